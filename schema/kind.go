@@ -1,0 +1,263 @@
+package schema
+
+import (
+	"fmt"
+	"reflect"
+	"strconv"
+	"strings"
+	"time"
+
+	"shedbook/schema/unit"
+)
+
+// Type is what sort of value a field holds.
+type Type int
+
+const (
+	TextField    Type = iota // string
+	MachineField             // string: a machine of the book
+	DriverField              // string: a driver of the book
+	WordField                // string: a word of Field.Vocabulary
+	WordsField               // []string: words of Field.Vocabulary
+	NumField                 // Num, in Field.Unit
+	TimeField                // time.Time, zero = not recorded
+)
+
+// Field is one column of a kind of record.
+type Field struct {
+	Name       string // the sheet's column, the JSON key and the book's column
+	Type       Type
+	Unit       unit.Unit
+	Vocabulary string
+	Required   bool
+	Min, Max   float64
+	Help       string
+	index      []int
+}
+
+// Flag is the field's name on the command line: its column without the unit,
+// with dashes (`volume_ml` is --volume).
+func (f *Field) Flag() string {
+	name := f.Name
+	if f.Unit != unit.Count {
+		name = strings.TrimSuffix(name, "_"+string(f.Unit))
+	}
+	return strings.ReplaceAll(name, "_", "-")
+}
+
+// Record is one record of any kind.
+type Record interface {
+	Validate() error
+}
+
+// Kind describes a kind of record.
+type Kind struct {
+	Name   string // in words and commands: run, topup, ...
+	Sheet  string // its sheet, and its table in the book: runs, topups, ...
+	Help   string // one line
+	Fields []Field
+	// Dated kinds have a Base: a ref, a machine and a time.
+	Dated bool
+	typ   reflect.Type
+	meta  []int
+}
+
+// Kinds are all kinds of record, in the order in which references resolve.
+var Kinds = []*Kind{
+	describe[Setting]("setting", "settings", "one of the book's settings"),
+	describe[Word]("word", "words", "a word added to a vocabulary"),
+	describe[Driver]("driver", "drivers", "somebody who drives"),
+	describe[Machine]("machine", "machines", "a machine of the fleet"),
+	describe[Spec]("spec", "specs", "a figure out of the maker's manual"),
+	describe[MeterChange]("meter", "meters", "an hour meter replaced"),
+	describe[Run]("run", "runs", "a machine driven for a while"),
+	describe[TopUp]("topup", "topups", "coolant brought back to the mark"),
+	describe[Refill]("refill", "refills", "the system emptied or opened, and filled again"),
+	describe[Bleed]("bleed", "bleeds", "air let out"),
+	describe[Level]("level", "levels", "a look at the mark with nothing added"),
+	describe[Cleaning]("clean", "cleanings", "the radiator core cleaned"),
+	describe[Overheat]("overheat", "overheats", "the machine too hot"),
+	describe[Check]("check", "checks", "one thing looked at to find a cause"),
+	describe[Service]("service", "services", "work done"),
+	describe[Plan]("plan", "plans", "work that comes round"),
+	describe[Answer]("answer", "answers", "what was found when a flag was looked into"),
+}
+
+// KindNamed finds a kind by its name or its sheet's name; nil if there is none.
+func KindNamed(name string) *Kind {
+	for _, k := range Kinds {
+		if k.Name == name || k.Sheet == name {
+			return k
+		}
+	}
+	return nil
+}
+
+var byType = func() map[reflect.Type]*Kind {
+	m := map[reflect.Type]*Kind{}
+	for _, k := range Kinds {
+		m[k.typ] = k
+	}
+	return m
+}()
+
+// KindOf is the kind of a record.
+func KindOf(r Record) *Kind { return byType[reflect.TypeOf(r).Elem()] }
+
+// New makes an empty record of the kind.
+func (k *Kind) New() Record { return reflect.New(k.typ).Interface().(Record) }
+
+// Meta is what the book keeps beside the record.
+func (k *Kind) Meta(r Record) *Meta {
+	return reflect.ValueOf(r).Elem().FieldByIndex(k.meta).Addr().Interface().(*Meta)
+}
+
+// Field finds a field by its column; nil if there is none.
+func (k *Kind) Field(name string) *Field {
+	for i := range k.Fields {
+		if k.Fields[i].Name == name {
+			return &k.Fields[i]
+		}
+	}
+	return nil
+}
+
+// Columns are the fields' names in order.
+func (k *Kind) Columns() []string {
+	names := make([]string, len(k.Fields))
+	for i := range k.Fields {
+		names[i] = k.Fields[i].Name
+	}
+	return names
+}
+
+// TimeColumn is the column that dates the record ("start" or "at"; "" if none).
+func (k *Kind) TimeColumn() string {
+	for i := range k.Fields {
+		if f := &k.Fields[i]; f.Type == TimeField && f.Required {
+			return f.Name
+		}
+	}
+	return ""
+}
+
+// When is the time that dates the record; zero if the kind has none.
+func (k *Kind) When(r Record) time.Time {
+	if c := k.TimeColumn(); c != "" {
+		return *k.Field(c).Pointer(r).(*time.Time)
+	}
+	return time.Time{}
+}
+
+// Text is a field's text (text, machine, driver and word fields; "" if the
+// kind has no such field).
+func (k *Kind) Text(r Record, column string) string {
+	if f := k.Field(column); f != nil {
+		if s, ok := f.Pointer(r).(*string); ok {
+			return *s
+		}
+	}
+	return ""
+}
+
+// Pointer is the address of the field's value in the record: *string, *Num,
+// *time.Time or *[]string.
+func (f *Field) Pointer(r Record) any {
+	return reflect.ValueOf(r).Elem().FieldByIndex(f.index).Addr().Interface()
+}
+
+// Known says whether the field is recorded.
+func (f *Field) Known(r Record) bool {
+	switch p := f.Pointer(r).(type) {
+	case *string:
+		return *p != ""
+	case *Num:
+		return p.Known
+	case *time.Time:
+		return !p.IsZero()
+	case *[]string:
+		return len(*p) > 0
+	}
+	return false
+}
+
+func describe[T any](name, sheet, help string) *Kind {
+	t := reflect.TypeFor[T]()
+	k := &Kind{Name: name, Sheet: sheet, Help: help, typ: t}
+	k.walk(t, nil, nil)
+	if _, ok := reflect.New(t).Interface().(Record); !ok {
+		panic("schema: " + name + " cannot be validated")
+	}
+	return k
+}
+
+// walk gathers the tagged fields of t, those of embedded structs in their
+// place; rename maps an embedded column to this kind's word for it.
+func (k *Kind) walk(t reflect.Type, at []int, rename map[string]string) {
+	for i := range t.NumField() {
+		sf := t.Field(i)
+		index := append(append([]int(nil), at...), i)
+		tag := sf.Tag.Get("rec")
+		switch {
+		case sf.Type == reflect.TypeFor[Meta]():
+			k.meta = index
+		case sf.Anonymous:
+			if sf.Type == reflect.TypeFor[Base]() {
+				k.Dated = true
+			}
+			names := map[string]string{}
+			if was, now, ok := strings.Cut(tag, "="); ok {
+				names[was] = now
+			}
+			k.walk(sf.Type, index, names)
+		case tag != "":
+			f := parseTag(tag)
+			if now, ok := rename[f.Name]; ok {
+				f.Name = now
+			}
+			f.Help, f.index = sf.Tag.Get("help"), index
+			k.Fields = append(k.Fields, f)
+		}
+	}
+}
+
+var typeNames = map[string]Type{"text": TextField, "machine": MachineField, "driver": DriverField,
+	"word": WordField, "words": WordsField, "num": NumField, "time": TimeField}
+
+func parseTag(tag string) Field {
+	parts := strings.Split(tag, ",")
+	f := Field{Name: parts[0]}
+	var ok bool
+	if f.Type, ok = typeNames[parts[1]]; !ok {
+		panic("schema: no such type: " + tag)
+	}
+	for _, p := range parts[2:] {
+		key, value, _ := strings.Cut(p, "=")
+		switch key {
+		case "unit":
+			f.Unit = unit.Unit(value)
+		case "of":
+			f.Vocabulary = value
+		case "min":
+			f.Min = mustFloat(value)
+		case "max":
+			f.Max = mustFloat(value)
+		case "required":
+			f.Required = true
+		default:
+			panic("schema: no such option: " + tag)
+		}
+	}
+	if f.Vocabulary == "" && (f.Type == WordField || f.Type == WordsField) {
+		panic(fmt.Sprintf("schema: %s has no vocabulary", f.Name))
+	}
+	return f
+}
+
+func mustFloat(s string) float64 {
+	v, err := strconv.ParseFloat(s, 64)
+	if err != nil {
+		panic(err)
+	}
+	return v
+}

@@ -1,0 +1,125 @@
+package schema
+
+import (
+	"sort"
+	"strconv"
+	"time"
+
+	"shedbook/schema/unit"
+)
+
+// Log is one machine's life as recorded: each kind in time order, ties in the
+// order of their numbers. It is what the store hands to the reports.
+type Log struct {
+	Machine   Machine
+	Meters    []MeterChange
+	Runs      []Run
+	TopUps    []TopUp
+	Refills   []Refill
+	Bleeds    []Bleed
+	Levels    []Level
+	Cleanings []Cleaning
+	Overheats []Overheat
+	Checks    []Check
+	Services  []Service
+	Answers   []Answer // to this machine's flags
+}
+
+// Fleet is a whole book: every machine's log in the order of the machines'
+// names, and what is not one machine's.
+type Fleet struct {
+	Logs     []Log
+	Drivers  []Driver
+	Words    []Word
+	Specs    []Spec
+	Plans    []Plan
+	Answers  []Answer // to drivers' and the fleet's flags
+	Settings Settings
+}
+
+// Settings are the book's settings by key; see SettingKeys.
+type Settings map[string]string
+
+// Get is a setting's value, or its default.
+func (s Settings) Get(key string) string {
+	if v, ok := s[key]; ok {
+		return v
+	}
+	for _, k := range SettingKeys {
+		if k.Key == key {
+			return k.Default
+		}
+	}
+	return ""
+}
+
+// Number is a numeric setting's value in its unit.
+func (s Settings) Number(key string, u unit.Unit) float64 {
+	v, err := unit.Parse(s.Get(key), u)
+	if err != nil {
+		return 0
+	}
+	return v
+}
+
+// SettlingCycles is the number of heat cycles after a refill in which the
+// level still settles.
+func (s Settings) SettlingCycles() int {
+	n, _ := strconv.Atoi(s.Get("settling-cycles"))
+	return n
+}
+
+// WarmUp is how long a run must be to make a heat cycle, in hours.
+func (s Settings) WarmUp() float64 { return s.Number("warm-up-min", unit.Minutes) / 60 }
+
+// Zone is the book's time zone.
+func (s Settings) Zone() *time.Location {
+	loc, err := unit.ParseZone(s.Get("time-zone"))
+	if err != nil {
+		return time.UTC
+	}
+	return loc
+}
+
+// Units is the system of units shown.
+func (s Settings) Units() unit.System { return unit.System(s.Get("units")) }
+
+// AsOf is the log as far as it is dated at t or before: what could be known
+// then. A zero t is the whole log. The slices are shared, not copied.
+func (l Log) AsOf(t time.Time) Log {
+	if t.IsZero() {
+		return l
+	}
+	l.Meters = until(l.Meters, t, func(r *MeterChange) time.Time { return r.At })
+	l.Runs = until(l.Runs, t, func(r *Run) time.Time { return r.At })
+	l.TopUps = until(l.TopUps, t, func(r *TopUp) time.Time { return r.At })
+	l.Refills = until(l.Refills, t, func(r *Refill) time.Time { return r.At })
+	l.Bleeds = until(l.Bleeds, t, func(r *Bleed) time.Time { return r.At })
+	l.Levels = until(l.Levels, t, func(r *Level) time.Time { return r.At })
+	l.Cleanings = until(l.Cleanings, t, func(r *Cleaning) time.Time { return r.At })
+	l.Overheats = until(l.Overheats, t, func(r *Overheat) time.Time { return r.At })
+	l.Checks = until(l.Checks, t, func(r *Check) time.Time { return r.At })
+	l.Services = until(l.Services, t, func(r *Service) time.Time { return r.At })
+	l.Answers = until(l.Answers, t, func(r *Answer) time.Time { return r.At })
+	return l
+}
+
+// AsOf is the fleet as it could be known at t: see Log.AsOf.
+func (f Fleet) AsOf(t time.Time) Fleet {
+	if t.IsZero() {
+		return f
+	}
+	logs := make([]Log, len(f.Logs))
+	for i, l := range f.Logs {
+		logs[i] = l.AsOf(t)
+	}
+	f.Logs = logs
+	f.Answers = until(f.Answers, t, func(r *Answer) time.Time { return r.At })
+	return f
+}
+
+// until cuts a slice in time order after the last record dated at t or before.
+func until[R any](records []R, t time.Time, at func(*R) time.Time) []R {
+	n := sort.Search(len(records), func(i int) bool { return at(&records[i]).After(t) })
+	return records[:n:n]
+}

@@ -1,0 +1,302 @@
+package schema
+
+import (
+	"fmt"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"shedbook/schema/unit"
+)
+
+// Known is what a book knows by name, against which fields are read.
+type Known struct {
+	Machines, Drivers []string
+	Words             map[string][]string // by vocabulary, all of its words, added ones at the end
+	Zone              *time.Location
+	machine, driver   map[string]string // folded name -> name
+	word              map[string]map[string]string
+}
+
+// NewKnown prepares the look-ups of what a book knows.
+func NewKnown(machines, drivers []string, added []Word, zone *time.Location) *Known {
+	k := &Known{Zone: zone, Words: map[string][]string{}, machine: map[string]string{}, driver: map[string]string{}, word: map[string]map[string]string{}}
+	for _, v := range vocabularies {
+		k.Words[v.name] = append([]string(nil), v.words...)
+		k.word[v.name] = map[string]string{}
+		for _, w := range v.words {
+			k.word[v.name][w] = w
+		}
+	}
+	for _, w := range added {
+		k.AddWord(w)
+	}
+	for _, m := range machines {
+		k.AddMachine(m)
+	}
+	for _, d := range drivers {
+		k.AddDriver(d)
+	}
+	return k
+}
+
+// AddMachine makes a machine known.
+func (k *Known) AddMachine(name string) {
+	k.Machines = append(k.Machines, name)
+	k.machine[name] = name
+	if _, taken := k.machine[fold(name)]; !taken {
+		k.machine[fold(name)] = name
+	}
+}
+
+// AddDriver makes a driver known.
+func (k *Known) AddDriver(name string) {
+	k.Drivers = append(k.Drivers, name)
+	k.driver[name] = name
+	if _, taken := k.driver[fold(name)]; !taken {
+		k.driver[fold(name)] = name
+	}
+}
+
+// AddWord makes a word known.
+func (k *Known) AddWord(w Word) {
+	if k.word[w.Vocabulary] == nil || k.word[w.Vocabulary][fold(w.Word)] != "" {
+		return
+	}
+	k.Words[w.Vocabulary] = append(k.Words[w.Vocabulary], w.Word)
+	k.word[w.Vocabulary][fold(w.Word)] = w.Word
+}
+
+func fold(s string) string { return strings.ToLower(s) }
+
+// Machine finds a machine by name; the error names the near ones.
+func (k *Known) Machine(s string) (string, error) {
+	if name, ok := k.machine[s]; ok {
+		return name, nil
+	}
+	if name, ok := k.machine[fold(s)]; ok {
+		return name, nil
+	}
+	return "", unknown("machine", s, k.Machines, "shedbook machine add "+quote(s))
+}
+
+// Driver finds a driver by name; the error names the near ones.
+func (k *Known) Driver(s string) (string, error) {
+	if name, ok := k.driver[s]; ok {
+		return name, nil
+	}
+	if name, ok := k.driver[fold(s)]; ok {
+		return name, nil
+	}
+	return "", unknown("driver", s, k.Drivers, "shedbook driver add "+quote(s))
+}
+
+// Word finds a word of a vocabulary; the error lists the vocabulary.
+func (k *Known) Word(vocabulary, s string) (string, error) {
+	if w, ok := k.word[vocabulary][s]; ok {
+		return w, nil
+	}
+	if w, ok := k.word[vocabulary][fold(s)]; ok {
+		return w, nil
+	}
+	if w, ok := k.word[vocabulary][strings.ReplaceAll(fold(s), " ", "-")]; ok {
+		return w, nil
+	}
+	words := k.Words[vocabulary]
+	p := &Problem{Column: vocabulary, Value: short(s), Says: "is not one of " + strings.Join(words, ", ") + didYouMean(unit.Near(s, words))}
+	if vocabulary == "terrain" {
+		p.Hint = "a new kind of ground is added with: shedbook word add terrain " + quote(s)
+	}
+	return "", p
+}
+
+// UnknownError says that no machine or driver has that name.
+type UnknownError struct{ Problem }
+
+func (e *UnknownError) Unwrap() error { return &e.Problem }
+
+func unknown(what, s string, names []string, add string) error {
+	p := Problem{Column: what, Value: short(s), Says: "is not known" + didYouMean(unit.Near(s, names)), Hint: "a new one is added with: " + add}
+	return &UnknownError{p}
+}
+
+// quote quotes a word for a shell where it must be.
+func quote(s string) string {
+	if s != "" && strings.IndexFunc(s, func(r rune) bool {
+		return !(r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z' || r >= '0' && r <= '9' || strings.ContainsRune("-_./:=+", r))
+	}) < 0 {
+		return s
+	}
+	return "'" + strings.ReplaceAll(s, "'", `'\''`) + "'"
+}
+
+// maxText is the longest text a field takes, in bytes.
+const maxText = 100_000
+
+// Set reads raw into the record's field; a blank leaves it not recorded.
+// relative, where not zero, is the time now, and allows times such as
+// "yesterday 9:00", as a person types them; sheets don't.
+func (k *Kind) Set(r Record, f *Field, raw string, known *Known, relative time.Time) error {
+	raw = strings.TrimSpace(raw)
+	p := f.Pointer(r)
+	if raw == "" {
+		clear(f, p)
+		return nil
+	}
+	fail := func(err error) error {
+		if q := AsProblem(err); q != nil {
+			c := *q
+			c.Column = f.Name
+			if _, ok := err.(*UnknownError); ok {
+				return &UnknownError{c}
+			}
+			return &c
+		}
+		return &Problem{Column: f.Name, Value: short(raw), Says: trimValue(err.Error(), raw)}
+	}
+	var err error
+	switch f.Type {
+	case TextField:
+		if len(raw) > maxText {
+			return fail(fmt.Errorf("is %d characters long; %d is the most", len(raw), maxText))
+		}
+		if strings.ContainsRune(raw, 0) {
+			return fail(fmt.Errorf("holds a NUL character: text has none"))
+		}
+		*p.(*string) = raw
+	case MachineField:
+		*p.(*string), err = known.Machine(raw)
+	case DriverField:
+		*p.(*string), err = known.Driver(raw)
+	case WordField:
+		*p.(*string), err = known.Word(f.Vocabulary, raw)
+	case WordsField:
+		var list []string
+		for _, part := range strings.FieldsFunc(raw, func(c rune) bool { return c == ';' || c == ',' }) {
+			w, err := known.Word(f.Vocabulary, strings.TrimSpace(part))
+			if err != nil {
+				return fail(err)
+			}
+			if !slices.Contains(list, w) {
+				list = append(list, w)
+			}
+		}
+		words := known.Words[f.Vocabulary]
+		slices.SortFunc(list, func(a, b string) int { return slices.Index(words, a) - slices.Index(words, b) })
+		*p.(*[]string) = list
+	case NumField:
+		v, err := unit.Parse(raw, f.Unit)
+		if err != nil {
+			return fail(err)
+		}
+		if v < f.Min || v > f.Max {
+			return fail(fmt.Errorf("should lie between %s and %s", unit.Format(f.Min, f.Unit, unit.Metric), unit.Format(f.Max, f.Unit, unit.Metric)))
+		}
+		*p.(*Num) = N(v)
+		if !plainNumber(raw) {
+			m := k.Meta(r)
+			if m.Typed == nil {
+				m.Typed = map[string]string{}
+			}
+			m.Typed[f.Name] = raw
+		}
+	case TimeField:
+		var t time.Time
+		if relative.IsZero() {
+			t, err = unit.ParseSheetTime(raw, known.Zone)
+		} else {
+			t, _, err = unit.ParseTime(raw, relative, known.Zone)
+		}
+		*p.(*time.Time) = t.UTC().Truncate(time.Second)
+	}
+	if err != nil {
+		return fail(err)
+	}
+	return nil
+}
+
+// trimValue takes the quoted value off the front of a message that already
+// begins with it, since a Problem quotes it itself.
+func trimValue(msg, raw string) string {
+	return strings.TrimPrefix(strings.TrimPrefix(msg, strconv.Quote(raw)), " ")
+}
+
+func plainNumber(s string) bool {
+	for i := range len(s) {
+		if c := s[i]; (c < '0' || c > '9') && c != '.' && !(c == '-' && i == 0) {
+			return false
+		}
+	}
+	return true
+}
+
+func clear(f *Field, p any) {
+	switch p := p.(type) {
+	case *string:
+		*p = ""
+	case *Num:
+		*p = Num{}
+	case *time.Time:
+		*p = time.Time{}
+	case *[]string:
+		*p = nil
+	}
+}
+
+// Check judges a filled record: what is required is there, and the kind's own
+// Validate agrees.
+func (k *Kind) Check(r Record) error {
+	for i := range k.Fields {
+		if f := &k.Fields[i]; f.Required && !f.Known(r) {
+			return &Problem{Column: f.Name, Says: "is missing: " + f.Help}
+		}
+	}
+	return r.Validate()
+}
+
+// Cell prints the field as a sheet holds it: canonical units, times in RFC
+// 3339 with the zone's offset, blank where not recorded.
+func (f *Field) Cell(r Record, zone *time.Location) string {
+	switch p := f.Pointer(r).(type) {
+	case *string:
+		return *p
+	case *Num:
+		if p.Known {
+			return strconv.FormatFloat(p.V, 'f', -1, 64)
+		}
+	case *time.Time:
+		if !p.IsZero() {
+			return p.In(zone).Format(time.RFC3339)
+		}
+	case *[]string:
+		return strings.Join(*p, ";")
+	}
+	return ""
+}
+
+// Equal says whether two records of the kind hold the same values.
+func (k *Kind) Equal(a, b Record) bool { return len(k.Differ(a, b)) == 0 }
+
+// Differ lists the fields in which two records of the kind differ.
+func (k *Kind) Differ(a, b Record) []*Field {
+	var out []*Field
+	for i := range k.Fields {
+		f := &k.Fields[i]
+		same := false
+		switch p := f.Pointer(a).(type) {
+		case *string:
+			same = *p == *f.Pointer(b).(*string)
+		case *Num:
+			same = *p == *f.Pointer(b).(*Num)
+		case *time.Time:
+			same = p.Equal(*f.Pointer(b).(*time.Time))
+		case *[]string:
+			same = slices.Equal(*p, *f.Pointer(b).(*[]string))
+		}
+		if !same {
+			out = append(out, f)
+		}
+	}
+	return out
+}

@@ -1,0 +1,42 @@
+package schema
+
+import (
+	"errors"
+	"fmt"
+)
+
+// Problem is a value that can't be: which column, what it says, and what is
+// wrong and would be right. Hint, where there is one, names the next step.
+type Problem struct {
+	Column, Value, Says, Hint string
+}
+
+func (p *Problem) Error() string {
+	if p.Value == "" {
+		return p.Column + " " + p.Says
+	}
+	return fmt.Sprintf("%s %q: %s", p.Column, p.Value, p.Says)
+}
+
+// Wrong makes a Problem.
+func Wrong(column, value, says string) error {
+	return &Problem{Column: column, Value: short(value), Says: says}
+}
+
+// AsProblem finds the Problem in an error; nil if there is none.
+func AsProblem(err error) *Problem {
+	var p *Problem
+	if errors.As(err, &p) {
+		return p
+	}
+	return nil
+}
+
+// short keeps a value quotable in one line.
+func short(s string) string {
+	r := []rune(s)
+	if len(r) > 60 {
+		return string(r[:57]) + "..."
+	}
+	return s
+}

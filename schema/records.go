@@ -1,0 +1,361 @@
+// Package schema says what a record is. Each kind of record is described once,
+// by the tags of its struct below: its columns, units, words and limits. The
+// log verbs' flags, the sheets, their templates, the JSON, the completion and
+// the validation all read that one description (see Kind and Field).
+//
+// A field's tag reads `rec:"name,type[,option...]"`:
+//
+//	type     text | machine | driver | time | num | words (a list joined by ';') | word
+//	unit=    the canonical unit of a number (see package unit); the value inside is always in it
+//	of=      the vocabulary of a word
+//	min= max=  limits of a number, both allowed
+//	required   a blank is refused
+//
+// and `help:"..."` says in a few words what belongs there.
+package schema
+
+import (
+	"fmt"
+	"time"
+)
+
+// Num is a number that may be not recorded. A blank is never zero.
+type Num struct {
+	V     float64
+	Known bool
+}
+
+// N is a recorded number.
+func N(v float64) Num { return Num{V: v, Known: true} }
+
+// Or is the number, or the given value where it was not recorded.
+func (n Num) Or(v float64) float64 {
+	if n.Known {
+		return n.V
+	}
+	return v
+}
+
+// Meta is what the book keeps beside every record.
+type Meta struct {
+	Number   int64             // the book's number for it; 0 before it is recorded
+	Entered  time.Time         // when it came into the book
+	Versions int               // how many earlier versions the book keeps
+	Typed    map[string]string // by column: the value as typed, where it was not a plain number in the column's unit
+}
+
+// Base begins every dated record.
+type Base struct {
+	Meta
+	Ref     string    `rec:"ref,text" help:"the sheet's own name for the row"`
+	Machine string    `rec:"machine,machine,required" help:"the machine's name"`
+	At      time.Time `rec:"at,time,required" help:"when; now unless told"`
+}
+
+// Head is a Base with a meter reading.
+type Head struct {
+	Base
+	Meter Num `rec:"meter_h,num,unit=h,min=0,max=1000000" help:"hour meter reading"`
+}
+
+// Machine is one machine of the fleet. Meter is its reading on Acquired.
+type Machine struct {
+	Meta
+	Name       string    `rec:"machine,text,required" help:"short name, as painted on it"`
+	Make       string    `rec:"make,text" help:"maker"`
+	Model      string    `rec:"model,text" help:"model"`
+	Year       Num       `rec:"year,num,min=1950,max=2100" help:"year of make"`
+	Serial     string    `rec:"serial,text" help:"serial number"`
+	CoolantL   Num       `rec:"coolant_l,num,unit=l,min=0.1,max=200" help:"coolant in the whole system"`
+	Reservoir  Num       `rec:"reservoir_ml,num,unit=ml,min=0,max=20000" help:"reservoir between its marks"`
+	CapKPa     Num       `rec:"cap_kpa,num,unit=kpa,min=0,max=300" help:"pressure printed on the cap"`
+	Thermostat Num       `rec:"thermostat_c,num,unit=c,min=40,max=120" help:"temperature stamped on the thermostat"`
+	Meter      Num       `rec:"meter_h,num,unit=h,min=0,max=1000000" help:"hour meter on the day acquired"`
+	Acquired   time.Time `rec:"acquired,time" help:"when it came into the fleet"`
+	Note       string    `rec:"note,text" help:"anything else"`
+	Retired    time.Time `rec:"retired,time" help:"when it left the fleet, sold or scrapped"`
+	SoldTo     string    `rec:"sold_to,text" help:"who bought it"`
+}
+
+// Driver is somebody who drives.
+type Driver struct {
+	Meta
+	Name string `rec:"driver,text,required" help:"the driver's name"`
+	Note string `rec:"note,text" help:"anything else"`
+}
+
+// Word is a word that the book's owner added to a vocabulary.
+type Word struct {
+	Meta
+	Vocabulary string `rec:"vocabulary,word,of=vocabulary,required" help:"which list the word joins"`
+	Word       string `rec:"word,text,required" help:"the new word"`
+}
+
+// Setting is one of the book's own settings (see SettingKeys).
+type Setting struct {
+	Meta
+	Key   string `rec:"setting,text,required" help:"which setting"`
+	Value string `rec:"value,text,required" help:"its value"`
+}
+
+// Spec is one figure out of the maker's manual, for a machine or a whole model.
+type Spec struct {
+	Meta
+	Machine string `rec:"machine,machine" help:"the machine it holds for"`
+	Model   string `rec:"model,text" help:"or the model"`
+	Figure  string `rec:"figure,text,required" help:"which figure"`
+	Value   string `rec:"value,text,required" help:"its value, with its unit"`
+	Note    string `rec:"note,text" help:"where it stands in the manual"`
+}
+
+// MeterChange is an hour meter replaced or reset: engine hours go on counting.
+type MeterChange struct {
+	Base
+	Was  Num    `rec:"was_h,num,unit=h,min=0,max=1000000,required" help:"last reading of the old meter"`
+	Now  Num    `rec:"now_h,num,unit=h,min=0,max=1000000,required" help:"first reading of the new one"`
+	Note string `rec:"note,text" help:"anything else"`
+}
+
+// Run is a machine driven by somebody for a while. At is its start. Its hours
+// stand in Hours, or between the two meter readings, or both (see Duration).
+type Run struct {
+	Base     `rec:"at=start"`
+	Driver   string `rec:"driver,driver" help:"who drove"`
+	Hours    Num    `rec:"hours,num,unit=h,min=0,max=1000000" help:"engine hours driven"`
+	MeterOut Num    `rec:"meter_out_h,num,unit=h,min=0,max=1000000" help:"meter on going out"`
+	MeterIn  Num    `rec:"meter_in_h,num,unit=h,min=0,max=1000000" help:"meter on coming in"`
+	Terrain  string `rec:"terrain,word,of=terrain" help:"ground it was driven over"`
+	Speed    string `rec:"speed,word,of=speed" help:"how fast it was driven"`
+	Range    string `rec:"range,word,of=range" help:"gear range"`
+	Load     string `rec:"load,word,of=load" help:"what it carried or pulled"`
+	AmbientC Num    `rec:"ambient_c,num,unit=c,min=-60,max=60" help:"air temperature"`
+	Note     string `rec:"note,text" help:"anything else"`
+}
+
+// TopUp brings the coolant back to the mark.
+type TopUp struct {
+	Head
+	Volume Num    `rec:"volume_ml,num,unit=ml,min=1,max=100000,required" help:"how much went in"`
+	Fluid  string `rec:"fluid,word,of=fluid" help:"what went in"`
+	Into   string `rec:"into,word,of=into" help:"where it went in"`
+	Note   string `rec:"note,text" help:"anything else"`
+}
+
+// Refill is the system emptied, or opened, and filled again.
+type Refill struct {
+	Head
+	Volume      Num    `rec:"volume_ml,num,unit=ml,min=1,max=200000,required" help:"how much went in"`
+	Concentrate Num    `rec:"concentrate_pct,num,unit=pct,min=0,max=100" help:"glycol concentrate by volume"`
+	Reason      string `rec:"reason,text" help:"why it was opened"`
+	Note        string `rec:"note,text" help:"anything else"`
+}
+
+// Bleed lets the air out.
+type Bleed struct {
+	Head
+	Points     []string `rec:"points,words,of=points" help:"where it was bled"`
+	NoseUp     string   `rec:"nose_up,word,of=yesno" help:"front raised"`
+	HeatCycles Num      `rec:"heat_cycles,num,min=0,max=100" help:"times warmed up and cooled"`
+	Note       string   `rec:"note,text" help:"anything else"`
+}
+
+// Level is a look at the mark with nothing added; 0 = at the mark, below zero = above it.
+type Level struct {
+	Head
+	BelowMark Num    `rec:"below_mark_ml,num,unit=ml,min=-20000,max=100000,required" help:"how far below the mark; 0 = at it"`
+	Engine    string `rec:"engine,word,of=engine" help:"cold or hot when looked at"`
+	Note      string `rec:"note,text" help:"anything else"`
+}
+
+// Cleaning is the radiator core cleaned. See Thorough.
+type Cleaning struct {
+	Head
+	Method       string `rec:"method,word,of=method,required" help:"how it was cleaned"`
+	RadiatorOut  string `rec:"radiator_out,word,of=yesno" help:"radiator taken out"`
+	Sides        string `rec:"sides,word,of=sides" help:"cleaned from which side"`
+	BlockedFront Num    `rec:"blocked_front_pct,num,unit=pct,min=0,max=100" help:"blocked, seen from the front"`
+	BlockedBack  Num    `rec:"blocked_back_pct,num,unit=pct,min=0,max=100" help:"blocked, seen from behind"`
+	BlockedAfter Num    `rec:"blocked_after_pct,num,unit=pct,min=0,max=100" help:"blocked after the cleaning"`
+	Note         string `rec:"note,text" help:"anything else"`
+}
+
+// Overheat is the machine too hot: lamp, gauge, steam, limp mode or shutdown.
+type Overheat struct {
+	Head
+	Driver    string `rec:"driver,driver" help:"who drove"`
+	Terrain   string `rec:"terrain,word,of=terrain" help:"ground it was driven over"`
+	Speed     string `rec:"speed,word,of=speed" help:"how fast it was driven"`
+	Range     string `rec:"range,word,of=range" help:"gear range"`
+	Load      string `rec:"load,word,of=load" help:"what it carried or pulled"`
+	AmbientC  Num    `rec:"ambient_c,num,unit=c,min=-60,max=60" help:"air temperature"`
+	Sign      string `rec:"sign,word,of=sign" help:"what showed it"`
+	MinutesIn Num    `rec:"minutes_in,num,unit=min,min=0,max=100000" help:"minutes after the start"`
+	Lost      Num    `rec:"lost_ml,num,unit=ml,min=0,max=100000" help:"coolant boiled over"`
+	Fan       string `rec:"fan,word,of=fan" help:"was the fan running"`
+	Note      string `rec:"note,text" help:"anything else"`
+}
+
+// Check is one thing looked at to find a cause. Figures holds what was
+// measured besides Value, as "name=value;name=value".
+type Check struct {
+	Head
+	Check   string `rec:"check,word,of=check,required" help:"which check"`
+	Result  string `rec:"result,word,of=result" help:"what came of it"`
+	Value   Num    `rec:"value,num,min=-1000000000,max=1000000000" help:"the figure measured"`
+	Unit    string `rec:"unit,text" help:"the figure's unit"`
+	Note    string `rec:"note,text" help:"anything else"`
+	Figures string `rec:"figures,text" help:"what else was measured, as name=value;name=value"`
+}
+
+// Service is work done on the machine.
+type Service struct {
+	Head
+	Work  string `rec:"work,text,required" help:"what was done"`
+	Cause string `rec:"cause,word,of=cause" help:"the cause it was done for"`
+	Parts string `rec:"parts,text" help:"parts used"`
+	Cost  Num    `rec:"cost,num,min=-100000000,max=100000000" help:"what it cost"`
+	By    string `rec:"by,text" help:"who did it"`
+	Note  string `rec:"note,text" help:"anything else"`
+}
+
+// Plan is work that comes round, for a machine or a whole model.
+type Plan struct {
+	Meta
+	Machine   string `rec:"machine,machine" help:"the machine it holds for"`
+	Model     string `rec:"model,text" help:"or the model"`
+	Work      string `rec:"work,text,required" help:"what is to be done, worded as the services are"`
+	EveryH    Num    `rec:"every_h,num,unit=h,min=0.1,max=1000000" help:"every so many engine hours"`
+	EveryMudH Num    `rec:"every_mud_h,num,unit=h,min=0.1,max=1000000" help:"every so many hours in mud"`
+	EveryDays Num    `rec:"every_days,num,unit=days,min=1,max=36500" help:"every so many days"`
+	Note      string `rec:"note,text" help:"anything else"`
+}
+
+// Answer is what was found when a flag was looked into. Exactly one of
+// Machine, Driver and Factor says whose flag it was.
+type Answer struct {
+	Meta
+	Ref      string    `rec:"ref,text" help:"the sheet's own name for the row"`
+	Machine  string    `rec:"machine,machine" help:"the machine flagged"`
+	Driver   string    `rec:"driver,driver" help:"or the driver"`
+	Factor   string    `rec:"factor,text" help:"or the fleet's factor and level, as terrain=mud"`
+	At       time.Time `rec:"at,time,required" help:"when; now unless told"`
+	Flag     string    `rec:"flag,word,of=flag,required" help:"which flag"`
+	Found    string    `rec:"found,text" help:"what was found"`
+	Cause    string    `rec:"cause,word,of=cause" help:"the cause it was"`
+	Service  Num       `rec:"service,num,min=1,max=9000000000000" help:"number of the service that mended it"`
+	NoneSeen string    `rec:"nothing_found,word,of=yesno" help:"looked, and found nothing"`
+	Note     string    `rec:"note,text" help:"anything else"`
+}
+
+// Duration is the run's engine hours: as recorded, else between its meter
+// readings. ok is false where neither is known (Validate refuses such a run).
+func (r *Run) Duration() (hours float64, ok bool) {
+	switch {
+	case r.Hours.Known:
+		return r.Hours.V, true
+	case r.MeterIn.Known && r.MeterOut.Known:
+		return r.MeterIn.V - r.MeterOut.V, true
+	}
+	return 0, false
+}
+
+// End is when the run's engine hours, driven without a pause, are over.
+func (r *Run) End() time.Time {
+	h, _ := r.Duration()
+	return r.At.Add(time.Duration(h * float64(time.Hour)))
+}
+
+// Thorough: both sides, or with the radiator out and both sides reached;
+// anything else is a rinse. The exchange contract's words: "both sides, with
+// the radiator out or sides = both".
+func (c *Cleaning) Thorough() bool {
+	return c.Sides == "both" || c.RadiatorOut == "yes" && c.Sides == ""
+}
+
+// Validate judges what no single field can. It knows no book: whether a
+// machine or a driver is known is the book's to say.
+func (m *Machine) Validate() error {
+	if m.SoldTo != "" && m.Retired.IsZero() {
+		return Wrong("sold_to", m.SoldTo, "needs the day of the sale in retired")
+	}
+	if !m.Retired.IsZero() && !m.Acquired.IsZero() && m.Retired.Before(m.Acquired) {
+		return Wrong("retired", m.Retired.Format(time.DateOnly), "is before it was acquired, "+m.Acquired.Format(time.DateOnly))
+	}
+	return nil
+}
+
+func (d *Driver) Validate() error { return nil }
+
+func (w *Word) Validate() error {
+	if w.Vocabulary != "terrain" {
+		return Wrong("vocabulary", w.Vocabulary, "only terrain takes new words; the others have a meaning in the arithmetic")
+	}
+	return nil
+}
+
+func (c *MeterChange) Validate() error { return nil }
+
+// Validate: hours, or both meter readings, which don't run backwards. Hours
+// that disagree with the meter are no error but a doubt, told by the report.
+func (r *Run) Validate() error {
+	if r.MeterIn.Known && r.MeterOut.Known && r.MeterIn.V < r.MeterOut.V-1e-9 {
+		return Wrong("meter_in_h", fmt.Sprint(r.MeterIn.V), fmt.Sprintf("is below meter_out_h %v: a meter does not run backwards; swap them, or record a new meter first", r.MeterOut.V))
+	}
+	if _, ok := r.Duration(); !ok {
+		return Wrong("hours", "", "is missing: give hours, or both meter_out_h and meter_in_h")
+	}
+	return nil
+}
+
+func (t *TopUp) Validate() error    { return nil }
+func (r *Refill) Validate() error   { return nil }
+func (b *Bleed) Validate() error    { return nil }
+func (l *Level) Validate() error    { return nil }
+func (c *Cleaning) Validate() error { return nil }
+func (o *Overheat) Validate() error { return nil }
+
+// Validate: a check says something: a result, a value or other figures.
+func (c *Check) Validate() error {
+	if c.Result == "" && !c.Value.Known && c.Figures == "" {
+		return Wrong("result", "", "is missing: give pass, fail or unsure, or the value measured")
+	}
+	return nil
+}
+
+func (s *Service) Validate() error { return nil }
+
+func (p *Plan) Validate() error {
+	if (p.Machine == "") == (p.Model == "") {
+		return Wrong("machine", p.Machine, "a plan holds for a machine or for a model: give one of them")
+	}
+	if !p.EveryH.Known && !p.EveryMudH.Known && !p.EveryDays.Known {
+		return Wrong("every_h", "", "is missing: give every_h, every_mud_h or every_days")
+	}
+	return nil
+}
+
+func (s *Spec) Validate() error {
+	if (s.Machine == "") == (s.Model == "") {
+		return Wrong("machine", s.Machine, "a figure holds for a machine or for a model: give one of them")
+	}
+	return nil
+}
+
+func (a *Answer) Validate() error {
+	n := 0
+	for _, s := range []string{a.Machine, a.Driver, a.Factor} {
+		if s != "" {
+			n++
+		}
+	}
+	if n != 1 {
+		return Wrong("machine", a.Machine, "an answer is to one machine's, driver's or factor's flag: give one of them")
+	}
+	if a.NoneSeen != "yes" && a.Found == "" && a.Cause == "" {
+		return Wrong("found", "", "is missing: say what was found, or that nothing was")
+	}
+	if a.NoneSeen == "yes" && (a.Found != "" || a.Cause != "") {
+		return Wrong("nothing_found", "yes", "contradicts what was found")
+	}
+	return nil
+}

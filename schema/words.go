@@ -1,0 +1,156 @@
+package schema
+
+import (
+	"fmt"
+	"sort"
+	"strconv"
+	"strings"
+
+	"shedbook/schema/unit"
+)
+
+// vocabularies holds the words that a word field may take. A vocabulary's
+// place in the list and a word's place in the vocabulary make the word's
+// number in the book (see WordID): append, never reorder.
+var vocabularies = []struct {
+	name  string
+	words []string
+}{
+	{"terrain", []string{"mud", "water", "dust", "sand", "gravel", "rock", "grass", "forest", "snow", "road"}},
+	{"speed", []string{"slow", "medium", "fast"}},
+	{"range", []string{"low", "high"}},
+	{"load", []string{"light", "heavy", "towing"}},
+	{"fluid", []string{"premix", "concentrate", "water"}},
+	{"into", []string{"reservoir", "radiator"}},
+	{"points", []string{"pump", "thermostat", "radiator"}},
+	{"engine", []string{"cold", "hot"}},
+	{"method", []string{"rinse", "hose", "air", "soak"}},
+	{"sides", []string{"front", "back", "both"}},
+	{"sign", []string{"lamp", "gauge", "steam", "limp", "shutdown"}},
+	{"fan", []string{"on", "off", "unknown"}},
+	{"result", []string{"pass", "fail", "unsure"}},
+	{"yesno", []string{"no", "yes"}},
+	{"cause", []string{"blocked-core", "trapped-air", "external-leak", "head-gasket", "pressure-cap", "fan-circuit", "thermostat", "pump",
+		"collapsed-hose", "warning-circuit", "blocked-inside", "lean-mixture", "overfilled-oil", "dirty-oil-cooler", "low-compression",
+		"air-filter", "wrong-mix", "overload", "dragging"}},
+	{"check", []string{"light-test", "bleed", "level", "pressure-hold", "combustion-gas", "compression", "leak-down", "cap-hold", "fan-runs",
+		"fan-relay", "thermostat-bath", "pump-flow", "hose-squeeze", "wiggle", "sensor-resistance", "flow-through", "intake-leak",
+		"oil-level", "oil-cooler", "valve-clearance", "air-filter", "mix-strength", "brake-drag"}},
+	{"flag", []string{"steady-loss", "blocked-core", "trapped-air", "warning-circuit", "fan-circuit", "thermostat", "above-fleet", "came-back",
+		"hard-driving", "terrain", "speed", "load", "range", "ambient"}},
+	{"vocabulary", []string{"terrain"}},
+}
+
+// vocabularySpan is how many word numbers a vocabulary has to itself.
+const vocabularySpan = 1000
+
+// Vocabularies lists the names of all vocabularies.
+func Vocabularies() []string {
+	names := make([]string, len(vocabularies))
+	for i, v := range vocabularies {
+		names[i] = v.name
+	}
+	return names
+}
+
+// Words are the built-in words of a vocabulary, in their own order.
+func Words(vocabulary string) []string {
+	for _, v := range vocabularies {
+		if v.name == vocabulary {
+			return append([]string(nil), v.words...)
+		}
+	}
+	return nil
+}
+
+// WordRange is the span of word numbers [low, high] of a vocabulary.
+func WordRange(vocabulary string) (low, high int64) {
+	for i, v := range vocabularies {
+		if v.name == vocabulary {
+			low = int64(i+1) * vocabularySpan
+			return low, low + vocabularySpan - 1
+		}
+	}
+	return 0, -1
+}
+
+// SettingKeys are the book's settings: name, what it is, and its value unless
+// set. `minutes.CHECK` and `prior.CAUSE` may be set besides.
+var SettingKeys = []struct{ Key, Default, Help string }{
+	{"time-zone", "", "zone in which local times are read and shown"},
+	{"units", "metric", "units shown: metric or us"},
+	{"settling-cycles", "4", "heat cycles after a refill in which the level still settles"},
+	{"warm-up-min", "15", "minutes of running that make a heat cycle"},
+	{"altitude-m", "0", "metres above the sea, where the machines work"},
+	{"overheat-risk-pct", "10", "chance of an overheat before the next thorough clean that is put up with"},
+}
+
+// Validate: a known key, a value of its kind.
+func (s *Setting) Validate() error {
+	number := func(u unit.Unit, low, high float64) error {
+		v, err := unit.Parse(s.Value, u)
+		if err != nil {
+			return Wrong("value", s.Value, err.Error())
+		}
+		if v < low || v > high {
+			return Wrong("value", s.Value, fmt.Sprintf("should lie between %v and %v", low, high))
+		}
+		return nil
+	}
+	prefix, rest, dotted := strings.Cut(s.Key, ".")
+	switch {
+	case dotted && prefix == "minutes" && has(Words("check"), rest):
+		return number(unit.Minutes, 0.5, 10000)
+	case dotted && prefix == "prior" && has(Words("cause"), rest):
+		return number(unit.Count, 1e-6, 0.999999)
+	}
+	switch s.Key {
+	case "time-zone":
+		if _, err := unit.ParseZone(s.Value); err != nil {
+			return Wrong("value", s.Value, err.Error())
+		}
+	case "units":
+		if s.Value != "metric" && s.Value != "us" {
+			return Wrong("value", s.Value, "units are metric or us")
+		}
+	case "settling-cycles":
+		if n, err := strconv.Atoi(s.Value); err != nil || n < 0 || n > 100 {
+			return Wrong("value", s.Value, "should be a whole number from 0 to 100")
+		}
+	case "warm-up-min":
+		return number(unit.Minutes, 0, 600)
+	case "altitude-m":
+		return number(unit.Metres, -500, 6000)
+	case "overheat-risk-pct":
+		return number(unit.Percent, 0.1, 99)
+	default:
+		keys := settingNames()
+		return Wrong("setting", s.Key, "is no setting"+didYouMean(unit.Near(s.Key, keys))+"; there are "+strings.Join(keys, ", ")+", minutes.CHECK, prior.CAUSE")
+	}
+	return nil
+}
+
+func settingNames() []string {
+	var keys []string
+	for _, k := range SettingKeys {
+		keys = append(keys, k.Key)
+	}
+	sort.Strings(keys)
+	return keys
+}
+
+func has(words []string, w string) bool {
+	for _, x := range words {
+		if x == w {
+			return true
+		}
+	}
+	return false
+}
+
+func didYouMean(near []string) string {
+	if len(near) == 0 {
+		return ""
+	}
+	return " (did you mean " + strings.Join(near, ", ") + "?)"
+}
