@@ -1,0 +1,94 @@
+package unit
+
+import (
+	"math"
+	"strconv"
+)
+
+// Format prints v, which is in the canonical unit u, for people: "350 mL" or "11.8 fl oz", "31.5 h", "88 °C" or
+// "190 °F", "110 kPa" or "16 psi". It rounds to what such readings are worth; sheets and JSON carry the full value.
+// A value that is not finite prints as "not known".
+func Format(v float64, u Unit, sys System) string {
+	if math.IsNaN(v) || math.IsInf(v, 0) {
+		return "not known"
+	}
+	us := sys == US
+	switch u {
+	case Hours:
+		return fixed(v, 1) + " h"
+	case Minutes:
+		return short(v, 1) + " min"
+	case Days:
+		s := short(v, 1)
+		if s == "1" {
+			return "1 day"
+		}
+		return s + " days"
+	case Millilitres:
+		if us {
+			return fixed(v*usFlOz.den/usFlOz.num, 1) + " fl oz"
+		}
+		if math.Abs(v) < 10 {
+			return short(v, 1) + " mL"
+		}
+		return fixed(v, 0) + " mL"
+	case Litres:
+		if us {
+			return fixed(v*1000*usQuart.den/usQuart.num, 1) + " qt"
+		}
+		return short(v, 2) + " L"
+	case Kilopascal:
+		if us {
+			return fixed(v*psi.den/psi.num, 0) + " psi"
+		}
+		return fixed(v, 0) + " kPa"
+	case Celsius:
+		if us {
+			return fixed(v*9/5+32, 0) + " °F"
+		}
+		return fixed(v, 0) + " °C"
+	case Percent:
+		return short(v, 1) + " %"
+	case Ohm:
+		if math.Abs(v) < 100 {
+			return short(v, 2) + " ohm"
+		}
+		return fixed(v, 0) + " ohm"
+	case Metres:
+		if us {
+			return fixed(v*foot.den/foot.num, 0) + " ft"
+		}
+		return fixed(v, 0) + " m"
+	}
+	return short(v, 2)
+}
+
+// fixed prints v with n decimals, and no minus before a zero.
+func fixed(v float64, n int) string {
+	s := strconv.FormatFloat(v, 'f', n, 64)
+	if s[0] == '-' && zero(s[1:]) {
+		return s[1:]
+	}
+	return s
+}
+
+func zero(s string) bool {
+	for i := range len(s) {
+		if s[i] != '0' && s[i] != '.' {
+			return false
+		}
+	}
+	return true
+}
+
+// short prints v with at most n decimals.
+func short(v float64, n int) string {
+	s := fixed(v, n)
+	for s[len(s)-1] == '0' {
+		s = s[:len(s)-1]
+	}
+	if s[len(s)-1] == '.' {
+		s = s[:len(s)-1]
+	}
+	return s
+}

@@ -1,0 +1,85 @@
+package unit
+
+import (
+	"slices"
+	"strings"
+	"unicode/utf8"
+)
+
+// Near gives the known words that word may have been meant as, for a "did you mean": at most three, nearest first,
+// those equally near in alphabetical order. Near is the number of letters to add, drop, change or swap (optimal
+// string alignment: Damerau 1964, Levenshtein 1966), case aside, against the whole word or one part of a name; a
+// word that begins a known one is near as well. Nil where nothing is near.
+func Near(word string, known []string) []string {
+	w := strings.ToLower(strings.TrimSpace(word))
+	n := utf8.RuneCountInString(w)
+	if n == 0 || n > maxCell {
+		return nil
+	}
+	most := min((n+2)/3, 3)
+	if n == 1 {
+		most = 0 // any other letter would do
+	}
+	type hit struct {
+		name string
+		far  int
+	}
+	var hits []hit
+	for _, k := range known {
+		lower := strings.ToLower(k)
+		far := distance(w, lower, most)
+		if far > most && n >= 2 && strings.HasPrefix(lower, w) {
+			far = most
+		}
+		if far > most && strings.ContainsAny(lower, " -") {
+			for _, part := range strings.FieldsFunc(lower, func(r rune) bool { return r == ' ' || r == '-' }) {
+				// A part alone says less than the whole: it comes after.
+				if d := distance(w, part, most); d < most && d+1 < far {
+					far = d + 1
+				}
+			}
+		}
+		if far <= most {
+			hits = append(hits, hit{k, far})
+		}
+	}
+	slices.SortFunc(hits, func(a, b hit) int {
+		if a.far != b.far {
+			return a.far - b.far
+		}
+		return strings.Compare(a.name, b.name)
+	})
+	hits = slices.CompactFunc(hits, func(a, b hit) bool { return a.name == b.name })
+	var out []string
+	for _, h := range hits[:min(3, len(hits))] {
+		out = append(out, h.name)
+	}
+	return out
+}
+
+// distance is the optimal string alignment distance of a and b, or most+1 where it is more than most.
+func distance(a, b string, most int) int {
+	x, y := []rune(a), []rune(b)
+	if d := len(x) - len(y); d > most || -d > most {
+		return most + 1
+	}
+	two, one, row := make([]int, len(y)+1), make([]int, len(y)+1), make([]int, len(y)+1)
+	for j := range one {
+		one[j] = j
+	}
+	for i := 1; i <= len(x); i++ {
+		row[0] = i
+		for j := 1; j <= len(y); j++ {
+			cost := 1
+			if x[i-1] == y[j-1] {
+				cost = 0
+			}
+			row[j] = min(one[j]+1, row[j-1]+1, one[j-1]+cost)
+			if i > 1 && j > 1 && x[i-1] == y[j-2] && x[i-2] == y[j-1] {
+				row[j] = min(row[j], two[j-2]+1)
+			}
+		}
+		two, one, row = one, row, two
+	}
+	return min(one[len(y)], most+1)
+}

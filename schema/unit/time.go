@@ -1,0 +1,292 @@
+package unit
+
+import (
+	"errors"
+	"fmt"
+	"strings"
+	"time"
+)
+
+// The years a record may lie in.
+const (
+	minYear = 1950
+	maxYear = 2200
+)
+
+const timeExample = "2026-03-14 09:30"
+
+// ParseSheetTime reads an absolute time: RFC 3339, or a local date with or without a time of day
+// ("2026-03-14 09:30", "2026-03-14T09:30:00", "2026-03-14" for its midnight) in loc. The result is in UTC, to the
+// second; fractions are dropped.
+//
+// A local time that the clocks skip is an error. One that happens twice is taken as the first, and the note says so.
+// Day and month in any order but year-month-day are refused, never guessed. Years run from 1950 to 2200.
+func ParseSheetTime(s string, loc *time.Location) (t time.Time, note string, err error) {
+	c, ok := scanStamp(s)
+	if !ok {
+		c, ok = scanStamp(trim(s))
+	}
+	if !ok {
+		return time.Time{}, "", stampError(s)
+	}
+	return c.in(s, loc)
+}
+
+// civil is a date and time of day as written, with the offset from UTC where one stands with it.
+type civil struct {
+	year, month, day, hour, min, sec int
+	offset                           int // seconds east, where zoned
+	zoned                            bool
+}
+
+// scanStamp reads "2026-03-14", "2026-03-14 9:30", "2026-03-14T09:30:00.5+02:00" and the like. It looks at the form
+// only: whether there is such a day is for civil.check.
+func scanStamp(s string) (c civil, ok bool) {
+	i := 4
+	if len(s) < 8 || len(s) > 40 {
+		return c, false
+	}
+	for _, d := range []byte(s[:4]) {
+		if d-'0' > 9 {
+			return c, false
+		}
+		c.year = c.year*10 + int(d-'0')
+	}
+	sep := s[4]
+	if sep != '-' && sep != '/' && sep != '.' {
+		return c, false
+	}
+	if c.month, i = oneOrTwo(s, i+1); i < 0 || i >= len(s) || s[i] != sep {
+		return c, false
+	}
+	if c.day, i = oneOrTwo(s, i+1); i < 0 {
+		return c, false
+	}
+	if i == len(s) {
+		return c, true
+	}
+	if s[i] != 'T' && s[i] != ' ' && s[i] != 't' {
+		return c, false
+	}
+	if c.hour, i = oneOrTwo(s, i+1); i < 0 || i >= len(s) || s[i] != ':' {
+		return c, false
+	}
+	if c.min, ok = twoDigits(s, i+1); !ok {
+		return c, false
+	}
+	i += 3
+	if i < len(s) && s[i] == ':' {
+		if c.sec, ok = twoDigits(s, i+1); !ok {
+			return c, false
+		}
+		i += 3
+		if i+1 < len(s) && s[i] == '.' && s[i+1]-'0' <= 9 {
+			for i++; i < len(s) && s[i]-'0' <= 9; i++ {
+			}
+		}
+	}
+	if i == len(s) {
+		return c, true
+	}
+	c.offset, ok = scanOffset(s[i:])
+	c.zoned = true
+	return c, ok
+}
+
+// oneOrTwo reads one or two digits at s[i:]; next is -1 where there are none.
+func oneOrTwo(s string, i int) (v, next int) {
+	if i >= len(s) || s[i]-'0' > 9 {
+		return 0, -1
+	}
+	v = int(s[i] - '0')
+	if i+1 < len(s) && s[i+1]-'0' <= 9 {
+		return v*10 + int(s[i+1]-'0'), i + 2
+	}
+	return v, i + 1
+}
+
+// scanOffset reads Z, +02:00, +0200 or +02 to the end of s, in seconds east.
+func scanOffset(s string) (int, bool) {
+	if s == "Z" || s == "z" {
+		return 0, true
+	}
+	if s[0] != '+' && s[0] != '-' {
+		return 0, false
+	}
+	h, ok := twoDigits(s, 1)
+	m := 0
+	switch {
+	case !ok:
+		return 0, false
+	case len(s) == 3:
+	case len(s) == 5:
+		m, ok = twoDigits(s, 3)
+	case len(s) == 6 && s[3] == ':':
+		m, ok = twoDigits(s, 4)
+	default:
+		return 0, false
+	}
+	if !ok || h > 14 || m > 59 || h == 14 && m > 0 {
+		return 0, false
+	}
+	secs := h*3600 + m*60
+	if s[0] == '-' {
+		secs = -secs
+	}
+	return secs, true
+}
+
+func leap(year int) bool { return year%4 == 0 && (year%100 != 0 || year%400 == 0) }
+
+func daysIn(year, month int) int {
+	switch month {
+	case 2:
+		if leap(year) {
+			return 29
+		}
+		return 28
+	case 4, 6, 9, 11:
+		return 30
+	}
+	return 31
+}
+
+// check says what is wrong with c as a date and a time of day.
+func (c civil) check() error {
+	switch {
+	case c.year < minYear || c.year > maxYear:
+		return fmt.Errorf("is outside the years %d to %d", minYear, maxYear)
+	case c.month < 1 || c.month > 12:
+		return fmt.Errorf("has no month %d: write year-month-day, such as %s", c.month, timeExample)
+	case c.day < 1 || c.day > daysIn(c.year, c.month):
+		return fmt.Errorf("has no such day: %s %d has %d days", time.Month(c.month), c.year, daysIn(c.year, c.month))
+	case c.hour == 24 && c.min == 0 && c.sec == 0:
+		return errors.New("ends a day: write 00:00 of the next day")
+	case c.hour > 23 || c.min > 59 || c.sec > 59:
+		return errors.New("has no such time of day: write 00:00 to 23:59")
+	}
+	return nil
+}
+
+// unix counts seconds as if c stood in UTC (days from civil: Howard Hinnant 2013, chrono-compatible low-level date algorithms).
+func (c civil) unix() int64 {
+	y, m := c.year, c.month
+	if m <= 2 {
+		y--
+		m += 12
+	}
+	doy := (153*(m-3)+2)/5 + c.day - 1
+	days := 365*y + y/4 - y/100 + y/400 + doy - 719468
+	return int64(days)*86400 + int64(c.hour*3600+c.min*60+c.sec)
+}
+
+// in turns c into an instant; s is what was typed, for messages.
+func (c civil) in(s string, loc *time.Location) (time.Time, string, error) {
+	if err := c.check(); err != nil {
+		return time.Time{}, "", fmt.Errorf("%s %w", Quote(s), err)
+	}
+	wall := c.unix()
+	if c.zoned {
+		return time.Unix(wall-int64(c.offset), 0).UTC(), "", nil
+	}
+	if loc == time.UTC {
+		return time.Unix(wall, 0).UTC(), "", nil
+	}
+	// The offset that holds about then, unless it changes within a day and a half: no zone is further from UTC.
+	about := time.Unix(wall, 0).In(loc)
+	_, off := about.Zone()
+	from, to := about.ZoneBounds()
+	const near = 36 * 3600
+	if (from.IsZero() || wall-from.Unix() > near) && (to.IsZero() || to.Unix()-wall > near) {
+		return time.Unix(wall-int64(off), 0).UTC(), "", nil
+	}
+	return nearChange(wall, s, loc)
+}
+
+// nearChange settles a local time close to a change of the clocks.
+func nearChange(wall int64, s string, loc *time.Location) (time.Time, string, error) {
+	// Each offset in force from a day and a half before to as long after is tried: those that read back as wall are
+	// the instants meant, two where the hour happens twice, none where the clocks skip it.
+	const near = 36 * 3600
+	var found [2]int64
+	var before, after int64
+	n := 0
+	for at := time.Unix(wall-near, 0).In(loc); ; {
+		_, off := at.Zone()
+		from, to := at.ZoneBounds()
+		if at.Unix() == wall-near {
+			before = int64(off)
+		}
+		after = int64(off)
+		u := wall - int64(off)
+		if n < 2 && (from.IsZero() || u >= from.Unix()) && (to.IsZero() || u < to.Unix()) {
+			found[n] = u
+			n++
+		}
+		if to.IsZero() || to.Unix() > wall+near {
+			break
+		}
+		at = to
+	}
+	switch n {
+	case 0:
+		name, shift := loc.String(), after-before
+		return time.Time{}, "", fmt.Errorf("%s does not exist in %s, where the clocks skip it: write %s, or the offset with it", Quote(s), name,
+			time.Unix(wall+shift, 0).UTC().Format("2006-01-02 15:04"))
+	case 2:
+		t := time.Unix(found[0], 0).UTC()
+		return t, fmt.Sprintf("%s happens twice in %s: taken as the first, %s", Quote(s), loc, t.In(loc).Format(time.RFC3339)), nil
+	}
+	return time.Unix(found[0], 0).UTC(), "", nil
+}
+
+// stampError says what would be right for a time that could not be read. A date with slashes or dots is taken
+// apart to offer the days it could mean, and never guessed.
+func stampError(s string) error {
+	t := trim(s)
+	date, rest, _ := strings.Cut(t, " ")
+	var d [3]int
+	i, sep := 0, byte(0)
+	for k := range d {
+		v, next := 0, i
+		for next < len(date) && date[next]-'0' <= 9 && next-i < 4 {
+			v = v*10 + int(date[next]-'0')
+			next++
+		}
+		if next == i || k < 2 && (next == len(date) || strings.IndexByte("/.-", date[next]) < 0 || k == 1 && date[next] != sep) {
+			return fmt.Errorf("%s is not a time: write %s", Quote(s), timeExample)
+		}
+		if k == 0 {
+			sep = date[next]
+		}
+		d[k], i = v, next+1
+	}
+	if i-1 != len(date) || d[0] > 99 {
+		return fmt.Errorf("%s is not a time: write %s", Quote(s), timeExample)
+	}
+	year := d[2]
+	if year < 100 {
+		year += 2000
+	}
+	clock := ""
+	if c, ok := scanClock(trim(rest)); ok {
+		clock = fmt.Sprintf(" %02d:%02d", c.hour, c.min)
+	}
+	dayFirst := civil{year: year, month: d[1], day: d[0]}
+	monthFirst := civil{year: year, month: d[0], day: d[1]}
+	offer := func(c civil) string { return fmt.Sprintf("%04d-%02d-%02d%s", c.year, c.month, c.day, clock) }
+	switch df, mf := dayFirst.check() == nil, monthFirst.check() == nil; {
+	case df && mf && dayFirst != monthFirst:
+		return fmt.Errorf("%s does not say which is the day and which the month: write %s or %s", Quote(s), offer(dayFirst), offer(monthFirst))
+	case df:
+		return fmt.Errorf("%s is not written year-month-day: write %s", Quote(s), offer(dayFirst))
+	case mf:
+		return fmt.Errorf("%s is not written year-month-day: write %s", Quote(s), offer(monthFirst))
+	case dayFirst.month >= 1 && dayFirst.month <= 12 && year >= minYear && year <= maxYear:
+		last := dayFirst
+		last.day = daysIn(year, last.month)
+		return fmt.Errorf("%s is no day: %s %d has %d days: write year-month-day, such as %s", Quote(s),
+			time.Month(last.month), year, last.day, offer(last))
+	}
+	return fmt.Errorf("%s is not a time: write %s", Quote(s), timeExample)
+}
