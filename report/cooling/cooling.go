@@ -1,0 +1,92 @@
+// Package cooling is the physics behind the checks of a liquid-cooled engine:
+// what a mixture of glycol and water does, what a sensor, a thermostat, a cap
+// and a cylinder should read, and what a reading therefore says (see Judge).
+//
+// Conventions, the same in every file:
+//
+//   - Temperatures are in °C, temperature differences in K, pressures in kPa
+//     (gauge, unless a name says absolute), altitudes in metres above the sea,
+//     volumes in the unit that the name ends with, concentrations in percent
+//     by volume unless the name says mass.
+//   - Every formula names its source. A figure that nobody published is marked
+//     'common practice, no source', one that was not looked up 'from memory'.
+//   - Bad input is an error that names the figure, the value and what would be
+//     right. No function returns NaN or an infinity.
+//   - A machine's own manual goes before every default in here.
+package cooling
+
+import (
+	"fmt"
+	"math"
+	"strconv"
+	"strings"
+)
+
+// kelvin is 0 °C on the absolute scale.
+const kelvin = 273.15
+
+// number prints x with at most dec decimals, no trailing zeros, and a comma
+// between thousands: 1,500, 124.7, -37.
+func number(x float64, dec int) string {
+	s := strconv.FormatFloat(x, 'f', dec, 64)
+	if strings.Contains(s, ".") {
+		s = strings.TrimRight(strings.TrimRight(s, "0"), ".")
+	}
+	if s == "-0" {
+		s = "0"
+	}
+	sign := ""
+	if strings.HasPrefix(s, "-") {
+		sign, s = "-", s[1:]
+	}
+	whole, frac, cut := strings.Cut(s, ".")
+	for i := len(whole) - 3; i > 0; i -= 3 {
+		whole = whole[:i] + "," + whole[i:]
+	}
+	if cut {
+		whole += "." + frac
+	}
+	return sign + whole
+}
+
+// within refuses a value outside low to high, and what is no number at all.
+func within(name string, x, low, high float64, unit, hint string) error {
+	if x >= low && x <= high {
+		return nil
+	}
+	space := " "
+	if unit == "" {
+		space = ""
+	}
+	if hint != "" {
+		hint = ": " + hint
+	}
+	return fmt.Errorf("%s: %s%s%s should lie between %s and %s%s%s%s",
+		name, number(x, 4), space, unit, number(low, 4), number(high, 4), space, unit, hint)
+}
+
+// between is the straight line from (x0, y0) to (x1, y1) at x.
+func between(x, x0, y0, x1, y1 float64) float64 {
+	if x1 == x0 {
+		return y0
+	}
+	return y0 + (y1-y0)*(x-x0)/(x1-x0)
+}
+
+// bisect finds where rising f crosses zero between low and high.
+func bisect(f func(float64) float64, low, high float64) float64 {
+	for range 200 {
+		mid := (low + high) / 2
+		if mid <= low || mid >= high {
+			break
+		}
+		if f(mid) < 0 {
+			low = mid
+		} else {
+			high = mid
+		}
+	}
+	return (low + high) / 2
+}
+
+func finite(x float64) bool { return !math.IsNaN(x) && !math.IsInf(x, 0) }
