@@ -1,0 +1,123 @@
+package stat
+
+import (
+	"math"
+
+	"gonum.org/v1/gonum/mathext"
+)
+
+// RateRatio compares two rates. Exact and MidP hold the same value.
+type RateRatio struct {
+	Exact Result // interval covers at least level
+	MidP  Result // interval covers about level
+	P     PValues
+}
+
+const (
+	noEventsOther = "no event in the comparison: the ratio has a lower limit only, and its value is the median-unbiased estimate"
+	noEventsHere  = "no event here: the ratio has an upper limit only"
+)
+
+// CompareRates is the ratio of the rate events1/exposure1 to events0/exposure0,
+// conditional on the total number of events (Przyborowski & Wilenski 1940;
+// Breslow & Day 1987 vol. 2 s. 3.4): events1 is then binomial with
+// p = r T1/(r T1 + T0), and limits of p are limits of the ratio r.
+//
+// No event in the denominator leaves a lower limit only; the value is then the
+// median-unbiased one of Hirji, Tsiatis & Mehta (1989), the ratio at which what
+// was seen has probability 1/2. No event on either side is an absence.
+func CompareRates(events1 int, exposure1 float64, events0 int, exposure0 float64, level float64) RateRatio {
+	out := RateRatio{P: PValues{1, 1, 1, 1}}
+	for _, why := range []string{checkRate(events1, exposure1, level), checkRate(events0, exposure0, level)} {
+		if why != "" {
+			out.Exact = Result{Why: why}
+		}
+	}
+	if out.Exact.Why == "" && events1+events0 == 0 {
+		out.Exact = absent("no event on either side: nothing to compare")
+	}
+	if out.Exact.Why != "" {
+		out.MidP = out.Exact
+		return out
+	}
+	c := conditional{float64(events1), exposure1, float64(events0), exposure0}
+	value, warnings := c.value()
+	lo, hi := c.exactLimits((1 - level) / 2)
+	out.Exact = estimated(value, lo, hi, level, warnings...)
+	lo, hi = c.midPLimits((1 - level) / 2)
+	out.MidP = estimated(value, lo, hi, level, warnings...)
+	out.P = c.pValues(1)
+	return out
+}
+
+// conditional is the binomial comparison of two counts given their sum. Counts
+// need not be whole: contrasts of a regression use effective counts.
+type conditional struct{ x1, t1, x0, t0 float64 }
+
+// tails of x1 at ratio r: P(X >= x1), P(X > x1), P(X <= x1), P(X < x1).
+func (c conditional) tails(r float64) (ge, gt, le, lt float64) {
+	a, b := r*c.t1, c.t0
+	p, q := a/(a+b), b/(a+b)
+	ge = betaTail(c.x1, c.x0+1, p)
+	gt = betaTail(c.x1+1, c.x0, p)
+	le = betaTail(c.x0, c.x1+1, q)
+	lt = betaTail(c.x0+1, c.x1, q)
+	return
+}
+
+func (c conditional) pValues(r float64) PValues {
+	ge, gt, le, lt := c.tails(r)
+	return pValues(ge, le, (ge+gt)/2, (le+lt)/2)
+}
+
+func (c conditional) value() (float64, []string) {
+	switch {
+	case c.x0 == 0:
+		return c.odds(c.x1, 1, 0.5), []string{noEventsOther}
+	case c.x1 == 0:
+		return 0, []string{noEventsHere}
+	}
+	return c.x1 / c.t1 / (c.x0 / c.t0), nil
+}
+
+// odds is the ratio at which a Beta(a, b) has its lower quantile tail.
+func (c conditional) odds(a, b, tail float64) float64 {
+	p := mathext.InvRegIncBeta(a, b, tail)
+	q := 1 - p
+	if p > 0.5 {
+		q = mathext.InvRegIncBeta(b, a, 1-tail) // 1 - p keeps too few digits
+		p = 1 - q
+	}
+	return p / q * (c.t0 / c.t1)
+}
+
+// exactLimits are those of Clopper & Pearson (1934), as ratios.
+func (c conditional) exactLimits(tail float64) (lo, hi float64) {
+	hi = math.Inf(1)
+	if c.x1 > 0 {
+		lo = c.odds(c.x1, c.x0+1, tail)
+	}
+	if c.x0 > 0 {
+		hi = 1 / conditional{c.x0, c.t0, c.x1, c.t1}.odds(c.x0, c.x1+1, tail)
+	}
+	return lo, hi
+}
+
+// midPLimits lie within the exact ones.
+func (c conditional) midPLimits(tail float64) (lo, hi float64) {
+	lo, hi = c.exactLimits(tail)
+	mid := (c.x1 + 0.5) / c.t1 / ((c.x0 + 0.5) / c.t0)
+	if c.x1 > 0 {
+		lo = math.Exp(root(func(z float64) float64 {
+			ge, gt, _, _ := c.tails(math.Exp(z))
+			return (ge+gt)/2 - tail
+		}, math.Log(lo)-1e-9, math.Log(math.Max(mid, lo))+40))
+	}
+	if c.x0 > 0 {
+		hi = math.Exp(root(func(z float64) float64 {
+			_, _, le, lt := c.tails(math.Exp(z))
+			return (le+lt)/2 - tail
+		}, math.Log(math.Min(mid, hi))-40, math.Log(hi)+1e-9))
+	}
+	return lo, hi
+}
