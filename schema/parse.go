@@ -141,7 +141,7 @@ func (k *Kind) Set(r Record, f *Field, raw string, known *Known, relative time.T
 	raw = strings.TrimSpace(raw)
 	p := f.Pointer(r)
 	if raw == "" {
-		clear(f, p)
+		blank(p)
 		return nil
 	}
 	fail := func(err error) error {
@@ -204,7 +204,7 @@ func (k *Kind) Set(r Record, f *Field, raw string, known *Known, relative time.T
 	case TimeField:
 		var t time.Time
 		if relative.IsZero() {
-			t, err = unit.ParseSheetTime(raw, known.Zone)
+			t, _, err = unit.ParseSheetTime(raw, known.Zone)
 		} else {
 			t, _, err = unit.ParseTime(raw, relative, known.Zone)
 		}
@@ -231,7 +231,7 @@ func plainNumber(s string) bool {
 	return true
 }
 
-func clear(f *Field, p any) {
+func blank(p any) {
 	switch p := p.(type) {
 	case *string:
 		*p = ""

@@ -154,3 +154,18 @@ func didYouMean(near []string) string {
 	}
 	return " (did you mean " + strings.Join(near, ", ") + "?)"
 }
+
+// WordNumber is a built-in word's number in the book; 0 if it is none.
+func WordNumber(vocabulary, word string) int64 {
+	low, _ := WordRange(vocabulary)
+	for _, v := range vocabularies {
+		if v.name == vocabulary {
+			for i, w := range v.words {
+				if w == word {
+					return low + int64(i)
+				}
+			}
+		}
+	}
+	return 0
+}

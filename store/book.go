@@ -1,0 +1,272 @@
+// Package store keeps the book: one SQLite file with everything recorded.
+//
+// A write is one short transaction under BEGIN IMMEDIATE; a record
+// acknowledged survives a power cut (write-ahead log, synchronous = FULL).
+// The book is the only user of database/sql. SQL stands beside its method.
+package store
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"io/fs"
+	"net/url"
+	"os"
+	"path/filepath"
+	"strconv"
+	"time"
+
+
+	_ "modernc.org/sqlite" // the driver, under the name "sqlite"
+)
+
+// Book is an open book.
+type Book struct {
+	db       *sql.DB
+	path     string
+	readOnly bool
+	now      func() time.Time
+}
+
+// busyTimeout is how long a writer waits for another before it gives up.
+const busyTimeout = 15 * time.Second
+
+// dsn makes the data source name. Pragmas ride in it, so that every pooled
+// connection has them.
+func dsn(path string, query string) string {
+	u := url.URL{Scheme: "file", Opaque: (&url.URL{Path: path}).EscapedPath()}
+	return u.String() + "?" + query
+}
+
+const pragmas = "_pragma=busy_timeout(15000)&_pragma=foreign_keys(1)&_pragma=synchronous(FULL)&_pragma=temp_store(memory)&_pragma=trusted_schema(0)&_txlock=immediate"
+
+// Create opens the book at path for recording, making it first (file mode
+// 0600, its directory 0700) where there is none. An older book is migrated,
+// with a copy set beside it before. now is the clock.
+func Create(ctx context.Context, path string, now func() time.Time) (*Book, error) {
+	return open(ctx, path, now, true)
+}
+
+// Open opens the book at path for recording; there must be one.
+func Open(ctx context.Context, path string, now func() time.Time) (*Book, error) {
+	return open(ctx, path, now, false)
+}
+
+func open(ctx context.Context, path string, now func() time.Time, create bool) (*Book, error) {
+	path, err := filepath.Abs(path)
+	if err != nil {
+		return nil, err
+	}
+	newest := newestVersion()
+	empty, err := inspect(path, newest)
+	made := false
+	if err != nil {
+		if !create || !errors.Is(statErr(path), fs.ErrNotExist) {
+			return nil, err
+		}
+		if err := makeFile(path); err != nil {
+			return nil, err
+		}
+		empty, made = true, true
+	}
+	if empty && !create {
+		return nil, notThere(path, fs.ErrNotExist)
+	}
+	b := &Book{path: path, now: now}
+	if empty {
+		// The first tables go in under a rollback journal, so that the file's
+		// own header says whose it is from the first commit on.
+		if err := b.prepare(ctx, "DELETE"); err != nil {
+			if made {
+				os.Remove(path)
+			}
+			return nil, explain(path, err)
+		}
+	}
+	b.db, err = sql.Open("sqlite", dsn(path, "_pragma=journal_mode(WAL)&"+pragmas))
+	if err != nil {
+		return nil, explain(path, err)
+	}
+	version, err := b.version(ctx, b.db)
+	if err == nil && version > newest {
+		err = newer(path, version, newest)
+	}
+	if err == nil && version < newest {
+		err = b.migrateOlder(ctx, version)
+	}
+	if err != nil {
+		b.db.Close()
+		return nil, explain(path, err)
+	}
+	return b, nil
+}
+
+// prepare makes the tables of a new book. Two programs may do so at once: the
+// second finds the work done.
+func (b *Book) prepare(ctx context.Context, journal string) error {
+	db, err := sql.Open("sqlite", dsn(b.path, "_pragma=journal_mode("+journal+")&"+pragmas))
+	if err != nil {
+		return err
+	}
+	defer db.Close()
+	return migrate(ctx, db, b.path)
+}
+
+// View opens the book at path for reading only: nothing is written, not even
+// beside it where that can't be (a read-only disk).
+func View(ctx context.Context, path string) (*Book, error) {
+	path, err := filepath.Abs(path)
+	if err != nil {
+		return nil, err
+	}
+	newest := newestVersion()
+	empty, err := inspect(path, newest)
+	if err != nil {
+		return nil, err
+	}
+	if empty {
+		return nil, notThere(path, fs.ErrNotExist)
+	}
+	b := &Book{path: path, readOnly: true, now: time.Now}
+	for _, mode := range []string{"mode=ro", "mode=ro&immutable=1"} {
+		if b.db, err = sql.Open("sqlite", dsn(path, mode+"&"+pragmas)); err != nil {
+			return nil, explain(path, err)
+		}
+		var version int
+		if version, err = b.version(ctx, b.db); err == nil {
+			switch {
+			case version > newest:
+				err = newer(path, version, newest)
+			case version < newest:
+				b.db.Close()
+				return b.viewOlder(ctx, path)
+			default:
+				return b, nil
+			}
+		}
+		b.db.Close()
+		// A book in WAL mode can't be read where its index can't be made beside
+		// it, unless nothing is left in its log: then the file alone is whole.
+		if wal, statErr := os.Stat(path + "-wal"); statErr == nil && wal.Size() > 0 {
+			break
+		}
+	}
+	return nil, explain(path, err)
+}
+
+// viewOlder brings an older book up to date first; where it can't be written
+// the reader is told.
+func (b *Book) viewOlder(ctx context.Context, path string) (*Book, error) {
+	up, err := Open(ctx, path, time.Now)
+	if err != nil {
+		return nil, err
+	}
+	if err := up.Close(); err != nil {
+		return nil, err
+	}
+	return View(ctx, path)
+}
+
+// Close closes the book.
+func (b *Book) Close() error { return explain(b.path, b.db.Close()) }
+
+// Path is where the book stands.
+func (b *Book) Path() string { return b.path }
+
+func statErr(path string) error {
+	_, err := os.Stat(path)
+	return err
+}
+
+// makeFile makes an empty file only its owner may read, and its directory.
+func makeFile(path string) error {
+	dir := filepath.Dir(path)
+	if _, err := os.Stat(dir); errors.Is(err, fs.ErrNotExist) {
+		// Only the last directory is made: a mistyped path is an error.
+		if _, err := os.Stat(filepath.Dir(dir)); err != nil && filepath.Base(dir) != "shedbook" {
+			return trouble(Failed, "make the directory first, or check the path", "the directory %s is not there", dir)
+		}
+		if err := os.MkdirAll(dir, 0o700); err != nil {
+			return &Error{Failed, "the book's directory can't be made", "check the path and the rights of its parent", err}
+		}
+	}
+	f, err := os.OpenFile(path, os.O_CREATE|os.O_RDWR, 0o600)
+	if err != nil {
+		return &Error{Failed, "the book can't be made", "check that its directory may be written", err}
+	}
+	return f.Close()
+}
+
+type querier interface {
+	QueryContext(ctx context.Context, query string, args ...any) (*sql.Rows, error)
+	QueryRowContext(ctx context.Context, query string, args ...any) *sql.Row
+	ExecContext(ctx context.Context, query string, args ...any) (sql.Result, error)
+}
+
+func (b *Book) version(ctx context.Context, q querier) (int, error) {
+	var v int
+	err := q.QueryRowContext(ctx, "PRAGMA user_version").Scan(&v)
+	return v, err
+}
+
+// write runs do in one transaction. The error says what to do next.
+func (b *Book) write(ctx context.Context, do func(tx *sql.Tx) error) error {
+	if b.readOnly {
+		return trouble(Failed, "", "the book %s was opened for reading only", b.path)
+	}
+	tx, err := b.db.BeginTx(ctx, nil)
+	if err != nil {
+		return explain(b.path, err)
+	}
+	defer tx.Rollback()
+	if err := do(tx); err != nil {
+		return explain(b.path, err)
+	}
+	return explain(b.path, tx.Commit())
+}
+
+// take reserves n record numbers and returns the first.
+func take(ctx context.Context, q querier, n int) (int64, error) {
+	var next int64
+	err := q.QueryRowContext(ctx, "UPDATE counter SET next = next + ? WHERE one = 1 RETURNING next", n).Scan(&next)
+	return next - int64(n), err
+}
+
+// stamp is the book's one format of a time.
+const stamp = "2006-01-02T15:04:05Z"
+
+func formatTime(t time.Time) string { return t.UTC().Format(stamp) }
+
+// parseTime reads what formatTime wrote.
+func parseTime(s string) (time.Time, error) {
+	if len(s) == len(stamp) {
+		y, e1 := strconv.Atoi(s[0:4])
+		mo, e2 := strconv.Atoi(s[5:7])
+		d, e3 := strconv.Atoi(s[8:10])
+		h, e4 := strconv.Atoi(s[11:13])
+		mi, e5 := strconv.Atoi(s[14:16])
+		sec, e6 := strconv.Atoi(s[17:19])
+		if errors.Join(e1, e2, e3, e4, e5, e6) == nil {
+			return time.Date(y, time.Month(mo), d, h, mi, sec, 0, time.UTC), nil
+		}
+	}
+	return time.Time{}, fmt.Errorf("the book holds %q where a time should stand", s)
+}
+
+// DefaultPath is where the book stands unless named: SHEDBOOK_BOOK, or the
+// user's data directory (XDG Base Directory Specification, section 3).
+func DefaultPath(getenv func(string) string) (string, error) {
+	if p := getenv("SHEDBOOK_BOOK"); p != "" {
+		return p, nil
+	}
+	if d := getenv("XDG_DATA_HOME"); filepath.IsAbs(d) {
+		return filepath.Join(d, "shedbook", "shedbook.db"), nil
+	}
+	home := getenv("HOME")
+	if home == "" {
+		return "", trouble(Failed, "name one with --book FILE, or set SHEDBOOK_BOOK", "there is no home directory to find the book in")
+	}
+	return filepath.Join(home, ".local", "share", "shedbook", "shedbook.db"), nil
+}
+

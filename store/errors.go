@@ -1,0 +1,84 @@
+package store
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+
+	"modernc.org/sqlite"
+	lib "modernc.org/sqlite/lib"
+)
+
+// Trouble says what sort of failure an Error is.
+type Trouble int
+
+const (
+	Failed   Trouble = iota // it could not be done
+	Refused                 // the words were wrong: a duplicate, a conflict
+	NotFound                // no such machine, driver or record
+	BadBook                 // not one of ours, damaged, or newer than the program
+	Busy                    // another program holds the book
+)
+
+// Error is a failure of the book with, where there is one, the next step.
+type Error struct {
+	Trouble    Trouble
+	Says, Hint string
+	Err        error
+}
+
+func (e *Error) Error() string {
+	if e.Err != nil {
+		return e.Says + ": " + e.Err.Error()
+	}
+	return e.Says
+}
+
+func (e *Error) Unwrap() error { return e.Err }
+
+func trouble(t Trouble, hint, format string, args ...any) error {
+	return &Error{Trouble: t, Says: fmt.Sprintf(format, args...), Hint: hint}
+}
+
+// explain turns the driver's error into one that says what to do.
+func explain(path string, err error) error {
+	if err == nil {
+		return nil
+	}
+	var own *Error
+	if errors.As(err, &own) {
+		return err
+	}
+	var se *sqlite.Error
+	if !errors.As(err, &se) {
+		return err
+	}
+	switch se.Code() & 0xff {
+	case lib.SQLITE_BUSY, lib.SQLITE_LOCKED:
+		return &Error{Busy, "the book " + path + " is busy: another program is writing to it", "try again in a moment", nil}
+	case lib.SQLITE_CORRUPT:
+		return damaged(path, "the file contradicts itself")
+	case lib.SQLITE_NOTADB:
+		return damaged(path, "it is no SQLite file")
+	case lib.SQLITE_FULL:
+		return &Error{Failed, "the disk is full: nothing was recorded", "make room, then do it again", nil}
+	case lib.SQLITE_READONLY, lib.SQLITE_PERM, lib.SQLITE_AUTH:
+		return &Error{Failed, "the book " + path + " can't be written", "check the rights of the file and of its directory; reports still work", nil}
+	case lib.SQLITE_CANTOPEN:
+		return &Error{Failed, "the book " + path + " can't be opened", "check that its directory is there and may be written", nil}
+	case lib.SQLITE_IOERR:
+		return &Error{Failed, "the disk failed while the book " + path + " was read or written: nothing was recorded", "check that the disk has room and is sound, then do it again", nil}
+	}
+	return err
+}
+
+func damaged(path, why string) error {
+	return &Error{BadBook, "the book " + path + " is damaged: " + why, "leave it as it is, and go on from its last backup", nil}
+}
+
+func notThere(path string, err error) error {
+	if errors.Is(err, fs.ErrNotExist) {
+		return &Error{Failed, "there is no book at " + path, "shedbook init makes one; so does the first machine added", nil}
+	}
+	return &Error{Failed, "the book can't be read", "", err}
+}

@@ -1,0 +1,67 @@
+package store
+
+import (
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+)
+
+// applicationID marks the file as a shedbook, at offset 68 of the header
+// (SQLite file format, section 1.3). "shdb" in ASCII.
+const applicationID = 0x73686462
+
+// inspect judges a file by its first 100 bytes, without SQLite, so that what
+// is not ours is refused untouched. empty: it has no bytes, and a book may be
+// made there.
+func inspect(path string, newest int) (empty bool, err error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return false, notThere(path, err)
+	}
+	defer f.Close()
+	info, err := f.Stat()
+	if err != nil {
+		return false, notThere(path, err)
+	}
+	if info.IsDir() {
+		return false, trouble(BadBook, "name the book's file, such as "+path+"/shedbook.db", "%s is a directory, not a book", path)
+	}
+	var h [100]byte
+	n, err := io.ReadFull(f, h[:])
+	if n == 0 && errors.Is(err, io.EOF) {
+		return true, nil
+	}
+	if err != nil && !errors.Is(err, io.ErrUnexpectedEOF) {
+		return false, notThere(path, err)
+	}
+	const other = "name another with --book, or move this file away"
+	if n < 100 || string(h[:16]) != "SQLite format 3\x00" {
+		return false, trouble(BadBook, other, "%s is not a book: it is no SQLite file", path)
+	}
+	if id := binary.BigEndian.Uint32(h[68:]); id != applicationID {
+		return false, trouble(BadBook, other, "%s is not a book: it is another program's SQLite file", path)
+	}
+	if v := int(binary.BigEndian.Uint32(h[60:])); v > newest {
+		return false, newer(path, v, newest)
+	}
+	// A book whose last pages are gone. With a write-ahead log beside it the
+	// file may rightly lag behind, so SQLite judges that one.
+	pageSize := int64(binary.BigEndian.Uint16(h[16:]))
+	if pageSize == 1 {
+		pageSize = 65536
+	}
+	pages := int64(binary.BigEndian.Uint32(h[28:]))
+	if wal, err := os.Stat(path + "-wal"); err != nil || wal.Size() == 0 {
+		if info.Size() < pageSize*pages {
+			return false, damaged(path, fmt.Sprintf("%d of its %d bytes are there", info.Size(), pageSize*pages))
+		}
+	}
+	return false, nil
+}
+
+func newer(path string, version, newest int) error {
+	return trouble(BadBook, "use the newer program on it, or upgrade this one",
+		"the book %s is newer than this program: version %d, this one knows up to %d", path, version, newest)
+}

@@ -1,0 +1,181 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+
+	"shedbook/schema"
+	"shedbook/schema/unit"
+)
+
+// names are the numbers behind the names: rows refer to machines, drivers and
+// words by number.
+type names struct {
+	machine, driver map[string]int64
+	machineName     map[int64]string
+	driverName      map[int64]string
+	word            map[string]map[string]int64 // by vocabulary
+	wordName        map[int64]string
+	added           []schema.Word
+	machines        []string // in the order of their names
+	drivers         []string
+	settings        schema.Settings
+}
+
+// readNames reads them all: a thousand machines and a few hundred drivers at
+// the most.
+func readNames(ctx context.Context, q querier) (*names, error) {
+	n := &names{machine: map[string]int64{}, driver: map[string]int64{}, machineName: map[int64]string{}, driverName: map[int64]string{},
+		word: map[string]map[string]int64{}, wordName: map[int64]string{}, settings: schema.Settings{}}
+	for _, v := range schema.Vocabularies() {
+		low, _ := schema.WordRange(v)
+		n.word[v] = map[string]int64{}
+		for i, w := range schema.Words(v) {
+			n.word[v][w] = low + int64(i)
+			n.wordName[low+int64(i)] = w
+		}
+	}
+	read := func(query string, each func(number int64, name string)) error {
+		rows, err := q.QueryContext(ctx, query)
+		if err != nil {
+			return err
+		}
+		defer rows.Close()
+		for rows.Next() {
+			var number int64
+			var name string
+			if err := rows.Scan(&number, &name); err != nil {
+				return err
+			}
+			each(number, name)
+		}
+		return rows.Err()
+	}
+	if err := read("SELECT number, machine FROM machines ORDER BY machine", n.addMachine); err != nil {
+		return nil, err
+	}
+	if err := read("SELECT number, driver FROM drivers ORDER BY driver", n.addDriver); err != nil {
+		return nil, err
+	}
+	err := read("SELECT number, word FROM words ORDER BY number", func(number int64, w string) {
+		if _, builtIn := n.word["terrain"][w]; !builtIn {
+			n.addWord("terrain", w, number)
+		}
+	})
+	if err != nil {
+		return nil, err
+	}
+	rows, err := q.QueryContext(ctx, "SELECT setting, value FROM settings ORDER BY setting")
+	if err != nil {
+		return nil, err
+	}
+	defer rows.Close()
+	for rows.Next() {
+		var key, value string
+		if err := rows.Scan(&key, &value); err != nil {
+			return nil, err
+		}
+		n.settings[key] = value
+	}
+	return n, rows.Err()
+}
+
+func (n *names) addMachine(number int64, name string) {
+	n.machine[name], n.machineName[number] = number, name
+	n.machines = append(n.machines, name)
+}
+
+func (n *names) addDriver(number int64, name string) {
+	n.driver[name], n.driverName[number] = number, name
+	n.drivers = append(n.drivers, name)
+}
+
+func (n *names) addWord(vocabulary, w string, number int64) {
+	n.word[vocabulary][w], n.wordName[number] = number, w
+	n.added = append(n.added, schema.Word{Vocabulary: vocabulary, Word: w})
+}
+
+func (n *names) known() *schema.Known {
+	return schema.NewKnown(n.machines, n.drivers, n.added, n.settings.Zone())
+}
+
+// Known is what the book knows by name.
+func (b *Book) Known(ctx context.Context) (*schema.Known, error) {
+	n, err := readNames(ctx, b.db)
+	if err != nil {
+		return nil, explain(b.path, err)
+	}
+	return n.known(), nil
+}
+
+// Settings are the book's settings.
+func (b *Book) Settings(ctx context.Context) (schema.Settings, error) {
+	n, err := readNames(ctx, b.db)
+	if err != nil {
+		return nil, explain(b.path, err)
+	}
+	return n.settings, nil
+}
+
+// Set changes settings; an empty value takes one back to its default.
+func (b *Book) Set(ctx context.Context, settings ...schema.Setting) error {
+	return b.write(ctx, func(tx *sql.Tx) error {
+		for _, s := range settings {
+			if s.Value == "" {
+				if _, err := tx.ExecContext(ctx, "DELETE FROM settings WHERE setting = ?", s.Key); err != nil {
+					return err
+				}
+				continue
+			}
+			if err := putSetting(ctx, tx, s); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+}
+
+func putSetting(ctx context.Context, q querier, s schema.Setting) error {
+	if err := s.Validate(); err != nil {
+		return err
+	}
+	if s.Key == "time-zone" { // kept in the one form that every program reads alike
+		zone, err := unit.ParseZone(s.Value)
+		if err != nil {
+			return err
+		}
+		s.Value = zone.String()
+	}
+	_, err := q.ExecContext(ctx, `INSERT INTO settings (setting, value) VALUES (?, ?)
+		ON CONFLICT (setting) DO UPDATE SET value = excluded.value`, s.Key, s.Value)
+	return err
+}
+
+// AddWord adds a word to a vocabulary. Adding it again changes nothing.
+func (b *Book) AddWord(ctx context.Context, w schema.Word) error {
+	if err := w.Validate(); err != nil {
+		return err
+	}
+	return b.write(ctx, func(tx *sql.Tx) error {
+		n, err := readNames(ctx, tx)
+		if err != nil {
+			return err
+		}
+		if _, err := n.known().Word(w.Vocabulary, w.Word); err == nil {
+			return nil
+		}
+		return putWord(ctx, tx, n, w)
+	})
+}
+
+func putWord(ctx context.Context, q querier, n *names, w schema.Word) error {
+	low, high := schema.WordRange(w.Vocabulary)
+	var number int64
+	err := q.QueryRowContext(ctx, `INSERT INTO words (number, word)
+		SELECT max(number) + 1, ? FROM words WHERE number BETWEEN ? AND ? RETURNING number`, w.Word, low, high).Scan(&number)
+	if err != nil {
+		return err
+	}
+	n.addWord(w.Vocabulary, w.Word, number)
+	return nil
+}

@@ -1,0 +1,177 @@
+package store
+
+import (
+	"context"
+	"iter"
+	"strings"
+	"time"
+
+	"shedbook/schema"
+)
+
+// Filter picks records: zero values pick all. From and To are inclusive.
+type Filter struct {
+	Machine, Driver string
+	From, To        time.Time
+	Last            int // only so many, the newest
+}
+
+// List reads the records of a kind that the filter picks, in time order, ties
+// by number; kinds without a time in the order of their numbers.
+func (b *Book) List(ctx context.Context, k *schema.Kind, f Filter) ([]schema.Record, error) {
+	n, err := readNames(ctx, b.db)
+	if err != nil {
+		return nil, explain(b.path, err)
+	}
+	var out []schema.Record
+	switch k.Name {
+	case "word":
+		for i := range n.added {
+			out = append(out, &n.added[i])
+		}
+		return out, nil
+	case "setting":
+		for _, key := range sortedKeys(n.settings) {
+			out = append(out, &schema.Setting{Key: key, Value: n.settings[key]})
+		}
+		return out, nil
+	}
+	var where []string
+	var args []any
+	pick := func(clause string, value any) { where, args = append(where, clause), append(args, value) }
+	if f.Machine != "" && k.Field("machine") != nil {
+		pick("machine = ?", n.machine[f.Machine])
+	}
+	if f.Driver != "" && k.Field("driver") != nil {
+		pick("driver = ?", n.driver[f.Driver])
+	}
+	order := "number"
+	if c := k.TimeColumn(); c != "" {
+		order = c + ", number"
+		if !f.From.IsZero() {
+			pick(c+" >= ?", formatTime(f.From))
+		}
+		if !f.To.IsZero() {
+			pick(c+" <= ?", formatTime(f.To))
+		}
+	} else if k.Name == "machine" || k.Name == "driver" {
+		order = k.Name
+	}
+	clause := ""
+	if len(where) > 0 {
+		clause = "WHERE " + strings.Join(where, " AND ")
+	}
+	clause += " ORDER BY " + order
+	err = tables[k].query(ctx, b.db, n, clause, args, func(r schema.Record) error {
+		out = append(out, r)
+		return nil
+	})
+	if f.Last > 0 && len(out) > f.Last {
+		out = out[len(out)-f.Last:]
+	}
+	return out, explain(b.path, err)
+}
+
+// Logs reads machines' logs one after another, in the order of the machines'
+// names: those named, or all.
+func (b *Book) Logs(ctx context.Context, machines ...string) iter.Seq2[schema.Log, error] {
+	return func(yield func(schema.Log, error) bool) {
+		n, err := readNames(ctx, b.db)
+		if err != nil {
+			yield(schema.Log{}, explain(b.path, err))
+			return
+		}
+		if len(machines) == 0 {
+			machines = n.machines
+		}
+		for _, name := range machines {
+			log, err := b.log(ctx, n, name)
+			if !yield(log, explain(b.path, err)) || err != nil {
+				return
+			}
+		}
+	}
+}
+
+func (b *Book) log(ctx context.Context, n *names, name string) (schema.Log, error) {
+	var l schema.Log
+	id, ok := n.machine[name]
+	if !ok {
+		_, err := n.known().Machine(name)
+		return l, err
+	}
+	m, err := tables[schema.KindNamed("machine")].one(ctx, b.db, n, "WHERE number = ?", id)
+	if err != nil || m == nil {
+		return l, err
+	}
+	l.Machine = *m.(*schema.Machine)
+	for _, k := range schema.Kinds {
+		if !k.Dated && k.Name != "answer" {
+			continue
+		}
+		err := tables[k].query(ctx, b.db, n, "WHERE machine = ? ORDER BY "+k.TimeColumn()+", number", []any{id}, func(r schema.Record) error {
+			put(&l, r)
+			return nil
+		})
+		if err != nil {
+			return l, err
+		}
+	}
+	return l, nil
+}
+
+// put appends a record to its place in a log.
+func put(l *schema.Log, r schema.Record) {
+	switch r := r.(type) {
+	case *schema.MeterChange:
+		l.Meters = append(l.Meters, *r)
+	case *schema.Run:
+		l.Runs = append(l.Runs, *r)
+	case *schema.TopUp:
+		l.TopUps = append(l.TopUps, *r)
+	case *schema.Refill:
+		l.Refills = append(l.Refills, *r)
+	case *schema.Bleed:
+		l.Bleeds = append(l.Bleeds, *r)
+	case *schema.Level:
+		l.Levels = append(l.Levels, *r)
+	case *schema.Cleaning:
+		l.Cleanings = append(l.Cleanings, *r)
+	case *schema.Overheat:
+		l.Overheats = append(l.Overheats, *r)
+	case *schema.Check:
+		l.Checks = append(l.Checks, *r)
+	case *schema.Service:
+		l.Services = append(l.Services, *r)
+	case *schema.Answer:
+		l.Answers = append(l.Answers, *r)
+	default:
+		panic("store: a dated kind has no place in schema.Log")
+	}
+}
+
+// Fleet reads the whole book, or of the logs only those of the machines named.
+func (b *Book) Fleet(ctx context.Context, machines ...string) (schema.Fleet, error) {
+	var f schema.Fleet
+	for l, err := range b.Logs(ctx, machines...) {
+		if err != nil {
+			return f, err
+		}
+		f.Logs = append(f.Logs, l)
+	}
+	n, err := readNames(ctx, b.db)
+	if err != nil {
+		return f, explain(b.path, err)
+	}
+	f.Words, f.Settings = n.added, n.settings
+	read := func(kind, where string, each func(schema.Record)) {
+		if err == nil {
+			err = tables[schema.KindNamed(kind)].query(ctx, b.db, n, where, nil, func(r schema.Record) error { each(r); return nil })
+		}
+	}
+	read("driver", "ORDER BY driver", func(r schema.Record) { f.Drivers = append(f.Drivers, *r.(*schema.Driver)) })
+	read("spec", "ORDER BY number", func(r schema.Record) { f.Specs = append(f.Specs, *r.(*schema.Spec)) })
+	read("plan", "ORDER BY number", func(r schema.Record) { f.Plans = append(f.Plans, *r.(*schema.Plan)) })
+	read("answer", "WHERE machine IS NULL ORDER BY at, number", func(r schema.Record) { f.Answers = append(f.Answers, *r.(*schema.Answer)) })
+	return f, explain(b.path, err)
+}

@@ -1,0 +1,310 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"fmt"
+	"strings"
+	"time"
+
+	"shedbook/schema"
+)
+
+// Record puts a new record into the book and gives it its number. A record
+// that says exactly what another says already is refused: it is the same one,
+// typed twice. Words and settings have no number (0).
+func (b *Book) Record(ctx context.Context, r schema.Record) (int64, error) {
+	k := schema.KindOf(r)
+	if err := k.Check(r); err != nil {
+		return 0, err
+	}
+	err := b.write(ctx, func(tx *sql.Tx) error {
+		n, err := readNames(ctx, tx)
+		if err != nil {
+			return err
+		}
+		t := tables[k]
+		same, err := t.same(ctx, tx, n, r)
+		if err != nil {
+			return err
+		}
+		if same != nil {
+			return duplicate(k, k.Meta(same).Number, k.Text(r, "machine"))
+		}
+		number, err := take(ctx, tx, 1)
+		if err != nil {
+			return err
+		}
+		m := k.Meta(r)
+		m.Number, m.Entered = number, b.now()
+		return t.put(ctx, tx, n, r)
+	})
+	if err != nil {
+		return 0, err
+	}
+	return k.Meta(r).Number, nil
+}
+
+func duplicate(k *schema.Kind, number int64, name string) error {
+	switch k.Name {
+	case "machine", "driver":
+		return trouble(Refused, fmt.Sprintf("shedbook amend %d changes it", number), "%s %q is in the book already", k.Name, name)
+	}
+	return trouble(Refused, "if there were two, tell them apart by time or note", "this %s is in the book already, as number %d", k.Name, number)
+}
+
+// put inserts a record that has its number.
+func (t *table) put(ctx context.Context, q querier, n *names, r schema.Record) error {
+	values, err := t.values(r, n)
+	if err != nil {
+		return err
+	}
+	_, err = q.ExecContext(ctx, t.insert, values...)
+	return err
+}
+
+// same finds the record that r repeats: the one of the same name, the same
+// ref, or, where r has no ref, the same content.
+func (t *table) same(ctx context.Context, q querier, n *names, r schema.Record) (schema.Record, error) {
+	k := t.kind
+	switch k.Name {
+	case "machine":
+		return t.one(ctx, q, n, "WHERE lower(machine) = lower(?)", k.Text(r, "machine"))
+	case "driver":
+		return t.one(ctx, q, n, "WHERE lower(driver) = lower(?)", k.Text(r, "driver"))
+	case "spec":
+		values, err := t.values(r, n)
+		if err != nil {
+			return nil, err
+		}
+		return t.one(ctx, q, n, "WHERE machine IS ? AND model IS ? AND figure IS ?", values[1], values[2], values[3])
+	}
+	if ref := k.Text(r, "ref"); ref != "" {
+		return t.one(ctx, q, n, "WHERE ref = ?", ref)
+	}
+	where, args, err := t.content(r, n)
+	if err != nil {
+		return nil, err
+	}
+	return t.one(ctx, q, n, where, args...)
+}
+
+// content picks the records that say what r says.
+func (t *table) content(r schema.Record, n *names) (string, []any, error) {
+	values, err := t.values(r, n)
+	if err != nil {
+		return "", nil, err
+	}
+	var where []string
+	fields := t.kind.Fields
+	for i := range fields {
+		where = append(where, `"`+fields[i].Name+`" IS ?`)
+	}
+	return "WHERE " + strings.Join(where, " AND "), values[1 : 1+len(fields)], nil
+}
+
+// Version is a record as it was before it was amended or voided.
+type Version struct {
+	Record   schema.Record
+	What     string // "amended" or "voided"
+	Replaced time.Time
+	Why      string
+}
+
+// Found is a record with its earlier versions, oldest first. A voided record
+// is the last of its versions, and Current is nil.
+type Found struct {
+	Kind    *schema.Kind
+	Current schema.Record
+	Past    []Version
+}
+
+// Show finds a record by its number.
+func (b *Book) Show(ctx context.Context, number int64) (*Found, error) {
+	n, err := readNames(ctx, b.db)
+	if err != nil {
+		return nil, explain(b.path, err)
+	}
+	f, err := find(ctx, b.db, n, number)
+	return f, explain(b.path, err)
+}
+
+func find(ctx context.Context, q querier, n *names, number int64) (*Found, error) {
+	f := &Found{}
+	for _, k := range schema.Kinds {
+		t := tables[k]
+		if t == nil {
+			continue
+		}
+		r, err := t.one(ctx, q, n, "WHERE number = ?", number)
+		if err != nil {
+			return nil, err
+		}
+		if r != nil {
+			f.Kind, f.Current = k, r
+			break
+		}
+	}
+	rows, err := q.QueryContext(ctx, "SELECT kind, what, replaced, coalesce(why, ''), content FROM past WHERE number = ? ORDER BY version", number)
+	if err != nil {
+		return nil, err
+	}
+	defer rows.Close()
+	for rows.Next() {
+		var kind, replaced, content string
+		var v Version
+		if err := rows.Scan(&kind, &v.What, &replaced, &v.Why, &content); err != nil {
+			return nil, err
+		}
+		f.Kind = schema.KindNamed(kind)
+		if v.Replaced, err = parseTime(replaced); err != nil {
+			return nil, err
+		}
+		if v.Record, err = f.Kind.FromJSON([]byte(content)); err != nil {
+			return nil, err
+		}
+		f.Past = append(f.Past, v)
+	}
+	if err := rows.Err(); err != nil {
+		return nil, err
+	}
+	if f.Kind == nil {
+		return nil, trouble(NotFound, "shedbook list KIND shows the numbers", "there is no record %d in the book", number)
+	}
+	return f, nil
+}
+
+// Amend changes a record: change is handed a copy to alter. What it was stays
+// in the book, with when and why.
+func (b *Book) Amend(ctx context.Context, number int64, why string, change func(*schema.Kind, schema.Record) error) (*Found, error) {
+	var out *Found
+	err := b.write(ctx, func(tx *sql.Tx) error {
+		n, err := readNames(ctx, tx)
+		if err != nil {
+			return err
+		}
+		f, err := find(ctx, tx, n, number)
+		if err != nil {
+			return err
+		}
+		if f.Current == nil {
+			return trouble(Refused, "record it anew", "record %d was voided", number)
+		}
+		k := f.Kind
+		fresh, err := tables[k].one(ctx, tx, n, "WHERE number = ?", number)
+		if err != nil {
+			return err
+		}
+		if err := change(k, fresh); err != nil {
+			return err
+		}
+		if err := k.Check(fresh); err != nil {
+			return err
+		}
+		if k.Equal(f.Current, fresh) {
+			return trouble(Refused, "", "record %d says that already", number)
+		}
+		if same, err := tables[k].same(ctx, tx, n, fresh); err != nil {
+			return err
+		} else if same != nil && k.Meta(same).Number != number {
+			return duplicate(k, k.Meta(same).Number, k.Text(fresh, k.Fields[0].Name))
+		}
+		if err := b.amend(ctx, tx, n, k, f.Current, fresh, why); err != nil {
+			return err
+		}
+		out = &Found{Kind: k, Current: fresh, Past: append(f.Past, Version{f.Current, "amended", b.now(), why})}
+		return nil
+	})
+	return out, err
+}
+
+// amend keeps what a record was, and writes what it is now.
+func (b *Book) amend(ctx context.Context, q querier, n *names, k *schema.Kind, was, is schema.Record, why string) error {
+	if err := b.keep(ctx, q, k, was, "amended", why); err != nil {
+		return err
+	}
+	m := k.Meta(is)
+	m.Versions++
+	t := tables[k]
+	values, err := t.values(is, n)
+	if err != nil {
+		return err
+	}
+	_, err = q.ExecContext(ctx, `UPDATE `+k.Sheet+` SET ("`+strings.Join(t.columns[1:], `", "`)+`") = (?`+strings.Repeat(", ?", len(t.columns)-2)+`) WHERE number = ?`,
+		append(values[1:], m.Number)...)
+	return err
+}
+
+// keep writes a version into the past.
+func (b *Book) keep(ctx context.Context, q querier, k *schema.Kind, was schema.Record, what, why string) error {
+	m := k.Meta(was)
+	var ref, reason any
+	if s := k.Text(was, "ref"); s != "" {
+		ref = s
+	}
+	if why != "" {
+		reason = why
+	}
+	_, err := q.ExecContext(ctx, `INSERT INTO past (number, version, kind, ref, what, replaced, why, content)
+		SELECT ?1, coalesce(max(version), 0) + 1, ?2, ?3, ?4, ?5, ?6, ?7 FROM past WHERE number = ?1`,
+		m.Number, k.Name, ref, what, formatTime(b.now()), reason, string(k.JSON(was, time.UTC)))
+	return err
+}
+
+// Void takes a record out of every report. It stays in the book's past.
+func (b *Book) Void(ctx context.Context, number int64, why string) (*Found, error) {
+	var out *Found
+	err := b.write(ctx, func(tx *sql.Tx) error {
+		n, err := readNames(ctx, tx)
+		if err != nil {
+			return err
+		}
+		f, err := find(ctx, tx, n, number)
+		if err != nil {
+			return err
+		}
+		if f.Current == nil {
+			return trouble(Refused, "", "record %d was voided already", number)
+		}
+		if err := b.keep(ctx, tx, f.Kind, f.Current, "voided", why); err != nil {
+			return err
+		}
+		if f.Kind.Name == "machine" || f.Kind.Name == "driver" {
+			used, err := countUses(ctx, tx, f.Kind, number)
+			if err != nil {
+				return err
+			}
+			if used > 0 {
+				return trouble(Refused, "void those first, or retire the machine", "%s %q stands in %d records", f.Kind.Name, f.Kind.Text(f.Current, f.Kind.Name), used)
+			}
+		}
+		if _, err := tx.ExecContext(ctx, "DELETE FROM "+f.Kind.Sheet+" WHERE number = ?", number); err != nil {
+			return err
+		}
+		out = f
+		return nil
+	})
+	return out, err
+}
+
+// countUses counts the records that refer to a machine or a driver.
+func countUses(ctx context.Context, q querier, of *schema.Kind, number int64) (int, error) {
+	want := schema.MachineField
+	if of.Name == "driver" {
+		want = schema.DriverField
+	}
+	total := 0
+	for _, k := range schema.Kinds {
+		for i := range k.Fields {
+			if k.Fields[i].Type != want {
+				continue
+			}
+			var c int
+			if err := q.QueryRowContext(ctx, "SELECT count(*) FROM "+k.Sheet+` WHERE "`+k.Fields[i].Name+`" = ?`, number).Scan(&c); err != nil {
+				return 0, err
+			}
+			total += c
+		}
+	}
+	return total, nil
+}

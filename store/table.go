@@ -1,0 +1,225 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"encoding/json"
+	"fmt"
+	"strings"
+	"time"
+
+	"shedbook/schema"
+)
+
+// table is the SQL of one kind of record, made from its description: columns
+// in the schema's order, then what the book keeps beside them.
+type table struct {
+	kind    *schema.Kind
+	columns []string // number, the kind's, typed, entered, versions
+	list    string   // the columns, quoted
+	insert  string
+}
+
+var tables = func() map[*schema.Kind]*table {
+	m := map[*schema.Kind]*table{}
+	for _, k := range schema.Kinds {
+		if k.Name == "word" || k.Name == "setting" {
+			continue // known by name, not by number
+		}
+		t := &table{kind: k, columns: append(append([]string{"number"}, k.Columns()...), "typed", "entered", "versions")}
+		t.list = quoted(t.columns)
+		t.insert = "INSERT INTO " + k.Sheet + " (" + t.list + ") VALUES (?" + strings.Repeat(", ?", len(t.columns)-1) + ")"
+		m[k] = t
+	}
+	return m
+}()
+
+// quoted puts the columns in double quotes, since some are words of SQL.
+func quoted(columns []string) string { return `"` + strings.Join(columns, `", "`) + `"` }
+
+// values are a record's values in the order of the table's columns.
+func (t *table) values(r schema.Record, n *names) ([]any, error) {
+	out := make([]any, 0, len(t.columns))
+	m := t.kind.Meta(r)
+	out = append(out, m.Number)
+	for i := range t.kind.Fields {
+		v, err := value(&t.kind.Fields[i], r, n)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, v)
+	}
+	typed, err := typedJSON(m.Typed)
+	if err != nil {
+		return nil, err
+	}
+	return append(out, typed, formatTime(m.Entered), m.Versions), nil
+}
+
+func typedJSON(typed map[string]string) (any, error) {
+	if len(typed) == 0 {
+		return nil, nil
+	}
+	s, err := json.Marshal(typed)
+	return string(s), err
+}
+
+// value is what the book holds for one field: nil where not recorded.
+func value(f *schema.Field, r schema.Record, n *names) (any, error) {
+	switch p := f.Pointer(r).(type) {
+	case *string:
+		if *p == "" {
+			return nil, nil
+		}
+		switch f.Type {
+		case schema.MachineField:
+			return number(n.machine, "machine", *p)
+		case schema.DriverField:
+			return number(n.driver, "driver", *p)
+		case schema.WordField:
+			return number(n.word[f.Vocabulary], f.Name, *p)
+		}
+		return *p, nil
+	case *schema.Num:
+		if !p.Known {
+			return nil, nil
+		}
+		return p.V, nil
+	case *time.Time:
+		if p.IsZero() {
+			return nil, nil
+		}
+		return formatTime(*p), nil
+	case *[]string:
+		if len(*p) == 0 {
+			return nil, nil
+		}
+		var bits int64
+		low, _ := schema.WordRange(f.Vocabulary)
+		for _, w := range *p {
+			id, err := number(n.word[f.Vocabulary], f.Name, w)
+			if err != nil {
+				return nil, err
+			}
+			bits |= 1 << (id.(int64) - low)
+		}
+		return bits, nil
+	}
+	panic("store: a field of no known type")
+}
+
+func number(of map[string]int64, what, name string) (any, error) {
+	if id, ok := of[name]; ok {
+		return id, nil
+	}
+	return nil, &Error{Trouble: NotFound, Says: fmt.Sprintf("%s %q is not in the book", what, name)}
+}
+
+// scanner reads rows of a table into records.
+type scanner struct {
+	t     *table
+	n     *names
+	dest  []any
+	ints  []sql.NullInt64
+	reals []sql.NullFloat64
+	texts []sql.NullString
+}
+
+func (t *table) scanner(n *names) *scanner {
+	size := len(t.columns)
+	s := &scanner{t: t, n: n, dest: make([]any, size), ints: make([]sql.NullInt64, size), reals: make([]sql.NullFloat64, size), texts: make([]sql.NullString, size)}
+	s.dest[0] = &s.ints[0]
+	for i := range t.kind.Fields {
+		switch t.kind.Fields[i].Type {
+		case schema.TextField, schema.TimeField:
+			s.dest[i+1] = &s.texts[i+1]
+		case schema.NumField:
+			s.dest[i+1] = &s.reals[i+1]
+		default:
+			s.dest[i+1] = &s.ints[i+1]
+		}
+	}
+	s.dest[size-3], s.dest[size-2], s.dest[size-1] = &s.texts[size-3], &s.texts[size-2], &s.ints[size-1]
+	return s
+}
+
+// scan reads the row at hand into r.
+func (s *scanner) scan(rows interface{ Scan(...any) error }, r schema.Record) error {
+	if err := rows.Scan(s.dest...); err != nil {
+		return err
+	}
+	k, size := s.t.kind, len(s.dest)
+	m := k.Meta(r)
+	m.Number, m.Versions = s.ints[0].Int64, int(s.ints[size-1].Int64)
+	var err error
+	if m.Entered, err = parseTime(s.texts[size-2].String); err != nil {
+		return err
+	}
+	if s.texts[size-3].Valid {
+		if err := json.Unmarshal([]byte(s.texts[size-3].String), &m.Typed); err != nil {
+			return err
+		}
+	}
+	for i := range k.Fields {
+		f := &k.Fields[i]
+		switch p := f.Pointer(r).(type) {
+		case *string:
+			switch f.Type {
+			case schema.TextField:
+				*p = s.texts[i+1].String
+			case schema.MachineField:
+				*p = s.n.machineName[s.ints[i+1].Int64]
+			case schema.DriverField:
+				*p = s.n.driverName[s.ints[i+1].Int64]
+			case schema.WordField:
+				*p = s.n.wordName[s.ints[i+1].Int64]
+			}
+		case *schema.Num:
+			*p = schema.Num{V: s.reals[i+1].Float64, Known: s.reals[i+1].Valid}
+		case *time.Time:
+			if s.texts[i+1].Valid {
+				if *p, err = parseTime(s.texts[i+1].String); err != nil {
+					return err
+				}
+			}
+		case *[]string:
+			low, _ := schema.WordRange(f.Vocabulary)
+			for bit := range 62 {
+				if s.ints[i+1].Int64&(1<<bit) != 0 {
+					*p = append(*p, s.n.wordName[low+int64(bit)])
+				}
+			}
+		}
+	}
+	return nil
+}
+
+// query reads the records that a WHERE clause picks, in the order of its ORDER BY.
+func (t *table) query(ctx context.Context, q querier, n *names, where string, args []any, each func(schema.Record) error) error {
+	rows, err := q.QueryContext(ctx, "SELECT "+t.list+" FROM "+t.kind.Sheet+" "+where, args...)
+	if err != nil {
+		return err
+	}
+	defer rows.Close()
+	s := t.scanner(n)
+	for rows.Next() {
+		r := t.kind.New()
+		if err := s.scan(rows, r); err != nil {
+			return err
+		}
+		if err := each(r); err != nil {
+			return err
+		}
+	}
+	return rows.Err()
+}
+
+// one reads the record that a WHERE clause picks; nil if there is none.
+func (t *table) one(ctx context.Context, q querier, n *names, where string, args ...any) (schema.Record, error) {
+	var found schema.Record
+	err := t.query(ctx, q, n, where+" LIMIT 1", args, func(r schema.Record) error {
+		found = r
+		return nil
+	})
+	return found, err
+}
