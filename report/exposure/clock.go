@@ -1,0 +1,298 @@
+package exposure
+
+import (
+	"sort"
+	"time"
+
+	"shedbook/schema"
+)
+
+// Clock tells a machine's engine hours at any time, from its meter readings,
+// meters replaced on the way (the hours go on counting), and the recorded runs
+// between and beyond the readings. Hours that the meter gained beyond the runs
+// are spread evenly over the time between the two readings; where the runs
+// add up to more than the meter gained, the meter is believed and the runs
+// shrink in proportion. Without any reading the hours count from 0 at the
+// first record.
+type Clock struct {
+	points []point // accepted readings, both coordinates in rising order
+	runs   *runs
+	// Refused are readings that fit in with no others: below an earlier one, or
+	// above it by more hours than have passed.
+	Refused []Reading
+}
+
+// Reading is one meter reading: where it stands, what it says, and the engine
+// hours it means when earlier meters are counted.
+type Reading struct {
+	At     time.Time
+	Kind   string // kind of record: machine, meter, run, topup, ...
+	Number int64  // of the record
+	Meter  float64
+	Engine float64
+}
+
+type point struct {
+	at     time.Time
+	engine float64
+}
+
+// meterSlack is how far a reading may be out, in hours: the contract's limit
+// beyond which hours and meter disagree.
+const meterSlack = 0.2
+
+func newClock(log *schema.Log, r *runs) *Clock {
+	c := &Clock{runs: r}
+	keep, refused := consistent(Readings(log))
+	c.Refused = refused
+	for _, k := range keep {
+		if n := len(c.points); n > 0 {
+			k.Engine = max(k.Engine, c.points[n-1].engine)
+			if k.At.Equal(c.points[n-1].at) {
+				c.points[n-1].engine = k.Engine
+				continue
+			}
+		}
+		c.points = append(c.points, point{k.At, k.Engine})
+	}
+	return c
+}
+
+// Known says whether there is any meter reading.
+func (c *Clock) Known() bool { return len(c.points) > 0 }
+
+// First and Last are the first and last time the engine hours are known of: of
+// a meter reading, or of a run's start and end. ok is false in an empty log.
+func (c *Clock) First() (at time.Time, engine float64, ok bool) {
+	if len(c.points) > 0 {
+		at, ok = c.points[0].at, true
+	}
+	if len(c.runs.log) > 0 && (!ok || c.runs.log[0].At.Before(at)) {
+		at, ok = c.runs.log[0].At, true
+	}
+	return at, c.At(at), ok
+}
+
+// Last: see First.
+func (c *Clock) Last() (at time.Time, engine float64, ok bool) {
+	if n := len(c.points); n > 0 {
+		at, ok = c.points[n-1].at, true
+	}
+	if n := len(c.runs.log); n > 0 && (!ok || c.runs.latest[n-1].After(at)) {
+		at, ok = c.runs.latest[n-1], true
+	}
+	return at, c.At(at), ok
+}
+
+// At is the engine hours at t.
+func (c *Clock) At(t time.Time) float64 {
+	h, _ := c.runs.to(t)
+	n := sort.Search(len(c.points), func(i int) bool { return c.points[i].at.After(t) })
+	switch {
+	case len(c.points) == 0:
+		return h
+	case n == 0:
+		h0, _ := c.runs.to(c.points[0].at)
+		return max(c.points[0].engine-(h0-h), 0)
+	case n == len(c.points):
+		h0, _ := c.runs.to(c.points[n-1].at)
+		return c.points[n-1].engine + (h - h0)
+	}
+	a, b := c.points[n-1], c.points[n]
+	ha, _ := c.runs.to(a.at)
+	hb, _ := c.runs.to(b.at)
+	gain, driven := b.engine-a.engine, hb-ha
+	if driven > gain {
+		return a.engine + (h-ha)*gain/driven
+	}
+	return a.engine + (h - ha) + (gain-driven)*float64(t.Sub(a.at))/float64(b.at.Sub(a.at))
+}
+
+// When is the first time at which the engine hours have reached h; ok is false
+// where they have not by the last record.
+func (c *Clock) When(h float64) (time.Time, bool) {
+	first, _, ok := c.First()
+	last, most, _ := c.Last()
+	if !ok || h > most+1e-9 {
+		return time.Time{}, false
+	}
+	n := int64(last.Sub(first) / time.Second)
+	i := sort.Search(int(n), func(i int) bool { return c.At(first.Add(time.Duration(i)*time.Second)) >= h-1e-9 })
+	return first.Add(time.Duration(i) * time.Second), true
+}
+
+// Readings are all meter readings of a log in time order, the replaced meters
+// counted in.
+func Readings(log *schema.Log) []Reading {
+	var rs []Reading
+	add := func(at time.Time, kind string, number int64, n schema.Num) {
+		if n.Known {
+			rs = append(rs, Reading{At: at, Kind: kind, Number: number, Meter: n.V})
+		}
+	}
+	for i := range log.Runs {
+		r := &log.Runs[i]
+		add(r.At, "run", r.Number, r.MeterOut)
+		add(r.End(), "run", r.Number, r.MeterIn)
+	}
+	head := func(kind string, h *schema.Head) { add(h.At, kind, h.Number, h.Meter) }
+	for i := range log.TopUps {
+		head("topup", &log.TopUps[i].Head)
+	}
+	for i := range log.Refills {
+		head("refill", &log.Refills[i].Head)
+	}
+	for i := range log.Bleeds {
+		head("bleed", &log.Bleeds[i].Head)
+	}
+	for i := range log.Levels {
+		head("level", &log.Levels[i].Head)
+	}
+	for i := range log.Cleanings {
+		head("clean", &log.Cleanings[i].Head)
+	}
+	for i := range log.Overheats {
+		head("overheat", &log.Overheats[i].Head)
+	}
+	for i := range log.Checks {
+		head("check", &log.Checks[i].Head)
+	}
+	for i := range log.Services {
+		head("service", &log.Services[i].Head)
+	}
+	for i := range log.Meters {
+		m := &log.Meters[i]
+		add(m.At, "meter", m.Number, m.Was)
+	}
+	byTime := func() {
+		sort.SliceStable(rs, func(a, b int) bool {
+			if !rs[a].At.Equal(rs[b].At) {
+				return rs[a].At.Before(rs[b].At)
+			}
+			return rs[a].Engine < rs[b].Engine
+		})
+	}
+	for i := range rs {
+		rs[i].Engine = rs[i].Meter + replaced(log.Meters, &rs[i])
+	}
+	byTime()
+	if m := &log.Machine; m.Meter.Known {
+		// A machine's own reading is of the day it was acquired, else of when it
+		// was entered; a book begun with a fleet's old sheets is entered after
+		// them, so a reading below the first of theirs stands before it.
+		at := m.Acquired
+		if at.IsZero() {
+			at = m.Entered
+			if f := firstRecord(log); !f.IsZero() && (at.IsZero() || f.Before(at)) && (len(rs) == 0 || m.Meter.V <= rs[0].Engine+meterSlack) {
+				at = f
+			}
+		}
+		if !at.IsZero() {
+			own := Reading{At: at, Kind: "machine", Number: m.Number, Meter: m.Meter.V}
+			own.Engine = own.Meter + replaced(log.Meters, &own)
+			rs = append(rs, own)
+			byTime()
+		}
+	}
+	return rs
+}
+
+// replaced is what to add to a reading for the meters before its own: the last
+// reading of each less the first of the next. At the very moment of a change
+// the reading belongs to the meter it is nearer to.
+func replaced(changes []schema.MeterChange, r *Reading) float64 {
+	sum := 0.0
+	for i := range changes {
+		m := &changes[i]
+		if r.Kind == "meter" && r.Number == m.Number && r.At.Equal(m.At) && r.Meter == m.Was.V || r.At.Before(m.At) {
+			break
+		}
+		if r.At.Equal(m.At) && abs(r.Meter-m.Was.V) <= abs(r.Meter-m.Now.V) {
+			break
+		}
+		sum += m.Was.V - m.Now.V
+	}
+	return sum
+}
+
+// firstRecord is when the first dated record was made.
+func firstRecord(log *schema.Log) time.Time {
+	var first time.Time
+	see := func(n int, at func(int) time.Time) {
+		if n > 0 && (first.IsZero() || at(0).Before(first)) {
+			first = at(0)
+		}
+	}
+	see(len(log.Runs), func(i int) time.Time { return log.Runs[i].At })
+	see(len(log.TopUps), func(i int) time.Time { return log.TopUps[i].At })
+	see(len(log.Refills), func(i int) time.Time { return log.Refills[i].At })
+	see(len(log.Bleeds), func(i int) time.Time { return log.Bleeds[i].At })
+	see(len(log.Levels), func(i int) time.Time { return log.Levels[i].At })
+	see(len(log.Cleanings), func(i int) time.Time { return log.Cleanings[i].At })
+	see(len(log.Overheats), func(i int) time.Time { return log.Overheats[i].At })
+	see(len(log.Checks), func(i int) time.Time { return log.Checks[i].At })
+	see(len(log.Services), func(i int) time.Time { return log.Services[i].At })
+	return first
+}
+
+// consistent keeps the longest chain of readings in which none is below an
+// earlier one and none gained more hours than have passed (a day's slack, as
+// many logs know only the day). Where that would refuse more than a fifth of
+// them, it is the times that are wrong, and only running backwards counts.
+func consistent(rs []Reading) (keep, refused []Reading) {
+	backwards := func(a, b *Reading) bool { return b.Engine < a.Engine-meterSlack }
+	either := func(a, b *Reading) bool {
+		return backwards(a, b) || b.Engine-a.Engine > b.At.Sub(a.At).Hours()+24
+	}
+	keep, refused = chain(rs, either)
+	if 5*len(refused) > len(rs) {
+		keep, refused = chain(rs, backwards)
+	}
+	return keep, refused
+}
+
+// reach is how many readings back a chain may skip: a longer stretch of
+// contradicting readings is another meter, not a slip of the pen.
+const reach = 64
+
+func chain(rs []Reading, clash func(a, b *Reading) bool) (keep, refused []Reading) {
+	clean := true
+	for i := 1; i < len(rs) && clean; i++ {
+		clean = !clash(&rs[i-1], &rs[i])
+	}
+	if clean {
+		return rs, nil
+	}
+	length, before := make([]int, len(rs)), make([]int, len(rs))
+	end := -1
+	for j := range rs {
+		length[j], before[j] = 1, -1
+		for i := j - 1; i >= 0 && i >= j-reach; i-- {
+			if length[i]+1 > length[j] && !clash(&rs[i], &rs[j]) {
+				length[j], before[j] = length[i]+1, i
+			}
+		}
+		if end < 0 || length[j] > length[end] {
+			end = j
+		}
+	}
+	in := make([]bool, len(rs))
+	for i := end; i >= 0; i = before[i] {
+		in[i] = true
+	}
+	for i := range rs {
+		if in[i] {
+			keep = append(keep, rs[i])
+		} else {
+			refused = append(refused, rs[i])
+		}
+	}
+	return keep, refused
+}
+
+func abs(x float64) float64 {
+	if x < 0 {
+		return -x
+	}
+	return x
+}

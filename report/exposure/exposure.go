@@ -1,0 +1,354 @@
+// Package exposure turns a machine's log into hours at risk: when the engine
+// ran, under which conditions, how long after a cleaning or a refill, and
+// which overheats fell in which of those hours.
+//
+// Hours are decimal engine hours, temperatures degrees Celsius. A run is
+// taken as driven without a pause from its start, so that it can be split
+// exactly where a cleaning, a refill or the end of a month falls inside it.
+// Nothing is dropped in silence: overheats that fall in no recorded run, hours
+// whose level is not recorded, hours that only the meter knows of and hours
+// outside the machine's time in the fleet are all counted.
+package exposure
+
+import (
+	"sort"
+	"time"
+
+	"shedbook/schema"
+)
+
+// Factor is one of the conditions by which hours and overheats are told apart.
+type Factor int
+
+// The factors, in the order of the level numbers in Levels.
+const (
+	Machine Factor = iota
+	Model
+	Driver
+	Terrain
+	Speed
+	Range
+	Load
+	Ambient
+	Factors // how many there are
+)
+
+var factorNames = [Factors]string{"machine", "model", "driver", "terrain", "speed", "range", "load", "ambient"}
+
+func (f Factor) String() string { return factorNames[f] }
+
+// FactorNames are the factors' names, in order.
+func FactorNames() []string { return append([]string(nil), factorNames[:]...) }
+
+// ParseFactor finds a factor by its name.
+func ParseFactor(name string) (Factor, bool) {
+	for i, n := range factorNames {
+		if n == name {
+			return Factor(i), true
+		}
+	}
+	return 0, false
+}
+
+// Levels are the numbers of the levels that hold for a piece of a run, one a
+// factor, as Index.Names lists them; 0 is not recorded. It is the key of a
+// stratum.
+type Levels [Factors]uint16
+
+// Bands are the bands of air temperature: below 0, 0 to under 10, 10 to under
+// 20, 20 to under 30, and 30 °C and over.
+var Bands = []string{"below 0", "0-10", "10-20", "20-30", "30 and over"}
+
+// Band is the number in Bands of a temperature in °C.
+func Band(c float64) int {
+	switch {
+	case c < 0:
+		return 0
+	case c >= 30:
+		return 4
+	}
+	return 1 + int(c/10)
+}
+
+// Index numbers the levels of the factors, so that a million runs are grouped
+// by small numbers. It is filled as lives are made and is not safe for use by
+// two goroutines.
+type Index struct {
+	// Names are the levels by number, a factor each; the first, "", stands for
+	// not recorded. Words come in the order of their vocabulary, the bands in
+	// rising order, drivers by name, machines and models as they were met.
+	Names  [Factors][]string
+	ids    [Factors]map[string]uint16
+	zone   *time.Location
+	warmUp float64
+}
+
+// NewIndex starts an index with the book's words, drivers and settings.
+func NewIndex(words []schema.Word, drivers []schema.Driver, settings schema.Settings) *Index {
+	x := &Index{zone: settings.Zone(), warmUp: settings.WarmUp()}
+	for f := range x.ids {
+		x.ids[f] = map[string]uint16{}
+		x.id(Factor(f), "")
+	}
+	for f := Terrain; f <= Load; f++ {
+		for _, w := range schema.Words(f.String()) {
+			x.id(f, w)
+		}
+	}
+	for _, w := range words {
+		if w.Vocabulary == "terrain" {
+			x.id(Terrain, w.Word)
+		}
+	}
+	for _, b := range Bands {
+		x.id(Ambient, b)
+	}
+	names := make([]string, len(drivers))
+	for i, d := range drivers {
+		names[i] = d.Name
+	}
+	sort.Strings(names)
+	for _, n := range names {
+		x.id(Driver, n)
+	}
+	return x
+}
+
+// ID is the number of a level, if it is known.
+func (x *Index) ID(f Factor, level string) (uint16, bool) {
+	id, ok := x.ids[f][level]
+	return id, ok
+}
+
+// Name is a level's name; "" where not recorded.
+func (x *Index) Name(f Factor, id uint16) string { return x.Names[f][id] }
+
+func (x *Index) id(f Factor, level string) uint16 {
+	if id, ok := x.ids[f][level]; ok {
+		return id
+	}
+	id := uint16(len(x.Names[f])) // 65,535 levels: more machines than any fleet has
+	x.Names[f] = append(x.Names[f], level)
+	x.ids[f][level] = id
+	return id
+}
+
+func (x *Index) ambient(c schema.Num) uint16 {
+	if !c.Known {
+		return 0
+	}
+	return x.ids[Ambient][Bands[Band(c.V)]]
+}
+
+// Since is what was driven since something was done: recorded hours, and the
+// hours of them in mud. Never means that it was never done as far as the log
+// goes, and that the hours count from its first record.
+type Since struct {
+	Hours, Mud float64
+	Never      bool
+}
+
+// State is how a machine stands at one moment.
+type State struct {
+	Thorough, Any, Refill Since
+	Cycles                int // heat cycles completed since the last refill, or since the first record
+}
+
+// Piece is a run, or the part of it between two boundaries: cleanings, refills
+// and the ends of months. The conditions hold throughout; State is that at its
+// start.
+type Piece struct {
+	Run    int // index in Log.Runs
+	Start  time.Time
+	Hours  float64
+	Levels Levels
+	Month  int // year*12 + month-1, in the book's zone
+	State
+}
+
+// Life is one machine's log with its hours at risk.
+type Life struct {
+	Log   *schema.Log
+	Clock *Clock
+	// Pieces are the recorded hours at risk, in the order of the runs and, in a
+	// run, of time.
+	Pieces []Piece
+	// Overheats are those of the log, in the same order.
+	Overheats []Event
+	// Hours and Mud are all recorded hours, and those of them in mud.
+	Hours, Mud float64
+	// OutsideHours are recorded hours before the machine was acquired or after
+	// it was retired: not at risk, and in no piece.
+	OutsideHours float64
+
+	first  []int // per run, its first piece; one more at the end
+	runs   runs
+	cleans []time.Time // any
+	deep   []time.Time // thorough
+	fills  []time.Time
+	index  *Index
+}
+
+// Life makes the life of one machine out of its log, which must be in time
+// order and is kept, not copied.
+func (x *Index) Life(log *schema.Log) *Life {
+	l := &Life{Log: log, index: x, runs: newRuns(log.Runs, x.warmUp)}
+	l.Clock = newClock(log, &l.runs)
+	for i := range log.Cleanings {
+		c := &log.Cleanings[i]
+		l.cleans = append(l.cleans, c.At)
+		if c.Thorough() {
+			l.deep = append(l.deep, c.At)
+		}
+	}
+	for i := range log.Refills {
+		l.fills = append(l.fills, log.Refills[i].At)
+	}
+	l.split()
+	l.place()
+	return l
+}
+
+// HoursTo is the recorded hours up to t, those of a run under way in part.
+func (l *Life) HoursTo(t time.Time) float64 { h, _ := l.runs.to(t); return h }
+
+// MudTo is the recorded hours in mud up to t.
+func (l *Life) MudTo(t time.Time) float64 { _, m := l.runs.to(t); return m }
+
+// CyclesTo is the number of heat cycles completed by t: runs over by then that
+// were at least as long as the book's warm-up.
+func (l *Life) CyclesTo(t time.Time) int { return l.runs.cycles(t) }
+
+// Unrecorded is the hours that the meter shows beyond the recorded runs,
+// between its first reading and its last; 0 where there are no two readings.
+func (l *Life) Unrecorded() float64 {
+	c := l.Clock
+	if len(c.points) < 2 {
+		return 0
+	}
+	a, b := c.points[0], c.points[len(c.points)-1]
+	over := b.engine - a.engine - (l.HoursTo(b.at) - l.HoursTo(a.at))
+	if over < 1e-6 {
+		return 0
+	}
+	return over
+}
+
+// At is the state of the machine at t. What was done at t itself counts as
+// done.
+func (l *Life) At(t time.Time) State {
+	h, m := l.runs.to(t)
+	s := State{Cycles: l.runs.cycles(t)}
+	s.Thorough, _ = l.since(l.deep, t, h, m)
+	s.Any, _ = l.since(l.cleans, t, h, m)
+	fill, at := l.since(l.fills, t, h, m)
+	s.Refill = fill
+	if !fill.Never {
+		s.Cycles -= l.runs.cycles(at)
+	}
+	return s
+}
+
+// since counts from the last of marks at or before t, when h hours and m mud
+// hours had been driven.
+func (l *Life) since(marks []time.Time, t time.Time, h, m float64) (Since, time.Time) {
+	i := sort.Search(len(marks), func(i int) bool { return marks[i].After(t) })
+	if i == 0 {
+		return Since{h, m, true}, time.Time{}
+	}
+	h0, m0 := l.runs.to(marks[i-1])
+	return Since{max(h-h0, 0), max(m-m0, 0), false}, marks[i-1]
+}
+
+// split cuts the runs into pieces.
+func (l *Life) split() {
+	log, x := l.Log, l.index
+	machine, model := x.id(Machine, log.Machine.Name), x.id(Model, log.Machine.Model)
+	from, to := l.inFleet()
+	l.Pieces = make([]Piece, 0, len(log.Runs)+len(log.Runs)/8)
+	l.first = make([]int, len(log.Runs)+1)
+	var cuts []time.Time
+	var month span
+	for i := range log.Runs {
+		r := &log.Runs[i]
+		l.first[i] = len(l.Pieces)
+		h := l.runs.hours[i]
+		l.Hours += h
+		if r.Terrain == "mud" {
+			l.Mud += h
+		}
+		start, end := r.At, l.runs.end[i]
+		levels := Levels{machine, model, x.id(Driver, r.Driver), x.id(Terrain, r.Terrain), x.id(Speed, r.Speed),
+			x.id(Range, r.Range), x.id(Load, r.Load), x.ambient(r.AmbientC)}
+		cuts = between(cuts[:0], l.cleans, start, end)
+		cuts = between(cuts, l.fills, start, end)
+		for month.holds(start, x.zone); month.end.Before(end); month.holds(month.end, x.zone) {
+			cuts = append(cuts, month.end)
+		}
+		month.holds(start, x.zone)
+		for _, t := range []time.Time{from, to} {
+			if !t.IsZero() && t.After(start) && t.Before(end) {
+				cuts = append(cuts, t)
+			}
+		}
+		sort.Slice(cuts, func(a, b int) bool { return cuts[a].Before(cuts[b]) })
+		left := h
+		for c := 0; c <= len(cuts); c++ {
+			part := left // the last piece takes what is left, so that the pieces add up
+			if c < len(cuts) {
+				part = cuts[c].Sub(start).Hours()
+			}
+			if c < len(cuts) && part == 0 {
+				continue // two things done at once
+			}
+			left -= part
+			if !from.IsZero() && start.Before(from) || !to.IsZero() && !start.Before(to) {
+				l.OutsideHours += part
+			} else {
+				month.holds(start, x.zone)
+				l.Pieces = append(l.Pieces, Piece{Run: i, Start: start, Hours: part, Levels: levels, Month: month.month, State: l.At(start)})
+			}
+			if c < len(cuts) {
+				start = cuts[c]
+			}
+		}
+	}
+	l.first[len(log.Runs)] = len(l.Pieces)
+}
+
+// inFleet is the machine's time in the fleet; zero where it has no such end. A
+// day of retirement without a time of day counts as a whole.
+func (l *Life) inFleet() (from, to time.Time) {
+	from, to = l.Log.Machine.Acquired, l.Log.Machine.Retired
+	if !to.IsZero() {
+		if t := to.In(l.index.zone); t.Hour() == 0 && t.Minute() == 0 && t.Second() == 0 {
+			to = t.AddDate(0, 0, 1)
+		}
+	}
+	return from, to
+}
+
+// between adds the marks strictly between start and end.
+func between(cuts, marks []time.Time, start, end time.Time) []time.Time {
+	for i := sort.Search(len(marks), func(i int) bool { return marks[i].After(start) }); i < len(marks) && marks[i].Before(end); i++ {
+		cuts = append(cuts, marks[i])
+	}
+	return cuts
+}
+
+// span is a calendar month.
+type span struct {
+	start, end time.Time
+	month      int
+}
+
+// holds makes s the month that t falls in.
+func (s *span) holds(t time.Time, zone *time.Location) {
+	if !t.Before(s.start) && t.Before(s.end) {
+		return
+	}
+	y, m, _ := t.In(zone).Date()
+	s.start = time.Date(y, m, 1, 0, 0, 0, 0, zone)
+	s.end = time.Date(y, m+1, 1, 0, 0, 0, 0, zone)
+	s.month = y*12 + int(m) - 1
+}

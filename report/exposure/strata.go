@@ -1,0 +1,90 @@
+package exposure
+
+import "sort"
+
+// Stratum is the hours at risk and the overheats in them under one set of
+// conditions.
+type Stratum struct {
+	Levels    Levels
+	Hours     float64
+	Overheats int
+}
+
+// Strata are hours and overheats grouped to the distinct conditions they were
+// driven under, with what could not be grouped. Groups made elsewhere (a
+// summary kept in a book) are added the same way as lives.
+type Strata struct {
+	groups map[Levels]*Stratum
+	// UnplacedOverheats fell in no recorded run, OutsideOverheats and
+	// OutsideHours before the machine was acquired or after it was retired.
+	UnplacedOverheats, OutsideOverheats int
+	OutsideHours                        float64
+	// MeterHours are those that meters show beyond the recorded runs.
+	MeterHours float64
+}
+
+// NewStrata is empty.
+func NewStrata() *Strata { return &Strata{groups: map[Levels]*Stratum{}} }
+
+// Add counts hours and overheats under one set of conditions.
+func (s *Strata) Add(levels Levels, hours float64, overheats int) {
+	g := s.groups[levels]
+	if g == nil {
+		g = &Stratum{Levels: levels}
+		s.groups[levels] = g
+	}
+	g.Hours += hours
+	g.Overheats += overheats
+}
+
+// AddLife counts one machine's life.
+func (s *Strata) AddLife(l *Life) {
+	for i := range l.Pieces {
+		p := &l.Pieces[i]
+		s.Add(p.Levels, p.Hours, 0)
+	}
+	for i := range l.Overheats {
+		switch e := &l.Overheats[i]; {
+		case e.Placed():
+			s.Add(e.Levels, 0, 1)
+		case e.How == Outside:
+			s.OutsideOverheats++
+		default:
+			s.UnplacedOverheats++
+		}
+	}
+	s.OutsideHours += l.OutsideHours
+	s.MeterHours += l.Unrecorded()
+}
+
+// All are the strata in the order of their levels' numbers.
+func (s *Strata) All() []Stratum {
+	all := make([]Stratum, 0, len(s.groups))
+	for _, g := range s.groups {
+		all = append(all, *g)
+	}
+	sort.Slice(all, func(a, b int) bool { return less(&all[a].Levels, &all[b].Levels) })
+	return all
+}
+
+// By groups further, to the factors named alone; the others' levels become 0.
+func (s *Strata) By(factors ...Factor) []Stratum {
+	out := NewStrata()
+	for _, g := range s.All() { // in order, so that sums of floats are the same every time
+		var k Levels
+		for _, f := range factors {
+			k[f] = g.Levels[f]
+		}
+		out.Add(k, g.Hours, g.Overheats)
+	}
+	return out.All()
+}
+
+func less(a, b *Levels) bool {
+	for f := range a {
+		if a[f] != b[f] {
+			return a[f] < b[f]
+		}
+	}
+	return false
+}
