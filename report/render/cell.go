@@ -1,0 +1,233 @@
+package render
+
+import (
+	"html"
+	"math"
+	"strconv"
+	"strings"
+	"time"
+
+	"shedbook/schema"
+	"shedbook/schema/unit"
+)
+
+// Interval is an estimate as it is printed: a value and the limits of its
+// interval, infinite where there is none. stat.Estimate converts to it.
+type Interval struct{ Value, Low, High, Level float64 }
+
+type cellKind uint8
+
+const (
+	blankCell cellKind = iota
+	textCell
+	countCell
+	numberCell
+	chanceCell
+	intervalCell
+	momentCell
+	dayCell
+)
+
+// Cell is one value of a table, typed, so that each format prints it in its
+// own way. The zero Cell is blank: not recorded, or nothing to say.
+type Cell struct {
+	kind cellKind
+	s    string
+	v    float64
+	e    Interval
+	t    time.Time
+	hint Hint
+}
+
+// Text is a cell of words.
+func Text(s string) Cell {
+	if s == "" {
+		return Cell{}
+	}
+	return Cell{kind: textCell, s: s}
+}
+
+// Lines is a cell of several sentences.
+func Lines(items []string) Cell { return Text(strings.Join(items, "; ")) }
+
+// Count is a whole number.
+func Count(n int) Cell { return Cell{kind: countCell, v: float64(n)} }
+
+// Number is a figure in its column's unit. What is not finite is blank.
+func Number(v float64) Cell {
+	if math.IsNaN(v) || math.IsInf(v, 0) {
+		return Cell{}
+	}
+	return Cell{kind: numberCell, v: v}
+}
+
+// Recorded is a figure that may be not recorded.
+func Recorded(n schema.Num) Cell {
+	if !n.Known {
+		return Cell{}
+	}
+	return Number(n.V)
+}
+
+// Known is a figure that may be absent.
+func Known(v *float64) Cell {
+	if v == nil {
+		return Cell{}
+	}
+	return Number(*v)
+}
+
+// Chance is a probability, p-values among them.
+func Chance(v *float64) Cell {
+	if v == nil || math.IsNaN(*v) {
+		return Cell{}
+	}
+	return Cell{kind: chanceCell, v: *v}
+}
+
+// Estimated is an estimate with its interval in its column's unit; nil is
+// blank.
+func Estimated(e *Interval) Cell {
+	if e == nil || math.IsNaN(e.Value) || math.IsInf(e.Value, 0) {
+		return Cell{}
+	}
+	return Cell{kind: intervalCell, e: *e}
+}
+
+// Moment is a time to the minute.
+func Moment(t time.Time) Cell {
+	if t.IsZero() {
+		return Cell{}
+	}
+	return Cell{kind: momentCell, t: t}
+}
+
+// Day is a time of which people want the date.
+func Day(t time.Time) Cell {
+	if t.IsZero() {
+		return Cell{}
+	}
+	return Cell{kind: dayCell, t: t}
+}
+
+// Hint gives the cell a colour where colours are allowed.
+func (c Cell) Hint(h Hint) Cell { c.hint = h; return c }
+
+func (c Cell) numeric() bool {
+	return c.kind >= countCell && c.kind <= intervalCell
+}
+
+// people is the cell as a reader sees it, without the unit, which stands in
+// the column's head.
+func (c Cell) people(col *Column, o Options) string {
+	switch c.kind {
+	case textCell:
+		return visible(c.s)
+	case countCell:
+		return strconv.FormatFloat(c.v, 'f', 0, 64)
+	case numberCell:
+		return figureText(c.v, col, o.system())
+	case chanceCell:
+		return chanceText(c.v)
+	case intervalCell:
+		return intervalText(c.e, col, o.system())
+	case momentCell:
+		return o.moment(c.t)
+	case dayCell:
+		return o.day(c.t)
+	}
+	return ""
+}
+
+// markup is the cell's content in HTML.
+func (c Cell) markup(col *Column, o Options) string {
+	s := html.EscapeString(c.people(col, o))
+	switch c.kind {
+	case momentCell, dayCell:
+		return `<time datetime="` + c.t.In(o.zone()).Format(time.RFC3339) + `">` + s + `</time>`
+	case intervalCell:
+		if i := strings.Index(s, " ("); i > 0 {
+			return s[:i] + ` <span class="iv">` + s[i+1:] + `</span>`
+		}
+	}
+	return s
+}
+
+// shown is a figure in the unit people are shown, and that unit's name. The
+// name is the one unit.Format prints, the factor the one unit.Parse reads it
+// with, so that the units stay described in one place.
+func shown(v float64, u unit.Unit, sys unit.System) (float64, string) {
+	if u == unit.Count {
+		return v, ""
+	}
+	_, label, _ := strings.Cut(unit.Format(2, u, sys), " ")
+	zero, err0 := unit.Parse("0 "+label, u)
+	one, err1 := unit.Parse("1 "+label, u)
+	if err0 != nil || err1 != nil || one == zero {
+		return v, label
+	}
+	return (v - zero) / (one - zero), label
+}
+
+// figureText is a figure without its unit: rounded as unit.Format rounds a
+// plain quantity, to two or three places that say something otherwise.
+func figureText(v float64, col *Column, sys unit.System) string {
+	if col.Unit != unit.Count && col.Per == "" {
+		s, _, _ := strings.Cut(unit.Format(v, col.Unit, sys), " ")
+		return s
+	}
+	v, _ = shown(v, col.Unit, sys)
+	return fixed(v, places(v))
+}
+
+func intervalText(e Interval, col *Column, sys unit.System) string {
+	value, _ := shown(e.Value, col.Unit, sys)
+	low, _ := shown(e.Low, col.Unit, sys)
+	high, _ := shown(e.High, col.Unit, sys)
+	n := places(value)
+	if value == 0 && !math.IsInf(high, 0) {
+		n = places(high)
+	}
+	s := fixed(value, n)
+	noLow, noHigh := math.IsInf(low, -1) || math.IsNaN(low), math.IsInf(high, 1) || math.IsNaN(high)
+	switch {
+	case noLow && noHigh:
+		return s + " (no limits)"
+	case noLow:
+		return s + " (up to " + fixed(high, n) + ")"
+	case noHigh:
+		return s + " (" + fixed(low, n) + " or more)"
+	}
+	return s + " (" + fixed(low, n) + " to " + fixed(high, n) + ")"
+}
+
+// places is how many decimals show at least two figures of v, at most four.
+func places(v float64) int {
+	v = math.Abs(v)
+	switch {
+	case v == 0 || v >= 99.5:
+		return 0
+	case v >= 1:
+		return 1
+	}
+	return min(4, 1-int(math.Floor(math.Log10(v)*(1+1e-12))))
+}
+
+// fixed prints v with n decimals, and no minus before a zero.
+func fixed(v float64, n int) string {
+	s := strconv.FormatFloat(v, 'f', n, 64)
+	if strings.HasPrefix(s, "-") && strings.Trim(s[1:], "0.") == "" {
+		return s[1:]
+	}
+	return s
+}
+
+func chanceText(p float64) string {
+	switch {
+	case p < 0.001:
+		return "<0.001"
+	case p < 0.1:
+		return fixed(p, 3)
+	}
+	return fixed(p, 2)
+}

@@ -1,0 +1,114 @@
+package render
+
+import (
+	"bytes"
+	_ "embed"
+	"html"
+	"html/template"
+	"strings"
+	"sync"
+)
+
+//go:embed page.css
+var pageCSS string
+
+// pageTemplate is parsed when the first page is written, not when the program
+// starts. The policy lets the page load nothing and run nothing: a note with
+// markup stays text, and were it not, it could do nothing.
+var pageTemplate = sync.OnceValue(func() *template.Template {
+	return template.Must(template.New("page").Parse(`<!DOCTYPE html>
+<html lang="en">
+<head>
+<meta charset="utf-8">
+<meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'">
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<meta name="referrer" content="no-referrer">
+<title>{{.Title}}</title>
+<link rel="icon" href="data:,">
+<style>
+{{.CSS}}</style>
+</head>
+<body>
+<a class="skip" href="#content">Skip to the content</a>
+{{.Shapes}}<header>
+<h1>{{.Title}}</h1>
+{{range .Lead}}<p>{{.}}</p>
+{{end}}</header>
+<main id="content">
+{{.Body}}</main>
+{{if .Foot}}<footer>
+{{range .Foot}}<p>{{.}}</p>
+{{end}}</footer>
+{{end}}</body>
+</html>
+`))
+})
+
+// writePage writes the document as one file that needs nothing else.
+func writePage(b *bytes.Buffer, d *Doc, o Options) error {
+	var body bytes.Buffer
+	for _, block := range d.blocks {
+		block.html(&body, o)
+	}
+	title := visible(d.Title)
+	if title == "" {
+		title = "Report"
+	}
+	shown := func(lines []string) []string {
+		out := make([]string, len(lines))
+		for i, l := range lines {
+			out[i] = visible(l)
+		}
+		return out
+	}
+	return pageTemplate().Execute(b, struct {
+		Title        string
+		CSS          template.CSS
+		Shapes, Body template.HTML
+		Lead, Foot   []string
+	}{title, template.CSS(pageCSS), shapes, template.HTML(body.String()), shown(d.Lead), shown(d.Foot)})
+}
+
+func (h heading) html(b *bytes.Buffer, _ Options) {
+	tag := "h2"
+	if h.level == 3 {
+		tag = "h3"
+	}
+	b.WriteString("<" + tag + ">" + html.EscapeString(visible(h.title)) + "</" + tag + ">\n")
+}
+
+func (p para) html(b *bytes.Buffer, _ Options) {
+	body := html.EscapeString(visible(p.body))
+	switch p.class {
+	case "note":
+		b.WriteString(`<p class="note">` + body + "</p>\n")
+	case "caution":
+		b.WriteString(`<p class="caution"><b>Caution:</b> ` + body + "</p>\n")
+	default:
+		b.WriteString("<p>" + body + "</p>\n")
+	}
+}
+
+func (l list) html(b *bytes.Buffer, _ Options) {
+	b.WriteString("<ul>\n")
+	for _, item := range l {
+		b.WriteString("<li>" + html.EscapeString(visible(item)) + "</li>\n")
+	}
+	b.WriteString("</ul>\n")
+}
+
+// photo is a picture that goes into the page itself.
+type photo struct {
+	dataURL, words string
+}
+
+func (p photo) text(b *bytes.Buffer, o Options) {
+	b.WriteString(hanging("Photograph: ", visible(p.words), o) + "\n")
+}
+
+func (p photo) html(b *bytes.Buffer, _ Options) {
+	if !strings.HasPrefix(p.dataURL, "data:image/") {
+		return
+	}
+	b.WriteString(`<figure><img src="` + html.EscapeString(p.dataURL) + `" alt="` + html.EscapeString(visible(p.words)) + `"><figcaption>` + html.EscapeString(visible(p.words)) + "</figcaption></figure>\n")
+}

@@ -1,0 +1,167 @@
+package render
+
+import (
+	"strings"
+	"unicode"
+	"unicode/utf8"
+
+	"github.com/jedib0t/go-pretty/v6/text"
+)
+
+// visible makes text from the log harmless on a terminal and in one line of a
+// table: an escape code is shown, not obeyed. Control characters become their
+// pictures (ESC is ␛), those without a picture and the marks that turn the
+// direction of writing become their numbers, a line break becomes " / ".
+func visible(s string) string {
+	if harmless(s) {
+		return s
+	}
+	s = strings.NewReplacer("\r\n", "\n", "\t", " ").Replace(strings.ToValidUTF8(s, "�"))
+	var b strings.Builder
+	for i, part := range strings.Split(strings.Trim(s, "\n"), "\n") {
+		if i > 0 {
+			b.WriteString(" / ")
+		}
+		for _, r := range part {
+			b.WriteString(shownRune(r))
+		}
+	}
+	return b.String()
+}
+
+// harmless is the common case: printable ASCII.
+func harmless(s string) bool {
+	for i := range len(s) {
+		if s[i] < ' ' || s[i] > '~' {
+			return false
+		}
+	}
+	return true
+}
+
+func shownRune(r rune) string {
+	switch {
+	case r < ' ':
+		return string('\u2400' + r)
+	case r == 0x7f:
+		return "\u2421"
+	case unicode.IsControl(r), turns(r), r == '\u2028', r == '\u2029':
+		return "<U+" + strings.ToUpper(hex(r)) + ">"
+	}
+	return string(r)
+}
+
+// turns says that a character changes the direction of the writing around it,
+// so that a line could read other than it is (Unicode Standard Annex 9).
+func turns(r rune) bool {
+	return r >= '\u202a' && r <= '\u202e' || r >= '\u2066' && r <= '\u2069' || r == '\u200e' || r == '\u200f' || r == '\u061c'
+}
+
+func hex(r rune) string {
+	const digits = "0123456789abcdef"
+	out := ""
+	for shift := 12; shift >= 0; shift -= 4 {
+		out += string(digits[r>>shift&15])
+	}
+	return out
+}
+
+// width is how many columns of a terminal s takes.
+func width(s string) int { return text.StringWidthWithoutEscSequences(s) }
+
+// wrap breaks s at spaces into lines of at most w columns; a longer word is
+// broken where it must be. Nothing is left out.
+func wrap(s string, w int) string {
+	w = max(w, 1)
+	var lines []string
+	for _, line := range strings.Split(s, "\n") {
+		lines = append(lines, wrapLine(line, w)...)
+	}
+	return strings.Join(lines, "\n")
+}
+
+func wrapLine(s string, w int) []string {
+	if width(s) <= w {
+		return []string{s}
+	}
+	var lines []string
+	line, n := "", 0
+	flush := func() {
+		if line != "" {
+			lines = append(lines, line)
+		}
+		line, n = "", 0
+	}
+	for _, word := range strings.Fields(s) {
+		ww := width(word)
+		if n > 0 && n+1+ww > w {
+			flush()
+		}
+		if n > 0 {
+			line, n = line+" ", n+1
+		}
+		for ww > w {
+			cut := fitting(word, w)
+			lines = append(lines, word[:cut])
+			word = word[cut:]
+			ww = width(word)
+		}
+		line, n = line+word, n+ww
+	}
+	flush()
+	return lines
+}
+
+// fitting is the length in bytes of the longest beginning of word that takes at
+// most w columns, at least one character.
+func fitting(word string, w int) int {
+	n := 0
+	for i, r := range word {
+		n += text.RuneWidth(r)
+		if n > w && i > 0 {
+			return i
+		}
+	}
+	_, size := utf8.DecodeRuneInString(word)
+	return size
+}
+
+// longest is the width of the longest line or, with words, of the longest word.
+func longest(s string, words bool) int {
+	parts := strings.Split(s, "\n")
+	if words {
+		parts = strings.Fields(s)
+	}
+	n := 0
+	for _, p := range parts {
+		n = max(n, width(p))
+	}
+	return n
+}
+
+// Hint is the colour beside a word. The word says it all; the colour only
+// helps to find it.
+type Hint int
+
+const (
+	NoHint Hint = iota
+	Bad
+	Doubtful
+	Good
+	Dim
+	Bold
+)
+
+var codes = [...]string{Bad: "31", Doubtful: "33", Good: "32", Dim: "2", Bold: "1"}
+
+// paint colours every line of s where the options allow it.
+func paint(s string, h Hint, o Options) string {
+	if h == NoHint || !o.Color || o.Format != Terminal || s == "" {
+		return s
+	}
+	lines := strings.Split(s, "\n")
+	for i, l := range lines {
+		lines[i] = "\x1b[" + codes[h] + "m" + l + "\x1b[0m"
+	}
+	return strings.Join(lines, "\n")
+}
