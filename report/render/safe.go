@@ -165,3 +165,6 @@ func paint(s string, h Hint, o Options) string {
 	}
 	return strings.Join(lines, "\n")
 }
+
+// Safe makes text from the log harmless on a terminal: see visible.
+func Safe(s string) string { return visible(s) }

@@ -1,0 +1,95 @@
+package main
+
+import (
+	"fmt"
+	"strings"
+
+	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
+
+	"shedbook/schema"
+	"shedbook/store"
+)
+
+// amendVerb takes the options of every kind, since the number alone says which
+// kind it is; an option that the record has not is refused by name.
+func (a *app) amendVerb() *cobra.Command {
+	var why string
+	c := &cobra.Command{
+		Use: "amend NUMBER --why REASON", Short: "change a record; what it was stays in the book", GroupID: "record", Args: args(1, 1, "a record's number, then options"),
+		Long: "Changes a record. The options are those with which records of its kind are logged; an empty value ('') blanks a field.",
+		RunE: func(cmd *cobra.Command, given []string) error {
+			number, err := numberArg(given[0])
+			if err != nil {
+				return err
+			}
+			if strings.TrimSpace(why) == "" {
+				return usage("for instance --why misread", "--why is missing: say why the record is amended")
+			}
+			return a.record(cmd.Context(), func(b *store.Book) error {
+				known, err := b.Known(cmd.Context())
+				if err != nil {
+					return err
+				}
+				found, err := b.Amend(cmd.Context(), number, why, func(k *schema.Kind, r schema.Record) error {
+					var wrong error
+					cmd.Flags().Visit(func(f *pflag.Flag) {
+						if f.Name != "why" && f.Name != "book" && wrong == nil && !hasFlag(k, f.Name) {
+							wrong = usage(fmt.Sprintf("shedbook show %d shows it", number), "record %d is a %s, which has no --%s", number, k.Name, f.Name)
+						}
+					})
+					if wrong != nil {
+						return wrong
+					}
+					for i := range k.Fields { // a value typed anew replaces what was typed
+						if cmd.Flags().Changed(flagName(k, &k.Fields[i])) {
+							delete(k.Meta(r).Typed, k.Fields[i].Name)
+						}
+					}
+					n, err := a.setFields(cmd.Flags(), k, r, known)
+					if err != nil {
+						return err
+					}
+					if n == 0 {
+						return usage("for instance --volume 350ml", "say what to change")
+					}
+					return check(k, r)
+				})
+				if err != nil {
+					return err
+				}
+				s, err := b.Settings(cmd.Context())
+				if err != nil {
+					return err
+				}
+				fmt.Fprintf(a.out, "amended %d: %s, %s\n", number, found.Kind.Name, describe(found.Kind, found.Current, s))
+				return nil
+			})
+		},
+	}
+	seen := map[string]bool{"why": true}
+	for _, k := range schema.Kinds {
+		if k.Name == "word" || k.Name == "setting" {
+			continue
+		}
+		for i := range k.Fields {
+			f := &k.Fields[i]
+			if name := flagName(k, f); !seen[name] {
+				seen[name] = true
+				c.Flags().String(name, "", f.Help)
+				_ = c.RegisterFlagCompletionFunc(name, a.completeField(f))
+			}
+		}
+	}
+	c.Flags().StringVar(&why, "why", "", "why it is changed")
+	return c
+}
+
+func hasFlag(k *schema.Kind, name string) bool {
+	for i := range k.Fields {
+		if flagName(k, &k.Fields[i]) == name {
+			return true
+		}
+	}
+	return false
+}

@@ -1,0 +1,257 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"time"
+
+	"github.com/spf13/cobra"
+	"golang.org/x/term"
+
+	"shedbook/schema"
+	"shedbook/schema/unit"
+	"shedbook/store"
+)
+
+// Exit codes, as the exchange contract has them.
+const (
+	exitDone     = 0
+	exitFailed   = 1
+	exitWords    = 2
+	exitNotFound = 3
+	exitBadBook  = 4
+	exitBusy     = 5
+	exitRaised   = 10 // flags --exit-code: something new was raised
+)
+
+// app is one run of the program: its streams, its clock, and what the
+// persistent flags say.
+type app struct {
+	in          io.Reader
+	out, errOut io.Writer
+	now         time.Time // read once a command
+	getenv      func(string) string
+	inTerminal  bool // somebody types
+	outTerminal bool // somebody reads
+	width       int  // of the terminal
+
+	bookFlag string
+}
+
+// system is the app on this machine.
+func system() *app {
+	a := &app{in: os.Stdin, out: os.Stdout, errOut: os.Stderr, now: time.Now(), getenv: os.Getenv, width: 80}
+	a.inTerminal = term.IsTerminal(int(os.Stdin.Fd()))
+	a.outTerminal = term.IsTerminal(int(os.Stdout.Fd()))
+	if a.outTerminal {
+		if w, _, err := term.GetSize(int(os.Stdout.Fd())); err == nil && w > 0 {
+			a.width = w
+		}
+	}
+	// A clock that stands still makes an example repeatable.
+	if t, err := time.Parse(time.RFC3339, a.getenv("SHEDBOOK_NOW")); err == nil {
+		a.now = t
+	}
+	return a
+}
+
+// run does what the words say and returns the exit code.
+func run(ctx context.Context, a *app, args []string) int {
+	root := a.root()
+	root.SetArgs(args)
+	root.SetIn(a.in)
+	root.SetOut(a.out)
+	root.SetErr(a.errOut)
+	err := root.ExecuteContext(ctx)
+	if err == nil {
+		return exitDone
+	}
+	code, says, hint := judge(err)
+	if says != "" {
+		fmt.Fprintf(a.errOut, "shedbook: %s\n", says)
+	}
+	if hint != "" {
+		fmt.Fprintf(a.errOut, "hint: %s\n", hint)
+	}
+	return code
+}
+
+// usageError is a command line that can't be.
+type usageError struct{ says, hint string }
+
+func (e *usageError) Error() string { return e.says }
+
+func usage(hint, format string, args ...any) error {
+	return &usageError{fmt.Sprintf(format, args...), hint}
+}
+
+// exitError ends with a code and has said its piece already.
+type exitError int
+
+func (e exitError) Error() string { return fmt.Sprintf("exit %d", int(e)) }
+
+// judge finds the exit code of an error, what to say and what to do next.
+func judge(err error) (code int, says, hint string) {
+	var exit exitError
+	var words *usageError
+	var unknown *schema.UnknownError
+	var book *store.Error
+	var path *fs.PathError
+	switch {
+	case errors.As(err, &exit):
+		return int(exit), "", ""
+	case errors.As(err, &words):
+		return exitWords, words.says, words.hint
+	case errors.As(err, &unknown):
+		return exitNotFound, err.Error(), unknown.Hint
+	case schema.AsProblem(err) != nil:
+		return exitWords, err.Error(), schema.AsProblem(err).Hint
+	case errors.As(err, &book):
+		code = map[store.Trouble]int{store.Failed: exitFailed, store.Refused: exitWords, store.NotFound: exitNotFound, store.BadBook: exitBadBook, store.Busy: exitBusy}[book.Trouble]
+		return code, err.Error(), book.Hint
+	case errors.Is(err, context.Canceled):
+		return exitFailed, "stopped: nothing was changed", ""
+	case errors.As(err, &path):
+		return exitFailed, err.Error(), ""
+	}
+	return exitFailed, err.Error(), ""
+}
+
+// bookPath is where the book stands.
+func (a *app) bookPath() (string, error) {
+	if a.bookFlag != "" {
+		return a.bookFlag, nil
+	}
+	return store.DefaultPath(a.getenv)
+}
+
+func (a *app) clock() time.Time { return a.now }
+
+// record opens the book for writing, making it on first use.
+func (a *app) record(ctx context.Context, do func(*store.Book) error) error {
+	path, err := a.bookPath()
+	if err != nil {
+		return err
+	}
+	_, statErr := os.Stat(path)
+	b, err := store.Create(ctx, path, a.clock)
+	if err != nil {
+		return err
+	}
+	if errors.Is(statErr, fs.ErrNotExist) {
+		if err := a.settle(ctx, b, "", ""); err != nil {
+			b.Close()
+			return err
+		}
+		fmt.Fprintf(a.errOut, "a new book was made: %s\n", path)
+	}
+	if err := do(b); err != nil {
+		b.Close()
+		return err
+	}
+	return b.Close()
+}
+
+// settle gives a new book its time zone and units, this machine's own unless named.
+func (a *app) settle(ctx context.Context, b *store.Book, zone, units string) error {
+	if zone == "" {
+		zone = "local"
+	}
+	if units == "" {
+		units = "metric"
+	}
+	loc, err := unit.ParseZone(zone)
+	if err != nil {
+		if zone != "local" {
+			return schema.Wrong("time-zone", zone, err.Error())
+		}
+		loc = time.UTC
+		fmt.Fprintln(a.errOut, "this machine does not say its time zone: the book's is UTC until `shedbook set time-zone` names one")
+	}
+	return b.Set(ctx, schema.Setting{Key: "time-zone", Value: loc.String()}, schema.Setting{Key: "units", Value: units})
+}
+
+// view opens the book for reading.
+func (a *app) view(ctx context.Context, do func(*store.Book) error) error {
+	path, err := a.bookPath()
+	if err != nil {
+		return err
+	}
+	b, err := store.View(ctx, path)
+	if err != nil {
+		return err
+	}
+	defer b.Close()
+	return do(b)
+}
+
+// root is the tree of verbs.
+func (a *app) root() *cobra.Command {
+	root := &cobra.Command{
+		Use:           "shedbook",
+		Short:         "the log of a fleet of liquid-cooled off-road machines, and the arithmetic on it",
+		SilenceErrors: true,
+		SilenceUsage:  true,
+		Args:          cobra.ArbitraryArgs,
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if len(args) == 0 {
+				return cmd.Help()
+			}
+			return a.noVerb(cmd, args[0])
+		},
+	}
+	root.PersistentFlags().StringVar(&a.bookFlag, "book", "", "the book's file (else SHEDBOOK_BOOK, else in the user's data directory)")
+	root.SetFlagErrorFunc(func(cmd *cobra.Command, err error) error {
+		return usage(cmd.CommandPath()+" --help lists the options", "%s", err)
+	})
+	root.AddGroup(
+		&cobra.Group{ID: "record", Title: "Recording:"},
+		&cobra.Group{ID: "look", Title: "Looking:"},
+		&cobra.Group{ID: "book", Title: "The book:"},
+	)
+	root.AddCommand(a.verbs()...)
+	root.SetHelpCommandGroupID("book")
+	root.SetCompletionCommandGroupID("book")
+	return root
+}
+
+// noVerb names the verbs near a word that is none.
+func (a *app) noVerb(cmd *cobra.Command, word string) error {
+	var verbs []string
+	for _, c := range cmd.Commands() {
+		verbs = append(verbs, c.Name())
+	}
+	near := unit.Near(word, verbs)
+	hint := cmd.CommandPath() + " --help lists what there is"
+	if len(near) > 0 {
+		hint = "did you mean " + near[0] + "? " + hint
+	}
+	return usage(hint, "%s has no %q", cmd.CommandPath(), word)
+}
+
+// group makes a verb that only holds others.
+func (a *app) group(use, short, id string, verbs ...*cobra.Command) *cobra.Command {
+	c := &cobra.Command{Use: use, Short: short, GroupID: id, Args: cobra.ArbitraryArgs}
+	c.RunE = func(cmd *cobra.Command, args []string) error {
+		if len(args) == 0 {
+			return cmd.Help()
+		}
+		return a.noVerb(cmd, args[0])
+	}
+	c.AddCommand(verbs...)
+	return c
+}
+
+// args wraps cobra's argument counts in words of our own.
+func args(min, max int, what string) cobra.PositionalArgs {
+	return func(cmd *cobra.Command, given []string) error {
+		if len(given) < min || max >= 0 && len(given) > max {
+			return usage("shedbook "+cmd.Use+" --help shows how", "%s takes %s", cmd.CommandPath(), what)
+		}
+		return nil
+	}
+}

@@ -1,0 +1,46 @@
+package main
+
+import (
+	"bufio"
+	"fmt"
+	"strings"
+
+	"shedbook/schema"
+)
+
+// askOverheat asks for an overheat's particulars one by one, after saying what
+// must not be done. An empty answer is not recorded. Only where somebody types.
+func (a *app) askOverheat(o *schema.Overheat, known *schema.Known) error {
+	k := schema.KindNamed("overheat")
+	fmt.Fprint(a.out, `Before anything else:
+  Do not open the cap or a bleed screw while the engine is hot: the coolant is
+  under pressure, and scalds. Wait until the cap is hand-warm.
+  The fan may start by itself, with the engine off.
+  Never pour cold water into a hot, empty engine.
+  Steam, or coolant lost: park the machine, do not drive it on.
+  The maker's manual comes first; coolant is poison to animals, wipe it up.
+
+Enter leaves a question unanswered.
+`)
+	lines := bufio.NewScanner(a.in)
+	for _, name := range []string{"driver", "speed", "terrain", "sign", "fan", "minutes_in", "lost_ml"} {
+		f := k.Field(name)
+		question := f.Help
+		if words := known.Words[f.Vocabulary]; len(words) > 0 {
+			question += " (" + strings.Join(words, ", ") + ")"
+		}
+		for {
+			fmt.Fprintf(a.out, "%s? ", question)
+			if !lines.Scan() {
+				fmt.Fprintln(a.out)
+				return usage("", "stopped: nothing was recorded")
+			}
+			err := k.Set(o, f, lines.Text(), known, a.now)
+			if err == nil {
+				break
+			}
+			fmt.Fprintf(a.out, "  %s\n", err)
+		}
+	}
+	return lines.Err()
+}

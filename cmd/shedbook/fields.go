@@ -1,0 +1,179 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"maps"
+	"slices"
+	"strings"
+
+	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
+
+	"shedbook/schema"
+	"shedbook/schema/unit"
+	"shedbook/store"
+)
+
+func sortedKeys[V any](m map[string]V) []string { return slices.Sorted(maps.Keys(m)) }
+
+// flagName is a field's name as an option. The column that dates a record is
+// always --at.
+func flagName(k *schema.Kind, f *schema.Field) string {
+	if f.Name == k.TimeColumn() {
+		return "at"
+	}
+	return f.Flag()
+}
+
+// addFields gives a command an option for each of the kind's fields but those
+// that are given as words.
+func (a *app) addFields(c *cobra.Command, k *schema.Kind, skip ...string) {
+	for i := range k.Fields {
+		f := &k.Fields[i]
+		if slices.Contains(skip, f.Name) {
+			continue
+		}
+		help := f.Help
+		if words := schema.Words(f.Vocabulary); len(words) > 0 && len(words) < 12 {
+			help += ": " + strings.Join(words, ", ")
+		}
+		if f.Unit != unit.Count {
+			help += " (in " + unitName(f.Unit) + " unless it says)"
+		}
+		c.Flags().String(flagName(k, f), "", help)
+		_ = c.RegisterFlagCompletionFunc(flagName(k, f), a.completeField(f))
+	}
+}
+
+func unitName(u unit.Unit) string {
+	switch u {
+	case unit.Celsius:
+		return "°C"
+	case unit.Percent:
+		return "%"
+	case unit.Kilopascal:
+		return "kPa"
+	case unit.Millilitres:
+		return "mL"
+	case unit.Litres:
+		return "L"
+	}
+	return string(u)
+}
+
+// setFields reads the options that were given into the record.
+func (a *app) setFields(flags *pflag.FlagSet, k *schema.Kind, r schema.Record, known *schema.Known) (given int, err error) {
+	for i := range k.Fields {
+		f := &k.Fields[i]
+		flag := flags.Lookup(flagName(k, f))
+		if flag == nil || !flag.Changed {
+			continue
+		}
+		given++
+		if err := a.setField(k, r, f, flag.Value.String(), known); err != nil {
+			return given, err
+		}
+	}
+	return given, nil
+}
+
+// setField reads one value as typed at a terminal; an error names the option.
+func (a *app) setField(k *schema.Kind, r schema.Record, f *schema.Field, value string, known *schema.Known) error {
+	err := k.Set(r, f, value, known, a.now)
+	if p := schema.AsProblem(err); p != nil {
+		p.Column = "--" + flagName(k, f)
+	}
+	return err
+}
+
+// check judges the filled record; an error names the options.
+func check(k *schema.Kind, r schema.Record) error {
+	err := k.Check(r)
+	if p := schema.AsProblem(err); p != nil {
+		if f := k.Field(p.Column); f != nil {
+			p.Column = "--" + flagName(k, f)
+			for i := range k.Fields {
+				p.Says = strings.ReplaceAll(p.Says, k.Fields[i].Name+" ", flagName(k, &k.Fields[i])+" ")
+			}
+		}
+	}
+	return err
+}
+
+// completeField completes machines, drivers and words from the book.
+func (a *app) completeField(f *schema.Field) cobra.CompletionFunc {
+	return func(cmd *cobra.Command, _ []string, typed string) ([]cobra.Completion, cobra.ShellCompDirective) {
+		return a.candidates(cmd.Context(), f, typed), cobra.ShellCompDirectiveNoFileComp
+	}
+}
+
+func (a *app) candidates(ctx context.Context, f *schema.Field, typed string) []string {
+	known := schema.NewKnown(nil, nil, nil, nil)
+	_ = a.view(ctx, func(b *store.Book) error {
+		k, err := b.Known(ctx)
+		if err == nil {
+			known = k
+		}
+		return err
+	})
+	var all []string
+	switch f.Type {
+	case schema.MachineField:
+		all = known.Machines
+	case schema.DriverField:
+		all = known.Drivers
+	case schema.WordField, schema.WordsField:
+		all = known.Words[f.Vocabulary]
+	}
+	var out []string
+	for _, w := range all {
+		if strings.HasPrefix(strings.ToLower(w), strings.ToLower(typed)) {
+			out = append(out, w)
+		}
+	}
+	return out
+}
+
+// completeMachine completes the first word with the book's machines.
+func (a *app) completeMachine(cmd *cobra.Command, given []string, typed string) ([]cobra.Completion, cobra.ShellCompDirective) {
+	if len(given) > 0 {
+		return nil, cobra.ShellCompDirectiveNoFileComp
+	}
+	return a.candidates(cmd.Context(), &schema.Field{Type: schema.MachineField}, typed), cobra.ShellCompDirectiveNoFileComp
+}
+
+// describe is a record in a line: what it holds, as a person would say it.
+func describe(k *schema.Kind, r schema.Record, s schema.Settings) string {
+	var parts []string
+	for i := range k.Fields {
+		f := &k.Fields[i]
+		if !f.Known(r) || f.Name == "ref" || f.Name == "note" {
+			continue
+		}
+		parts = append(parts, fieldText(k, f, r, s))
+	}
+	return strings.Join(parts, ", ")
+}
+
+// fieldText is one field as a person would say it.
+func fieldText(k *schema.Kind, f *schema.Field, r schema.Record, s schema.Settings) string {
+	label := strings.ReplaceAll(f.Flag(), "-", " ")
+	switch p := f.Pointer(r).(type) {
+	case *schema.Num:
+		text := unit.Format(p.V, f.Unit, s.Units())
+		if f.Name == "hours" || f.Name == "volume_ml" {
+			return text
+		}
+		return label + " " + text
+	default:
+		text := f.Cell(r, s.Zone())
+		switch {
+		case f.Type == schema.TimeField:
+			return unit.FormatTime(k.When(r), s.Zone())
+		case f.Vocabulary == "yesno", f.Vocabulary == "sides", f.Vocabulary == "fan", f.Vocabulary == "points", f.Vocabulary == "engine":
+			return fmt.Sprintf("%s %s", label, text)
+		}
+		return text
+	}
+}

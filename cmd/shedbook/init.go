@@ -1,0 +1,55 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+
+	"github.com/spf13/cobra"
+
+	"shedbook/store"
+)
+
+func (a *app) initVerb() *cobra.Command {
+	var zone, units string
+	c := &cobra.Command{
+		Use: "init", Short: "make a new book", GroupID: "book", Args: args(0, 0, "no words, only options"),
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			path, err := a.bookPath()
+			if err != nil {
+				return err
+			}
+			if info, err := os.Stat(path); err == nil && info.Size() > 0 {
+				if b, err := store.View(cmd.Context(), path); err != nil {
+					return err
+				} else {
+					b.Close()
+				}
+				return usage("shedbook set changes its time zone and units", "there is a book at %s already", path)
+			} else if err != nil && !errors.Is(err, fs.ErrNotExist) {
+				return err
+			}
+			if err := checkSettings(zone, units); err != nil {
+				return err
+			}
+			b, err := store.Create(cmd.Context(), path, a.clock)
+			if err != nil {
+				return err
+			}
+			defer b.Close()
+			if err := a.settle(cmd.Context(), b, zone, units); err != nil {
+				return err
+			}
+			s, err := b.Settings(cmd.Context())
+			if err != nil {
+				return err
+			}
+			fmt.Fprintf(a.out, "a new book was made: %s (time zone %s, units %s)\n", path, s.Get("time-zone"), s.Get("units"))
+			return nil
+		},
+	}
+	c.Flags().StringVar(&zone, "time-zone", "", "time zone of the yard: a name, UTC+2 or +02:00 (this machine's own unless named)")
+	c.Flags().StringVar(&units, "units", "", "units shown: metric or us (metric unless named)")
+	return c
+}

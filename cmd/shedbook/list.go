@@ -1,0 +1,118 @@
+package main
+
+import (
+	"context"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"shedbook/schema"
+	"shedbook/schema/unit"
+	"shedbook/store"
+)
+
+// zone is the book's time zone, UTC where there is no book.
+func (a *app) zone(ctx context.Context) *time.Location {
+	zone := time.UTC
+	_ = a.view(ctx, func(b *store.Book) error {
+		s, err := b.Settings(ctx)
+		if err == nil {
+			zone = s.Zone()
+		}
+		return err
+	})
+	return zone
+}
+
+// exact is the machine's name as the book has it, or the word itself.
+func (a *app) exact(ctx context.Context, b *store.Book, name string) string {
+	if known, err := b.Known(ctx); err == nil {
+		if m, err := known.Machine(name); err == nil {
+			return m
+		}
+	}
+	return name
+}
+
+func (a *app) listVerb() *cobra.Command {
+	c := a.group("list", "list records of a kind", "look")
+	for _, k := range schema.Kinds {
+		if k.Name != "word" && k.Name != "setting" {
+			c.AddCommand(a.listKind(k, k.Sheet))
+		}
+	}
+	return c
+}
+
+func (a *app) listKind(k *schema.Kind, use string) *cobra.Command {
+	var machine, driver, from, to string
+	var last int
+	var asJSON, asCSV bool
+	c := &cobra.Command{
+		Use: use, Aliases: []string{k.Name}, Short: "list " + k.Sheet, Args: args(0, 0, "no words, only options"),
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			return a.view(cmd.Context(), func(b *store.Book) error {
+				known, err := b.Known(cmd.Context())
+				if err != nil {
+					return err
+				}
+				f := store.Filter{Last: last}
+				if machine != "" {
+					if f.Machine, err = known.Machine(machine); err != nil {
+						return err
+					}
+				}
+				if driver != "" {
+					if f.Driver, err = known.Driver(driver); err != nil {
+						return err
+					}
+				}
+				if from != "" {
+					if f.From, err = a.when(b, cmd, from); err != nil {
+						return err
+					}
+				}
+				if to != "" {
+					if f.To, err = a.when(b, cmd, to); err != nil {
+						return err
+					}
+					// A day alone means all of it.
+					if t := f.To.In(known.Zone); t.Hour()+t.Minute()+t.Second() == 0 && !strings.ContainsAny(to, ":") {
+						f.To = t.AddDate(0, 0, 1).Add(-time.Second)
+					}
+				}
+				records, err := b.List(cmd.Context(), k, f)
+				if err != nil {
+					return err
+				}
+				return a.printRecords(cmd.Context(), b, k, records, asJSON, asCSV)
+			})
+		},
+	}
+	if k.Field("machine") != nil && k.Name != "machine" {
+		c.Flags().StringVar(&machine, "machine", "", "only this machine's")
+		_ = c.RegisterFlagCompletionFunc("machine", a.completeField(&schema.Field{Type: schema.MachineField}))
+	}
+	if k.Field("driver") != nil && k.Name != "driver" {
+		c.Flags().StringVar(&driver, "driver", "", "only this driver's")
+		_ = c.RegisterFlagCompletionFunc("driver", a.completeField(&schema.Field{Type: schema.DriverField}))
+	}
+	if k.TimeColumn() != "" {
+		c.Flags().StringVar(&from, "from", "", "not before this time")
+		c.Flags().StringVar(&to, "to", "", "not after this time; a day means all of it")
+		c.Flags().IntVar(&last, "last", 0, "only so many, the newest")
+	}
+	c.Flags().BoolVar(&asJSON, "json", false, "print JSON")
+	c.Flags().BoolVar(&asCSV, "csv", false, "print CSV")
+	return c
+}
+
+// numberArg reads a record's number.
+func numberArg(s string) (int64, error) {
+	v, err := unit.Parse(strings.TrimPrefix(s, "#"), unit.Count)
+	if err != nil || v != float64(int64(v)) || v < 1 {
+		return 0, usage("shedbook list KIND shows the numbers", "%q is no record's number", s)
+	}
+	return int64(v), nil
+}

@@ -1,0 +1,119 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"shedbook/schema"
+	"shedbook/store"
+)
+
+// logged are the kinds that `log` records.
+var logged = []string{"run", "topup", "refill", "bleed", "level", "clean", "overheat", "check", "service"}
+
+func (a *app) logVerb() *cobra.Command {
+	c := a.group("log", "record what happened to a machine", "record")
+	for _, name := range logged {
+		c.AddCommand(a.logKind(schema.KindNamed(name)))
+	}
+	return c
+}
+
+// wordFields are the fields that may be given as plain words after the
+// machine, in this order: what the kind cannot do without.
+func wordFields(k *schema.Kind) []*schema.Field {
+	var out []*schema.Field
+	for i := range k.Fields {
+		f := &k.Fields[i]
+		if f.Required && f.Type != schema.MachineField && f.Type != schema.TimeField {
+			out = append(out, f)
+		}
+	}
+	if k.Name == "check" {
+		out = append(out, k.Field("result"))
+	}
+	return out
+}
+
+func (a *app) logKind(k *schema.Kind) *cobra.Command {
+	words := wordFields(k)
+	use := k.Name + " MACHINE"
+	for _, f := range words {
+		use += " [" + strings.ToUpper(strings.ReplaceAll(f.Flag(), "-", "_")) + "]"
+	}
+	c := &cobra.Command{
+		Use: use, Short: k.Help,
+		Args: args(1, 1+len(words), "a machine, then options"),
+		ValidArgsFunction: func(cmd *cobra.Command, given []string, typed string) ([]cobra.Completion, cobra.ShellCompDirective) {
+			if len(given) == 0 {
+				return a.completeMachine(cmd, given, typed)
+			}
+			if len(given) <= len(words) {
+				return a.candidates(cmd.Context(), words[len(given)-1], typed), cobra.ShellCompDirectiveNoFileComp
+			}
+			return nil, cobra.ShellCompDirectiveNoFileComp
+		},
+		RunE: func(cmd *cobra.Command, given []string) error {
+			return a.record(cmd.Context(), func(b *store.Book) error {
+				known, err := b.Known(cmd.Context())
+				if err != nil {
+					return err
+				}
+				r := k.New()
+				if err := a.setField(k, r, k.Field("machine"), given[0], known); err != nil {
+					return plainColumn(err, "machine")
+				}
+				for i, word := range given[1:] {
+					if err := a.setField(k, r, words[i], word, known); err != nil {
+						return err
+					}
+				}
+				n, err := a.setFields(cmd.Flags(), k, r, known)
+				if err != nil {
+					return err
+				}
+				if k.When(r).IsZero() {
+					if err := k.Set(r, k.Field(k.TimeColumn()), "now", known, a.now); err != nil {
+						return err
+					}
+				}
+				if o, ok := r.(*schema.Overheat); ok && n == 0 && a.inTerminal {
+					if err := a.askOverheat(o, known); err != nil {
+						return err
+					}
+				}
+				return a.keep(cmd.Context(), b, k, r)
+			})
+		},
+	}
+	a.addFields(c, k, "machine", "ref")
+	return c
+}
+
+// plainColumn names the machine as such, since it is no option.
+func plainColumn(err error, column string) error {
+	if p := schema.AsProblem(err); p != nil {
+		p.Column = column
+	}
+	return err
+}
+
+// keep records r and says in a line what was recorded and what it changed.
+func (a *app) keep(ctx context.Context, b *store.Book, k *schema.Kind, r schema.Record) error {
+	if err := check(k, r); err != nil {
+		return err
+	}
+	number, err := b.Record(ctx, r)
+	if err != nil {
+		return err
+	}
+	s, err := b.Settings(ctx)
+	if err != nil {
+		return err
+	}
+	fmt.Fprintf(a.out, "recorded as %d: %s, %s\n", number, k.Name, describe(k, r, s))
+	return nil
+}

@@ -1,0 +1,124 @@
+package main
+
+import (
+	"fmt"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"shedbook/schema"
+	"shedbook/store"
+)
+
+func (a *app) machineVerb() *cobra.Command {
+	k := schema.KindNamed("machine")
+	show := &cobra.Command{
+		Use: "show MACHINE", Short: "what the book says of a machine itself", Args: args(1, 1, "a machine"), ValidArgsFunction: a.completeMachine,
+		RunE: func(cmd *cobra.Command, given []string) error {
+			return a.view(cmd.Context(), func(b *store.Book) error {
+				for l, err := range b.Logs(cmd.Context(), a.exact(cmd.Context(), b, given[0])) {
+					if err != nil {
+						return err
+					}
+					return a.showRecord(cmd.Context(), b, l.Machine.Number, false)
+				}
+				return nil
+			})
+		},
+	}
+	return a.group("machine", "the machines of the fleet", "record",
+		a.addVerb(k), a.listKind(k, "list"), show, a.machineSet(k), a.retireVerb(k), a.soldVerb(k), a.meterVerb())
+}
+
+// machineSet changes what the book says of a machine.
+func (a *app) machineSet(k *schema.Kind) *cobra.Command {
+	var why string
+	c := &cobra.Command{
+		Use: "set MACHINE", Short: "change what the book says of a machine", Args: args(1, 1, "a machine, then options"), ValidArgsFunction: a.completeMachine,
+		RunE: func(cmd *cobra.Command, given []string) error {
+			return a.amendNamed(cmd, k, given[0], why, func(r schema.Record) error {
+				n, err := a.setFields(cmd.Flags(), k, r, schema.NewKnown(nil, nil, nil, a.zone(cmd.Context())))
+				if err == nil && n == 0 {
+					return usage("shedbook machine set --help lists them", "say what to change, such as --coolant 4.2l")
+				}
+				return err
+			}, func(name string) string { return "machine " + name + " amended" })
+		},
+	}
+	a.addFields(c, k, "machine", "retired", "sold_to")
+	c.Flags().StringVar(&why, "why", "", "why it is changed")
+	return c
+}
+
+func (a *app) retireVerb(k *schema.Kind) *cobra.Command {
+	var at, why string
+	c := &cobra.Command{
+		Use: "retire MACHINE", Short: "take a machine out of the fleet; its history stays", Args: args(1, 1, "a machine"), ValidArgsFunction: a.completeMachine,
+		RunE: func(cmd *cobra.Command, given []string) error { return a.leave(cmd, k, given[0], at, "", why) },
+	}
+	c.Flags().StringVar(&at, "at", "now", "when")
+	c.Flags().StringVar(&why, "why", "", "why")
+	return c
+}
+
+func (a *app) soldVerb(k *schema.Kind) *cobra.Command {
+	var at, to, why string
+	c := &cobra.Command{
+		Use: "sold MACHINE --to BUYER", Short: "close a machine's book: it was sold", Args: args(1, 1, "a machine"), ValidArgsFunction: a.completeMachine,
+		RunE: func(cmd *cobra.Command, given []string) error {
+			if strings.TrimSpace(to) == "" {
+				return usage("", "--to is missing: who bought it")
+			}
+			return a.leave(cmd, k, given[0], at, to, why)
+		},
+	}
+	c.Flags().StringVar(&to, "to", "", "who bought it")
+	c.Flags().StringVar(&at, "at", "now", "when")
+	c.Flags().StringVar(&why, "why", "", "anything to say of it")
+	return c
+}
+
+// leave marks a machine as gone from the fleet.
+func (a *app) leave(cmd *cobra.Command, k *schema.Kind, machine, at, to, why string) error {
+	return a.amendNamed(cmd, k, machine, why, func(r schema.Record) error {
+		m := r.(*schema.Machine)
+		m.SoldTo = strings.TrimSpace(to)
+		f := k.Field("retired")
+		return k.Set(r, f, at, schema.NewKnown(nil, nil, nil, a.zone(cmd.Context())), a.now)
+	}, func(name string) string {
+		if to != "" {
+			return fmt.Sprintf("machine %s is sold to %s; shedbook history %s prints its history for the buyer", name, to, name)
+		}
+		return fmt.Sprintf("machine %s is retired; its history stays in the book", name)
+	})
+}
+
+func (a *app) meterVerb() *cobra.Command {
+	k := schema.KindNamed("meter")
+	c := &cobra.Command{
+		Use: "meter MACHINE --was HOURS --now HOURS", Short: "record that its hour meter was replaced; engine hours go on counting", Args: args(1, 1, "a machine"), ValidArgsFunction: a.completeMachine,
+		RunE: func(cmd *cobra.Command, given []string) error {
+			return a.record(cmd.Context(), func(b *store.Book) error {
+				known, err := b.Known(cmd.Context())
+				if err != nil {
+					return err
+				}
+				r := k.New()
+				if err := a.setField(k, r, k.Field("machine"), given[0], known); err != nil {
+					return plainColumn(err, "machine")
+				}
+				if _, err := a.setFields(cmd.Flags(), k, r, known); err != nil {
+					return err
+				}
+				if k.When(r).IsZero() {
+					if err := k.Set(r, k.Field("at"), "now", known, a.now); err != nil {
+						return err
+					}
+				}
+				return a.keep(cmd.Context(), b, k, r)
+			})
+		},
+	}
+	a.addFields(c, k, "machine", "ref")
+	return c
+}

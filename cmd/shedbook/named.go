@@ -1,0 +1,154 @@
+package main
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"shedbook/schema"
+	"shedbook/schema/unit"
+	"shedbook/store"
+)
+
+// addVerb records a machine or a driver by its name.
+func (a *app) addVerb(k *schema.Kind) *cobra.Command {
+	c := &cobra.Command{
+		Use: "add " + strings.ToUpper(k.Name), Short: "put a new " + k.Name + " into the book", Args: args(1, 1, "one name (in quotes if it has spaces)"),
+		RunE: func(cmd *cobra.Command, given []string) error {
+			return a.record(cmd.Context(), func(b *store.Book) error {
+				known, err := b.Known(cmd.Context())
+				if err != nil {
+					return err
+				}
+				r := k.New()
+				if err := a.setField(k, r, &k.Fields[0], given[0], known); err != nil {
+					return plainColumn(err, k.Name)
+				}
+				if _, err := a.setFields(cmd.Flags(), k, r, known); err != nil {
+					return err
+				}
+				if err := check(k, r); err != nil {
+					return plainColumn(err, k.Name)
+				}
+				number, err := b.Record(cmd.Context(), r)
+				if err != nil {
+					return err
+				}
+				fmt.Fprintf(a.out, "recorded as %d: %s %s\n", number, k.Name, given[0])
+				return nil
+			})
+		},
+	}
+	a.addFields(c, k, k.Name, "retired", "sold_to")
+	return c
+}
+
+// amendNamed changes a machine or a driver found by its name.
+func (a *app) amendNamed(cmd *cobra.Command, k *schema.Kind, name, why string, change func(schema.Record) error, says func(name string) string) error {
+	return a.record(cmd.Context(), func(b *store.Book) error {
+		known, err := b.Known(cmd.Context())
+		if err != nil {
+			return err
+		}
+		find := known.Machine
+		if k.Name == "driver" {
+			find = known.Driver
+		}
+		if name, err = find(name); err != nil {
+			return err
+		}
+		list, err := b.List(cmd.Context(), k, store.Filter{})
+		if err != nil {
+			return err
+		}
+		for _, r := range list {
+			if k.Text(r, k.Name) == name {
+				_, err := b.Amend(cmd.Context(), k.Meta(r).Number, why, func(_ *schema.Kind, r schema.Record) error { return change(r) })
+				if err == nil {
+					fmt.Fprintln(a.out, says(name))
+				}
+				return err
+			}
+		}
+		return usage("", "%s %q went away meanwhile", k.Name, name)
+	})
+}
+
+// when reads a time as typed at the terminal.
+func (a *app) when(b *store.Book, cmd *cobra.Command, s string) (time.Time, error) {
+	settings, err := b.Settings(cmd.Context())
+	if err != nil {
+		return time.Time{}, err
+	}
+	return a.parseTime(s, settings)
+}
+
+func (a *app) parseTime(s string, settings schema.Settings) (time.Time, error) {
+	t, note, err := unit.ParseTime(s, a.now, settings.Zone())
+	if err != nil {
+		return t, schema.Wrong("time", s, strings.TrimPrefix(err.Error(), unit.Quote(s)+" "))
+	}
+	if note != "" {
+		fmt.Fprintln(a.errOut, note)
+	}
+	return t, nil
+}
+
+func (a *app) driverVerb() *cobra.Command {
+	k := schema.KindNamed("driver")
+	rename := &cobra.Command{
+		Use: "rename DRIVER NEW_NAME", Short: "change a driver's name; the history stays with it", Args: args(2, 2, "the old name and the new one"),
+		RunE: func(cmd *cobra.Command, given []string) error {
+			return a.amendNamed(cmd, k, given[0], "renamed", func(r schema.Record) error {
+				r.(*schema.Driver).Name = strings.TrimSpace(given[1])
+				return nil
+			}, func(name string) string { return fmt.Sprintf("driver %s is now %s, history and all", name, given[1]) })
+		},
+	}
+	return a.group("driver", "who drives", "record", a.addVerb(k), a.listKind(k, "list"), rename)
+}
+
+func (a *app) wordVerb() *cobra.Command {
+	add := &cobra.Command{
+		Use: "add VOCABULARY WORD", Short: "add a word, such as a new kind of ground: word add terrain stubble", Args: args(2, 2, "a vocabulary (terrain) and the new word"),
+		RunE: func(cmd *cobra.Command, given []string) error {
+			w := schema.Word{Vocabulary: given[0], Word: strings.ToLower(strings.TrimSpace(given[1]))}
+			if w.Word == "" {
+				return usage("", "the new word is empty")
+			}
+			if err := w.Validate(); err != nil {
+				return err
+			}
+			return a.record(cmd.Context(), func(b *store.Book) error {
+				if err := b.AddWord(cmd.Context(), w); err != nil {
+					return err
+				}
+				known, err := b.Known(cmd.Context())
+				if err == nil {
+					fmt.Fprintf(a.out, "%s: %s\n", w.Vocabulary, strings.Join(known.Words[w.Vocabulary], ", "))
+				}
+				return err
+			})
+		},
+	}
+	list := &cobra.Command{
+		Use: "list", Short: "list the words of every vocabulary", Args: args(0, 0, "no words"),
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			return a.view(cmd.Context(), func(b *store.Book) error {
+				known, err := b.Known(cmd.Context())
+				if err != nil {
+					return err
+				}
+				for _, v := range schema.Vocabularies() {
+					if v != "vocabulary" {
+						fmt.Fprintf(a.out, "%-8s %s\n", v, strings.Join(known.Words[v], ", "))
+					}
+				}
+				return nil
+			})
+		},
+	}
+	return a.group("word", "the words that fields take", "record", add, list)
+}

@@ -1,0 +1,180 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"fmt"
+	"strings"
+	"time"
+
+	"shedbook/report/render"
+	"shedbook/schema"
+	"shedbook/schema/unit"
+	"shedbook/store"
+)
+
+// options say how to print: a table on a terminal, plain text in a pipe, or
+// what was asked for.
+func (a *app) options(s schema.Settings, asJSON, asCSV bool) render.Options {
+	o := render.Options{Format: render.Plain, Width: a.width, Zone: s.Zone(), Units: s.Units()}
+	switch {
+	case asJSON:
+		o.Format = render.JSON
+	case asCSV:
+		o.Format = render.CSV
+	case a.outTerminal:
+		o.Format = render.Terminal
+		o.Color = a.getenv("NO_COLOR") == "" && a.getenv("TERM") != "dumb"
+	}
+	return o
+}
+
+// printRecords prints records of one kind as a table, JSON or CSV.
+func (a *app) printRecords(ctx context.Context, b *store.Book, k *schema.Kind, records []schema.Record, asJSON, asCSV bool) error {
+	s, err := b.Settings(ctx)
+	if err != nil {
+		return err
+	}
+	objects := make([]json.RawMessage, len(records))
+	if asJSON {
+		for i, r := range records {
+			objects[i] = k.JSON(r, s.Zone())
+		}
+	}
+	o := a.options(s, asJSON, asCSV)
+	if len(records) == 0 && !asJSON && !asCSV {
+		return render.Sentence(a.out, "No "+k.Sheet+" are recorded that fit.", o)
+	}
+	return render.Print(a.out, objects, o, func() *render.Doc {
+		doc := &render.Doc{}
+		doc.Table(recordTable(k, records))
+		return doc
+	})
+}
+
+// recordTable lays records out, a row each; columns that nobody filled in are
+// left out on paper.
+func recordTable(k *schema.Kind, records []schema.Record) *render.Table {
+	t := &render.Table{Columns: []render.Column{{Key: "number", Head: "no."}}}
+	for i := range k.Fields {
+		f := &k.Fields[i]
+		head := ""
+		for _, r := range records {
+			if f.Known(r) && f.Name != "ref" {
+				head = strings.ReplaceAll(f.Flag(), "-", " ")
+				break
+			}
+		}
+		c := render.Column{Key: f.Name, Head: head, Unit: f.Unit, Wrap: f.Type == schema.TextField}
+		if !f.Required {
+			c.Drop = i
+		}
+		t.Columns = append(t.Columns, c)
+	}
+	for _, r := range records {
+		m := k.Meta(r)
+		row := []render.Cell{render.Text(strings.TrimPrefix(fmt.Sprintf("%d", m.Number), "0"))}
+		for i := range k.Fields {
+			row = append(row, fieldCell(&k.Fields[i], r))
+		}
+		t.Rows = append(t.Rows, row)
+	}
+	return t
+}
+
+func fieldCell(f *schema.Field, r schema.Record) render.Cell {
+	switch p := f.Pointer(r).(type) {
+	case *schema.Num:
+		return render.Recorded(*p)
+	case *time.Time:
+		if p.IsZero() {
+			return render.Cell{}
+		}
+		return render.Moment(*p)
+	case *[]string:
+		return render.Text(strings.Join(*p, ";"))
+	case *string:
+		return render.Text(*p)
+	}
+	return render.Cell{}
+}
+
+// printJSON prints what was read as JSON.
+func (a *app) printJSON(v any) error {
+	return render.Print(a.out, v, render.Options{Format: render.JSON}, nil)
+}
+
+// showRecord prints one record with its earlier versions.
+func (a *app) showRecord(ctx context.Context, b *store.Book, number int64, asJSON bool) error {
+	found, err := b.Show(ctx, number)
+	if err != nil {
+		return err
+	}
+	s, err := b.Settings(ctx)
+	if err != nil {
+		return err
+	}
+	k, zone := found.Kind, s.Zone()
+	if asJSON {
+		type version struct {
+			What     string          `json:"what"`
+			Replaced string          `json:"replaced"`
+			Why      *string         `json:"why"`
+			Record   json.RawMessage `json:"record"`
+		}
+		out := struct {
+			Record json.RawMessage `json:"record"`
+			Past   []version       `json:"earlier"`
+		}{Record: json.RawMessage("null"), Past: []version{}}
+		if found.Current != nil {
+			out.Record = k.JSON(found.Current, zone)
+		}
+		for _, v := range found.Past {
+			var why *string
+			if v.Why != "" {
+				why = &v.Why
+			}
+			out.Past = append(out.Past, version{v.What, v.Replaced.In(zone).Format(time.RFC3339), why, k.JSON(v.Record, zone)})
+		}
+		return a.printJSON(out)
+	}
+	var text bytes.Buffer
+	write := func(r schema.Record) {
+		for i := range k.Fields {
+			f := &k.Fields[i]
+			if !f.Known(r) {
+				continue
+			}
+			value := f.Cell(r, zone)
+			if p, ok := f.Pointer(r).(*schema.Num); ok {
+				value = unit.Format(p.V, f.Unit, s.Units())
+			}
+			if t, ok := f.Pointer(r).(*time.Time); ok && a.outTerminal {
+				value = unit.FormatTime(*t, zone)
+			}
+			if typed, ok := k.Meta(r).Typed[f.Name]; ok {
+				value += "  (typed: " + typed + ")"
+			}
+			fmt.Fprintf(&text, "  %-14s %s\n", strings.ReplaceAll(f.Flag(), "-", " "), render.Safe(value))
+		}
+	}
+	if found.Current != nil {
+		m := k.Meta(found.Current)
+		fmt.Fprintf(&text, "%s %d, entered %s\n", k.Name, number, unit.FormatTime(m.Entered, zone))
+		write(found.Current)
+	} else {
+		fmt.Fprintf(&text, "%s %d, voided\n", k.Name, number)
+	}
+	for i := len(found.Past) - 1; i >= 0; i-- {
+		v := found.Past[i]
+		why := ""
+		if v.Why != "" {
+			why = ": " + render.Safe(v.Why)
+		}
+		fmt.Fprintf(&text, "until it was %s on %s%s\n", v.What, unit.FormatTime(v.Replaced, zone), why)
+		write(v.Record)
+	}
+	_, err = a.out.Write(text.Bytes())
+	return err
+}

@@ -1,0 +1,12 @@
+package main
+
+import "github.com/spf13/cobra"
+
+// verbs are all the verbs; each stands in a file of its name.
+func (a *app) verbs() []*cobra.Command {
+	return []*cobra.Command{
+		a.logVerb(), a.machineVerb(), a.driverVerb(), a.wordVerb(), a.amendVerb(), a.voidVerb(), a.setVerb(), a.specVerb(),
+		a.listVerb(), a.showVerb(),
+		a.initVerb(),
+	}
+}

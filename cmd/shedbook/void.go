@@ -1,0 +1,40 @@
+package main
+
+import (
+	"fmt"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"shedbook/store"
+)
+
+func (a *app) voidVerb() *cobra.Command {
+	var why string
+	c := &cobra.Command{
+		Use: "void NUMBER --why REASON", Short: "take a record out of every report; it stays in the book's past", GroupID: "record", Args: args(1, 1, "a record's number"),
+		RunE: func(cmd *cobra.Command, given []string) error {
+			number, err := numberArg(given[0])
+			if err != nil {
+				return err
+			}
+			if strings.TrimSpace(why) == "" {
+				return usage("for instance --why 'typed twice'", "--why is missing: say why the record is voided")
+			}
+			return a.record(cmd.Context(), func(b *store.Book) error {
+				found, err := b.Void(cmd.Context(), number, why)
+				if err != nil {
+					return err
+				}
+				s, err := b.Settings(cmd.Context())
+				if err != nil {
+					return err
+				}
+				fmt.Fprintf(a.out, "voided %d: %s, %s\n", number, found.Kind.Name, describe(found.Kind, found.Current, s))
+				return nil
+			})
+		},
+	}
+	c.Flags().StringVar(&why, "why", "", "why it is voided")
+	return c
+}
