@@ -1,0 +1,355 @@
+// Package sheet reads and writes the sheets of the exchange contract: CSV (RFC 4180) in UTF-8, one file per kind of
+// record, as package schema describes the kinds.
+//
+// The reader understands a byte-order mark, CRLF, and comma, semicolon or tab as separator. Columns may stand in any
+// order. Blank rows are passed over. A row may be short, since spreadsheet programs leave out blanks at its end; what it
+// lacks is not recorded. It may not be long, unless by blanks.
+package sheet
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"io"
+	"slices"
+	"strings"
+	"time"
+	"unicode/utf8"
+
+	"shedbook/schema"
+	"shedbook/schema/unit"
+)
+
+// Two columns are of no kind, and belong to the sheet itself.
+const (
+	// ProblemColumn says what is wrong with a row set aside (see BadWriter). The reader passes over the column, so that
+	// such a sheet can be mended and read again.
+	ProblemColumn = "problem"
+	// RemarkColumn makes a row a remark: one with anything in it is not read (see Template).
+	RemarkColumn = "#"
+)
+
+// Error is what is wrong with a sheet at one place, and what would be right. Its text is file:line: column: what;
+// Column is "" where the whole row or file is meant.
+type Error struct {
+	File   string
+	Line   int
+	Column string
+	Says   string // quotes the value where there is one
+	Hint   string // the next step, where there is one
+}
+
+func (e *Error) Error() string {
+	if e.Column == "" {
+		return fmt.Sprintf("%s:%d: %s", e.File, e.Line, e.Says)
+	}
+	return fmt.Sprintf("%s:%d: %s: %s", e.File, e.Line, e.Column, e.Says)
+}
+
+// Reader reads one sheet. Its memory is bounded, whatever the sheet (see MaxRow).
+type Reader struct {
+	name   string
+	kind   *schema.Kind
+	scan   *scanner
+	header []string
+	fields []*schema.Field // by column of the file; nil where a column is passed over
+	remark int             // the RemarkColumn; -1
+	order  []int           // columns in the order of the kind's fields, so that problems come in one order
+}
+
+// Row is one row as it stands in the file.
+type Row struct {
+	Line  int      // on which it begins
+	Cells []string // as many as the sheet has columns, or more where the row does; good until the next row is read
+	wrong []*Error // with the row as a whole
+}
+
+// Errors are the problems of a header, which have all to be mended before the sheet can be read.
+type Errors []*Error
+
+func (e Errors) Error() string {
+	lines := make([]string, len(e))
+	for i := range e {
+		lines[i] = e[i].Error()
+	}
+	return strings.Join(lines, "\n")
+}
+
+// NewReader reads the header of a sheet of the kind; name is the file's name for messages.
+// The error is Errors where the header is wrong, and an *Error where the file is no sheet.
+func NewReader(src io.Reader, name string, kind *schema.Kind) (*Reader, error) {
+	r := &Reader{name: name, kind: kind, scan: newScanner(src)}
+	first, err := r.scan.peekLine()
+	if errors.Is(err, errTooLong) {
+		return nil, r.fail(1, "", "has no line break in the first %d bytes, so no header row: it is no sheet", MaxRow)
+	} else if err != nil {
+		return nil, fmt.Errorf("%s: %w", name, err)
+	}
+	if bytes.HasPrefix(first, []byte("\xef\xbb\xbf")) {
+		first = first[3:]
+		r.scan.start += 3
+	}
+	switch {
+	case bytes.HasPrefix(first, []byte("\xff\xfe")) || bytes.HasPrefix(first, []byte("\xfe\xff")):
+		return nil, r.fail(1, "", "is in UTF-16: save it as CSV UTF-8")
+	case bytes.HasPrefix(first, []byte("PK\x03\x04")):
+		return nil, r.fail(1, "", "is a workbook or an archive, not a sheet: save it as CSV UTF-8")
+	case bytes.IndexByte(first, 0) >= 0 || !utf8.Valid(first):
+		return nil, r.fail(1, "", "is not text in UTF-8: save it as CSV UTF-8")
+	case len(bytes.TrimSpace(first)) == 0:
+		return nil, r.fail(1, "", "has no header row: the first row names the columns, such as %s", strings.Join(kind.Columns(), ","))
+	}
+	r.scan.sep = separator(first)
+	_, cells, err := r.scan.next()
+	if err != nil {
+		return nil, r.fatal(1, err)
+	}
+	return r, r.readHeader(cells)
+}
+
+// separator is the one of comma, semicolon and tab that the header has most of, outside quotes.
+func separator(header []byte) byte {
+	var n [256]int
+	quoted := false
+	for _, c := range header {
+		if c == '"' {
+			quoted = !quoted
+		} else if !quoted {
+			n[c]++
+		}
+	}
+	best := byte(',')
+	for _, c := range []byte(";\t") {
+		if n[c] > n[best] {
+			best = c
+		}
+	}
+	return best
+}
+
+func (r *Reader) readHeader(cells []string) error {
+	var wrong Errors
+	at := map[string]int{}
+	r.remark = -1
+	r.header = make([]string, len(cells))
+	r.fields = make([]*schema.Field, len(cells))
+	for i, c := range cells {
+		c = strings.ToLower(strings.TrimSpace(c))
+		r.header[i] = c
+		if c == "" {
+			continue
+		}
+		if before, twice := at[c]; twice {
+			wrong = append(wrong, r.fail(1, c, "stands twice in the header, as columns %d and %d: keep one", before+1, i+1))
+			continue
+		}
+		at[c] = i
+		if c == RemarkColumn {
+			r.remark = i
+		}
+		if own(c) {
+			continue
+		}
+		if r.fields[i] = r.kind.Field(c); r.fields[i] == nil {
+			says := "is no column of " + r.kind.Sheet
+			if near := unit.Near(c, r.kind.Columns()); len(near) > 0 {
+				says += " (did you mean " + strings.Join(near, ", ") + "?)"
+			}
+			wrong = append(wrong, r.fail(1, short(c), "%s: rename or take out the column; there are %s", says, strings.Join(r.kind.Columns(), ", ")))
+		}
+	}
+	for i := range r.kind.Fields {
+		f := &r.kind.Fields[i]
+		if at, ok := at[f.Name]; ok {
+			r.order = append(r.order, at)
+		} else if f.Required {
+			wrong = append(wrong, r.fail(1, f.Name, "is missing from the header: a sheet of %s needs it (%s)", r.kind.Sheet, f.Help))
+		}
+	}
+	if len(wrong) == 0 {
+		return nil
+	}
+	const most = 20
+	if n := len(wrong); n > most {
+		wrong = append(wrong[:most:most], r.fail(1, "", "and %d more columns are wrong", n-most))
+	}
+	if other := r.looksLike(at); other != nil {
+		e := r.fail(1, "", "looks like a sheet of %s, not of %s", other.Sheet, r.kind.Sheet)
+		e.Hint = "import it with --as " + other.Sheet
+		wrong = Errors{e}
+	}
+	return wrong
+}
+
+// looksLike is the one other kind whose sheet has all these columns, and nothing missing that it requires; the kind
+// with the fewest columns besides where there are several.
+func (r *Reader) looksLike(columns map[string]int) *schema.Kind {
+	var best *schema.Kind
+	for _, k := range schema.Kinds {
+		fits := true
+		for c := range columns {
+			fits = fits && (c == "" || own(c) || k.Field(c) != nil)
+		}
+		for i := range k.Fields {
+			_, there := columns[k.Fields[i].Name]
+			fits = fits && (there || !k.Fields[i].Required)
+		}
+		if fits && k != r.kind && (best == nil || len(k.Fields) < len(best.Fields)) {
+			best = k
+		}
+	}
+	return best
+}
+
+// own: a column of the sheet itself.
+func own(column string) bool { return column == ProblemColumn || column == RemarkColumn }
+
+// Header is the sheet's column names, in its own order.
+func (r *Reader) Header() []string { return slices.Clone(r.header) }
+
+// Next returns the next row that is not blank; io.EOF at the end of the sheet. Any other error means that the rest
+// can't be read: the file failed, or (an *Error) its rows can't be told apart.
+func (r *Reader) Next() (Row, error) {
+	for {
+		line, cells, err := r.scan.next()
+		if err == io.EOF {
+			return Row{}, io.EOF
+		}
+		if err != nil {
+			return Row{}, r.fatal(line, err)
+		}
+		if blank(cells) || r.remark >= 0 && r.remark < len(cells) && strings.TrimSpace(cells[r.remark]) != "" {
+			continue
+		}
+		row := Row{Line: line}
+		have := len(cells)
+		for len(cells) < len(r.header) {
+			cells = append(cells, "")
+		}
+		r.scan.cells = cells
+		row.Cells = cells
+		row.wrong = r.judge(row, have)
+		return row, nil
+	}
+}
+
+// judge finds what is wrong with a row as a whole, of which have cells stand in the file.
+func (r *Reader) judge(row Row, have int) []*Error {
+	var wrong []*Error
+	if i := r.scan.junk; i >= 0 {
+		wrong = append(wrong, r.fail(row.Line, r.column(i), "has text after its closing quote: a quote within quotes is written twice"))
+	}
+	if have < len(r.header) && r.scan.cut {
+		wrong = append(wrong, r.fail(row.Line, "", "the file ends within this row, after %d of %d cells, as if it were cut off: complete it, or end the row with a line break", have, len(r.header)))
+	}
+	if have > len(r.header) && !blank(row.Cells[len(r.header):]) {
+		wrong = append(wrong, r.fail(row.Line, "", "has %d cells for %d columns: a cell that holds the separator %q stands in quotes", have, len(r.header), string(r.scan.sep)))
+	}
+	for i, c := range row.Cells {
+		switch {
+		case i < len(r.fields) && r.header[i] == "" && strings.TrimSpace(c) != "":
+			wrong = append(wrong, r.fail(row.Line, r.column(i), "%s stands in a column without a name: name the column in the header, or take the value out", unit.Quote(c)))
+		case !clean(c):
+			if !utf8.ValidString(c) {
+				wrong = append(wrong, r.fail(row.Line, r.column(i), "%s is not UTF-8: save the sheet as CSV UTF-8", unit.Quote(c)))
+			} else {
+				wrong = append(wrong, r.fail(row.Line, r.column(i), "%s holds a NUL byte: take it out", unit.Quote(c)))
+			}
+		}
+	}
+	return wrong
+}
+
+// clean: s is UTF-8 without NUL.
+func clean(s string) bool {
+	for i := range len(s) {
+		if c := s[i]; c == 0 || c >= utf8.RuneSelf {
+			return strings.IndexByte(s, 0) < 0 && utf8.ValidString(s)
+		}
+	}
+	return true
+}
+
+// column names a column of the file.
+func (r *Reader) column(i int) string {
+	if i < len(r.header) && r.header[i] != "" {
+		return r.header[i]
+	}
+	return fmt.Sprintf("column %d", i+1)
+}
+
+// Record makes a record of the row, against what the book knows. Every problem of the row is returned, those of cells
+// in the order of the kind's columns; the record is nil if there is any.
+func (r *Reader) Record(row Row, known *schema.Known) (schema.Record, []*Error) {
+	if len(row.wrong) > 0 {
+		return nil, row.wrong
+	}
+	var wrong []*Error
+	rec := r.kind.New()
+	for _, i := range r.order {
+		raw := strings.TrimSpace(row.Cells[i])
+		if raw == "" {
+			continue
+		}
+		if err := r.kind.Set(rec, r.fields[i], Unguard(raw), known, time.Time{}); err != nil {
+			wrong = append(wrong, r.problem(row.Line, r.fields[i].Name, err))
+		}
+	}
+	if wrong != nil {
+		return nil, wrong
+	}
+	if err := r.kind.Check(rec); err != nil {
+		return nil, []*Error{r.problem(row.Line, "", err)}
+	}
+	return rec, nil
+}
+
+// problem places an error of the schema in the sheet.
+func (r *Reader) problem(line int, column string, err error) *Error {
+	p := schema.AsProblem(err)
+	if p == nil {
+		return r.fail(line, column, "%s", err.Error())
+	}
+	e := &Error{File: r.name, Line: line, Column: p.Column, Says: p.Says, Hint: p.Hint}
+	if p.Value != "" {
+		e.Says = unit.Quote(p.Value) + " " + p.Says
+	}
+	return e
+}
+
+// Wrong is an error at a row of this sheet found by the caller: a reference that does not resolve, a conflict.
+func (r *Reader) Wrong(row Row, column, says string) *Error {
+	return r.fail(row.Line, column, "%s", says)
+}
+
+func (r *Reader) fail(line int, column, format string, args ...any) *Error {
+	return &Error{File: r.name, Line: line, Column: column, Says: fmt.Sprintf(format, args...)}
+}
+
+// fatal explains why the rest of the sheet can't be read.
+func (r *Reader) fatal(line int, err error) error {
+	switch err {
+	case errTooLong:
+		return r.fail(line, "", "the row that begins here is longer than %d bytes: a quote may not be closed, or this is no sheet", MaxRow)
+	case errUnclosed:
+		return r.fail(line, "", "a quote opens in the row that begins here and is not closed: close it, or write a quote within quotes twice")
+	}
+	return fmt.Errorf("%s:%d: %w", r.name, line, err)
+}
+
+func blank(cells []string) bool {
+	for _, c := range cells {
+		if strings.TrimSpace(c) != "" {
+			return false
+		}
+	}
+	return true
+}
+
+// short keeps a name from the file quotable in one line.
+func short(s string) string {
+	if r := []rune(s); len(r) > 40 {
+		return string(r[:40]) + "…"
+	}
+	return s
+}

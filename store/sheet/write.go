@@ -1,0 +1,168 @@
+package sheet
+
+import (
+	"bufio"
+	"io"
+	"strconv"
+	"strings"
+	"time"
+
+	"shedbook/schema"
+)
+
+// Writer writes a sheet of a kind: its header, and a row a record, that a Reader reads back as equal records. Numbers
+// are in the columns' units, times in RFC 3339 with the zone's offset, rows end in CRLF (RFC 4180), and no cell is a
+// formula to a spreadsheet program (see Guard).
+type Writer struct {
+	out  *bufio.Writer
+	kind *schema.Kind
+	zone *time.Location
+	buf  []byte
+}
+
+// NewWriter writes the header. Errors of writing show at Flush.
+func NewWriter(w io.Writer, kind *schema.Kind, zone *time.Location) *Writer {
+	s := &Writer{out: bufio.NewWriterSize(w, 64<<10), kind: kind, zone: zone}
+	s.out.Write(appendRow(nil, kind.Columns(), ','))
+	return s
+}
+
+// Write adds a record of the kind.
+func (w *Writer) Write(r schema.Record) {
+	b := w.buf[:0]
+	for i := range w.kind.Fields {
+		if i > 0 {
+			b = append(b, ',')
+		}
+		switch p := w.kind.Fields[i].Pointer(r).(type) {
+		case *string:
+			if *p != "" {
+				b = appendCell(b, Guard(*p), ',')
+			}
+		case *schema.Num:
+			if p.Known {
+				b = strconv.AppendFloat(b, p.V, 'f', -1, 64)
+			}
+		case *time.Time:
+			if !p.IsZero() {
+				b = p.In(w.zone).AppendFormat(b, time.RFC3339)
+			}
+		case *[]string:
+			if len(*p) > 0 {
+				b = appendCell(b, Guard(strings.Join(*p, ";")), ',')
+			}
+		}
+	}
+	w.buf = append(b, '\r', '\n')
+	w.out.Write(w.buf)
+}
+
+// Flush writes out what is held back, and reports the first error of writing.
+func (w *Writer) Flush() error { return w.out.Flush() }
+
+// BadWriter sets rows aside as they stood, each with what is wrong with it in an added last column (ProblemColumn).
+// What it writes can be mended and read again: the separator and the columns are those of the sheet read.
+type BadWriter struct {
+	out  *bufio.Writer
+	from *Reader
+	keep []int // the columns written
+}
+
+// NewBadWriter writes the header of the sheet being read, and the added column. Errors of writing show at Flush.
+func NewBadWriter(w io.Writer, from *Reader) *BadWriter {
+	s := &BadWriter{out: bufio.NewWriterSize(w, 16<<10), from: from}
+	var names []string
+	for i, h := range from.header {
+		if h != ProblemColumn { // of a sheet set aside before
+			s.keep = append(s.keep, i)
+			names = append(names, h)
+		}
+	}
+	s.out.Write(appendRow(nil, append(names, ProblemColumn), from.scan.sep))
+	return s
+}
+
+// Write adds a row and its problems. Cells beyond the header's columns stand behind the problem.
+func (w *BadWriter) Write(row Row, wrong []*Error) {
+	var cells, says []string
+	for _, i := range w.keep {
+		cells = append(cells, guardRaw(w.from.fields[i], row.Cells[i]))
+	}
+	for _, e := range wrong {
+		s := e.Says
+		if e.Column != "" {
+			s = e.Column + ": " + s
+		}
+		says = append(says, s)
+	}
+	cells = append(cells, Guard(strings.Join(says, "; ")))
+	if n := len(w.from.header); len(row.Cells) > n {
+		for _, c := range row.Cells[n:] {
+			cells = append(cells, guardRaw(nil, c))
+		}
+	}
+	w.out.Write(appendRow(nil, cells, w.from.scan.sep))
+}
+
+// Flush writes out what is held back, and reports the first error of writing.
+func (w *BadWriter) Flush() error { return w.out.Flush() }
+
+// Template writes an empty sheet of the kind to fill in: the header; a row that says what belongs in each column; and
+// below each column the words that it takes. These rows are remarks (see RemarkColumn), and may stay in the sheet.
+func Template(w io.Writer, kind *schema.Kind, known *schema.Known) error {
+	n := len(kind.Fields)
+	rows := [][]string{append(kind.Columns(), RemarkColumn), make([]string, n+1)}
+	rows[1][n] = "not read: what belongs here"
+	for i := range kind.Fields {
+		f := &kind.Fields[i]
+		rows[1][i] = f.Help
+		if f.Required {
+			rows[1][i] += " (required)"
+		}
+		if f.Type != schema.WordField && f.Type != schema.WordsField {
+			continue
+		}
+		for k, word := range known.Words[f.Vocabulary] {
+			if k+2 == len(rows) {
+				rows = append(rows, make([]string, n+1))
+				rows[k+2][n] = "not read: words"
+			}
+			rows[k+2][i] = word
+		}
+	}
+	var b []byte
+	for _, row := range rows {
+		b = appendRow(b, row, ',')
+	}
+	_, err := w.Write(b)
+	return err
+}
+
+func appendRow(b []byte, cells []string, sep byte) []byte {
+	for i, c := range cells {
+		if i > 0 {
+			b = append(b, sep)
+		}
+		b = appendCell(b, c, sep)
+	}
+	return append(b, '\r', '\n')
+}
+
+// appendCell quotes a cell where it must be, and where another separator would be found in it.
+func appendCell(b []byte, s string, sep byte) []byte {
+	if strings.IndexByte(s, sep) < 0 && !strings.ContainsAny(s, "\"\r\n,;\t") {
+		return append(b, s...)
+	}
+	b = append(b, '"')
+	for {
+		i := strings.IndexByte(s, '"')
+		if i < 0 {
+			break
+		}
+		b = append(b, s[:i]...)
+		b = append(b, '"', '"')
+		s = s[i+1:]
+	}
+	b = append(b, s...)
+	return append(b, '"')
+}
