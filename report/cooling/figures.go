@@ -1,0 +1,142 @@
+package cooling
+
+// check is one check of the catalogue: what it takes, what its results mean
+// and how its figures are judged.
+type check struct {
+	id         string
+	pass, fail string // what a typed result means
+	figures    []Figure
+	oneOf      []string   // at least one of these figures is needed
+	usual      [2]float64 // pressures that are usual in this check, kPa
+	what       string     // and what carries them
+	judge      func(*exam)
+}
+
+func (c *check) names() []string {
+	names := make([]string, len(c.figures))
+	for i, f := range c.figures {
+		names[i] = f.Name
+	}
+	return names
+}
+
+// yes is a figure that is answered by yes or no.
+func yes(name, help string) Figure { return Figure{Name: name, Unit: "yesno", Max: 1, Help: help} }
+
+func pct(name, help string) Figure { return Figure{Name: name, Unit: "pct", Max: 100, Help: help} }
+
+func celsius(name string, low, high float64, help string) Figure {
+	return Figure{Name: name, Unit: "c", Min: low, Max: high, Help: help}
+}
+
+// required marks a figure as one without which nothing can be computed.
+func required(f Figure) Figure { f.Required = true; return f }
+
+var testerKPa = [2]float64{capLow, capHigh}
+
+// The checks, in the order of the exchange contract.
+var checks = []check{
+	{id: "light-test", pass: "light comes through nearly all of the core from behind", fail: "more than a fifth of the core stays dark from behind", judge: judgeLight,
+		figures: []Figure{pct("blocked_back_pct", "share of the core that stays dark, lit from the front and seen from behind, all layers"),
+			pct("blocked_front_pct", "share blocked as the front face shows it")},
+		oneOf: []string{"blocked_back_pct", "blocked_front_pct"}},
+	{id: "bleed", pass: "no air came out", fail: "air came out", judge: judgeBleed,
+		figures: []Figure{{Name: "added_ml", Unit: "ml", Max: 20000, Help: "what the system took more after bleeding"},
+			{Name: "filled_ml", Unit: "ml", Max: 200000, Help: "what went in at the refill"},
+			{Name: "left_ml", Unit: "ml", Max: 200000, Help: "what had stayed in after draining"}},
+		oneOf: []string{"added_ml", "filled_ml"}},
+	{id: "level", pass: "at the mark, cold", fail: "clearly below the mark, cold", judge: judgeLevel,
+		figures: []Figure{required(Figure{Name: "below_mark_ml", Unit: "ml", Min: -20000, Max: 100000, Help: "how far below the mark; 0 at it, negative above"}),
+			celsius("coolant_c", -35, 100, "the coolant's temperature while looking; left out: cold")}},
+	{id: "pressure-hold", pass: "held its pressure cold and hot", fail: "lost pressure", usual: testerKPa, what: "a cooling system", judge: judgePressureHold,
+		figures: []Figure{{Name: "drop_kpa", Unit: "kpa", Max: 300, Help: "pressure lost while watched"},
+			{Name: "end_kpa", Unit: "kpa", Max: 300, Help: "pressure at the end"},
+			required(Figure{Name: "start_kpa", Unit: "kpa", Min: 1, Max: 300, Help: "pressure pumped up to"}),
+			required(Figure{Name: "minutes", Unit: "min", Min: 0.05, Max: 1440, Help: "how long it was watched"})},
+		oneOf: []string{"drop_kpa", "end_kpa"}},
+	{id: "combustion-gas", pass: "the fluid stayed blue, engine hot", fail: "the fluid changed colour: exhaust in the coolant", judge: judgeCombustionGas,
+		figures: []Figure{required(yes("colour_change", "did the fluid turn green or yellow")), yes("hot", "was the engine hot with the thermostat open"),
+			{Name: "tests", Min: 1, Max: 20, Help: "how many times with this outcome"}}},
+	{id: "compression", pass: "in book, cylinders alike", fail: "out of book, or one cylinder far below the others", usual: [2]float64{400, 6000}, what: "an engine's compression", judge: judgeCompression,
+		figures: []Figure{required(Figure{Name: "cylinder_kpa", Unit: "kpa", Max: 6000, Many: true, Help: "the reading of every cylinder, in their order"})}},
+	{id: "leak-down", pass: "little leaks, no bubbles at the filler", fail: "much leaks, or bubbles at the filler", judge: judgeLeakDown,
+		figures: []Figure{required(Figure{Name: "leak_pct", Unit: "pct", Max: 100, Many: true, Help: "leakage of every cylinder"}),
+			yes("bubbles", "did bubbles rise at the coolant filler")}},
+	{id: "cap-hold", pass: "holds within its printed pressure", fail: "lets go too early or does not hold", usual: testerKPa, what: "a cap", judge: judgeCap,
+		figures: []Figure{required(Figure{Name: "relief_kpa", Unit: "kpa", Max: 300, Help: "pressure at which it lets go"}),
+			{Name: "end_kpa", Unit: "kpa", Max: 300, Help: "pressure that it keeps after so many minutes"},
+			{Name: "minutes", Unit: "min", Min: 0.01, Max: 60, Help: "how long it was watched; 6 s are 0.1"}}},
+	{id: "fan-runs", pass: "the fan starts and stops where it should", fail: "the fan does not start, or late", judge: judgeFan,
+		figures: []Figure{celsius("on_c", 20, 140, "coolant temperature at which it starts"), celsius("off_c", 20, 140, "and at which it stops"),
+			yes("ran", "did it run at all"), celsius("hottest_c", 20, 140, "hottest coolant seen while it stood still"),
+			{Name: "amps", Min: 0, Max: 100, Help: "current it draws"}},
+		oneOf: []string{"on_c", "ran", "amps"}},
+	{id: "fan-relay", pass: "relay and wiring bring full voltage to the fan", fail: "the fan runs on direct current but not on its own circuit", judge: judgeRelay,
+		figures: []Figure{{Name: "plug_v", Max: 32, Help: "volts at the fan's plug, hot, fan running"}, {Name: "battery_v", Min: 8, Max: 32, Help: "volts at the battery at the same time"},
+			yes("swap_cures", "does it run with another relay")},
+		oneOf: []string{"plug_v", "swap_cures"}},
+	{id: "thermostat-bath", pass: "opens at its stamp, far enough", fail: "does not open, late, or not far enough", judge: judgeThermostat,
+		figures: []Figure{celsius("opens_c", 0, 130, "water temperature at which it begins to open"), celsius("full_open_c", 0, 130, "and at which it is fully open"),
+			{Name: "lift_mm", Max: 40, Help: "how far it opens"}, celsius("lift_at_c", 0, 130, "water temperature of that lift"),
+			celsius("shut_at_c", 0, 130, "hottest water in which it was still shut")},
+		oneOf: []string{"opens_c", "shut_at_c"}},
+	{id: "pump-flow", pass: "strong flow at the filler, thermostat open", fail: "no flow with the thermostat open", judge: judgePump,
+		figures: []Figure{yes("flow", "is a strong flow seen at the filler"), yes("thermostat_open", "was the thermostat open"),
+			celsius("in_c", 0, 150, "upper hose, at steady load"), celsius("out_c", 0, 150, "lower hose, at the same time")},
+		oneOf: []string{"flow", "in_c"}},
+	{id: "hose-squeeze", pass: "the suction hose stays round at speed", fail: "the suction hose flattens at speed", judge: judgeHose,
+		figures: []Figure{required(yes("flattens", "does the suction hose draw flat")), {Name: "rpm", Min: 0, Max: 15000, Help: "engine speed while looking"}}},
+	{id: "wiggle", pass: "nothing jumps when plugs and wires are moved", fail: "lamp or gauge jumps when a plug or wire is moved", judge: judgeWiggle,
+		figures: []Figure{yes("jumps", "does lamp or gauge jump when plugs and wires are moved"), celsius("gauge_c", -40, 160, "what the machine's gauge says"),
+			celsius("probe_c", -40, 160, "what a probe at the housing says at the same time")},
+		oneOf: []string{"jumps", "gauge_c"}},
+	{id: "sensor-resistance", pass: "reads what its table says", fail: "reads off its table, open or short", judge: judgeSensor,
+		figures: []Figure{required(Figure{Name: "ohm", Unit: "ohm", Min: ohmMin, Max: ohmMax, Help: "what the sensor reads, plug off"}),
+			required(celsius("water_c", 0, 110, "temperature of the water its tip stands in"))}},
+	{id: "flow-through", pass: "the core is evenly warm, flushes freely", fail: "cold patches, or it flushes poorly", judge: judgeFlowThrough,
+		figures: []Figure{required(Figure{Name: "patch_k", Max: 100, Help: "how many kelvin the coldest patch of the core lies below its neighbours"})}},
+	{id: "intake-leak", pass: "engine speed does not change when the intake is sprayed", fail: "engine speed changes when the intake is sprayed", judge: judgeIntake,
+		figures: []Figure{required(yes("rpm_change", "does the engine speed change"))}},
+	{id: "oil-level", pass: "between the marks, clear", fail: "clearly over or under the marks, or milky", judge: judgeOil,
+		figures: []Figure{{Name: "over_mm", Max: 200, Help: "how far above the upper mark, 0 if it is not"}, {Name: "under_mm", Max: 200, Help: "how far below the lower mark, 0 if it is not"},
+			yes("milky", "is it milky or rising")},
+		oneOf: []string{"over_mm", "under_mm", "milky"}},
+	{id: "oil-cooler", pass: "clear between oil cooler and radiator", fail: "packed between oil cooler and radiator", judge: judgeLight,
+		figures: []Figure{pct("blocked_back_pct", "share of the oil cooler that stays dark with the layers apart"), pct("blocked_front_pct", "share blocked as its front shows it")},
+		oneOf:   []string{"blocked_back_pct", "blocked_front_pct"}},
+	{id: "valve-clearance", pass: "in book, cold", fail: "out of book", judge: judgeValves,
+		figures: []Figure{{Name: "intake_mm", Max: 2, Many: true, Help: "clearance of every intake valve, cold"}, {Name: "exhaust_mm", Max: 2, Many: true, Help: "clearance of every exhaust valve, cold"}},
+		oneOf:   []string{"intake_mm", "exhaust_mm"}},
+	{id: "air-filter", pass: "clean", fail: "choked", judge: judgeAirFilter,
+		figures: []Figure{yes("choked", "is it choked, or the indicator red"), yes("better_without", "does it pull better in a short try without")},
+		oneOf:   []string{"choked", "better_without"}},
+	{id: "mix-strength", pass: "40 to 60 % glycol", fail: "too weak or too strong", judge: judgeMix,
+		figures: []Figure{celsius("freeze_c", -70, 0, "freezing point that the refractometer shows, such as -37"), pct("glycol_pct", "or the strength itself"),
+			{Name: "gravity", Min: 0.94, Max: 1.2, Help: "or the specific gravity"}, celsius("gravity_c", 0, 100, "and the sample's temperature"),
+			celsius("reported_c", 20, 180, "coolant temperature that was reported under load")},
+		oneOf: []string{"freeze_c", "glycol_pct", "gravity"}},
+	{id: "brake-drag", pass: "hubs alike, rolls freely", fail: "one hub hot, or it does not roll", judge: judgeBrakes,
+		figures: []Figure{{Name: "hub_c", Unit: "c", Min: -40, Max: 500, Many: true, Help: "temperature of every hub after a drive"}, yes("rolls", "does it roll freely")},
+		oneOf:   []string{"hub_c", "rolls"}},
+}
+
+// specFigures are the figures of a machine that checks compare with.
+var specFigures = []Figure{
+	{Name: "glycol", Unit: "word", Help: "kind of glycol in the coolant: ethylene or propylene"},
+	{Name: "coolant_l", Unit: "l", Min: 0.1, Max: 200, Help: "coolant in the whole system"},
+	{Name: "concentrate_pct", Unit: "pct", Max: 100, Help: "glycol that was filled, by volume"},
+	{Name: "cap_kpa", Unit: "kpa", Min: 10, Max: 300, Help: "pressure printed on the cap"},
+	{Name: "thermostat_c", Unit: "c", Min: 40, Max: 120, Help: "temperature stamped on the thermostat"},
+	{Name: "thermostat_tol_c", Min: 0.5, Max: 20, Help: "how many kelvin it may be off"},
+	{Name: "lift_mm", Min: 1, Max: 40, Help: "least lift of the open thermostat"},
+	{Name: "altitude_m", Unit: "m", Min: -500, Max: 6000, Help: "metres above the sea where the machine works"},
+	{Name: "fan_on_c", Unit: "c", Min: 40, Max: 130, Help: "coolant temperature at which the fan starts"},
+	{Name: "fan_off_c", Unit: "c", Min: 40, Max: 130, Help: "coolant temperature at which the fan stops"},
+	{Name: "fan_amps", Min: 0.5, Max: 100, Help: "most current the fan may draw"},
+	{Name: "compression_kpa", Unit: "kpa", Min: 200, Max: 6000, Help: "least compression, at sea level"},
+	{Name: "sensor_tol_pct", Unit: "pct", Min: 0.5, Max: 30, Help: "share by which the sensor's resistance may be off"},
+	{Name: "intake_min_mm", Min: 0.01, Max: 2, Help: "least clearance of the intake valves"},
+	{Name: "intake_max_mm", Min: 0.01, Max: 2, Help: "most clearance of the intake valves"},
+	{Name: "exhaust_min_mm", Min: 0.01, Max: 2, Help: "least clearance of the exhaust valves"},
+	{Name: "exhaust_max_mm", Min: 0.01, Max: 2, Help: "most clearance of the exhaust valves"},
+}

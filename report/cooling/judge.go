@@ -1,0 +1,459 @@
+package cooling
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"sort"
+	"strconv"
+	"strings"
+)
+
+// Results of a check.
+const (
+	Pass   = "pass"
+	Fail   = "fail"
+	Unsure = "unsure"
+)
+
+// Measurement is what somebody found at a check: figures, or only a result.
+type Measurement struct {
+	// Result is pass, fail or unsure as typed, empty if it was not.
+	Result string
+	// Value is the check's first figure (see Figures), nil if it was not given.
+	// Unit, if set, must be that figure's.
+	Value *float64
+	Unit  string
+	// Figures holds the named figures in their units, one number each, or one
+	// for every cylinder or wheel where Figure.Many says so. A yes is 1, a no 0.
+	Figures map[string][]float64
+	// Sure says that whoever typed the figures was asked about a Doubt and
+	// stands by them.
+	Sure bool
+}
+
+// Spec is what is known of the machine out of its manual, see SpecFigures for
+// the names. An unknown figure is absent, never 0.
+type Spec struct {
+	Glycol  Glycol // empty: not known
+	Figures map[string]float64
+}
+
+// Verdict is what a check says.
+type Verdict struct {
+	Result string // pass, fail or unsure
+	// Value is the figure computed, in Unit: how far a sensor is off in K, say.
+	// Unit is empty where only a result came.
+	Value    float64
+	Unit     string
+	Says     string   // one plain sentence with the figures
+	Missing  []string // spec figures that are needed and not set (see SpecFigure)
+	Source   string   // where the limits come from
+	Warnings []string
+}
+
+// Figure is one number that a check or a machine's spec takes.
+type Figure struct {
+	Name string
+	// Unit is c, kpa, ohm, pct, ml, l, min, m or yesno, or empty for a plain
+	// number whose name says the rest (lift_mm, battery_v). The spec's glycol
+	// is a word: see ParseGlycol.
+	Unit     string
+	Min, Max float64
+	Required bool // without it nothing can be computed
+	Many     bool // one for every cylinder or wheel
+	Help     string
+}
+
+// Checks lists the ids of all checks.
+func Checks() []string {
+	ids := make([]string, len(checks))
+	for i, c := range checks {
+		ids[i] = c.id
+	}
+	return ids
+}
+
+// Figures lists the figures that a check takes; the first is the one that
+// Measurement.Value stands for. An unknown check is an error that names the
+// near ones.
+func Figures(check string) ([]Figure, error) {
+	c, err := findCheck(check)
+	if err != nil {
+		return nil, err
+	}
+	return slices.Clone(c.figures), nil
+}
+
+// Meaning says what pass and fail mean where only a result is typed, which
+// every check allows.
+func Meaning(check string) (pass, fail string, err error) {
+	c, err := findCheck(check)
+	if err != nil {
+		return "", "", err
+	}
+	return c.pass, c.fail, nil
+}
+
+func findCheck(id string) (*check, error) {
+	for i := range checks {
+		if checks[i].id == id {
+			return &checks[i], nil
+		}
+	}
+	return nil, fmt.Errorf("check: %q is no check%s", id, oneOf(near(id, Checks()), Checks()))
+}
+
+// oneOf words what would be right: the near names, or all of them.
+func oneOf(near, all []string) string {
+	if len(near) > 0 {
+		return "; did you mean " + strings.Join(near, ", ") + "?"
+	}
+	return "; there are " + strings.Join(all, ", ")
+}
+
+// near lists the names that are at most a third of their letters away from
+// word, or hold it, nearest first.
+func near(word string, names []string) []string {
+	type hit struct {
+		name string
+		far  int
+	}
+	var hits []hit
+	word = strings.ToLower(strings.ReplaceAll(word, "_", "-"))
+	for _, n := range names {
+		plain := strings.ReplaceAll(n, "_", "-")
+		far := distance(word, plain)
+		if far <= max(1, len(plain)/3) {
+			hits = append(hits, hit{n, far})
+		} else if len(word) >= 3 && strings.Contains(plain, word) {
+			hits = append(hits, hit{n, len(plain)})
+		}
+	}
+	sort.SliceStable(hits, func(i, j int) bool { return hits[i].far < hits[j].far })
+	var out []string
+	for i := range min(3, len(hits)) {
+		out = append(out, hits[i].name)
+	}
+	return out
+}
+
+// distance is how many letters to insert, drop or change (Levenshtein 1966).
+func distance(a, b string) int {
+	row := make([]int, len(b)+1)
+	for j := range row {
+		row[j] = j
+	}
+	for i := range len(a) {
+		diagonal := row[0]
+		row[0] = i + 1
+		for j := range len(b) {
+			change := diagonal
+			if a[i] != b[j] {
+				change++
+			}
+			diagonal = row[j+1]
+			row[j+1] = min(change, row[j]+1, row[j+1]+1)
+		}
+	}
+	return row[len(b)]
+}
+
+// ohmAt begins the names of a sensor's points: ohm_at_20 is what it reads at 20 °C.
+const ohmAt = "ohm_at_"
+
+// SpecFigure describes a spec figure by name. Besides SpecFigures there is
+// ohm_at_N for any temperature N from -40 to 150 °C: a point of the coolant
+// sensor.
+func SpecFigure(name string) (Figure, error) {
+	if at, ok := strings.CutPrefix(name, ohmAt); ok {
+		if c, err := strconv.ParseFloat(at, 64); err == nil && c >= -40 && c <= 150 {
+			return Figure{Name: name, Unit: "ohm", Min: ohmMin, Max: ohmMax, Help: "what the coolant sensor reads at " + number(c, 1) + " °C"}, nil
+		}
+		return Figure{}, fmt.Errorf("figure: %q should name a temperature from -40 to 150 °C, such as ohm_at_20", name)
+	}
+	names := make([]string, len(specFigures))
+	for i, f := range specFigures {
+		if f.Name == name {
+			return f, nil
+		}
+		names[i] = f.Name
+	}
+	all := append(slices.Clone(names), ohmAt+"20")
+	return Figure{}, fmt.Errorf("figure: %q is no figure of a machine%s", name, oneOf(near(name, all), all))
+}
+
+// SpecFigures lists the spec figures that checks compare with, beside the
+// sensor's points (ohm_at_20, ohm_at_100, ...).
+func SpecFigures() []Figure { return slices.Clone(specFigures) }
+
+// Set enters a spec figure, in its unit, within its limits.
+func (s *Spec) Set(name string, value float64) error {
+	f, err := SpecFigure(name)
+	if err != nil {
+		return err
+	}
+	if f.Unit == "word" {
+		return fmt.Errorf("%s: %s should be a word: %s", name, number(value, 3), f.Help)
+	}
+	if f.Unit == "kpa" && value > f.Max {
+		return within(name, value, f.Min, f.Max, f.Unit, f.Help+"; is the unit right? "+capHint(value))
+	}
+	if err := within(name, value, f.Min, f.Max, f.Unit, f.Help); err != nil {
+		return err
+	}
+	if s.Figures == nil {
+		s.Figures = map[string]float64{}
+	}
+	s.Figures[name] = value
+	return nil
+}
+
+func (s Spec) get(name string) (float64, bool) {
+	v, ok := s.Figures[name]
+	return v, ok
+}
+
+func (s Spec) or(name string, otherwise float64) float64 {
+	if v, ok := s.get(name); ok {
+		return v
+	}
+	return otherwise
+}
+
+// Sensor gives the coolant sensor's points (ohm_at_N), from cold to hot.
+func (s Spec) Sensor() []SensorPoint {
+	var points []SensorPoint
+	for name, ohm := range s.Figures {
+		if at, ok := strings.CutPrefix(name, ohmAt); ok {
+			if c, err := strconv.ParseFloat(at, 64); err == nil {
+				points = append(points, SensorPoint{c, ohm})
+			}
+		}
+	}
+	sort.Slice(points, func(i, j int) bool { return points[i].C < points[j].C })
+	return points
+}
+
+// Judge says what a check's figures mean against the machine's spec. Without
+// figures the typed result stands; with figures that say pass or fail they
+// stand, and a typed result that contradicts them is a warning.
+//
+// An error is bad input: an unknown check or figure, a figure out of range or
+// missing. A *Doubt among them is for asking (errors.As). A figure missing
+// from the spec is no error: the verdict is unsure and names it in Missing.
+func Judge(check string, m Measurement, spec Spec) (Verdict, error) {
+	c, err := findCheck(check)
+	if err != nil {
+		return Verdict{}, err
+	}
+	if m.Result != "" && m.Result != Pass && m.Result != Fail && m.Result != Unsure {
+		return Verdict{}, fmt.Errorf("result: %q should be pass, fail or unsure", m.Result)
+	}
+	e := &exam{spec: spec, sure: m.Sure, figures: map[string][]float64{}}
+	for name, values := range m.Figures {
+		e.figures[name] = values
+	}
+	if m.Value != nil {
+		f := c.figures[0]
+		if u := strings.ToLower(strings.TrimPrefix(m.Unit, "°")); u != "" && u != f.Unit {
+			return Verdict{}, fmt.Errorf("value: unit %q should be %s: the value of %s is %s", m.Unit, orPlain(f.Unit), check, f.Help)
+		}
+		if _, twice := e.figures[f.Name]; !twice {
+			e.figures[f.Name] = []float64{*m.Value}
+		}
+	}
+	for name, v := range spec.Figures {
+		f, err := SpecFigure(name)
+		if err != nil {
+			return Verdict{}, err
+		}
+		if err := within(name, v, f.Min, f.Max, f.Unit, f.Help); err != nil {
+			return Verdict{}, err
+		}
+	}
+	if len(e.figures) == 0 {
+		if m.Result == "" {
+			return Verdict{}, fmt.Errorf("%s: nothing given; should be a result (pass: %s; fail: %s; unsure) or figures (%s)", check, c.pass, c.fail, strings.Join(c.names(), ", "))
+		}
+		says := map[string]string{Pass: c.pass, Fail: c.fail, Unsure: "looked at, and could not be told"}[m.Result]
+		return Verdict{Result: m.Result, Says: says, Source: "as typed, nothing measured"}, nil
+	}
+	if err := e.check(c); err != nil {
+		return Verdict{}, err
+	}
+	c.judge(e)
+	if e.err != nil {
+		return Verdict{}, e.err
+	}
+	if !finite(e.v.Value) {
+		return Verdict{}, fmt.Errorf("%s: these figures give no finite number; check them", check)
+	}
+	if m.Result != "" && m.Result != e.v.Result {
+		if e.v.Result == Unsure {
+			e.warn("typed as %s; the figures alone do not say", m.Result)
+			e.v.Result = m.Result
+		} else {
+			e.warn("typed as %s, but the figures say %s", m.Result, e.v.Result)
+		}
+	}
+	return e.v, nil
+}
+
+func orPlain(unit string) string {
+	if unit == "" {
+		return "a plain number"
+	}
+	return unit
+}
+
+// exam is one check being judged.
+type exam struct {
+	spec    Spec
+	figures map[string][]float64
+	sure    bool
+	v       Verdict
+	err     error
+}
+
+// check refuses figures that the check does not take, out of their range, or
+// missing. Pressures that look like a slip of the unit are left to the judge,
+// whose question says more than a range.
+func (e *exam) check(c *check) error {
+	for _, name := range sortedKeys(e.figures) {
+		if !slices.Contains(c.names(), name) {
+			return fmt.Errorf("figure: %q does not belong to %s%s", name, c.id, oneOf(near(name, c.names()), c.names()))
+		}
+	}
+	for _, f := range c.figures {
+		values, given := e.figures[f.Name]
+		if !given || len(values) == 0 {
+			if f.Required {
+				return fmt.Errorf("%s: is missing; %s needs %s (%s)", f.Name, c.id, f.Help, orPlain(f.Unit))
+			}
+			delete(e.figures, f.Name)
+			continue
+		}
+		if len(values) > 1 && !f.Many {
+			return fmt.Errorf("%s: %d values should be one", f.Name, len(values))
+		}
+		for _, v := range values {
+			if math.IsNaN(v) || math.IsInf(v, 0) {
+				return fmt.Errorf("%s: %v should be a number from %s to %s", f.Name, v, number(f.Min, 3), number(f.Max, 3))
+			}
+			if f.Unit == "yesno" && v != 0 && v != 1 {
+				return fmt.Errorf("%s: %s should be yes (1) or no (0)", f.Name, number(v, 3))
+			}
+			if f.Unit == "ohm" {
+				if err := checkOhm(f.Name, v); err != nil {
+					return err
+				}
+			}
+			if f.Unit == "kpa" && v > f.Max && !e.sure {
+				if d := doubtPressure(f.Name, v, c.usual[0], c.usual[1], c.what); d != nil {
+					return d
+				}
+			}
+			if err := within(f.Name, v, f.Min, f.Max, f.Unit, f.Help); err != nil {
+				return err
+			}
+		}
+	}
+	for _, f := range c.oneOf {
+		if e.has(f) {
+			return nil
+		}
+	}
+	if len(c.oneOf) > 0 {
+		return fmt.Errorf("%s: none of %s is given; one of them should be", c.id, strings.Join(c.oneOf, ", "))
+	}
+	return nil
+}
+
+func sortedKeys[V any](m map[string]V) []string {
+	keys := make([]string, 0, len(m))
+	for k := range m {
+		keys = append(keys, k)
+	}
+	sort.Strings(keys)
+	return keys
+}
+
+func (e *exam) has(name string) bool { _, ok := e.figures[name]; return ok }
+
+// get is a figure that is known to be there.
+func (e *exam) get(name string) float64 { return e.figures[name][0] }
+
+func (e *exam) find(name string) (float64, bool) {
+	if !e.has(name) {
+		return 0, false
+	}
+	return e.get(name), true
+}
+
+// yes and no are false where nothing was said.
+func (e *exam) yes(name string) bool { v, ok := e.find(name); return ok && v == 1 }
+func (e *exam) no(name string) bool  { v, ok := e.find(name); return ok && v == 0 }
+
+// need is a spec figure; where it is not set it is noted as missing.
+func (e *exam) need(name string) (float64, bool) {
+	v, ok := e.spec.get(name)
+	if !ok {
+		e.missing(name)
+	}
+	return v, ok
+}
+
+func (e *exam) missing(names ...string) {
+	for _, n := range names {
+		if !slices.Contains(e.v.Missing, n) {
+			e.v.Missing = append(e.v.Missing, n)
+		}
+	}
+}
+
+func (e *exam) altitude() float64 {
+	a, ok := e.spec.get("altitude_m")
+	if !ok {
+		e.warn("altitude_m is not set: taken as sea level")
+	}
+	return a
+}
+
+// mix is the machine's coolant, or the commonest one with a warning.
+func (e *exam) mix() (Glycol, float64) {
+	g := e.spec.Glycol
+	if g == "" {
+		g = Ethylene
+		e.warn("the kind of glycol is not set: taken as ethylene")
+	}
+	pct, ok := e.spec.get("concentrate_pct")
+	if !ok {
+		pct = 50
+		e.warn("concentrate_pct is not set: taken as half and half")
+	}
+	return g, pct
+}
+
+func (e *exam) doubtful(d *Doubt) bool {
+	if d == nil || e.sure || e.err != nil {
+		return false
+	}
+	e.err = d
+	return true
+}
+
+func (e *exam) warn(format string, args ...any) {
+	if w := fmt.Sprintf(format, args...); !slices.Contains(e.v.Warnings, w) {
+		e.v.Warnings = append(e.v.Warnings, w)
+	}
+}
+
+func (e *exam) refuse(err error) { e.err = err }
+
+func (e *exam) say(result, format string, args ...any) {
+	e.v.Result, e.v.Says = result, fmt.Sprintf(format, args...)
+}
+func (e *exam) pass(format string, args ...any)   { e.say(Pass, format, args...) }
+func (e *exam) failed(format string, args ...any) { e.say(Fail, format, args...) }
+func (e *exam) unsure(format string, args ...any) { e.say(Unsure, format, args...) }

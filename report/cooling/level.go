@@ -1,0 +1,164 @@
+package cooling
+
+import "fmt"
+
+// Expansion is how much a coolant swells from one temperature to another, as a
+// fraction of its first volume: density ratio less one, densities by ASHRAE
+// (see Density). Melinder (2010) gives a tenth more for 20 to 90 °C.
+func Expansion(g Glycol, volPct, fromC, toC float64) (float64, error) {
+	from, err := Density(g, volPct, fromC)
+	if err != nil {
+		return 0, err
+	}
+	to, err := Density(g, volPct, toC)
+	if err != nil {
+		return 0, err
+	}
+	return from/to - 1, nil
+}
+
+// shellExpansion is the cubic expansion of aluminium, 3 x 23e-6 per K (from
+// memory): block, head and core grow with the coolant in them.
+const shellExpansion = 3 * 23e-6
+
+// ColdLevel turns a level read with the coolant at readC into the level that
+// the same coolant would show at coldC, both in mL below the mark (negative:
+// above it). systemL is what the system holds, cold, to the mark. All coolant
+// is taken to be at one temperature, and the shell to be of aluminium; what
+// stands in a cool reservoir swells less, so this is an upper bound.
+//
+// Derivation: V-b cold swells to (V-b)r in a shell grown to V(1+s), hence
+// b = V - (V(1+s)-b')/r with r the density ratio, s the shell's expansion.
+func ColdLevel(g Glycol, volPct, systemL, belowML, readC, coldC float64) (float64, error) {
+	if err := within("coolant_l", systemL, 0.1, 200, "L", "the coolant in the whole system"); err != nil {
+		return 0, err
+	}
+	if err := within("below_mark_ml", belowML, -1000*systemL, 1000*systemL, "mL", "no more than the system holds"); err != nil {
+		return 0, err
+	}
+	e, err := Expansion(g, volPct, coldC, readC)
+	if err != nil {
+		return 0, err
+	}
+	v := 1000 * systemL
+	return v - (v*(1+shellExpansion*(readC-coldC))-belowML)/(1+e), nil
+}
+
+// TrappedAir is the litres of air left after a refill: what the system holds,
+// less what had stayed in it, less what went in. The arithmetic of a generator
+// set maker's bleeding procedure: where only half the capacity goes in, air is
+// trapped.
+func TrappedAir(systemL, leftL, filledL float64) (float64, error) {
+	if err := within("coolant_l", systemL, 0.1, 200, "L", "the coolant in the whole system"); err != nil {
+		return 0, err
+	}
+	if err := within("left_ml", 1000*leftL, 0, 1000*systemL, "mL", "what stayed in the system after draining"); err != nil {
+		return 0, err
+	}
+	if err := within("filled_ml", 1000*filledL, 0, 1100*systemL, "mL", fmt.Sprintf("the system holds %s L: check coolant_l or the amount", number(systemL, 2))); err != nil {
+		return 0, err
+	}
+	return systemL - leftL - filledL, nil
+}
+
+const practice = "common practice, no source"
+
+func judgeLevel(e *exam) {
+	below := e.get("below_mark_ml")
+	systemL, known := e.need("coolant_l")
+	temp, read := e.find("coolant_c")
+	if !read {
+		temp = coldC
+		e.warn("read as a cold level; a hot one stands higher by about 40 mL per litre, so give the coolant's temperature if it was not cold")
+	}
+	if !known {
+		if !read || temp <= coldC+5 {
+			if below <= 0 {
+				e.pass("at the mark")
+			} else {
+				e.unsure("%s mL below the mark; how much that is of the whole cannot be said without coolant_l", number(below, 0))
+			}
+			return
+		}
+		e.unsure("%s mL below the mark at %s °C; what that is cold cannot be said without coolant_l", number(below, 0), number(temp, 0))
+		return
+	}
+	g, pct := e.mix()
+	cold, err := ColdLevel(g, pct, systemL, below, temp, coldC)
+	if err != nil {
+		e.refuse(err)
+		return
+	}
+	share := cold / systemL / 10
+	e.v.Value, e.v.Unit = cold, "ml"
+	e.v.Source = "densities of ASHRAE Handbook Fundamentals (2001) ch. 21; limits " + practice
+	said := fmt.Sprintf("%s mL below the mark", number(below, 0))
+	if below < 0 {
+		said = fmt.Sprintf("%s mL above the mark", number(-below, 0))
+	}
+	if read && temp != coldC {
+		said += fmt.Sprintf(" at %s °C is %s mL below it at %s °C", number(temp, 0), number(cold, 0), number(coldC, 0))
+	}
+	said += fmt.Sprintf(", %s %% of %s L", number(share, 1), number(systemL, 2))
+	// Cause list of the trade: above 5 to 10 % missing confirms a low level.
+	switch {
+	case share <= 2:
+		e.pass("%s", said)
+	case share <= 5:
+		e.unsure("%s: top up, and look again after two cold mornings", said)
+	default:
+		e.failed("%s: coolant is missing, find the loss", said)
+	}
+	if share < -3 {
+		e.warn("far above the mark: overfilled, or read hot without its temperature")
+	}
+}
+
+// coldC is the temperature that levels are compared at, °C.
+const coldC = 20.0
+
+func judgeBleed(e *exam) {
+	systemL, known := e.need("coolant_l")
+	e.v.Source = practice
+	air, how := 0.0, ""
+	if filled, ok := e.find("filled_ml"); ok && !e.has("added_ml") {
+		if !known {
+			e.unsure("%s mL went in; whether that filled the system cannot be said without coolant_l", number(filled, 0))
+			return
+		}
+		left, _ := e.find("left_ml")
+		litres, err := TrappedAir(systemL, left/1000, filled/1000)
+		if err != nil {
+			e.refuse(err)
+			return
+		}
+		air, how = 1000*litres, fmt.Sprintf("%s mL went in and %s mL had stayed in a system of %s L", number(filled, 0), number(left, 0), number(systemL, 2))
+		if !e.has("left_ml") {
+			e.warn("nothing is said of what stayed in after draining (left_ml); a block often keeps 5 to 10 %%")
+		}
+	} else {
+		air = e.get("added_ml")
+		how = fmt.Sprintf("the bled system took %s mL more", number(air, 0))
+		if !known {
+			if air == 0 {
+				e.pass("%s: no air came out", how)
+			} else {
+				e.unsure("%s; how much that is of the whole cannot be said without coolant_l", how)
+			}
+			return
+		}
+	}
+	share := air / systemL / 10
+	e.v.Value, e.v.Unit = air, "ml"
+	switch {
+	case share < -5:
+		e.unsure("%s: more than it holds, so one of the figures is wrong", how)
+	case share <= 1:
+		e.pass("%s: no air to speak of (%s %%)", how, number(max(share, 0), 1))
+	case share < 3:
+		e.unsure("%s: %s %% of the system, little enough to be settling; look again after two heat cycles", how, number(share, 1))
+	default:
+		e.failed("%s: %s mL of air, %s %% of the system", how, number(air, 0), number(share, 1))
+		e.warn("bleed again nose up, run until the fan has cycled twice, let it cool, top up; air that comes back after a good bleed points to the head gasket")
+	}
+}

@@ -1,0 +1,105 @@
+package cooling
+
+import "fmt"
+
+// Limits of a wax thermostat in a bath of water, against the temperature
+// stamped on it. Seen in three manuals: begins to open within 2 K of the stamp
+// (80 to 84, 76 to 80 °C), is fully open 10 to 15 K above it, lifts 8 to 10 mm
+// there. The limits of failing, and what lies between, are common practice.
+const (
+	openTolK    = 2.0  // begins to open within this of the stamp
+	openFailK   = 5.0  // later than this is a fault
+	fullOpenK   = 15.0 // fully open this far above the stamp
+	liftMinMM   = 8.0  // lift when fully open
+	bathMarginK = 2.0  // water this close to boiling is no bath to read in
+)
+
+// openBoil is where water in an open pan boils at an altitude, °C.
+func openBoil(altitudeM float64) (float64, error) { return BoilingPoint(Ethylene, 0, 0, altitudeM) }
+
+// bath refuses a bath of water hotter than water gets at the altitude.
+func (e *exam) bath(names ...string) bool {
+	altitude := e.spec.or("altitude_m", 0)
+	boil, err := openBoil(altitude)
+	if err != nil {
+		e.refuse(err)
+		return false
+	}
+	for _, name := range names {
+		if c, ok := e.find(name); ok && c > boil+0.5 {
+			e.refuse(fmt.Errorf("%s: %s °C should be at most %s °C, where water in an open pan boils at %s: check the thermometer in boiling water",
+				name, number(c, 1), number(boil, 1), place(altitude)))
+			return false
+		}
+	}
+	return true
+}
+
+func judgeThermostat(e *exam) {
+	if !e.bath("opens_c", "full_open_c", "shut_at_c", "lift_at_c") {
+		return
+	}
+	boil, _ := openBoil(e.spec.or("altitude_m", 0)) // bath has seen to the error
+	stamp, known := e.need("thermostat_c")
+	opens, didOpen := e.find("opens_c")
+	shut, stayed := e.find("shut_at_c")
+	full, didFull := e.find("full_open_c")
+	lift, lifted := e.find("lift_mm")
+	e.v.Source = "workshop manuals (start within 2 K of the stamp, 8 to 10 mm lift); other limits " + practice
+	if didOpen && didFull && full < opens {
+		e.refuse(fmt.Errorf("full_open_c: %s °C should be at or above opens_c, %s °C", number(full, 1), number(opens, 1)))
+		return
+	}
+	if didOpen && stayed && shut > opens {
+		e.refuse(fmt.Errorf("shut_at_c: %s °C should be below opens_c, %s °C: it cannot be shut and have opened", number(shut, 1), number(opens, 1)))
+		return
+	}
+	if !known {
+		e.unsure("nothing to compare with: thermostat_c, the temperature stamped on it, is needed")
+		return
+	}
+	tol, printed := e.spec.get("thermostat_tol_c")
+	if !printed {
+		tol = openTolK
+	}
+	if stamp+tol > boil-bathMarginK {
+		e.warn("water boils at %s °C here, too close to the stamp of %s °C: a bath with a third of glycol in it gets hotter", number(boil, 1), number(stamp, 0))
+	}
+	if !didOpen {
+		e.v.Value, e.v.Unit = shut-stamp, "K"
+		said := fmt.Sprintf("still shut at %s °C, stamped %s °C", number(shut, 1), number(stamp, 0))
+		if shut >= stamp+max(openFailK, tol) {
+			e.failed("%s: it sticks, or opens more than %s K late", said, number(max(openFailK, tol), 0))
+		} else {
+			e.unsure("%s: heat the bath to %s °C", said, number(stamp+max(openFailK, tol), 0))
+		}
+		return
+	}
+	late := opens - stamp
+	e.v.Value, e.v.Unit = late, "K"
+	said := fmt.Sprintf("begins to open at %s °C, %s K from the stamped %s °C (%s K is allowed)", number(opens, 1), signed(late), number(stamp, 0), number(tol, 1))
+	if lifted && e.has("lift_at_c") && e.get("lift_at_c") < stamp+fullOpenK-1 && lift < e.spec.or("lift_mm", liftMinMM) {
+		e.warn("the lift was measured at %s °C; it counts from %s °C on", number(e.get("lift_at_c"), 0), number(stamp+fullOpenK, 0))
+		lifted = false
+	}
+	switch {
+	case late > max(openFailK, tol):
+		e.failed("%s: too late", said)
+	case lifted && lift < e.spec.or("lift_mm", liftMinMM):
+		e.failed("%s, but lifts only %s mm where %s mm is the least", said, number(lift, 1), number(e.spec.or("lift_mm", liftMinMM), 1))
+	case didFull && full > stamp+fullOpenK+tol:
+		e.failed("%s, but is fully open only at %s °C where %s °C is the most", said, number(full, 1), number(stamp+fullOpenK, 0))
+	case late < -max(openFailK, tol):
+		e.unsure("%s: out of print, or misread; one that opens early keeps the engine cool and is no cause of overheating", said)
+	case late > tol || late < -tol:
+		e.unsure("%s: a little off, so repeat it heating slowly near the stamp with the thermometer off the pan", said)
+	default:
+		if didFull {
+			said += fmt.Sprintf(", is fully open at %s °C", number(full, 1))
+		}
+		e.pass("%s", said)
+		if !didFull && !lifted {
+			e.warn("how far it opens was not looked at: full_open_c or lift_mm would tell")
+		}
+	}
+}
