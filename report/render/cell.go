@@ -188,17 +188,23 @@ func intervalText(e Interval, col *Column, sys unit.System) string {
 	if value == 0 && !math.IsInf(high, 0) {
 		n = places(high)
 	}
-	s := fixed(value, n)
+	say := func(v float64) string {
+		if v == 0 {
+			return "0"
+		}
+		return fixed(v, n)
+	}
+	s := say(value)
 	noLow, noHigh := math.IsInf(low, -1) || math.IsNaN(low), math.IsInf(high, 1) || math.IsNaN(high)
 	switch {
 	case noLow && noHigh:
 		return s + " (no limits)"
 	case noLow:
-		return s + " (up to " + fixed(high, n) + ")"
+		return s + " (up to " + say(high) + ")"
 	case noHigh:
-		return s + " (" + fixed(low, n) + " or more)"
+		return s + " (" + say(low) + " or more)"
 	}
-	return s + " (" + fixed(low, n) + " to " + fixed(high, n) + ")"
+	return s + " (" + say(low) + " to " + say(high) + ")"
 }
 
 // places is how many decimals show at least two figures of v, at most four.

@@ -144,16 +144,29 @@ func (p *chart) draw(b *bytes.Buffer, o Options) {
 	for _, t := range yTicks {
 		left = max(left, width(t.label))
 	}
-	w := max(16, o.width()-left-2)
+	w := max(4, o.width()-left-2)
 	xs, xTicks := within(x0, x1, max(2, w/12))
 	c := newCanvas(w, height)
 	row := func(v float64) int { return height - 1 - int(math.Round(ys.place(v)*(height-1))) }
+	glyphs := []rune("•∘+x")
+	for _, cv := range p.curves {
+		for i := 0; i+1 < len(cv.pts); i++ {
+			q := cv.pts[i]
+			if math.IsNaN(q.low) || math.IsNaN(q.high) {
+				continue
+			}
+			for x := column(xs.place(q.x), w); x <= column(xs.place(cv.pts[i+1].x), w); x++ {
+				for y := row(q.high); y <= row(q.low); y++ {
+					c.put(x, y, '░')
+				}
+			}
+		}
+	}
 	if p.line != nil {
 		for x := range w {
 			c.put(x, row(p.line.y), '┄')
 		}
 	}
-	glyphs := []rune("•∘+x")
 	for k, cv := range p.curves {
 		for x := range w {
 			at := xs.low + (xs.high-xs.low)*float64(x)/float64(w-1)

@@ -196,16 +196,12 @@ func (p *dots) draw(b *bytes.Buffer, o Options) {
 		}
 	}
 	label = min(label, o.width()/3)
-	tag := 0
-	if p.adj != "" {
-		tag = max(width(p.crude), width(p.adj)) + 1
-	}
-	w := o.width() - label - tag - figures - 3
+	w := o.width() - label - figures - 3
 	if w < 16 { // no room beside the plot for the figures, which the table has
-		figures, w = 0, max(16, o.width()-label-tag-1)
+		figures, w = 0, o.width()-label-1
 	}
 	s, ticks := p.scale(max(3, w/7))
-	row := func(name, tag string, tagWidth int, e *Interval, mark rune) {
+	row := func(name string, e *Interval, mark rune) {
 		c := newCanvas(w, 1)
 		if p.one {
 			c.put(column(s.place(1), w), 0, '┊')
@@ -235,7 +231,7 @@ func (p *dots) draw(b *bytes.Buffer, o Options) {
 				c.put(column(s.place(e.Value), w), 0, mark)
 			}
 		}
-		line := pad(name, label) + " " + pad(tag, tagWidth) + string(c[0])
+		line := pad(name, label) + " " + string(c[0])
 		if figures > 0 {
 			line += "  " + say
 		}
@@ -244,23 +240,27 @@ func (p *dots) draw(b *bytes.Buffer, o Options) {
 	for _, r := range p.rows {
 		names := strings.Split(wrap(visible(r.label), label), "\n")
 		if p.adj == "" {
-			row(names[0], "", 0, r.crude, '●')
+			row(names[0], r.crude, '●')
 		} else {
-			row(names[0], p.crude, tag, r.crude, '○')
+			row(names[0], r.crude, '○')
 			second := ""
 			if len(names) > 1 {
 				second, names = names[1], names[1:]
 			}
-			row(second, p.adj, tag, r.adj, '●')
+			row(second, r.adj, '●')
 		}
 		for _, more := range names[1:] {
 			b.WriteString(more + "\n")
 		}
 	}
 	line, labels := tickLine(ticks, w)
-	indent := strings.Repeat(" ", label+1+tag)
+	indent := strings.Repeat(" ", label+1)
 	b.WriteString(indent + line + "\n" + indent + labels + "\n")
-	b.WriteString(paint(flow(p.axis, o), Dim, o) + "\n")
+	key := p.axis
+	if p.adj != "" {
+		key += "; ○ " + p.crude + ", ● " + p.adj
+	}
+	b.WriteString(paint(flow(visible(key), o), Dim, o) + "\n")
 }
 
 // pad fills s with blanks to w columns.
@@ -318,9 +318,9 @@ func (p *timeline) svg(o Options) string {
 func (p *timeline) draw(b *bytes.Buffer, o Options) {
 	label := 0
 	for _, l := range p.lanes {
-		label = max(label, width(l.label))
+		label = max(label, width(visible(l.label)))
 	}
-	w := max(16, o.width()-label-1)
+	w := max(4, o.width()-label-1)
 	s, ticks := calendar(p.first, p.last, o.zone(), max(2, w/10))
 	for _, l := range p.lanes {
 		c := newCanvas(w, 1)
@@ -335,7 +335,7 @@ func (p *timeline) draw(b *bytes.Buffer, o Options) {
 		for _, at := range l.at {
 			c.put(column(s.place(float64(at.Unix())), w), 0, l.glyph)
 		}
-		b.WriteString(strings.TrimRight(pad(l.label, label)+" "+string(c[0]), " ") + "\n")
+		b.WriteString(strings.TrimRight(pad(visible(l.label), label)+" "+string(c[0]), " ") + "\n")
 	}
 	line, labels := tickLine(ticks, w)
 	indent := strings.Repeat(" ", label+1)
@@ -365,7 +365,7 @@ func spark(values []float64, w int) string {
 		case !(v > 0):
 			b.WriteRune('·')
 		default:
-			b.WriteRune([]rune("▁▂▃▄▅▆▇█")[min(7, int(v/top*8))])
+			b.WriteRune([]rune("▁▂▃▄▅▆▇█")[min(7, int(math.Ceil(v/top*8))-1)])
 		}
 	}
 	return b.String()

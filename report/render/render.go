@@ -203,8 +203,11 @@ func tight(blocks []block, i int) bool {
 	if _, ok := blocks[i-1].(heading); ok {
 		return true
 	}
-	a, ok := blocks[i-1].(para)
-	b, ok2 := blocks[i].(para)
+	b, ok := blocks[i].(para)
+	if _, table := blocks[i-1].(*Table); table {
+		return ok && b.class == "note"
+	}
+	a, ok2 := blocks[i-1].(para)
 	return ok && ok2 && a.class == b.class
 }
 

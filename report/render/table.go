@@ -185,7 +185,7 @@ func (t *Table) fitted(b *bytes.Buffer, o Options) {
 func (t *Table) fit(s sheet, w int) (widths []int, ok bool) {
 	n := len(s.cols)
 	widths = make([]int, n)
-	floors := [3][]int{make([]int, n), make([]int, n), make([]int, n)}
+	floors := [3][]int{make([]int, n), make([]int, n), make([]int, n)} // heads broken; cells too; words too
 	total := gap * (n - 1)
 	for k, j := range s.cols {
 		cellWidth, word := 0, longest(s.head[k], true)
@@ -203,7 +203,7 @@ func (t *Table) fit(s sheet, w int) (widths []int, ok bool) {
 			}
 		}
 		widths[k] = max(longest(s.head[k], false), cellWidth)
-		floors[0][k], floors[1][k], floors[2][k] = max(word, cellWidth), atoms, min(4, widths[k])
+		floors[0][k], floors[1][k], floors[2][k] = max(word, cellWidth), atoms, min(2, widths[k])
 		total += widths[k]
 	}
 	for level, floor := range floors {
