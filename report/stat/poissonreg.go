@@ -1,0 +1,431 @@
+package stat
+
+import (
+	"fmt"
+	"math"
+)
+
+// RateTable is events and exposure by row, with the level of every factor.
+// Rows need not be grouped: rows of the same levels (and cluster) are added up
+// before anything else is done, which loses nothing.
+type RateTable struct {
+	Events   []int
+	Exposure []float64
+	// Factors[f][i] is the level of row i in factor f, 0 to n-1. Factors[0] is
+	// the one asked about; the others are held.
+	Factors [][]int
+	// Cluster[i] names what rows of one origin (a machine) have in common; nil
+	// if nothing.
+	Cluster []int
+}
+
+// RateFit is a Poisson regression log E(events) = log(exposure) + a level of
+// every factor, by maximum likelihood (McCullagh & Nelder 1989 ch. 6).
+type RateFit struct {
+	Rows     int     // distinct strata with exposure, by factors
+	Deviance float64 // of the strata by factors
+	Pearson  float64 // X^2 of the same strata
+	LogLik   float64
+	DF       int    // strata less parameters
+	Scale    string // Poisson, QuasiPoisson or Clustered: where standard errors come from
+	Phi      float64
+	Warnings []string
+
+	g        *grouped
+	x        *design
+	coef     []float64
+	mu       []float64
+	h        *arrow      // information at the fit
+	nulls    [][]float64 // combinations of coefficients that the data say nothing of
+	clusters int         // that errors are clustered by
+}
+
+// The three origins of a standard error, as RateFit.Scale says them.
+const (
+	Poisson      = "Poisson"
+	QuasiPoisson = "quasi-Poisson"
+	Clustered    = "clustered"
+)
+
+// grouped is a RateTable with its equal rows added up.
+type grouped struct {
+	events   []float64
+	exposure []float64
+	codes    [][]int // [factor][row]
+	levels   []int
+	cell     []int // stratum by factors alone
+	cells    int
+	cluster  []int
+	clusters int
+}
+
+func group(t RateTable) (*grouped, string) {
+	n := len(t.Events)
+	if len(t.Exposure) != n {
+		return nil, fmt.Sprintf("%d counts but %d exposures", n, len(t.Exposure))
+	}
+	if len(t.Factors) == 0 {
+		return nil, "no factor to ask about"
+	}
+	for i, h := range t.Exposure {
+		if why := checkRate(t.Events[i], h, Level95); why != "" && (h != 0 || t.Events[i] != 0) {
+			return nil, fmt.Sprintf("row %d: %s", i, why)
+		}
+	}
+	g := &grouped{levels: make([]int, len(t.Factors)), codes: make([][]int, len(t.Factors))}
+	row, bound := make([]int, n), 1
+	for f, codes := range t.Factors {
+		if len(codes) != n {
+			return nil, fmt.Sprintf("factor %d: %d levels for %d rows", f, len(codes), n)
+		}
+		for i, c := range codes {
+			if c < 0 {
+				return nil, fmt.Sprintf("factor %d, row %d: level %d must be 0 or more", f, i, c)
+			}
+			g.levels[f] = max(g.levels[f], c+1)
+		}
+		bound = pack(row, bound, codes, g.levels[f])
+	}
+	cell := row
+	g.cells = compress(row)
+	rows := g.cells
+	if t.Cluster != nil {
+		if len(t.Cluster) != n {
+			return nil, fmt.Sprintf("%d clusters for %d rows", len(t.Cluster), n)
+		}
+		ids := append([]int(nil), t.Cluster...)
+		g.clusters = compress(ids)
+		t.Cluster = ids
+		cell = append([]int(nil), row...)
+		pack(row, g.cells, ids, g.clusters)
+		rows = compress(row)
+		g.cluster = make([]int, rows)
+	}
+	g.events, g.exposure, g.cell = make([]float64, rows), make([]float64, rows), make([]int, rows)
+	for f := range g.codes {
+		g.codes[f] = make([]int, rows)
+	}
+	for i, r := range row {
+		g.events[r] += float64(t.Events[i])
+		g.exposure[r] += t.Exposure[i]
+		g.cell[r] = cell[i]
+		for f := range g.codes {
+			g.codes[f][r] = t.Factors[f][i]
+		}
+		if t.Cluster != nil {
+			g.cluster[r] = t.Cluster[i]
+		}
+	}
+	return g, ""
+}
+
+// pack folds codes into ids < bound, and tells the new bound. Before they could
+// overflow, ids are renumbered.
+func pack(ids []int, bound int, codes []int, levels int) int {
+	levels = max(levels, 1)
+	if bound > 1<<62/levels {
+		bound = compress(ids)
+	}
+	for i, c := range codes {
+		ids[i] = ids[i]*levels + c
+	}
+	return bound * levels
+}
+
+// compress renumbers ids 0, 1, ... in order of first appearance, and counts them.
+func compress(ids []int) int {
+	seen := make(map[int]int, min(len(ids), 1<<20))
+	for i, id := range ids {
+		n, ok := seen[id]
+		if !ok {
+			n = len(seen)
+			seen[id] = n
+		}
+		ids[i] = n
+	}
+	return len(seen)
+}
+
+// FitRates fits t. It returns nil and the reason where there is nothing to fit.
+//
+// Levels without an event are fitted exactly: their rate is 0, their rows say
+// nothing of the other levels, and ratios with them have one limit. Columns
+// that depend on others are found and left out; a ratio that they make
+// unknowable is then absent, with the reason.
+//
+// Standard errors are those of Poisson counts, unless strata vary more than
+// that (Pearson X^2 against its mean and variance, p < 0.05): then they grow by
+// the scale of Fletcher (2012, Biometrika 99), a form of Pearson's for thin
+// strata. Where clusters vary more than strata explain, and there are at least
+// 5, errors are clustered (White 1980; Liang & Zeger 1986) but never smaller
+// than the others. Scale says which.
+func FitRates(t RateTable) (*RateFit, string) {
+	g, why := group(t)
+	if why != "" {
+		return nil, why
+	}
+	total := 0.0
+	for _, y := range g.events {
+		total += y
+	}
+	if total == 0 {
+		return nil, "no event in the table: nothing to fit"
+	}
+	f := &RateFit{g: g, x: newDesign(g), Phi: 1, Scale: Poisson}
+	f.findCollinear()
+	coef := f.start()
+	if !f.maximise(coef, false) {
+		f.Warnings = append(f.Warnings, "the fit did not settle: some ratios may have no finite estimate")
+	}
+	f.coef = coef
+	f.goodness()
+	f.scale()
+	return f, ""
+}
+
+// findCollinear looks for dependent columns with every living row counted once.
+func (f *RateFit) findCollinear() {
+	ones := make([]float64, len(f.g.events))
+	for i := range ones {
+		ones[i] = 1
+	}
+	f.h = newArrow(f.x, nil)
+	f.h.fill(f.g, f.x, ones)
+	f.h.factorise(true)
+	for r, dropped := range f.h.dropped {
+		if dropped {
+			k := f.x.na + r
+			null := f.h.solve(f.h.column(k))
+			for i := range null {
+				null[i] = -null[i]
+			}
+			null[k]++
+			f.nulls = append(f.nulls, null)
+		}
+	}
+	if len(f.nulls) > 0 {
+		f.Warnings = append(f.Warnings, fmt.Sprintf("%d of the factors' levels always go together with others and cannot be told apart", len(f.nulls)))
+	}
+}
+
+// start gives the absorbed factor's crude log rates.
+func (f *RateFit) start() []float64 {
+	coef := make([]float64, f.x.n)
+	hours := make([]float64, f.x.na)
+	for i, l := range f.g.codes[f.x.absorbed] {
+		if !f.x.deadRow[i] {
+			coef[l] += f.g.events[i]
+			hours[l] += f.g.exposure[i]
+		}
+	}
+	for l, h := range hours {
+		if h > 0 {
+			coef[l] = math.Log(coef[l] / h)
+		}
+	}
+	return coef
+}
+
+// maximise runs Newton's method (for this link the same as iteratively
+// reweighted least squares), halving steps that lose likelihood, and leaves mu
+// and the information. With firth, the score carries half the leverage of every
+// row (Firth 1993, Biometrika 80; Heinze & Schemper 2002), which keeps every
+// estimate finite.
+func (f *RateFit) maximise(coef []float64, firth bool) bool {
+	g, x := f.g, f.x
+	f.mu = make([]float64, len(g.events))
+	f.h = newArrow(x, f.h.dropped)
+	offset := make([]float64, len(g.exposure))
+	for i, h := range g.exposure {
+		offset[i] = math.Log(h)
+	}
+	loglik := func(c []float64) float64 {
+		sum := 0.0
+		for i, y := range g.events {
+			if x.deadRow[i] {
+				f.mu[i] = 0
+				continue
+			}
+			eta := x.eta(g, i, c) + offset[i]
+			f.mu[i] = math.Exp(eta)
+			sum += y*eta - f.mu[i]
+		}
+		return sum
+	}
+	at := loglik(coef)
+	next := make([]float64, len(coef))
+	for range 100 {
+		f.h.fill(g, x, f.mu)
+		f.h.factorise(false)
+		score := make([]float64, x.n)
+		var leverage func(int) float64
+		if firth {
+			leverage = f.h.leverage(g, x)
+		}
+		for i, y := range g.events {
+			if x.deadRow[i] {
+				continue
+			}
+			r := y - f.mu[i]
+			if firth {
+				r += f.mu[i] * leverage(i) / 2
+			}
+			score[g.codes[x.absorbed][i]] += r
+			for _, c := range x.others[i] {
+				score[c] += r
+			}
+		}
+		step := f.h.solve(score)
+		decrement, longest := 0.0, 0.0
+		for k, s := range step {
+			decrement += s * score[k]
+			longest = math.Max(longest, math.Abs(s))
+		}
+		if !usable(decrement) {
+			return false
+		}
+		if decrement < 1e-16 {
+			f.LogLik = at
+			return true
+		}
+		shrink := math.Min(1, 8/longest)
+		for range 40 {
+			for k := range next {
+				next[k] = coef[k] + shrink*step[k]
+			}
+			if l := loglik(next); l >= at-1e-12*math.Abs(at) || firth && usable(l) {
+				at = l
+				break
+			}
+			shrink /= 2
+		}
+		copy(coef, next)
+	}
+	f.LogLik = at
+	return false
+}
+
+// goodness fills Deviance, Pearson, DF and LogLik of the strata by factors.
+func (f *RateFit) goodness() {
+	exposed := make([]bool, f.g.cells)
+	y, mu, alive := make([]float64, f.g.cells), make([]float64, f.g.cells), make([]bool, f.g.cells)
+	for i, c := range f.g.cell {
+		y[c] += f.g.events[i]
+		mu[c] += f.mu[i]
+		alive[c] = alive[c] || !f.x.deadRow[i]
+		exposed[c] = exposed[c] || f.g.exposure[i] > 0
+	}
+	f.LogLik, f.DF = 0, -f.rank()
+	var spread, excess float64
+	for c := range y {
+		if exposed[c] {
+			f.Rows++
+		}
+		if !alive[c] {
+			continue
+		}
+		f.DF++
+		d := y[c] - mu[c]
+		f.Pearson += d * d / mu[c]
+		f.Deviance += 2 * poissonDeviance(y[c], mu[c])
+		lg, _ := math.Lgamma(y[c] + 1)
+		f.LogLik += y[c]*math.Log(mu[c]) - mu[c] - lg
+		spread += 1 / mu[c]
+		excess += d / mu[c]
+	}
+	if f.DF < 1 {
+		f.DF = max(f.DF, 0)
+		return
+	}
+	df := float64(f.DF)
+	if (f.Pearson-df)/math.Sqrt(2*df+spread) > zFor(0.90) {
+		phi := f.Pearson / df / (1 + excess/(df+float64(f.rank())))
+		if phi > 1 {
+			f.Phi, f.Scale = phi, QuasiPoisson
+			f.Warnings = append(f.Warnings, fmt.Sprintf("counts vary %.2g times more than chance within strata: intervals are widened for it", phi))
+		}
+	}
+}
+
+// poissonDeviance is half the contribution of one count to the deviance.
+func poissonDeviance(y, mu float64) float64 {
+	if y == 0 {
+		return mu
+	}
+	return y*math.Log(y/mu) - (y - mu)
+}
+
+func (f *RateFit) rank() int {
+	n := f.x.n - len(f.nulls)
+	for _, dead := range f.x.dead[f.x.absorbed] {
+		if dead {
+			n--
+		}
+	}
+	return n
+}
+
+const minClusters = 5 // fewer say too little of how they differ
+
+// scale looks for events that come in clusters.
+func (f *RateFit) scale() {
+	g := f.g
+	if g.cluster == nil {
+		return
+	}
+	off, mean := make([]float64, g.clusters), make([]float64, g.clusters)
+	design := make([]map[int]float64, g.clusters)
+	for i, c := range g.cluster {
+		off[c] += g.events[i] - f.mu[i]
+		mean[c] += f.mu[i]
+		if f.mu[i] == 0 {
+			continue
+		}
+		if design[c] == nil {
+			design[c] = map[int]float64{}
+		}
+		design[c][g.codes[f.x.absorbed][i]] += f.mu[i]
+		for _, k := range f.x.others[i] {
+			design[c][k] += f.mu[i]
+		}
+	}
+	var x2, expected, spread float64
+	n := 0
+	v := make([]float64, f.x.n)
+	for c, m := range mean {
+		if m == 0 {
+			continue
+		}
+		clear(v)
+		for k, w := range design[c] {
+			v[k] = w
+		}
+		free := 1 - dot(v, f.h.solve(v))/m // what the fit leaves of the cluster's variance
+		if free < 1e-6 {
+			continue // the cluster is itself a level: its residual is 0
+		}
+		n++
+		x2 += off[c] * off[c] / m
+		expected += free
+		spread += 1 / m
+	}
+	if n < 2 || (x2-expected)/math.Sqrt(2*expected+spread) <= zFor(0.90) {
+		return
+	}
+	phi := x2 / expected
+	if n < minClusters {
+		f.Phi, f.Scale = math.Max(f.Phi, phi), QuasiPoisson
+		f.Warnings = append(f.Warnings, fmt.Sprintf("events gather in some of the %d clusters, %.2g times more than chance: intervals are widened for it", n, phi))
+		return
+	}
+	f.Scale, f.clusters = Clustered, n
+	f.Warnings = append(f.Warnings, fmt.Sprintf("events gather in some of the %d clusters, %.2g times more than chance: standard errors are clustered", n, phi))
+}
+
+func dot(a, b []float64) float64 {
+	s := 0.0
+	for i, x := range a {
+		s += x * b[i]
+	}
+	return s
+}
