@@ -132,15 +132,14 @@ func finish(s string, u Unit, to factor, d number, from factor) (float64, error)
 	switch {
 	case from == to:
 		v = d.value()
-	case from.shift != 0:
-		v = (d.value() + from.shift) * from.num / from.den
 	case d.exact:
-		v = float64(d.mant) * from.num * to.den / (pow10[d.decimals] * from.den * to.num)
+		v = float64(d.mant)
 		if d.neg {
 			v = -v
 		}
+		v = (v*from.num + from.shift*pow10[d.decimals]) * to.den / (pow10[d.decimals] * from.den * to.num)
 	default:
-		v = d.value() * from.num * to.den / (from.den * to.num)
+		v = (d.value()*from.num + from.shift) * to.den / (from.den * to.num)
 	}
 	if u == Celsius && v < absoluteZero-1e-9 {
 		return 0, fmt.Errorf("%s is below absolute zero: write %s", Quote(s), example(u))

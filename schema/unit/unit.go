@@ -51,8 +51,8 @@ var noun = [...]string{
 	pressure: "a pressure", temperature: "a temperature", share: "a percentage", resistance: "a resistance", length: "a height",
 }
 
-// factor turns x of a typed unit into the base unit of its dim: (x + shift) * num / den.
-// num and den are kept apart, so that decimal cells stay decimal: 1.005 l is 1005 ml, not 1004.9999999999999.
+// factor turns x of a typed unit into the base unit of its dim: (x*num + shift) / den.
+// The three are whole numbers, so that decimal cells stay decimal: 1.005 l is 1005 ml, not 1004.9999999999999.
 type factor struct {
 	dim             dim
 	num, den, shift float64
@@ -138,8 +138,8 @@ var (
 	psi        = factor{dim: pressure, num: 444822161526050, den: 64516e9} // lbf 4.4482216152605 N over in2 645.16 mm2
 	kgfPerCm2  = factor{dim: pressure, num: 980665, den: 1e4}
 	celsius    = factor{dim: temperature, num: 1, den: 1}
-	fahrenheit = factor{dim: temperature, num: 5, den: 9, shift: -32}
-	kelvin     = factor{dim: temperature, num: 1, den: 1, shift: -273.15}
+	fahrenheit = factor{dim: temperature, num: 5, den: 9, shift: -160}
+	kelvin     = factor{dim: temperature, num: 100, den: 100, shift: -27315}
 	percent    = factor{dim: share, num: 1, den: 1}
 	ohm        = factor{dim: resistance, num: 1, den: 1}
 	kiloohm    = factor{dim: resistance, num: 1000, den: 1}

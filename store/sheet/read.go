@@ -129,6 +129,7 @@ func separator(header []byte) byte {
 
 func (r *Reader) readHeader(cells []string) error {
 	var wrong Errors
+	unknown := false
 	at := map[string]int{}
 	r.remark = -1
 	r.header = make([]string, len(cells))
@@ -151,6 +152,7 @@ func (r *Reader) readHeader(cells []string) error {
 			continue
 		}
 		if r.fields[i] = r.kind.Field(c); r.fields[i] == nil {
+			unknown = true
 			says := "is no column of " + r.kind.Sheet
 			if near := unit.Near(c, r.kind.Columns()); len(near) > 0 {
 				says += " (did you mean " + strings.Join(near, ", ") + "?)"
@@ -174,9 +176,10 @@ func (r *Reader) readHeader(cells []string) error {
 		wrong = append(wrong[:most:most], r.fail(1, "", "and %d more columns are wrong", n-most))
 	}
 	if other := r.looksLike(at); other != nil {
-		e := r.fail(1, "", "looks like a sheet of %s, not of %s", other.Sheet, r.kind.Sheet)
-		e.Hint = "import it with --as " + other.Sheet
-		wrong = Errors{e}
+		if unknown {
+			wrong = Errors{r.fail(1, "", "looks like a sheet of %s, not of %s", other.Sheet, r.kind.Sheet)}
+		}
+		wrong[0].Hint = "if it is a sheet of " + other.Sheet + ", import it with --as " + other.Sheet
 	}
 	return wrong
 }

@@ -3,6 +3,7 @@ package sheet
 import (
 	"bufio"
 	"io"
+	"math"
 	"strconv"
 	"strings"
 	"time"
@@ -41,7 +42,11 @@ func (w *Writer) Write(r schema.Record) {
 			}
 		case *schema.Num:
 			if p.Known {
-				b = strconv.AppendFloat(b, p.V, 'f', -1, 64)
+				form := byte('f')
+				if math.Abs(p.V) < 1e-6 && p.V != 0 {
+					form = 'g' // as few digits as it has
+				}
+				b = strconv.AppendFloat(b, p.V, form, -1, 64)
 			}
 		case *time.Time:
 			if !p.IsZero() {
@@ -150,7 +155,14 @@ func appendRow(b []byte, cells []string, sep byte) []byte {
 
 // appendCell quotes a cell where it must be, and where another separator would be found in it.
 func appendCell(b []byte, s string, sep byte) []byte {
-	if strings.IndexByte(s, sep) < 0 && !strings.ContainsAny(s, "\"\r\n,;\t") {
+	plain := true
+	for i := range len(s) {
+		switch c := s[i]; c {
+		case sep, '"', '\r', '\n', ',', ';', '\t':
+			plain = false
+		}
+	}
+	if plain {
 		return append(b, s...)
 	}
 	b = append(b, '"')

@@ -1,0 +1,134 @@
+package sheet
+
+import (
+	"bufio"
+	"bytes"
+	"encoding/csv"
+	"errors"
+	"fmt"
+	"io"
+	"slices"
+	"strings"
+
+	"shedbook/schema"
+)
+
+// SheetColumn, first in a file, says that its rows are of several kinds, and
+// which sheet each belongs to. Rows set aside from a whole directory stand in
+// one such file.
+const SheetColumn = "sheet"
+
+// MixedWriter sets rows of several sheets aside in one file: the sheet's name,
+// then every column of those sheets, then what is wrong (ProblemColumn). What
+// it writes can be mended and read again (see Split).
+type MixedWriter struct {
+	out     *bufio.Writer
+	columns []string
+}
+
+// NewMixedWriter writes the header. Errors of writing show at Flush.
+func NewMixedWriter(w io.Writer, kinds []*schema.Kind) *MixedWriter {
+	m := &MixedWriter{out: bufio.NewWriter(w)}
+	for _, k := range kinds {
+		for _, c := range k.Columns() {
+			if !slices.Contains(m.columns, c) {
+				m.columns = append(m.columns, c)
+			}
+		}
+	}
+	m.out.Write(appendRow(nil, append(append([]string{SheetColumn}, m.columns...), ProblemColumn), ','))
+	return m
+}
+
+// Write adds a row of the sheet that from reads, and its problems. Cells
+// beyond the sheet's columns stand behind the problem.
+func (m *MixedWriter) Write(from *Reader, row Row, wrong []*Error) {
+	cells := make([]string, 2+len(m.columns))
+	cells[0] = from.kind.Sheet
+	for i, c := range row.Cells {
+		if i >= len(from.header) {
+			if c != "" {
+				cells = append(cells, Guard(c))
+			}
+		} else if at := slices.Index(m.columns, from.header[i]); at >= 0 {
+			cells[1+at] = guardRaw(from.fields[i], c)
+		}
+	}
+	var says []string
+	for _, e := range wrong {
+		says = append(says, strings.TrimPrefix(e.Error(), fmt.Sprintf("%s:%d: ", e.File, e.Line)))
+	}
+	cells[1+len(m.columns)] = Guard(strings.Join(says, "; "))
+	m.out.Write(appendRow(nil, cells, ','))
+}
+
+// Flush writes out what is held back, and reports the first error of writing.
+func (m *MixedWriter) Flush() error { return m.out.Flush() }
+
+// Split takes a file of several kinds apart: the text of each kind's own
+// sheet, its rows on the lines on which they stood. Nil where the file's first
+// column is not SheetColumn.
+func Split(src io.Reader, name string) (map[*schema.Kind][]byte, error) {
+	in := bufio.NewReader(src)
+	head, _ := in.Peek(len("\xef\xbb\xbf" + SheetColumn + "x"))
+	head = bytes.TrimPrefix(head, []byte("\xef\xbb\xbf"))
+	if len(head) <= len(SheetColumn) || !strings.EqualFold(string(head[:len(SheetColumn)]), SheetColumn) || !strings.ContainsRune(",;\t", rune(head[len(SheetColumn)])) {
+		return nil, nil
+	}
+	r := csv.NewReader(in)
+	r.Comma, r.FieldsPerRecord = rune(head[len(SheetColumn)]), -1
+	header, err := r.Read()
+	if err != nil {
+		return nil, err
+	}
+	type part struct {
+		text    []byte
+		columns []int // of the file
+	}
+	parts := map[*schema.Kind]*part{}
+	for {
+		row, err := r.Read()
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		if err != nil {
+			return nil, fmt.Errorf("%s: %w", name, err)
+		}
+		line, _ := r.FieldPos(0)
+		if strings.Join(row, "") == "" {
+			continue
+		}
+		k := schema.KindNamed(strings.ToLower(strings.TrimSpace(row[0])))
+		if k == nil {
+			return nil, &Error{File: name, Line: line, Column: SheetColumn, Says: fmt.Sprintf("%q is no sheet: write runs, topups, ...", row[0])}
+		}
+		p := parts[k]
+		if p == nil {
+			p = &part{}
+			var names []string
+			for i, h := range header {
+				if h = strings.ToLower(strings.TrimSpace(h)); k.Field(h) != nil {
+					p.columns = append(p.columns, i)
+					names = append(names, h)
+				}
+			}
+			p.text = appendRow(nil, names, ',')
+			parts[k] = p
+		}
+		for n := bytes.Count(p.text, []byte("\n")); n < line-1; n++ {
+			p.text = append(p.text, '\n')
+		}
+		cells := make([]string, len(p.columns))
+		for i, c := range p.columns {
+			if c < len(row) {
+				cells[i] = row[c]
+			}
+		}
+		p.text = appendRow(p.text, cells, ',')
+	}
+	out := map[*schema.Kind][]byte{}
+	for k, p := range parts {
+		out[k] = p.text
+	}
+	return out, nil
+}
