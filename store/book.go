@@ -17,7 +17,6 @@ import (
 	"strconv"
 	"time"
 
-
 	_ "modernc.org/sqlite" // the driver, under the name "sqlite"
 )
 
@@ -39,7 +38,7 @@ func dsn(path string, query string) string {
 	return u.String() + "?" + query
 }
 
-const pragmas = "_pragma=busy_timeout(15000)&_pragma=foreign_keys(1)&_pragma=synchronous(FULL)&_pragma=temp_store(memory)&_pragma=trusted_schema(0)&_txlock=immediate"
+const pragmas = "_pragma=busy_timeout(15000)&_pragma=foreign_keys(1)&_pragma=synchronous(FULL)&_pragma=temp_store(memory)&_pragma=trusted_schema(0)"
 
 // Create opens the book at path for recording, making it first (file mode
 // 0600, its directory 0700) where there is none. An older book is migrated,
@@ -84,7 +83,7 @@ func open(ctx context.Context, path string, now func() time.Time, create bool) (
 			return nil, explain(path, err)
 		}
 	}
-	b.db, err = sql.Open("sqlite", dsn(path, "_pragma=journal_mode(WAL)&"+pragmas))
+	b.db, err = sql.Open("sqlite", dsn(path, "_txlock=immediate&_pragma=journal_mode(WAL)&"+pragmas))
 	if err != nil {
 		return nil, explain(path, err)
 	}
@@ -105,7 +104,7 @@ func open(ctx context.Context, path string, now func() time.Time, create bool) (
 // prepare makes the tables of a new book. Two programs may do so at once: the
 // second finds the work done.
 func (b *Book) prepare(ctx context.Context, journal string) error {
-	db, err := sql.Open("sqlite", dsn(b.path, "_pragma=journal_mode("+journal+")&"+pragmas))
+	db, err := sql.Open("sqlite", dsn(b.path, "_txlock=immediate&_pragma=journal_mode("+journal+")&"+pragmas))
 	if err != nil {
 		return err
 	}
@@ -269,4 +268,3 @@ func DefaultPath(getenv func(string) string) (string, error) {
 	}
 	return filepath.Join(home, ".local", "share", "shedbook", "shedbook.db"), nil
 }
-

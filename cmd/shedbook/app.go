@@ -37,9 +37,11 @@ type app struct {
 	getenv      func(string) string
 	inTerminal  bool // somebody types
 	outTerminal bool // somebody reads
+	errTerminal bool // somebody watches
 	width       int  // of the terminal
 
-	bookFlag string
+	bookFlag    string
+	progressing bool // a line of progress stands on errOut
 }
 
 // system is the app on this machine.
@@ -47,6 +49,7 @@ func system() *app {
 	a := &app{in: os.Stdin, out: os.Stdout, errOut: os.Stderr, now: time.Now(), getenv: os.Getenv, width: 80}
 	a.inTerminal = term.IsTerminal(int(os.Stdin.Fd()))
 	a.outTerminal = term.IsTerminal(int(os.Stdout.Fd()))
+	a.errTerminal = term.IsTerminal(int(os.Stderr.Fd()))
 	if a.outTerminal {
 		if w, _, err := term.GetSize(int(os.Stdout.Fd())); err == nil && w > 0 {
 			a.width = w

@@ -94,7 +94,9 @@ func check(k *schema.Kind, r schema.Record) error {
 		if f := k.Field(p.Column); f != nil {
 			p.Column = "--" + flagName(k, f)
 			for i := range k.Fields {
-				p.Says = strings.ReplaceAll(p.Says, k.Fields[i].Name+" ", flagName(k, &k.Fields[i])+" ")
+				if strings.Contains(k.Fields[i].Name, "_") {
+					p.Says = strings.ReplaceAll(p.Says, k.Fields[i].Name, flagName(k, &k.Fields[i]))
+				}
 			}
 		}
 	}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"strings"
+	"time"
 
 	"github.com/spf13/cobra"
 
@@ -80,6 +81,11 @@ func (a *app) logKind(k *schema.Kind) *cobra.Command {
 						return err
 					}
 				}
+				if run, ok := r.(*schema.Run); ok && !cmd.Flags().Changed("at") {
+					// It came in just now: it began its hours ago.
+					h, _ := run.Duration()
+					run.At = run.At.Add(-time.Duration(h * float64(time.Hour))).Truncate(time.Second)
+				}
 				if o, ok := r.(*schema.Overheat); ok && n == 0 && a.inTerminal {
 					if err := a.askOverheat(o, known); err != nil {
 						return err
@@ -90,6 +96,9 @@ func (a *app) logKind(k *schema.Kind) *cobra.Command {
 		},
 	}
 	a.addFields(c, k, "machine", "ref")
+	if k.Name == "run" {
+		c.Flags().Lookup("at").Usage = "when it started; unless told, it came in just now"
+	}
 	return c
 }
 

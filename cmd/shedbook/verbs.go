@@ -7,6 +7,6 @@ func (a *app) verbs() []*cobra.Command {
 	return []*cobra.Command{
 		a.logVerb(), a.machineVerb(), a.driverVerb(), a.wordVerb(), a.amendVerb(), a.voidVerb(), a.setVerb(), a.specVerb(),
 		a.listVerb(), a.showVerb(),
-		a.initVerb(),
+		a.initVerb(), a.importVerb(), a.exportVerb(),
 	}
 }

@@ -1,0 +1,335 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"shedbook/schema"
+	"shedbook/store"
+	"shedbook/store/sheet"
+)
+
+func (a *app) importVerb() *cobra.Command {
+	var as, skipBad, template string
+	var update, dryRun, asJSON bool
+	c := &cobra.Command{
+		Use: "import FILE|DIR...", Short: "read sheets into the book, all or nothing", GroupID: "book", Args: args(0, -1, "files or directories"),
+		Long: `Reads sheets into the book: CSV files named after their kind (runs.csv), or
+any file with --as runs; a directory imports every sheet in it. All or nothing:
+where a row is bad nothing changes, and every bad row is listed. The same sheet
+again adds nothing. --template runs prints an empty sheet to fill in.`,
+		RunE: func(cmd *cobra.Command, given []string) error {
+			var kind *schema.Kind
+			for _, name := range []string{as, template} {
+				if name == "" {
+					continue
+				}
+				if kind = schema.KindNamed(strings.ToLower(name)); kind == nil {
+					return usage("there are "+strings.Join(sheetNames(), ", "), "%q is no kind of sheet", name)
+				}
+			}
+			if template != "" {
+				return a.template(cmd.Context(), kind)
+			}
+			if len(given) == 0 {
+				return usage("for instance: shedbook import runs.csv", "name the files or directories to import")
+			}
+			sources, err := a.sources(given, kind)
+			if err != nil {
+				return err
+			}
+			return a.importSheets(cmd.Context(), sources, skipBad, store.ImportOptions{Update: update, DryRun: dryRun}, asJSON)
+		},
+	}
+	c.Flags().StringVar(&as, "as", "", "what kind of sheet the file is: "+strings.Join(sheetNames(), ", "))
+	c.Flags().StringVar(&skipBad, "skip-bad", "", "import the good rows, and write the bad ones with the reason to this file")
+	c.Flags().BoolVar(&update, "update", false, "a row that differs from the record of its ref amends it")
+	c.Flags().BoolVar(&dryRun, "dry-run", false, "say what would be done, and change nothing")
+	c.Flags().StringVar(&template, "template", "", "print an empty sheet of this kind, with the allowed words, and import nothing")
+	c.Flags().BoolVar(&asJSON, "json", false, "print what was done as JSON")
+	return c
+}
+
+func sheetNames() []string {
+	var names []string
+	for _, k := range schema.Kinds {
+		names = append(names, k.Sheet)
+	}
+	return names
+}
+
+func (a *app) template(ctx context.Context, k *schema.Kind) error {
+	known := schema.NewKnown(nil, nil, nil, nil)
+	_ = a.view(ctx, func(b *store.Book) error {
+		var err error
+		if k, err := b.Known(ctx); err == nil {
+			known = k
+		}
+		return err
+	})
+	return sheet.Template(a.out, k, known)
+}
+
+// sources finds the sheets behind the words given.
+func (a *app) sources(given []string, as *schema.Kind) ([]store.Source, error) {
+	var out []store.Source
+	for _, path := range given {
+		info, err := os.Stat(path)
+		if err != nil {
+			return nil, err
+		}
+		if !info.IsDir() {
+			found, err := fileSources(path, as)
+			if err != nil {
+				return nil, err
+			}
+			out = append(out, found...)
+			continue
+		}
+		if as != nil {
+			return nil, usage("name the file itself", "--as goes with one file, and %s is a directory", path)
+		}
+		found, err := a.dirSources(path)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, found...)
+	}
+	return out, nil
+}
+
+// dirSources are the sheets of a directory. A link in it is followed only
+// within it.
+func (a *app) dirSources(path string) ([]store.Source, error) {
+	root, err := os.OpenRoot(path)
+	if err != nil {
+		return nil, err
+	}
+	entries, err := fs.ReadDir(root.FS(), ".")
+	if err != nil {
+		return nil, err
+	}
+	var out []store.Source
+	for _, e := range entries {
+		name := e.Name()
+		ext := strings.ToLower(filepath.Ext(name))
+		if e.IsDir() || ext != ".csv" && ext != ".tsv" {
+			continue
+		}
+		k := kindOfFile(name)
+		if k == nil {
+			fmt.Fprintf(a.errOut, "%s is passed over: its name is no kind of sheet (import it alone with --as)\n", filepath.Join(path, name))
+			continue
+		}
+		out = append(out, store.Source{Name: name, Kind: k, Open: func() (io.ReadCloser, error) {
+			f, err := root.Open(name)
+			if err != nil {
+				return nil, fmt.Errorf("%s: %w", filepath.Join(path, name), err)
+			}
+			return f, nil
+		}})
+	}
+	if len(out) == 0 {
+		return nil, usage("sheets are named after their kind, such as runs.csv", "there is no sheet in %s", path)
+	}
+	return out, nil
+}
+
+func kindOfFile(name string) *schema.Kind {
+	return schema.KindNamed(strings.ToLower(strings.TrimSuffix(filepath.Base(name), filepath.Ext(name))))
+}
+
+// fileSources are the sheets of one file: itself, or, where its first column
+// says so, several kinds set aside before.
+func fileSources(path string, as *schema.Kind) ([]store.Source, error) {
+	open := func() (io.ReadCloser, error) { return os.Open(path) }
+	if as == nil {
+		f, err := os.Open(path)
+		if err != nil {
+			return nil, err
+		}
+		defer f.Close()
+		parts, err := sheet.Split(f, path)
+		if err != nil {
+			return nil, usage("", "%s", err)
+		}
+		if parts != nil {
+			var out []store.Source
+			for _, k := range schema.Kinds {
+				if text, ok := parts[k]; ok {
+					out = append(out, store.Source{Name: path, Kind: k, Open: func() (io.ReadCloser, error) { return io.NopCloser(bytes.NewReader(text)), nil }})
+				}
+			}
+			return out, nil
+		}
+		if as = kindOfFile(path); as == nil {
+			return nil, usage("say it with --as, one of "+strings.Join(sheetNames(), ", "), "the name of %s does not say what kind of sheet it is", path)
+		}
+	}
+	return []store.Source{{Name: path, Kind: as, Open: open}}, nil
+}
+
+// maxListed is how many bad rows are listed by line; the rest are counted.
+const maxListed = 10_000
+
+func (a *app) importSheets(ctx context.Context, sources []store.Source, skipBad string, o store.ImportOptions, asJSON bool) error {
+	set, err := a.setAside(skipBad, sources)
+	if err != nil {
+		return err
+	}
+	listed := 0
+	o.SkipBad = set != nil
+	o.Bad = func(r *sheet.Reader, row sheet.Row, wrong []*sheet.Error) {
+		a.progressDone()
+		for _, e := range wrong {
+			if listed++; listed <= maxListed {
+				fmt.Fprintln(a.errOut, e)
+			}
+		}
+		if set != nil && r != nil {
+			set.write(r, row, wrong)
+		}
+	}
+	o.Progress = a.progress
+	return a.record(ctx, func(b *store.Book) error {
+		done, err := b.Import(ctx, sources, o)
+		a.progressDone()
+		if err != nil {
+			if ctx.Err() != nil {
+				return context.Canceled
+			}
+			return err
+		}
+		if set != nil {
+			if err := set.close(); err != nil {
+				return err
+			}
+		}
+		if listed > maxListed {
+			fmt.Fprintf(a.errOut, "... and %d more\n", listed-maxListed)
+		}
+		if asJSON {
+			if err := a.printJSON(done); err != nil {
+				return err
+			}
+		} else {
+			a.sayImported(done, o)
+		}
+		if done.Bad > 0 && set == nil {
+			return exitError(exitWords)
+		}
+		return nil
+	})
+}
+
+func (a *app) sayImported(done *store.Imported, o store.ImportOptions) {
+	if done.Kept || o.DryRun {
+		for _, s := range done.Sheets {
+			line := fmt.Sprintf("%s: %s added", s.Sheet, count(s.Added, "row"))
+			for _, x := range []struct {
+				n    int
+				what string
+			}{{s.Amended, "amended"}, {s.Repeated, "known already"}, {s.Bad, "bad"}} {
+				if x.n > 0 {
+					line += fmt.Sprintf(", %d %s", x.n, x.what)
+				}
+			}
+			fmt.Fprintln(a.out, line)
+		}
+	}
+	switch {
+	case o.DryRun:
+		fmt.Fprintln(a.out, "a dry run: nothing was changed")
+	case done.Bad > 0 && !done.Kept:
+		fmt.Fprintf(a.errOut, "shedbook: %s bad: nothing was imported\nhint: mend the rows, or import the others with --skip-bad FILE\n", count(done.Bad, "row"))
+	}
+}
+
+func count(n int, what string) string {
+	if n == 1 {
+		return "1 " + what
+	}
+	return fmt.Sprintf("%d %ss", n, what)
+}
+
+// progress shows how far an import has come, where somebody watches.
+func (a *app) progress(file string, rows int) {
+	if a.errTerminal && rows%8192 == 0 {
+		fmt.Fprintf(a.errOut, "\r%s: %d rows\x1b[K", file, rows)
+		a.progressing = true
+	}
+}
+
+func (a *app) progressDone() {
+	if a.progressing {
+		fmt.Fprint(a.errOut, "\r\x1b[K")
+		a.progressing = false
+	}
+}
+
+// aside is the file that bad rows are written to: as their sheet has them
+// where there is one sheet, else with the sheet's name before each.
+type aside struct {
+	file  *os.File
+	path  string
+	one   *sheet.BadWriter
+	mixed *sheet.MixedWriter
+}
+
+func (a *app) setAside(path string, sources []store.Source) (*aside, error) {
+	if path == "" {
+		return nil, nil
+	}
+	for _, s := range sources {
+		if same, err := filepath.Abs(s.Name); err == nil {
+			if mine, err := filepath.Abs(path); err == nil && same == mine {
+				return nil, usage("name another file", "--skip-bad %s is the sheet being imported", path)
+			}
+		}
+	}
+	f, err := os.OpenFile(path, os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o600)
+	if errors.Is(err, fs.ErrExist) {
+		return nil, usage("name another file, or move that one away", "%s is there already", path)
+	} else if err != nil {
+		return nil, err
+	}
+	s := &aside{file: f, path: path}
+	if len(sources) > 1 {
+		var kinds []*schema.Kind
+		for _, src := range sources {
+			kinds = append(kinds, src.Kind)
+		}
+		s.mixed = sheet.NewMixedWriter(f, kinds)
+	}
+	return s, nil
+}
+
+func (s *aside) write(r *sheet.Reader, row sheet.Row, wrong []*sheet.Error) {
+	if s.mixed != nil {
+		s.mixed.Write(r, row, wrong)
+		return
+	}
+	if s.one == nil {
+		s.one = sheet.NewBadWriter(s.file, r)
+	}
+	s.one.Write(row, wrong)
+}
+
+func (s *aside) close() error {
+	var err error
+	if s.mixed != nil {
+		err = s.mixed.Flush()
+	} else if s.one != nil {
+		err = s.one.Flush()
+	}
+	return errors.Join(err, s.file.Close())
+}

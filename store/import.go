@@ -1,0 +1,401 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"io"
+	"slices"
+	"strings"
+	"time"
+
+	"shedbook/schema"
+	"shedbook/store/sheet"
+)
+
+// Source is one sheet to be imported.
+type Source struct {
+	Name string // the file's name, for messages
+	Kind *schema.Kind
+	Open func() (io.ReadCloser, error)
+}
+
+// ImportOptions say how an import goes about it.
+type ImportOptions struct {
+	Update  bool // a row that differs from the record of its ref amends it
+	SkipBad bool // import the good rows all the same
+	DryRun  bool // do everything, then undo it
+	// Bad is told every bad row as it is met. The row is good until Bad returns.
+	Bad func(r *sheet.Reader, row sheet.Row, wrong []*sheet.Error)
+	// Progress is told now and then how many rows were read.
+	Progress func(file string, rows int)
+}
+
+// Counts are what an import did with the rows of one sheet.
+type Counts struct {
+	File     string `json:"file"`
+	Sheet    string `json:"sheet"`
+	Rows     int    `json:"rows"`
+	Added    int    `json:"added"`
+	Amended  int    `json:"amended"`
+	Repeated int    `json:"repeated"` // known already: nothing to add
+	Bad      int    `json:"bad"`
+}
+
+// Imported is what an import did, a line a sheet.
+type Imported struct {
+	Sheets []Counts `json:"sheets"`
+	Bad    int      `json:"bad"`
+	Kept   bool     `json:"kept"` // false where nothing was changed: bad rows, or a dry run
+}
+
+// errNothingKept rolls an import back that is not to be kept.
+var errNothingKept = errors.New("nothing kept")
+
+// Import reads sheets into the book, all or nothing: where a row is bad and
+// SkipBad is not set, nothing changes and Kept is false. A row that the book
+// knows already, or knew before it was amended or voided, adds nothing.
+func (b *Book) Import(ctx context.Context, sources []Source, o ImportOptions) (*Imported, error) {
+	sources = slices.Clone(sources)
+	slices.SortStableFunc(sources, func(x, y Source) int { return slices.Index(schema.Kinds, x.Kind) - slices.Index(schema.Kinds, y.Kind) })
+	out := &Imported{}
+	err := b.write(ctx, func(tx *sql.Tx) error {
+		n, err := readNames(ctx, tx)
+		if err != nil {
+			return err
+		}
+		im := &importer{b: b, tx: tx, n: n, known: n.known(), o: o, entered: b.now()}
+		for _, s := range sources {
+			c, err := im.sheet(ctx, s)
+			if err != nil {
+				return err
+			}
+			out.Sheets = append(out.Sheets, *c)
+			out.Bad += c.Bad
+		}
+		if out.Bad > 0 && !o.SkipBad || o.DryRun {
+			return errNothingKept
+		}
+		return im.settle(ctx)
+	})
+	if errors.Is(err, errNothingKept) {
+		return out, nil
+	}
+	out.Kept = err == nil
+	return out, err
+}
+
+// importer is one import under way.
+type importer struct {
+	b          *Book
+	tx         *sql.Tx
+	n          *names
+	known      *schema.Known
+	o          ImportOptions
+	entered    time.Time
+	next, last int64 // record numbers reserved: next to use, end of the block
+}
+
+// block is how many record numbers are reserved at a time.
+const block = 10_000
+
+func (im *importer) number(ctx context.Context) (int64, error) {
+	if im.next == im.last {
+		first, err := take(ctx, im.tx, block)
+		if err != nil {
+			return 0, err
+		}
+		im.next, im.last = first, first+block
+	}
+	im.next++
+	return im.next - 1, nil
+}
+
+// settle gives back the numbers that were reserved and not used.
+func (im *importer) settle(ctx context.Context) error {
+	if im.next == im.last {
+		return nil
+	}
+	_, err := im.tx.ExecContext(ctx, "UPDATE counter SET next = ? WHERE one = 1", im.next)
+	return err
+}
+
+func (im *importer) sheet(ctx context.Context, s Source) (*Counts, error) {
+	src, err := s.Open()
+	if err != nil {
+		return nil, err
+	}
+	defer src.Close()
+	c := &Counts{File: s.Name, Sheet: s.Kind.Sheet}
+	r, err := sheet.NewReader(src, s.Name, s.Kind)
+	if err != nil {
+		var all sheet.Errors
+		var one *sheet.Error
+		switch {
+		case errors.As(err, &all):
+		case errors.As(err, &one):
+			all = sheet.Errors{one}
+		default:
+			return nil, err
+		}
+		im.bad(nil, sheet.Row{}, all)
+		c.Bad += len(all)
+		return c, nil
+	}
+	row := &rows{importer: im, k: s.Kind, header: r.Header()}
+	defer row.close()
+	if err := row.prepare(ctx); err != nil {
+		return nil, err
+	}
+	for {
+		cells, err := r.Next()
+		if errors.Is(err, io.EOF) {
+			return c, nil
+		}
+		var broken *sheet.Error
+		if errors.As(err, &broken) { // the rest of the sheet can't be read
+			im.bad(r, cells, []*sheet.Error{broken})
+			c.Bad++
+			return c, nil
+		}
+		if err != nil {
+			return nil, err
+		}
+		c.Rows++
+		if c.Rows%2048 == 0 {
+			if err := ctx.Err(); err != nil {
+				return nil, err
+			}
+			if im.o.Progress != nil {
+				im.o.Progress(s.Name, c.Rows)
+			}
+		}
+		record, wrong := r.Record(cells, im.known)
+		if len(wrong) > 0 {
+			im.bad(r, cells, wrong)
+			c.Bad++
+			continue
+		}
+		did, conflict, err := row.take(ctx, record)
+		if err != nil {
+			return nil, fmt.Errorf("%s:%d: %w", s.Name, cells.Line, err)
+		}
+		switch {
+		case len(conflict) > 0:
+			var errs []*sheet.Error
+			for _, p := range conflict {
+				errs = append(errs, r.Wrong(cells, p.Column, p.Says))
+			}
+			im.bad(r, cells, errs)
+			c.Bad++
+		case did == added:
+			c.Added++
+		case did == amended:
+			c.Amended++
+		default:
+			c.Repeated++
+		}
+	}
+}
+
+func (im *importer) bad(r *sheet.Reader, row sheet.Row, wrong []*sheet.Error) {
+	if im.o.Bad != nil {
+		im.o.Bad(r, row, wrong)
+	}
+}
+
+type deed int
+
+const (
+	repeated deed = iota
+	added
+	amended
+)
+
+// rows takes the records of one sheet into the book.
+type rows struct {
+	*importer
+	k      *schema.Kind
+	header []string
+	t      *table
+	insert *sql.Stmt // of a row with a ref; nothing where the ref is known
+	hasRef bool
+	past   map[string][]schema.Record // earlier versions, by ref or, without, by content
+}
+
+func (w *rows) close() {
+	if w.insert != nil {
+		w.insert.Close()
+	}
+}
+
+func (w *rows) prepare(ctx context.Context) error {
+	if w.t = tables[w.k]; w.t == nil {
+		return nil
+	}
+	w.hasRef = w.k.Field("ref") != nil
+	query := w.t.insert
+	if w.hasRef {
+		query += " ON CONFLICT (ref) WHERE ref IS NOT NULL DO NOTHING"
+	}
+	var err error
+	if w.insert, err = w.tx.PrepareContext(ctx, query); err != nil {
+		return err
+	}
+	rows, err := w.tx.QueryContext(ctx, "SELECT content FROM past WHERE kind = ? ORDER BY number, version", w.k.Name)
+	if err != nil {
+		return err
+	}
+	defer rows.Close()
+	w.past = map[string][]schema.Record{}
+	for rows.Next() {
+		var content string
+		if err := rows.Scan(&content); err != nil {
+			return err
+		}
+		r, err := w.k.FromJSON([]byte(content))
+		if err != nil {
+			return err
+		}
+		w.past[w.identity(r)] = append(w.past[w.identity(r)], r)
+	}
+	return rows.Err()
+}
+
+// identity is what a row is known by: its ref, or its whole content.
+func (w *rows) identity(r schema.Record) string {
+	if ref := w.k.Text(r, "ref"); ref != "" {
+		return "ref " + ref
+	}
+	var parts []string
+	for i := range w.k.Fields {
+		parts = append(parts, w.k.Fields[i].Cell(r, time.UTC))
+	}
+	return strings.Join(parts, "\x00")
+}
+
+// take takes one record into the book, and says what came of it. A conflict is
+// a list of the values that differ.
+func (w *rows) take(ctx context.Context, r schema.Record) (deed, []*schema.Problem, error) {
+	switch r := r.(type) {
+	case *schema.Setting:
+		if w.n.settings[r.Key] == r.Value {
+			return repeated, nil, nil
+		}
+		w.n.settings[r.Key] = r.Value
+		w.known.Zone = w.n.settings.Zone()
+		return added, nil, putSetting(ctx, w.tx, *r)
+	case *schema.Word:
+		if _, err := w.known.Word(r.Vocabulary, r.Word); err == nil {
+			return repeated, nil, nil
+		}
+		w.known.AddWord(*r)
+		return added, nil, putWord(ctx, w.tx, w.n, *r)
+	}
+	if old := w.past[w.identity(r)]; len(old) > 0 && !w.changes(old, r) {
+		return repeated, nil, nil
+	}
+	if w.hasRef && w.k.Text(r, "ref") != "" {
+		ok, err := w.add(ctx, r)
+		if err != nil || ok {
+			return added, nil, err
+		}
+	}
+	same, err := w.t.same(ctx, w.tx, w.n, r)
+	if err != nil {
+		return 0, nil, err
+	}
+	if same == nil {
+		_, err := w.add(ctx, r)
+		return added, nil, err
+	}
+	differ := w.differ(same, r)
+	if len(differ) == 0 {
+		return repeated, nil, nil
+	}
+	if w.o.Update {
+		return amended, nil, w.update(ctx, same, r, differ)
+	}
+	var conflict []*schema.Problem
+	for _, f := range differ {
+		conflict = append(conflict, &schema.Problem{Column: f.Name,
+			Says: fmt.Sprintf("conflict: the book has %s (record %d), the sheet %s; --update amends the book", cellOr(f, same, w.known.Zone), w.k.Meta(same).Number, cellOr(f, r, w.known.Zone))})
+	}
+	return 0, conflict, nil
+}
+
+func cellOr(f *schema.Field, r schema.Record, zone *time.Location) string {
+	if s := f.Cell(r, zone); s != "" {
+		return fmt.Sprintf("%q", s)
+	}
+	return "nothing"
+}
+
+// differ lists the fields of the sheet in which a record of the book differs
+// from the sheet's. A column that the sheet does not have says nothing.
+func (w *rows) differ(book, r schema.Record) []*schema.Field {
+	return slices.DeleteFunc(w.k.Differ(book, r), func(f *schema.Field) bool { return !slices.Contains(w.header, f.Name) })
+}
+
+// changes says whether r differs from all earlier versions of its record.
+func (w *rows) changes(old []schema.Record, r schema.Record) bool {
+	for _, v := range old {
+		if len(w.differ(v, r)) == 0 {
+			return false
+		}
+	}
+	return true
+}
+
+// add inserts the record; false where its ref is known already.
+func (w *rows) add(ctx context.Context, r schema.Record) (bool, error) {
+	number, err := w.number(ctx)
+	if err != nil {
+		return false, err
+	}
+	m := w.k.Meta(r)
+	m.Number, m.Entered = number, w.entered
+	values, err := w.t.values(r, w.n)
+	if err != nil {
+		return false, err
+	}
+	result, err := w.insert.ExecContext(ctx, values...)
+	if err != nil {
+		return false, err
+	}
+	if count, err := result.RowsAffected(); err != nil || count == 0 {
+		w.next--
+		return false, err
+	}
+	switch r := r.(type) {
+	case *schema.Machine:
+		w.n.addMachine(number, r.Name)
+		w.known.AddMachine(r.Name)
+	case *schema.Driver:
+		w.n.addDriver(number, r.Name)
+		w.known.AddDriver(r.Name)
+	}
+	return true, nil
+}
+
+// update amends the book's record to what the sheet says.
+func (w *rows) update(ctx context.Context, was, r schema.Record, differ []*schema.Field) error {
+	is, err := w.t.one(ctx, w.tx, w.n, "WHERE number = ?", w.k.Meta(was).Number)
+	if err != nil {
+		return err
+	}
+	for _, f := range differ {
+		switch p := f.Pointer(is).(type) {
+		case *string:
+			*p = *f.Pointer(r).(*string)
+		case *schema.Num:
+			*p = *f.Pointer(r).(*schema.Num)
+		case *time.Time:
+			*p = *f.Pointer(r).(*time.Time)
+		case *[]string:
+			*p = *f.Pointer(r).(*[]string)
+		}
+	}
+	return w.b.amend(ctx, w.tx, w.n, w.k, was, is, "imported again with --update")
+}
