@@ -38,7 +38,7 @@ func (w *Writer) Write(r schema.Record) {
 		switch p := w.kind.Fields[i].Pointer(r).(type) {
 		case *string:
 			if *p != "" {
-				b = appendCell(b, *p, ',')
+				b = appendCell(b, Guard(*p), ',')
 			}
 		case *schema.Num:
 			if p.Known {
