@@ -1,0 +1,121 @@
+package stat
+
+import (
+	"fmt"
+	"math"
+
+	"gonum.org/v1/gonum/mathext"
+)
+
+// Pool is rates of units that borrow strength from each other.
+type Pool struct {
+	Units []Result // shrunken rates, in the order of the arguments
+	// Complete tells that the units vary no more than chance: every unit then
+	// has the rate of all together.
+	Complete bool
+	Shape    float64 // of the gamma that rates come from; 0 where Complete
+	Exposure float64 // its scale: prior mean = Shape/Exposure; 0 where Complete
+	Mean     float64 // prior mean, or the pooled rate
+	Overall  Result  // the pooled rate, exact interval
+	Warnings []string
+	Why      string // why there is nothing
+}
+
+// PoolRates shrinks the rates of units towards their common distribution by
+// empirical Bayes: rates are gamma, events Poisson given the rate (Gaver &
+// O'Muircheartaigh 1987, Technometrics 29). Shape and exposure maximise the
+// marginal negative-binomial likelihood; a unit's rate is its posterior
+// gamma(shape + x, exposure + T), value the mean, interval its quantiles. A
+// unit with little exposure thus lies near the others, whatever it shows.
+//
+// The likelihood has a finite maximum only where counts vary more than Poisson
+// ones: sum((x - e)^2 - x) > 0 (Dean 1992). Elsewhere, ordinary with few units,
+// all have the pooled rate, and a warning says so.
+//
+// Intervals take shape and exposure as known: with fewer than about 10 units
+// they are somewhat too narrow.
+func PoolRates(events []int, exposure []float64, level float64) Pool {
+	if len(events) != len(exposure) {
+		return Pool{Why: fmt.Sprintf("%d counts but %d exposures", len(events), len(exposure))}
+	}
+	if !validLevel(level) {
+		return Pool{Why: fmt.Sprintf("level %g: must lie between 0 and 1", level)}
+	}
+	total, hours := 0, 0.0
+	for i, x := range events {
+		if why := checkRate(x, exposure[i], level); why != "" && (x != 0 || exposure[i] != 0) {
+			return Pool{Why: fmt.Sprintf("unit %d: %s", i+1, why)}
+		}
+		total, hours = total+x, hours+exposure[i]
+	}
+	out := Pool{Units: make([]Result, len(events)), Overall: Rate(total, hours, level)}
+	if out.Overall.Est == nil {
+		out.Why, out.Units = out.Overall.Why, nil
+		return out
+	}
+	out.Mean = out.Overall.Est.Value
+	excess := 0.0
+	for i, x := range events {
+		d := float64(x) - exposure[i]*out.Mean
+		excess += d*d - float64(x)
+	}
+	if excess <= 0 || total == 0 {
+		out.Complete = true
+		out.Warnings = append(out.Warnings, "units vary no more than chance: all have the pooled rate")
+		for i := range out.Units {
+			out.Units[i] = out.Overall
+		}
+		return out
+	}
+	out.Shape, out.Exposure = fitGammaPoisson(events, exposure)
+	out.Mean = out.Shape / out.Exposure
+	tail := (1 - level) / 2
+	for i, x := range events {
+		a, b := out.Shape+float64(x), out.Exposure+exposure[i]
+		out.Units[i] = estimated(a/b, mathext.GammaIncRegInv(a, tail)/b, mathext.GammaIncRegCompInv(a, tail)/b, level)
+	}
+	if len(events) < 10 {
+		out.Warnings = append(out.Warnings, fmt.Sprintf("%d units only: how much units differ is itself uncertain, and intervals are somewhat too narrow", len(events)))
+	}
+	return out
+}
+
+// fitGammaPoisson maximises the marginal likelihood. For a given shape a the
+// score of the exposure b, n a/b = sum (a+x)/(b+T), has one root; the shape's
+// own score is then one function of a.
+func fitGammaPoisson(events []int, exposure []float64) (shape, hours float64) {
+	longest := 0.0
+	for _, t := range exposure {
+		longest = math.Max(longest, t)
+	}
+	b := func(a float64) float64 {
+		return math.Exp(root(func(z float64) float64 {
+			b, s := math.Exp(z), 0.0
+			for i, x := range events { // sum of a/b - (a+x)/(b+T), times b: nothing cancels
+				s += (a*exposure[i] - float64(x)*b) / (b + exposure[i])
+			}
+			return s
+		}, math.Log(longest)-60, math.Log(longest)+60))
+	}
+	score := func(a float64) float64 {
+		bb, s := b(a), 0.0
+		for i, x := range events {
+			s += digammaRise(a, x) - math.Log1p(exposure[i]/bb)
+		}
+		return s
+	}
+	shape = math.Exp(root(func(z float64) float64 { return score(math.Exp(z)) }, math.Log(1e-4), math.Log(1e7)))
+	return shape, b(shape)
+}
+
+// digammaRise is digamma(a+x) - digamma(a).
+func digammaRise(a float64, x int) float64 {
+	if x > 200 {
+		return mathext.Digamma(a+float64(x)) - mathext.Digamma(a)
+	}
+	s := 0.0
+	for k := range x {
+		s += 1 / (a + float64(k))
+	}
+	return s
+}
