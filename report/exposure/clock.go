@@ -15,8 +15,9 @@ import (
 // shrink in proportion. Without any reading the hours count from 0 at the
 // first record.
 type Clock struct {
-	points []point // accepted readings, both coordinates in rising order
-	runs   *runs
+	points  []point // accepted readings, both coordinates in rising order
+	runs    *runs
+	changes []schema.MeterChange
 	// Refused are readings that fit in with no others: below an earlier one, or
 	// above it by more hours than have passed.
 	Refused []Reading
@@ -42,7 +43,7 @@ type point struct {
 const meterSlack = 0.2
 
 func newClock(log *schema.Log, r *runs) *Clock {
-	c := &Clock{runs: r}
+	c := &Clock{runs: r, changes: log.Meters}
 	keep, refused := consistent(Readings(log))
 	c.Refused = refused
 	for _, k := range keep {
@@ -106,6 +107,22 @@ func (c *Clock) At(t time.Time) float64 {
 		return a.engine + (h-ha)*gain/driven
 	}
 	return a.engine + (h - ha) + (gain-driven)*float64(t.Sub(a.at))/float64(b.at.Sub(a.at))
+}
+
+// Of is the engine hours of a record: by its own meter reading where it has
+// one that fits in with the others, else at its time.
+func (c *Clock) Of(h *schema.Head) float64 {
+	if h.Meter.Known {
+		r := Reading{At: h.At, Meter: h.Meter.V}
+		fits := true
+		for _, x := range c.Refused {
+			fits = fits && !(x.At.Equal(r.At) && x.Meter == r.Meter)
+		}
+		if fits {
+			return r.Meter + replaced(c.changes, &r)
+		}
+	}
+	return c.At(h.At)
 }
 
 // When is the first time at which the engine hours have reached h; ok is false

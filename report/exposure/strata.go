@@ -14,7 +14,8 @@ type Stratum struct {
 // driven under, with what could not be grouped. Groups made elsewhere (a
 // summary kept in a book) are added the same way as lives.
 type Strata struct {
-	groups map[Levels]*Stratum
+	at   map[Levels]int32 // index in list
+	list []Stratum        // in the order they were met, so that sums come out the same every time
 	// UnplacedOverheats fell in no recorded run, OutsideOverheats and
 	// OutsideHours before the machine was acquired or after it was retired.
 	UnplacedOverheats, OutsideOverheats int
@@ -24,17 +25,18 @@ type Strata struct {
 }
 
 // NewStrata is empty.
-func NewStrata() *Strata { return &Strata{groups: map[Levels]*Stratum{}} }
+func NewStrata() *Strata { return &Strata{at: map[Levels]int32{}} }
 
 // Add counts hours and overheats under one set of conditions.
 func (s *Strata) Add(levels Levels, hours float64, overheats int) {
-	g := s.groups[levels]
-	if g == nil {
-		g = &Stratum{Levels: levels}
-		s.groups[levels] = g
+	i, ok := s.at[levels]
+	if !ok {
+		i = int32(len(s.list))
+		s.at[levels] = i
+		s.list = append(s.list, Stratum{Levels: levels})
 	}
-	g.Hours += hours
-	g.Overheats += overheats
+	s.list[i].Hours += hours
+	s.list[i].Overheats += overheats
 }
 
 // AddLife counts one machine's life.
@@ -59,10 +61,7 @@ func (s *Strata) AddLife(l *Life) {
 
 // All are the strata in the order of their levels' numbers.
 func (s *Strata) All() []Stratum {
-	all := make([]Stratum, 0, len(s.groups))
-	for _, g := range s.groups {
-		all = append(all, *g)
-	}
+	all := append([]Stratum(nil), s.list...)
 	sort.Slice(all, func(a, b int) bool { return less(&all[a].Levels, &all[b].Levels) })
 	return all
 }
@@ -70,12 +69,12 @@ func (s *Strata) All() []Stratum {
 // By groups further, to the factors named alone; the others' levels become 0.
 func (s *Strata) By(factors ...Factor) []Stratum {
 	out := NewStrata()
-	for _, g := range s.All() { // in order, so that sums of floats are the same every time
+	for i := range s.list {
 		var k Levels
 		for _, f := range factors {
-			k[f] = g.Levels[f]
+			k[f] = s.list[i].Levels[f]
 		}
-		out.Add(k, g.Hours, g.Overheats)
+		out.Add(k, s.list[i].Hours, s.list[i].Overheats)
 	}
 	return out.All()
 }

@@ -1,0 +1,207 @@
+package report
+
+import (
+	"sort"
+	"time"
+
+	"shedbook/report/exposure"
+	"shedbook/report/stat"
+	"shedbook/schema"
+)
+
+// Mark is a moment at which it is known how far the coolant stood below the
+// mark, cold.
+type Mark struct {
+	At     time.Time
+	Engine float64 // engine hours
+	Kind   string  // topup, level or refill
+	Number int64
+	Fell   float64 // ml below the mark when looked at; what a top-up put in
+	Below  float64 // ml below the mark when left: 0 but after a look that added nothing
+	Cycles int     // heat cycles since the last refill
+	Filled bool    // there has been a refill in the log
+	// HotGain is a look on a hot engine, taken after this mark, that stands above
+	// it; such looks are no marks.
+	HotGain *schema.Level
+}
+
+// Marks are a machine's marks in time order. A top-up brings the level back to
+// the mark, whatever stood before; a look with nothing added leaves it where
+// it is; a refill begins afresh. At one moment a look comes before a top-up
+// and a top-up before a refill. Looks on a hot engine are left out: hot
+// coolant stands higher.
+func Marks(l *exposure.Life) []Mark {
+	log := l.Log
+	var ms []Mark
+	var hot []*schema.Level
+	for i := range log.Levels {
+		v := &log.Levels[i]
+		if v.Engine == "hot" {
+			hot = append(hot, v)
+			continue
+		}
+		ms = append(ms, Mark{At: v.At, Kind: "level", Number: v.Number, Fell: v.BelowMark.V, Below: v.BelowMark.V})
+	}
+	for i := range log.TopUps {
+		t := &log.TopUps[i]
+		ms = append(ms, Mark{At: t.At, Kind: "topup", Number: t.Number, Fell: t.Volume.V})
+	}
+	for i := range log.Refills {
+		r := &log.Refills[i]
+		ms = append(ms, Mark{At: r.At, Kind: "refill", Number: r.Number})
+	}
+	sort.SliceStable(ms, func(a, b int) bool { return ms[a].At.Before(ms[b].At) })
+	for i := range ms {
+		s := l.At(ms[i].At)
+		ms[i].Engine, ms[i].Cycles, ms[i].Filled = l.Clock.At(ms[i].At), s.Cycles, !s.Refill.Never
+	}
+	for _, v := range hot {
+		if i := sort.Search(len(ms), func(i int) bool { return ms[i].At.After(v.At) }); i > 0 && v.BelowMark.V < ms[i-1].Below {
+			ms[i-1].HotGain = v
+		}
+	}
+	return ms
+}
+
+// Stretch is the time between two marks, of which the second is no refill.
+type Stretch struct {
+	From, To         time.Time
+	FromH, ToH       float64 // engine hours
+	Lost             float64 // ml; below 0 where a look stands above the one before
+	Settling         bool    // it began within the first heat cycles after a refill
+	BoilOver         float64 // ml of Lost that overheats in it say boiled over
+	Closed           string  // topup or level: how its end was seen
+	Opened           string  // topup, level or refill
+	Overheats        int     // in it
+	UnknownBoilOvers int     // of those, with no lost_ml recorded
+}
+
+// Hours is its engine hours.
+func (s *Stretch) Hours() float64 { return s.ToH - s.FromH }
+
+// Unexplained is what neither settling nor boil-over accounts for, in ml.
+func (s *Stretch) Unexplained() float64 {
+	if s.Settling {
+		return 0
+	}
+	return s.Lost - s.BoilOver
+}
+
+// Stretches are the stretches between a machine's marks; settling is the
+// number of heat cycles after a refill in which the level still settles. A
+// stretch that a refill ends is no stretch: what it lost was poured away
+// unmeasured.
+func Stretches(l *exposure.Life, marks []Mark, settling int) []Stretch {
+	var out []Stretch
+	heat := l.Log.Overheats
+	for i := 1; i < len(marks); i++ {
+		a, b := &marks[i-1], &marks[i]
+		if b.Kind == "refill" {
+			continue
+		}
+		s := Stretch{From: a.At, To: b.At, FromH: a.Engine, ToH: b.Engine, Lost: b.Fell - a.Below,
+			Settling: a.Filled && a.Cycles < settling, Opened: a.Kind, Closed: b.Kind}
+		boiled := 0.0
+		for k := sort.Search(len(heat), func(k int) bool { return heat[k].At.After(a.At) }); k < len(heat) && !heat[k].At.After(b.At); k++ {
+			s.Overheats++
+			if !heat[k].Lost.Known {
+				s.UnknownBoilOvers++
+			}
+			boiled += heat[k].Lost.V
+		}
+		if !s.Settling {
+			s.BoilOver = max(min(boiled, s.Lost), 0)
+		}
+		out = append(out, s)
+	}
+	return out
+}
+
+// CoolantReport is `shedbook coolant`.
+type CoolantReport struct {
+	AsOf     time.Time        `json:"as_of"`
+	Machines []CoolantMachine `json:"machines"`
+	Warnings []string         `json:"warnings,omitempty"`
+}
+
+// CoolantMachine is one machine's coolant. SettlingMl, BoilOverMl,
+// UnexplainedMl and UnattributedMl add up to what was found missing: the
+// top-ups, and what looks have found missing and nobody has yet put in.
+type CoolantMachine struct {
+	Machine        string     `json:"machine"`
+	From           *time.Time `json:"from"` // first mark
+	To             *time.Time `json:"to"`   // last mark
+	Hours          float64    `json:"hours"`
+	ToppedUpMl     float64    `json:"topped_up_ml"`
+	SettlingMl     float64    `json:"settling_ml"`
+	BoilOverMl     float64    `json:"boil_over_ml"`
+	UnexplainedMl  float64    `json:"unexplained_ml"`
+	UnattributedMl float64    `json:"unattributed_ml"` // topped up with no mark before it
+	Intervals      int        `json:"intervals"`
+	SettlingHours  float64    `json:"settling_hours"` // in stretches that do not count for the rate
+	CoolantL       *float64   `json:"coolant_l"`
+
+	Rate       *stat.Estimate `json:"rate_ml_per_h"`
+	RatePct    *stat.Estimate `json:"pct_of_system_per_100h"`
+	Steady     *bool          `json:"steady"`
+	SteadyWhy  *string        `json:"steady_why"`
+	Change     *CoolantChange `json:"change"`
+	ChangeWhy  *string        `json:"change_why"`
+	Why        *string        `json:"why"` // why there is no rate
+	Warnings   []string       `json:"warnings,omitempty"`
+	Stretches  []Stretch      `json:"-"`
+	EngineAsOf float64        `json:"-"`
+}
+
+// CoolantChange is the moment at which the rate changed.
+type CoolantChange struct {
+	At     *time.Time    `json:"at"`
+	Low    *time.Time    `json:"low"`
+	High   *time.Time    `json:"high"`
+	Hours  stat.Estimate `json:"engine_hours"`
+	Before float64       `json:"before_ml_per_h"`
+	After  float64       `json:"after_ml_per_h"`
+}
+
+// Coolant reports the coolant of every machine.
+func Coolant(s Source) CoolantReport {
+	r := CoolantReport{AsOf: s.AsOf, Machines: []CoolantMachine{}}
+	for l := range s.Lives {
+		r.Machines = append(r.Machines, s.coolant(l))
+	}
+	return r
+}
+
+func (src *Source) coolant(l *exposure.Life) CoolantMachine {
+	m := CoolantMachine{Machine: l.Log.Machine.Name, EngineAsOf: l.Clock.At(src.AsOf)}
+	marks := Marks(l)
+	m.Stretches = Stretches(l, marks, src.Fleet.Settings.SettlingCycles())
+	for i := range l.Log.TopUps {
+		m.ToppedUpMl += l.Log.TopUps[i].Volume.V
+	}
+	if len(marks) > 0 {
+		m.From, m.To = src.local(marks[0].At), src.local(marks[len(marks)-1].At)
+		if marks[0].Kind == "topup" {
+			m.UnattributedMl = marks[0].Fell
+			warn(&m.Warnings, "the first top-up, %s ml, says nothing: it is not known where the level stood before", num(marks[0].Fell))
+		}
+	}
+	unknown := 0
+	for i := range m.Stretches {
+		st := &m.Stretches[i]
+		m.Hours += st.Hours()
+		if st.Settling {
+			m.SettlingMl += st.Lost
+			m.SettlingHours += st.Hours()
+		} else {
+			m.BoilOverMl += st.BoilOver
+			m.UnexplainedMl += st.Unexplained()
+			unknown += st.UnknownBoilOvers
+		}
+	}
+	m.Intervals = len(m.Stretches)
+	if unknown > 0 {
+		warn(&m.Warnings, "%s say nothing of coolant lost: what boiled over then counts as unexplained", plural(unknown, "overheat"))
+	}
+	return m
+}

@@ -1,0 +1,289 @@
+package report
+
+import (
+	"fmt"
+	"math"
+	"sort"
+	"strings"
+	"time"
+
+	"shedbook/report/exposure"
+	"shedbook/schema"
+)
+
+// Doubt is something in the log that contradicts something else.
+type Doubt struct {
+	Machine string    `json:"machine"`
+	At      time.Time `json:"at"`
+	Doubt   string    `json:"doubt"` // one of the words below
+	Records []Ref     `json:"records"`
+	Says    string    `json:"says"`
+}
+
+// Ref names a record of the book.
+type Ref struct {
+	Kind   string `json:"kind"`
+	Number int64  `json:"number"`
+	Ref    string `json:"ref,omitempty"`
+}
+
+// The kinds of doubt.
+const (
+	Overlap         = "overlap"          // two runs at once on one machine
+	MeterBackwards  = "meter-backwards"  // a reading below an earlier one
+	MeterJump       = "meter-jump"       // more hours than have passed
+	HoursAgainst    = "hours-meter"      // a run's hours and its meter readings
+	NoRun           = "no-run"           // an overheat in no recorded run
+	LongRun         = "long-run"         // a run of more than 24 h
+	NotInFleet      = "not-in-fleet"     // before it was acquired, or after it was retired
+	TooMuchCoolant  = "too-much-coolant" // more went in than the system holds
+	HotLook         = "hot-look"         // a mark looked at on a hot engine
+	DriverTwice     = "driver-twice"     // one driver on two machines at once
+	UnrecordedHours = "unrecorded-hours" // the meter gained more than the runs
+	DatedAhead      = "dated-ahead"      // dated more than a day after it was entered
+)
+
+// DoubtsReport is `shedbook doubts`.
+type DoubtsReport struct {
+	AsOf     time.Time `json:"as_of"`
+	Doubts   []Doubt   `json:"doubts"`
+	Warnings []string  `json:"warnings,omitempty"`
+}
+
+// hoursSlack is by how much a run's hours may differ from its meter readings:
+// the contract's figure, with a hair for the decimal fractions.
+const hoursSlack = 0.2 + 1e-6
+
+// Doubts lists what in the log contradicts itself, by machine and then by
+// time.
+func Doubts(s Source) DoubtsReport {
+	r := DoubtsReport{AsOf: s.AsOf, Doubts: []Doubt{}}
+	busy := map[string][]drive{}
+	for l := range s.Lives {
+		d := doubter{s: &s, l: l}
+		d.all(busy)
+		r.Doubts = append(r.Doubts, d.found...)
+	}
+	twice := driversTwice(&s, busy)
+	r.Doubts = append(r.Doubts, twice...)
+	if len(twice) > 0 {
+		sort.SliceStable(r.Doubts, func(a, b int) bool { return r.Doubts[a].Machine < r.Doubts[b].Machine })
+	}
+	return r
+}
+
+// doubter gathers the doubts of one machine.
+type doubter struct {
+	s     *Source
+	l     *exposure.Life
+	found []Doubt
+}
+
+// all finds all of one machine's doubts, in time order.
+func (d *doubter) all(busy map[string][]drive) {
+	d.runs(busy)
+	d.meters()
+	d.overheats()
+	d.coolant()
+	d.dates()
+	sort.SliceStable(d.found, func(a, b int) bool { return d.found[a].At.Before(d.found[b].At) })
+}
+
+func (d *doubter) add(at time.Time, doubt string, records []Ref, format string, args ...any) {
+	d.found = append(d.found, Doubt{d.l.Log.Machine.Name, at.In(d.s.AsOf.Location()), doubt, records, fmt.Sprintf(format, args...)})
+}
+
+func refOf(kind string, b *schema.Base) Ref { return Ref{kind, b.Number, b.Ref} }
+
+func (d *doubter) named(r *schema.Run) string {
+	h, _ := r.Duration()
+	return fmt.Sprintf("%s (%s, %s h)", record("run", r.Number), d.s.day(r.At), num(h))
+}
+
+// drive is somebody's hours on one machine.
+type drive struct {
+	at, end time.Time
+	machine string
+	ref     Ref
+}
+
+// overlapSlack is how far the ends of two runs may cross before it is a doubt:
+// times are written down to some minutes, common practice, no source.
+const overlapSlack = 5 * time.Minute
+
+func (d *doubter) runs(busy map[string][]drive) {
+	runs := d.l.Log.Runs
+	widest := -1 // of the runs so far the one that ends last
+	for i := range runs {
+		r := &runs[i]
+		h, _ := r.Duration()
+		if widest >= 0 {
+			if w := &runs[widest]; w.End().Sub(r.At) > overlapSlack && h > 0 {
+				d.add(r.At, Overlap, []Ref{refOf("run", &w.Base), refOf("run", &r.Base)},
+					"%s begins before %s is over", d.named(r), d.named(w))
+			}
+		}
+		if widest < 0 || r.End().After(runs[widest].End()) {
+			widest = i
+		}
+		if h > 24+1e-9 {
+			d.add(r.At, LongRun, []Ref{refOf("run", &r.Base)}, "%s lasts longer than a day", d.named(r))
+		}
+		if r.Hours.Known && r.MeterIn.Known && r.MeterOut.Known {
+			by := r.MeterIn.V - r.MeterOut.V
+			if math.Abs(by-r.Hours.V) > hoursSlack {
+				d.add(r.At, HoursAgainst, []Ref{refOf("run", &r.Base)},
+					"%s says %s h, but its meter went from %s to %s: %s h", record("run", r.Number), num(r.Hours.V), num1(r.MeterOut.V), num1(r.MeterIn.V), num(by))
+			}
+		}
+		if r.Driver != "" {
+			busy[r.Driver] = append(busy[r.Driver], drive{r.At, r.End(), d.l.Log.Machine.Name, refOf("run", &r.Base)})
+		}
+	}
+}
+
+// num1 is a meter reading for a sentence.
+func num1(v float64) string { return strings.TrimSuffix(fmt.Sprintf("%.1f", v), ".0") }
+
+func driversTwice(s *Source, busy map[string][]drive) []Doubt {
+	var out []Doubt
+	for _, name := range s.Index.Names[exposure.Driver] { // a stated order
+		rs := busy[name]
+		sort.SliceStable(rs, func(a, b int) bool { return rs[a].at.Before(rs[b].at) })
+		for i := 1; i < len(rs); i++ {
+			a, b := &rs[i-1], &rs[i]
+			if a.machine != b.machine && a.end.Sub(b.at) > overlapSlack && b.end.After(b.at) {
+				out = append(out, Doubt{b.machine, b.at.In(s.AsOf.Location()), DriverTwice, []Ref{a.ref, b.ref},
+					fmt.Sprintf("%s drives %s until %s, but %s from %s", name, a.machine, s.day(a.end), b.machine, s.day(b.at))})
+			}
+		}
+	}
+	return out
+}
+
+func (d *doubter) meters() {
+	readings := exposure.Readings(d.l.Log)
+	refused := map[exposure.Reading]bool{}
+	for _, r := range d.l.Clock.Refused {
+		refused[r] = true
+	}
+	where := func(r *exposure.Reading) string {
+		return fmt.Sprintf("%s (%s) reads %s h", record(r.Kind, r.Number), d.s.day(r.At), num1(r.Meter))
+	}
+	last := -1 // the last accepted reading
+	for i := range readings {
+		r := &readings[i]
+		if !refused[*r] {
+			last = i
+			continue
+		}
+		// Against the accepted reading before it, else the first after it.
+		other := last
+		for j := i + 1; other < 0 && j < len(readings); j++ {
+			if !refused[readings[j]] {
+				other = j
+			}
+		}
+		if other < 0 {
+			continue
+		}
+		o := &readings[other]
+		doubt, why := MeterJump, "more hours than have passed"
+		if (r.Engine < o.Engine) == (i > other) {
+			doubt, why = MeterBackwards, "a meter does not run backwards; if it was replaced, record the new one"
+		}
+		d.add(r.At, doubt, []Ref{{r.Kind, r.Number, ""}, {o.Kind, o.Number, ""}}, "%s, but %s: %s", where(r), where(o), why)
+	}
+	if h := d.l.Unrecorded(); h > max(1, 0.05*d.l.Hours) {
+		at, _, _ := d.l.Clock.Last()
+		d.add(at, UnrecordedHours, []Ref{}, "the meter shows %s h more than the recorded runs: runs are missing", num(h))
+	}
+}
+
+func (d *doubter) overheats() {
+	for i := range d.l.Overheats {
+		e := &d.l.Overheats[i]
+		if e.How == exposure.Unplaced {
+			d.add(e.At, NoRun, []Ref{refOf("overheat", &e.Base)}, "%s (%s) falls in no recorded run", record("overheat", e.Number), d.s.day(e.At))
+		}
+	}
+}
+
+func (d *doubter) coolant() {
+	log := d.l.Log
+	full := log.Machine.CoolantL.V * 1000
+	if log.Machine.CoolantL.Known {
+		for i := range log.Refills {
+			if r := &log.Refills[i]; r.Volume.V > full*1.1 { // an overfilled reservoir may take a tenth more: common practice, no source
+				d.add(r.At, TooMuchCoolant, []Ref{refOf("refill", &r.Base)}, "%s (%s) put %s ml into a system of %s ml", record("refill", r.Number), d.s.day(r.At), num(r.Volume.V), num(full))
+			}
+		}
+		for i := range log.TopUps {
+			if t := &log.TopUps[i]; t.Volume.V > full {
+				d.add(t.At, TooMuchCoolant, []Ref{refOf("topup", &t.Base)}, "%s (%s) put %s ml into a system of %s ml", record("topup", t.Number), d.s.day(t.At), num(t.Volume.V), num(full))
+			}
+		}
+	}
+	for _, g := range Marks(d.l) {
+		if g.HotGain != nil {
+			v := g.HotGain
+			d.add(v.At, HotLook, []Ref{refOf("level", &v.Base)}, "%s (%s) found %s ml more than was there, but on a hot engine, where coolant stands higher: it is not taken for a gain",
+				record("level", v.Number), d.s.day(v.At), num(g.Below-v.BelowMark.V))
+		}
+	}
+}
+
+// dates finds records before the machine came and after it went, and records
+// dated more than a day after they were entered.
+func (d *doubter) dates() {
+	m := &d.l.Log.Machine
+	gone := m.Retired
+	if !gone.IsZero() {
+		gone = gone.Add(24 * time.Hour) // the day itself counts
+	}
+	each(d.l.Log, func(kind string, b *schema.Base) {
+		switch {
+		case !m.Acquired.IsZero() && b.At.Before(m.Acquired):
+			d.add(b.At, NotInFleet, []Ref{refOf(kind, b)}, "%s (%s) is before %s was acquired, %s", record(kind, b.Number), d.s.day(b.At), m.Name, d.s.day(m.Acquired))
+		case !gone.IsZero() && !b.At.Before(gone):
+			d.add(b.At, NotInFleet, []Ref{refOf(kind, b)}, "%s (%s) is after %s was retired, %s", record(kind, b.Number), d.s.day(b.At), m.Name, d.s.day(m.Retired))
+		case !b.Entered.IsZero() && b.At.After(b.Entered.Add(24*time.Hour)):
+			d.add(b.At, DatedAhead, []Ref{refOf(kind, b)}, "%s is dated %s, after it was entered, %s", record(kind, b.Number), d.s.day(b.At), d.s.day(b.Entered))
+		}
+	})
+}
+
+// each goes through all dated records of a log, kind by kind, each in time
+// order.
+func each(log *schema.Log, do func(kind string, b *schema.Base)) {
+	for i := range log.Meters {
+		do("meter", &log.Meters[i].Base)
+	}
+	for i := range log.Runs {
+		do("run", &log.Runs[i].Base)
+	}
+	for i := range log.TopUps {
+		do("topup", &log.TopUps[i].Base)
+	}
+	for i := range log.Refills {
+		do("refill", &log.Refills[i].Base)
+	}
+	for i := range log.Bleeds {
+		do("bleed", &log.Bleeds[i].Base)
+	}
+	for i := range log.Levels {
+		do("level", &log.Levels[i].Base)
+	}
+	for i := range log.Cleanings {
+		do("clean", &log.Cleanings[i].Base)
+	}
+	for i := range log.Overheats {
+		do("overheat", &log.Overheats[i].Base)
+	}
+	for i := range log.Checks {
+		do("check", &log.Checks[i].Base)
+	}
+	for i := range log.Services {
+		do("service", &log.Services[i].Base)
+	}
+}

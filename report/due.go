@@ -1,0 +1,323 @@
+package report
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"shedbook/report/exposure"
+	"shedbook/schema"
+)
+
+// DueReport is `shedbook due`.
+type DueReport struct {
+	AsOf     time.Time `json:"as_of"`
+	Due      []Due     `json:"due"`
+	Warnings []string  `json:"warnings,omitempty"`
+}
+
+// Due is one piece of work that comes round on one machine. Of its intervals
+// the one that runs out first counts.
+type Due struct {
+	Machine string `json:"machine"`
+	Work    string `json:"work"`
+	// Plan is the number of the plan; 0 for the cleaning that the estimated
+	// interval asks for.
+	Plan    int64      `json:"plan"`
+	Last    *time.Time `json:"last"`    // when it was last done; null = never, counted from the start of the log
+	Overdue bool       `json:"overdue"` // an interval has passed
+	By      string     `json:"by"`      // hours, mud hours or days: the interval that runs out first
+	Every   float64    `json:"every"`   // of it
+	Since   float64    `json:"since"`   // of it, since last done
+	Left    float64    `json:"left"`    // of it; below 0 where overdue
+	// When it falls due, at the machine's own pace where it goes by hours, and
+	// the earliest and latest with 95 % confidence; null where there is no pace.
+	When *time.Time `json:"when"`
+	Low  *time.Time `json:"low"`
+	High *time.Time `json:"high"`
+	Why  *string    `json:"why"` // why there is no When
+	Says string     `json:"says"`
+}
+
+// CleaningWork is the work of a Due that the estimated cleaning interval asks
+// for.
+const CleaningWork = "thorough clean"
+
+// DueWork lists the work of all plans, and the cleanings that the estimated
+// intervals ask for; what is overdue first, by how far, then by when it falls
+// due. A machine's own plan overrides its model's plan of the same work.
+// cleaning is the result of Cleaning on the same fleet, or nil.
+func DueWork(s Source, cleaning *CleaningReport) DueReport {
+	r := DueReport{AsOf: s.AsOf, Due: []Due{}}
+	clean := map[string]*CleaningMachine{}
+	if cleaning != nil {
+		for i := range cleaning.Machines {
+			clean[cleaning.Machines[i].Machine] = &cleaning.Machines[i]
+		}
+	}
+	used := make([]bool, len(s.Fleet.Plans))
+	for l := range s.Lives {
+		m := &l.Log.Machine
+		plans := plansOf(s.Fleet.Plans, m, used)
+		if !m.Retired.IsZero() && !m.Retired.After(s.AsOf) {
+			continue
+		}
+		p := paceOf(l, s.AsOf)
+		for _, plan := range plans {
+			r.Due = append(r.Due, s.due(l, p, plan))
+		}
+		if c := clean[m.Name]; c != nil {
+			if d, ok := s.dueClean(l, p, c); ok {
+				r.Due = append(r.Due, d)
+			}
+		}
+	}
+	for i, u := range used {
+		if p := &s.Fleet.Plans[i]; !u {
+			warn(&r.Warnings, "plan %d (%s) holds for no machine of the book: none is called or of model %q", p.Number, p.Work, p.Machine+p.Model)
+		}
+	}
+	slices.SortStableFunc(r.Due, func(a, b Due) int {
+		switch {
+		case a.Overdue != b.Overdue:
+			if a.Overdue {
+				return -1
+			}
+			return 1
+		case a.Overdue:
+			if x, y := a.Since/a.Every, b.Since/b.Every; x != y {
+				return -cmpFloat(x, y)
+			}
+		case (a.When == nil) != (b.When == nil):
+			if a.When != nil {
+				return -1
+			}
+			return 1
+		case a.When != nil && !a.When.Equal(*b.When):
+			return a.When.Compare(*b.When)
+		}
+		return strings.Compare(a.Machine+"\x00"+a.Work, b.Machine+"\x00"+b.Work)
+	})
+	return r
+}
+
+// Within keeps what is overdue or falls due in the time after AsOf.
+func (r DueReport) Within(d time.Duration) DueReport {
+	var in []Due
+	for _, w := range r.Due {
+		if w.Overdue || w.When != nil && !w.When.After(r.AsOf.Add(d)) {
+			in = append(in, w)
+		}
+	}
+	r.Due = append([]Due{}, in...)
+	return r
+}
+
+func cmpFloat(a, b float64) int {
+	switch {
+	case a < b:
+		return -1
+	case a > b:
+		return 1
+	}
+	return 0
+}
+
+// plansOf are the plans that hold for a machine: its own, and its model's for
+// other work.
+func plansOf(plans []schema.Plan, m *schema.Machine, used []bool) []*schema.Plan {
+	own := map[string]bool{}
+	var out []*schema.Plan
+	for i := range plans {
+		if p := &plans[i]; p.Machine == m.Name {
+			out, own[foldWork(p.Work)], used[i] = append(out, p), true, true
+		}
+	}
+	for i := range plans {
+		p := &plans[i]
+		if p.Machine != "" || !strings.EqualFold(p.Model, m.Model) {
+			continue
+		}
+		used[i] = true
+		if !own[foldWork(p.Work)] {
+			out = append(out, p)
+		}
+	}
+	return out
+}
+
+// foldWork makes the same work of the same words: case and blanks aside.
+func foldWork(s string) string { return strings.ToLower(strings.Join(strings.Fields(s), " ")) }
+
+// due works out one plan on one machine.
+func (src *Source) due(l *exposure.Life, p pace, plan *schema.Plan) Due {
+	var last time.Time
+	for i := range l.Log.Services {
+		if v := &l.Log.Services[i]; foldWork(v.Work) == foldWork(plan.Work) {
+			last = v.At
+		}
+	}
+	d := Due{Machine: l.Log.Machine.Name, Work: plan.Work, Plan: plan.Number, Last: src.local(last)}
+	from, ok := last, true
+	if last.IsZero() {
+		from, _, ok = l.Clock.First()
+		if a := l.Log.Machine.Acquired; !a.IsZero() {
+			from, ok = a, true
+		}
+	}
+	var first *Due
+	try := func(by string, every schema.Num, since float64, r rate) {
+		if !every.Known || !ok {
+			return
+		}
+		t := d
+		t.By, t.Every, t.Since = by, every.V, since
+		src.falls(&t, r)
+		if first == nil || t.Overdue && (!first.Overdue || t.Left/t.Every < first.Left/first.Every) ||
+			!t.Overdue && !first.Overdue && t.When != nil && (first.When == nil || t.When.Before(*first.When)) {
+			first = &t
+		}
+	}
+	if ok {
+		try("hours", plan.EveryH, l.Clock.At(src.AsOf)-l.Clock.At(from), p.hours)
+		try("mud hours", plan.EveryMudH, l.MudTo(src.AsOf)-l.MudTo(from), p.mud)
+		try("days", plan.EveryDays, src.AsOf.Sub(from).Hours()/24, rate{known: true, perDay: 1})
+	}
+	if first == nil {
+		d.Why = text("the machine has no records yet")
+		d.Says = fmt.Sprintf("%s: %s: nothing to count from, %s", d.Machine, d.Work, *d.Why)
+		return d
+	}
+	return *first
+}
+
+// dueClean is the cleaning that the estimated interval asks for: by mud hours
+// where there is such an interval, else by hours.
+func (src *Source) dueClean(l *exposure.Life, p pace, c *CleaningMachine) (Due, bool) {
+	d := Due{Machine: c.Machine, Work: CleaningWork, Last: c.LastThorough}
+	switch {
+	case c.EveryMudH != nil:
+		d.By, d.Every, d.Since = "mud hours", c.EveryMudH.Value, c.MudHoursSinceThorough
+		src.falls(&d, p.mud)
+	case c.EveryH != nil:
+		d.By, d.Every, d.Since = "hours", c.EveryH.Value, c.HoursSinceThorough
+		src.falls(&d, p.hours)
+	default:
+		return d, false
+	}
+	return d, d.Every > 0
+}
+
+// falls works out when it falls due.
+func (src *Source) falls(d *Due, r rate) {
+	d.Left = d.Every - d.Since
+	d.Overdue = d.Left <= 0
+	unit := map[string]string{"hours": "h", "mud hours": "mud h", "days": "days"}[d.By]
+	done := "never done as far as the log goes"
+	if d.Last != nil {
+		done = "last done " + d.Last.Format(time.DateOnly)
+	}
+	if d.Overdue {
+		d.When = src.local(src.AsOf)
+		d.Says = fmt.Sprintf("%s: %s overdue by %s %s (every %s, %s)", d.Machine, d.Work, num(-d.Left), unit, num(d.Every), done)
+		return
+	}
+	days, low, high, why := r.until(d.Left)
+	if why != "" {
+		d.Why = &why
+		d.Says = fmt.Sprintf("%s: %s in %s %s (every %s, %s); no date: %s", d.Machine, d.Work, num(d.Left), unit, num(d.Every), done, why)
+		return
+	}
+	date := func(days float64) *time.Time {
+		if math.IsInf(days, 1) || days > 36500 {
+			return nil
+		}
+		return src.local(src.AsOf.Add(time.Duration(days * 24 * float64(time.Hour))))
+	}
+	d.When, d.Low, d.High = date(days), date(low), date(high)
+	if d.When == nil {
+		d.Why = text("more than a hundred years off")
+	}
+	d.Says = fmt.Sprintf("%s: %s in %s %s (every %s, %s)", d.Machine, d.Work, num(d.Left), unit, num(d.Every), done)
+	switch {
+	case d.When == nil:
+	case d.By == "days":
+		d.Says += ": " + d.When.Format(time.DateOnly)
+	default:
+		latest := "no latest date"
+		if d.High != nil {
+			latest = d.High.Format(time.DateOnly)
+		}
+		d.Says += fmt.Sprintf(": about %s (%s to %s)", d.When.Format(time.DateOnly), d.Low.Format(time.DateOnly), latest)
+	}
+}
+
+// pace is how fast a machine's hours and mud hours go by.
+type pace struct{ hours, mud rate }
+
+// rate is hours a day: mean and, by weeks, variance.
+type rate struct {
+	known    bool
+	perDay   float64
+	variance float64 // of the hours of a day, as seen over weeks: the weeks' variance over 7
+	weeks    int
+	why      string
+}
+
+// paceWeeks is how far back a machine's pace is taken from: a season, as hours
+// follow the season (common practice, no source).
+const paceWeeks = 13
+
+// paceOf takes the pace from whole weeks before asOf, no further back than the
+// machine's first record.
+func paceOf(l *exposure.Life, asOf time.Time) pace {
+	first, _, ok := l.Clock.First()
+	weeks := 0
+	if ok {
+		weeks = min(int(asOf.Sub(first).Hours()/24/7), paceWeeks)
+	}
+	week := func(hours func(time.Time) float64) rate {
+		if weeks < 4 {
+			return rate{why: "fewer than four weeks of records to take a pace from"}
+		}
+		r := rate{known: true, weeks: weeks}
+		each := make([]float64, weeks)
+		for i := range each {
+			end := asOf.AddDate(0, 0, -7*i)
+			each[i] = hours(end) - hours(end.AddDate(0, 0, -7))
+			r.perDay += each[i] / float64(7*weeks)
+		}
+		for _, h := range each {
+			r.variance += (h - 7*r.perDay) * (h - 7*r.perDay) / float64(7*(weeks-1))
+		}
+		if r.perDay <= 0 {
+			return rate{why: fmt.Sprintf("none driven in the last %d weeks", weeks)}
+		}
+		return r
+	}
+	return pace{week(l.Clock.At), week(l.MudTo)}
+}
+
+// until is the days until left more hours are driven, with 95 % limits: the
+// first passage of a cumulative process of mean m and variance v a day takes
+// left/m days with variance left v/m^3 (Cox 1962, Renewal Theory, s. 3.4), to
+// which the uncertainty of m itself, v/(7 weeks), adds left^2 v/(7 weeks m^4).
+// On the log scale, so that the earliest date is never in the past.
+func (r rate) until(left float64) (days, low, high float64, why string) {
+	if !r.known {
+		return 0, 0, 0, r.why
+	}
+	days = left / r.perDay
+	if r.variance == 0 {
+		return days, days, days, ""
+	}
+	m := r.perDay
+	relative := r.variance / (m * left)
+	if r.weeks > 0 {
+		relative += r.variance / (m * m * 7 * float64(r.weeks))
+	}
+	f := math.Exp(1.96 * math.Sqrt(relative))
+	return days, days / f, days * f, ""
+}

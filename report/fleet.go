@@ -1,0 +1,125 @@
+package report
+
+import (
+	"slices"
+	"strings"
+	"time"
+
+	"shedbook/report/exposure"
+	"shedbook/report/stat"
+)
+
+// Matter is something open on a machine: a flag that stands, in short.
+type Matter struct {
+	Machine string `json:"machine"`
+	Matter  string `json:"matter"`
+	Says    string `json:"says,omitempty"`
+}
+
+// FleetReport is `shedbook fleet`: a row a machine, worst first.
+type FleetReport struct {
+	AsOf     time.Time  `json:"as_of"`
+	Order    string     `json:"order"` // by what the rows are sorted, in words
+	Machines []FleetRow `json:"machines"`
+	Warnings []string   `json:"warnings,omitempty"`
+}
+
+// FleetRow is one machine at a glance.
+type FleetRow struct {
+	Machine               string         `json:"machine"`
+	Model                 string         `json:"model,omitempty"`
+	EngineHours           *float64       `json:"engine_hours"` // null where nothing is recorded
+	ByMeter               bool           `json:"by_meter"`     // else by the recorded runs alone
+	LastRun               *time.Time     `json:"last_run"`
+	LastThorough          *time.Time     `json:"last_thorough"` // null = never; the hours then count from the first record
+	HoursSinceThorough    float64        `json:"hours_since_thorough"`
+	MudHoursSinceThorough float64        `json:"mud_hours_since_thorough"`
+	CoolantRate           *stat.Estimate `json:"rate_ml_per_h"`
+	CoolantWhy            *string        `json:"rate_why"`
+	UnexplainedMl         float64        `json:"unexplained_ml"`
+	OverheatsLast100h     int            `json:"overheats_last_100h"`
+	Open                  []Matter       `json:"open"`
+	Retired               *time.Time     `json:"retired"`
+}
+
+// fleetOrder says how rows are sorted.
+const fleetOrder = "worst first: open matters, then overheats in the last 100 h, then coolant lost, then mud hours since the last thorough clean"
+
+// Fleet reports every machine at a glance. open holds the matters that stand,
+// worst first.
+func Fleet(s Source, open []Matter) FleetReport {
+	var rows []FleetRow
+	for l := range s.Lives {
+		rows = append(rows, s.fleetRow(l))
+	}
+	return FleetOf(s.AsOf, rows, open)
+}
+
+// FleetOf puts rows made elsewhere (from a book's summaries) in order and adds
+// the open matters.
+func FleetOf(asOf time.Time, rows []FleetRow, open []Matter) FleetReport {
+	r := FleetReport{AsOf: asOf, Order: fleetOrder, Machines: append([]FleetRow{}, rows...)}
+	for i := range r.Machines {
+		m := &r.Machines[i]
+		m.Open = []Matter{}
+		for _, o := range open {
+			if o.Machine == m.Machine {
+				m.Open = append(m.Open, o)
+			}
+		}
+	}
+	slices.SortStableFunc(r.Machines, func(a, b FleetRow) int {
+		if (a.Retired == nil) != (b.Retired == nil) { // those that left the fleet come last
+			if a.Retired == nil {
+				return -1
+			}
+			return 1
+		}
+		for _, c := range []int{len(b.Open) - len(a.Open), b.OverheatsLast100h - a.OverheatsLast100h,
+			cmpFloat(lossRank(&b), lossRank(&a)), cmpFloat(b.MudHoursSinceThorough, a.MudHoursSinceThorough),
+			cmpFloat(b.HoursSinceThorough, a.HoursSinceThorough)} {
+			if c != 0 {
+				return c
+			}
+		}
+		return strings.Compare(a.Machine, b.Machine)
+	})
+	if len(rows) == 0 {
+		warn(&r.Warnings, "no machine is recorded yet")
+	}
+	return r
+}
+
+// lossRank is the coolant rate that is sure to be lost: the lower limit, so
+// that a wide guess from one stretch does not head the table.
+func lossRank(m *FleetRow) float64 {
+	if m.CoolantRate == nil {
+		return 0
+	}
+	return max(m.CoolantRate.Low, 0)
+}
+
+func (src *Source) fleetRow(l *exposure.Life) FleetRow {
+	log := l.Log
+	coolant, clean := src.coolant(l), src.cleaning(l)
+	row := FleetRow{Machine: log.Machine.Name, Model: log.Machine.Model, ByMeter: l.Clock.Known(),
+		LastThorough: clean.LastThorough, HoursSinceThorough: clean.HoursSinceThorough, MudHoursSinceThorough: clean.MudHoursSinceThorough,
+		CoolantRate: coolant.Rate, CoolantWhy: coolant.Why, UnexplainedMl: coolant.UnexplainedMl}
+	if _, last, ok := l.Clock.Last(); ok {
+		row.EngineHours = &last
+		for i := range l.Overheats {
+			if l.Overheats[i].Engine > last-100 {
+				row.OverheatsLast100h++
+			}
+		}
+	} else {
+		row.OverheatsLast100h = len(l.Overheats)
+	}
+	if n := len(log.Runs); n > 0 {
+		row.LastRun = src.local(log.Runs[n-1].At)
+	}
+	if m := &log.Machine; !m.Retired.IsZero() && !m.Retired.After(src.AsOf) {
+		row.Retired = src.local(m.Retired)
+	}
+	return row
+}

@@ -1,0 +1,416 @@
+package report
+
+import (
+	"fmt"
+	"slices"
+	"sort"
+	"strings"
+	"time"
+
+	"shedbook/report/exposure"
+	"shedbook/schema"
+	"shedbook/schema/unit"
+)
+
+// HistoryReport is a machine's life for its buyer.
+type HistoryReport struct {
+	AsOf     time.Time  `json:"as_of"`
+	Machine  string     `json:"machine"`
+	Make     string     `json:"make"`
+	Model    string     `json:"model"`
+	Year     schema.Num `json:"year"`
+	Serial   string     `json:"serial"`
+	CoolantL schema.Num `json:"coolant_l"`
+	Acquired *time.Time `json:"acquired"`
+	Retired  *time.Time `json:"retired"`
+	Note     string     `json:"note"`
+
+	From            *time.Time `json:"from"` // first record
+	To              *time.Time `json:"to"`   // last record
+	EngineHours     *float64   `json:"engine_hours"`
+	ByMeter         bool       `json:"by_meter"`
+	Runs            int        `json:"runs"`
+	RecordedHours   float64    `json:"recorded_hours"`
+	MudHours        float64    `json:"mud_hours"`
+	UnrecordedHours float64    `json:"unrecorded_hours"` // that the meter shows beyond the runs
+	Overheats       int        `json:"overheats"`
+
+	Coolant  CoolantMachine  `json:"coolant"`
+	Cleaning CleaningMachine `json:"cleaning"`
+	Entries  []Entry         `json:"entries"`
+	Months   []Month         `json:"months"`
+	Open     []Matter        `json:"open"`
+	// Unknown says what the log does not tell; Gaps are its stretches without any
+	// record.
+	Unknown []string `json:"unknown"`
+	Gaps    []Gap    `json:"gaps"`
+	Doubts  []Doubt  `json:"doubts"`
+	// Masked says that drivers are letters.
+	Masked   bool     `json:"drivers_masked"`
+	Warnings []string `json:"warnings,omitempty"`
+
+	// What the plots show, by engine hours or by time.
+	CoolantPlot []CoolantPoint `json:"coolant_plot"`
+	TimeLine    []TimePoint    `json:"time_line"`
+}
+
+// Entry is one record of the history.
+type Entry struct {
+	At      time.Time `json:"at"`
+	Kind    string    `json:"kind"`
+	Number  int64     `json:"number"`
+	Engine  float64   `json:"engine_hours"`
+	Says    string    `json:"says"`
+	Note    string    `json:"note,omitempty"`
+	Amended int       `json:"amended"` // how often
+}
+
+// Month is what was driven in a calendar month.
+type Month struct {
+	Month     string  `json:"month"` // 2026-03
+	Hours     float64 `json:"hours"`
+	Mud       float64 `json:"mud_hours"`
+	Overheats int     `json:"overheats"`
+}
+
+// Gap is a stretch without records.
+type Gap struct {
+	From  time.Time `json:"from"`
+	To    time.Time `json:"to"`
+	Days  int       `json:"days"`
+	Hours float64   `json:"engine_hours"` // that the meter gained in it
+	Says  string    `json:"says"`
+}
+
+// CoolantPoint is the coolant that has gone by some engine hours, in ml since
+// the first mark: all of it, and what is unexplained.
+type CoolantPoint struct {
+	At          time.Time `json:"at"`
+	Engine      float64   `json:"engine_hours"`
+	Kind        string    `json:"kind"`
+	Lost        float64   `json:"lost_ml"`
+	Unexplained float64   `json:"unexplained_ml"`
+}
+
+// TimePoint is a cleaning, refill or overheat on the time line.
+type TimePoint struct {
+	At     time.Time `json:"at"`
+	Engine float64   `json:"engine_hours"`
+	Kind   string    `json:"kind"` // overheat, thorough clean, rinse, refill
+}
+
+// gapDays is how long a log may be silent before the history says so: common
+// practice, no source.
+const gapDays = 30
+
+// History tells one machine's life. open are its matters that stand; with
+// withNames drivers keep their names. ok is false where the source has no such
+// machine.
+func History(s Source, machine string, open []Matter, withNames bool) (HistoryReport, bool) {
+	for l := range s.Lives {
+		if l.Log.Machine.Name == machine {
+			return s.history(l, open, withNames), true
+		}
+	}
+	return HistoryReport{}, false
+}
+
+func (src *Source) history(l *exposure.Life, open []Matter, withNames bool) HistoryReport {
+	m := &l.Log.Machine
+	mask := WithNames()
+	if !withNames {
+		mask = NewMasker(src.Fleet.Drivers, l.Log)
+	}
+	r := HistoryReport{AsOf: src.AsOf, Machine: m.Name, Make: m.Make, Model: m.Model, Year: m.Year, Serial: m.Serial, CoolantL: m.CoolantL,
+		Acquired: src.local(m.Acquired), Retired: src.local(m.Retired), Note: mask.Text(m.Note), ByMeter: l.Clock.Known(), Masked: !withNames,
+		Runs: len(l.Log.Runs), RecordedHours: l.Hours, MudHours: l.Mud, UnrecordedHours: l.Unrecorded(), Overheats: len(l.Overheats),
+		Coolant: src.coolant(l), Cleaning: src.cleaning(l), Open: []Matter{}, Gaps: []Gap{}, Unknown: []string{}}
+	if _, h, ok := l.Clock.Last(); ok {
+		r.EngineHours = &h
+	}
+	for _, o := range open {
+		if o.Machine == m.Name {
+			r.Open = append(r.Open, o)
+		}
+	}
+	d := doubter{s: src, l: l}
+	d.all(map[string][]drive{})
+	r.Doubts = append([]Doubt{}, d.found...)
+	for i := range r.Doubts {
+		r.Doubts[i].Says = mask.Text(r.Doubts[i].Says)
+	}
+	r.Entries = src.entries(l, mask)
+	r.Months = src.months(l)
+	r.CoolantPlot, r.TimeLine = src.plots(l, &r.Coolant)
+	r.From, r.To, r.Gaps = src.gaps(l)
+	r.Unknown = src.unknown(l, &r)
+	return r
+}
+
+// entries are the records in time order; at one moment in the order of kinds.
+func (src *Source) entries(l *exposure.Life, mask *Masker) []Entry {
+	out := []Entry{}
+	log := l.Log
+	add := func(kind string, b *schema.Base, note string, says ...string) {
+		said := says[:0:0]
+		for _, s := range says {
+			if s != "" {
+				said = append(said, s)
+			}
+		}
+		out = append(out, Entry{At: b.At.In(src.AsOf.Location()), Kind: kind, Number: b.Number, Engine: l.Clock.At(b.At),
+			Says: mask.Text(strings.Join(said, ", ")), Note: mask.Text(note), Amended: b.Versions})
+	}
+	amount := func(n schema.Num, u unit.Unit, form string) string {
+		if !n.Known {
+			return ""
+		}
+		return fmt.Sprintf(form, unit.Format(n.V, u, src.Fleet.Settings.Units()))
+	}
+	pct := func(n schema.Num, form string) string {
+		if !n.Known {
+			return ""
+		}
+		return fmt.Sprintf(form, num(n.V)+" %")
+	}
+	with := func(form, word string) string {
+		if word == "" {
+			return ""
+		}
+		return fmt.Sprintf(form, word)
+	}
+	if m := &log.Machine; !m.Acquired.IsZero() {
+		base := schema.Base{At: m.Acquired}
+		add("machine", &base, "", "came into the fleet", amount(m.Meter, unit.Hours, "meter at %s"))
+	}
+	for i := range log.Meters {
+		v := &log.Meters[i]
+		add("meter", &v.Base, v.Note, "hour meter replaced", amount(v.Was, unit.Hours, "was %s"), amount(v.Now, unit.Hours, "now %s"))
+	}
+	for i := range log.TopUps {
+		v := &log.TopUps[i]
+		add("topup", &v.Base, v.Note, amount(v.Volume, unit.Millilitres, "topped up %s"), with("of %s", v.Fluid), with("into the %s", v.Into))
+	}
+	for i := range log.Refills {
+		v := &log.Refills[i]
+		add("refill", &v.Base, v.Note, amount(v.Volume, unit.Millilitres, "system filled with %s"), pct(v.Concentrate, "%s concentrate"), v.Reason)
+	}
+	for i := range log.Bleeds {
+		v := &log.Bleeds[i]
+		nose := ""
+		if v.NoseUp == "yes" {
+			nose = "nose up"
+		}
+		cycles := ""
+		if v.HeatCycles.Known {
+			cycles = plural(int(v.HeatCycles.V), "heat cycle")
+		}
+		add("bleed", &v.Base, v.Note, "air bled", with("at the %s", join(v.Points)), nose, cycles)
+	}
+	for i := range log.Cleanings {
+		v := &log.Cleanings[i]
+		how := "radiator rinsed"
+		if v.Thorough() {
+			how = "radiator cleaned thoroughly"
+		}
+		out := ""
+		if v.RadiatorOut == "yes" {
+			out = "taken out"
+		}
+		sides := v.Sides
+		if sides == "both" {
+			sides = "both sides"
+		} else if sides != "" {
+			sides += " only"
+		}
+		add("clean", &v.Base, v.Note, how, with("by %s", v.Method), sides, out, pct(v.BlockedFront, "blocked %s from the front"),
+			pct(v.BlockedBack, "%s from behind"), pct(v.BlockedAfter, "%s after"))
+	}
+	for i := range l.Overheats {
+		e := &l.Overheats[i]
+		v := e.Overheat
+		name := func(f exposure.Factor) string { return src.Index.Name(f, e.Levels[f]) }
+		add("overheat", &v.Base, v.Note, "overheated", with("shown by %s", v.Sign), mask.Driver(name(exposure.Driver)), name(exposure.Terrain), name(exposure.Speed),
+			with("%s range", name(exposure.Range)), with("%s load", name(exposure.Load)), amount(v.AmbientC, unit.Celsius, "in air of %s"),
+			amount(v.MinutesIn, unit.Minutes, "%s after the start"), amount(v.Lost, unit.Millilitres, "lost %s"), with("fan %s", v.Fan))
+	}
+	for i := range log.Checks {
+		v := &log.Checks[i]
+		value := ""
+		if v.Value.Known {
+			value = strings.TrimSpace(num(v.Value.V) + " " + v.Unit)
+		}
+		add("check", &v.Base, v.Note, "checked "+v.Check, v.Result, value, strings.ReplaceAll(v.Figures, ";", ", "))
+	}
+	for i := range log.Services {
+		v := &log.Services[i]
+		cost := ""
+		if v.Cost.Known {
+			cost = "cost " + num(v.Cost.V)
+		}
+		add("service", &v.Base, v.Note, v.Work, with("for %s", v.Cause), with("parts: %s", v.Parts), cost, with("by %s", v.By))
+	}
+	for i := range log.Answers {
+		v := &log.Answers[i]
+		found := v.Found
+		if v.NoneSeen == "yes" {
+			found = "nothing found"
+		}
+		base := schema.Base{Meta: v.Meta, At: v.At}
+		add("answer", &base, v.Note, "looked into "+v.Flag, found, v.Cause)
+	}
+	sort.SliceStable(out, func(a, b int) bool { return out[a].At.Before(out[b].At) })
+	return out
+}
+
+func (src *Source) months(l *exposure.Life) []Month {
+	var out []Month
+	at := map[int]int{}
+	month := func(k int) *Month {
+		i, ok := at[k]
+		if !ok {
+			i = len(out)
+			at[k] = i
+			out = append(out, Month{Month: fmt.Sprintf("%04d-%02d", k/12, k%12+1)})
+		}
+		return &out[i]
+	}
+	mud, _ := src.Index.ID(exposure.Terrain, "mud")
+	for i := range l.Pieces {
+		p := &l.Pieces[i]
+		m := month(p.Month)
+		m.Hours += p.Hours
+		if p.Levels[exposure.Terrain] == mud {
+			m.Mud += p.Hours
+		}
+	}
+	for i := range l.Overheats {
+		y, m, _ := l.Overheats[i].At.In(src.AsOf.Location()).Date()
+		month(y*12+int(m)-1).Overheats++
+	}
+	slices.SortFunc(out, func(a, b Month) int { return strings.Compare(a.Month, b.Month) })
+	return append([]Month{}, out...)
+}
+
+func (src *Source) plots(l *exposure.Life, c *CoolantMachine) ([]CoolantPoint, []TimePoint) {
+	points, line := []CoolantPoint{}, []TimePoint{}
+	if marks := Marks(l); len(marks) > 0 {
+		lost, unexplained, next := 0.0, 0.0, 0
+		for i := range marks {
+			if next < len(c.Stretches) && i > 0 && c.Stretches[next].To.Equal(marks[i].At) && marks[i].Kind == c.Stretches[next].Closed {
+				lost += c.Stretches[next].Lost
+				unexplained += c.Stretches[next].Unexplained()
+				next++
+			}
+			points = append(points, CoolantPoint{marks[i].At.In(src.AsOf.Location()), marks[i].Engine, marks[i].Kind, lost, unexplained})
+		}
+	}
+	add := func(at time.Time, kind string) {
+		line = append(line, TimePoint{at.In(src.AsOf.Location()), l.Clock.At(at), kind})
+	}
+	for i := range l.Log.Cleanings {
+		kind := "rinse"
+		if l.Log.Cleanings[i].Thorough() {
+			kind = "thorough clean"
+		}
+		add(l.Log.Cleanings[i].At, kind)
+	}
+	for i := range l.Log.Refills {
+		add(l.Log.Refills[i].At, "refill")
+	}
+	for i := range l.Log.Overheats {
+		add(l.Log.Overheats[i].At, "overheat")
+	}
+	sort.SliceStable(line, func(a, b int) bool { return line[a].At.Before(line[b].At) })
+	return points, line
+}
+
+// gaps finds the first and the last record and the silences between them, from
+// the day the machine was acquired on.
+func (src *Source) gaps(l *exposure.Life) (from, to *time.Time, gaps []Gap) {
+	gaps = []Gap{}
+	var times []time.Time
+	each(l.Log, func(_ string, b *schema.Base) { times = append(times, b.At) })
+	if len(times) == 0 {
+		return nil, nil, gaps
+	}
+	slices.SortFunc(times, time.Time.Compare)
+	from, to = src.local(times[0]), src.local(times[len(times)-1])
+	if a := l.Log.Machine.Acquired; !a.IsZero() && a.Before(times[0]) {
+		times = append([]time.Time{a}, times...)
+	}
+	end := src.AsOf
+	if r := l.Log.Machine.Retired; !r.IsZero() && r.Before(end) {
+		end = r
+	}
+	if end.After(times[len(times)-1]) {
+		times = append(times, end)
+	}
+	for i := 1; i < len(times); i++ {
+		days := int(times[i].Sub(times[i-1]).Hours() / 24)
+		if days < gapDays {
+			continue
+		}
+		g := Gap{From: *src.local(times[i-1]), To: *src.local(times[i]), Days: days, Hours: l.Clock.At(times[i]) - l.Clock.At(times[i-1])}
+		g.Hours -= l.HoursTo(times[i]) - l.HoursTo(times[i-1])
+		hours := "how far it was driven is not known"
+		switch {
+		case g.Hours > 0.05:
+			hours = fmt.Sprintf("the meter gained %s h in them", num(g.Hours))
+		case l.Clock.Known():
+			g.Hours = 0
+			hours = "the meter gained nothing in them, as far as it was read"
+		}
+		g.Says = fmt.Sprintf("%s to %s: %d days without a record; %s", g.From.Format(time.DateOnly), g.To.Format(time.DateOnly), days, hours)
+		gaps = append(gaps, g)
+	}
+	return from, to, gaps
+}
+
+// unknown says what the log does not tell.
+func (src *Source) unknown(l *exposure.Life, r *HistoryReport) []string {
+	out := []string{}
+	say := func(format string, args ...any) { out = append(out, fmt.Sprintf(format, args...)) }
+	m := &l.Log.Machine
+	switch {
+	case m.Acquired.IsZero() && r.From == nil:
+		say("nothing is recorded of this machine")
+	case m.Acquired.IsZero():
+		say("when it came into the fleet is not recorded; its log begins %s", r.From.Format(time.DateOnly))
+	default:
+		say("its life before %s is not recorded here", m.Acquired.In(src.AsOf.Location()).Format(time.DateOnly))
+	}
+	if m.Serial == "" {
+		say("its serial number is not recorded")
+	}
+	if !l.Clock.Known() {
+		say("no meter was ever read: engine hours are those of the recorded runs, and may be too few")
+	}
+	if r.UnrecordedHours > 0.05 {
+		say("the meter shows %s h more than the recorded runs: who drove them, and where, is not known", num(r.UnrecordedHours))
+	}
+	unplaced := 0
+	for i := range l.Overheats {
+		if l.Overheats[i].How == exposure.Unplaced {
+			unplaced++
+		}
+	}
+	if unplaced > 0 {
+		say("%s in no recorded run", fall(unplaced))
+	}
+	for _, f := range []exposure.Factor{exposure.Terrain, exposure.Speed} {
+		h := 0.0
+		for i := range l.Pieces {
+			if l.Pieces[i].Levels[f] == 0 {
+				h += l.Pieces[i].Hours
+			}
+		}
+		if h > 0.05 {
+			say("the %s of %s h is not recorded", f, num(h))
+		}
+	}
+	for _, g := range r.Gaps {
+		out = append(out, g.Says)
+	}
+	return out
+}

@@ -1,0 +1,371 @@
+package report
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"shedbook/report/exposure"
+	"shedbook/report/stat"
+	"shedbook/schema"
+)
+
+// RatesReport is `shedbook rates`: overheats by the hours driven under each
+// level of a factor.
+type RatesReport struct {
+	AsOf        time.Time   `json:"as_of"`
+	By          string      `json:"by"`
+	AdjustedFor []string    `json:"adjusted_for"`
+	Against     string      `json:"against"` // "rest", or the level compared with
+	Levels      []RateLevel `json:"levels"`
+	// UnplacedOverheats fell in no recorded run and are in no row, since the hours
+	// they fell in are not.
+	UnplacedOverheats int `json:"unplaced_overheats"`
+	// UnrecordedHours are in no row: hours of runs that do not say their level,
+	// and hours that only the meter knows of.
+	UnrecordedHours      float64 `json:"unrecorded_hours"`
+	UnrecordedLevelHours float64 `json:"unrecorded_level_hours"`
+	UnrecordedMeterHours float64 `json:"unrecorded_meter_hours"`
+	// UnrecordedOverheats fell in recorded runs, but neither they nor the runs say
+	// the level.
+	UnrecordedOverheats int `json:"unrecorded_overheats"`
+	// Method names how the adjusted ratios were made; "" where none were asked for.
+	Method string `json:"method"`
+	// Words say in a sentence what the table shows, worst first.
+	Words    []string `json:"words"`
+	Warnings []string `json:"warnings,omitempty"`
+}
+
+// RateLevel is one level's rate and how it compares.
+type RateLevel struct {
+	Level         string         `json:"level"`
+	Overheats     int            `json:"overheats"`
+	Hours         float64        `json:"hours"`
+	Per100h       *stat.Estimate `json:"per_100h"`
+	CrudeRatio    *stat.Estimate `json:"crude_ratio"`
+	AdjustedRatio *stat.Estimate `json:"adjusted_ratio"`
+	P             *float64       `json:"p"`       // of the adjusted ratio where adjusted, else of the crude one
+	PHolm         *float64       `json:"p_holm"`  // adjusted for all levels asked about
+	CrudeP        *float64       `json:"crude_p"` // central exact
+	Why           *string        `json:"why"`     // what is missing and why
+	id            uint16
+}
+
+// RateQuestion says what rates are asked for.
+type RateQuestion struct {
+	By        exposure.Factor
+	Adjust    []exposure.Factor // By itself and repeats are an error
+	Reference string            // "" against all the others together
+}
+
+// Rates works out rates from the fleet's records.
+func Rates(s Source, q RateQuestion) (RatesReport, error) {
+	if err := q.validate(); err != nil {
+		return RatesReport{}, err
+	}
+	strata := exposure.NewStrata()
+	for l := range s.Lives {
+		strata.AddLife(l)
+	}
+	return RatesOf(s.AsOf, s.Index, strata, q)
+}
+
+func (q *RateQuestion) validate() error {
+	for i, f := range q.Adjust {
+		if f == q.By || slices.Contains(q.Adjust[:i], f) {
+			return schema.Wrong("adjust", f.String(), "cannot be held while the rates are by it, nor twice; hold another factor")
+		}
+	}
+	return nil
+}
+
+// RatesOf works out rates from strata that are grouped already, by By, the
+// factors of Adjust and the machine at least.
+func RatesOf(asOf time.Time, x *exposure.Index, strata *exposure.Strata, q RateQuestion) (RatesReport, error) {
+	if err := q.validate(); err != nil {
+		return RatesReport{}, err
+	}
+	r := RatesReport{AsOf: asOf, By: q.By.String(), AdjustedFor: []string{}, Against: "rest", Levels: []RateLevel{}, Words: []string{},
+		UnplacedOverheats: strata.UnplacedOverheats, UnrecordedMeterHours: strata.MeterHours}
+	for _, f := range q.Adjust {
+		r.AdjustedFor = append(r.AdjustedFor, f.String())
+	}
+	reference := uint16(0)
+	if q.Reference != "" {
+		id, ok := x.ID(q.By, q.Reference)
+		if !ok {
+			return r, schema.Wrong("reference", q.Reference, fmt.Sprintf("is no %s of this book; there are %s", q.By, strings.Join(levelNames(x, q.By), ", ")))
+		}
+		reference, r.Against = id, q.Reference
+	}
+	events, hours := 0, 0.0
+	for _, g := range strata.By(q.By) {
+		id := g.Levels[q.By]
+		if id == 0 {
+			r.UnrecordedLevelHours, r.UnrecordedOverheats = g.Hours, g.Overheats
+			continue
+		}
+		r.Levels = append(r.Levels, RateLevel{Level: x.Name(q.By, id), Overheats: g.Overheats, Hours: g.Hours, id: id})
+		events += g.Overheats
+		hours += g.Hours
+	}
+	r.UnrecordedHours = r.UnrecordedLevelHours + r.UnrecordedMeterHours
+	if q.By <= exposure.Driver { // names; words and bands are in their own order already
+		slices.SortFunc(r.Levels, func(a, b RateLevel) int { return strings.Compare(a.Level, b.Level) })
+	}
+	r.crude(reference, events, hours)
+	if len(q.Adjust) > 0 {
+		r.adjust(strata, q, reference)
+	}
+	r.holm(len(q.Adjust) > 0)
+	r.warnings(strata, q)
+	r.words(q)
+	return r, nil
+}
+
+func levelNames(x *exposure.Index, f exposure.Factor) []string {
+	names := append([]string(nil), x.Names[f][1:]...)
+	if f <= exposure.Driver {
+		slices.Sort(names)
+	}
+	if len(names) > 20 {
+		names = append(names[:20:20], "...")
+	}
+	return names
+}
+
+// crude fills in every level's own rate and its plain ratio.
+func (r *RatesReport) crude(reference uint16, events int, hours float64) {
+	e0, h0, found := 0, 0.0, reference == 0
+	for _, v := range r.Levels {
+		if v.id == reference {
+			e0, h0, found = v.Overheats, v.Hours, true
+		}
+	}
+	if !found {
+		warn(&r.Warnings, "%s has no recorded hours: there is nothing to compare with", r.Against)
+	}
+	for i := range r.Levels {
+		v := &r.Levels[i]
+		rate := stat.Rate(v.Overheats, v.Hours, stat.Level95)
+		if rate.Est != nil {
+			e := rate.Est.Scaled(100)
+			v.Per100h = &e
+		} else {
+			v.Why = text(rate.Why)
+		}
+		if v.id == reference {
+			continue
+		}
+		ee, hh := e0, h0
+		if reference == 0 {
+			ee, hh = events-v.Overheats, max(hours-v.Hours, 0)
+			if len(r.Levels) == 1 {
+				hh = 0
+			}
+		}
+		ratio := stat.CompareRates(v.Overheats, v.Hours, ee, hh, stat.Level95)
+		v.CrudeRatio = ratio.Exact.Est
+		if v.CrudeRatio != nil {
+			v.CrudeP = &ratio.P.TwoSided
+		} else if v.Why == nil {
+			v.Why = text(ratio.Exact.Why)
+		}
+	}
+}
+
+// adjust fills in the ratios with other factors held, over the strata in which
+// all of them are recorded.
+func (r *RatesReport) adjust(strata *exposure.Strata, q RateQuestion, reference uint16) {
+	factors := append([]exposure.Factor{q.By}, q.Adjust...)
+	byMachine := !slices.Contains(factors, exposure.Machine)
+	group := factors
+	if byMachine {
+		group = append(slices.Clone(factors), exposure.Machine)
+	}
+	code := make([]map[uint16]int, len(factors)) // level -> 0..n-1
+	for f := range code {
+		code[f] = map[uint16]int{}
+	}
+	for i, v := range r.Levels {
+		code[0][v.id] = i
+	}
+	t := stat.RateTable{Factors: make([][]int, len(factors))}
+	lost, lostEvents := 0.0, 0
+rows:
+	for _, g := range strata.By(group...) {
+		if g.Levels[q.By] == 0 {
+			continue
+		}
+		for _, f := range q.Adjust {
+			if g.Levels[f] == 0 {
+				lost += g.Hours
+				lostEvents += g.Overheats
+				continue rows
+			}
+		}
+		if g.Hours <= 0 {
+			if g.Overheats > 0 {
+				lostEvents += g.Overheats
+			}
+			continue
+		}
+		for f, factor := range factors {
+			id := g.Levels[factor]
+			c, ok := code[f][id]
+			if !ok {
+				c = len(code[f])
+				code[f][id] = c
+			}
+			t.Factors[f] = append(t.Factors[f], c)
+		}
+		t.Events = append(t.Events, g.Overheats)
+		t.Exposure = append(t.Exposure, g.Hours)
+		if byMachine {
+			t.Cluster = append(t.Cluster, int(g.Levels[exposure.Machine]))
+		}
+	}
+	if lost > 0 || lostEvents > 0 {
+		warn(&r.Warnings, "the adjusted ratios leave out %s h and %s in hours that do not say their %s", num(lost), plural(lostEvents, "overheat"), strings.Join(r.AdjustedFor, ", "))
+	}
+	ref := -1
+	if reference != 0 {
+		i, ok := code[0][reference]
+		if !ok {
+			r.absent("no hours of " + r.Against + " to compare with")
+			return
+		}
+		ref = i
+	}
+	fit, why := stat.FitRates(t)
+	if fit == nil {
+		r.absent(why)
+		return
+	}
+	if len(q.Adjust) == 1 && fit.Scale == stat.Poisson {
+		r.mantelHaenszel(t, ref)
+		return
+	}
+	r.Method = "Poisson regression with log hours as offset"
+	switch fit.Scale {
+	case stat.QuasiPoisson:
+		r.Method += fmt.Sprintf(", errors widened for over-dispersion (quasi-Poisson, scale %s)", num(fit.Phi))
+		warn(&r.Warnings, "overheats vary more between strata than chance allows: the adjusted intervals are widened (quasi-Poisson, scale %s); the crude ones are not", num(fit.Phi))
+	case stat.Clustered:
+		r.Method += ", errors clustered by machine"
+		warn(&r.Warnings, "overheats gather on some machines: the adjusted intervals are widened for it (clustered by machine); the crude ones are not")
+	}
+	for _, w := range fit.Warnings {
+		warn(&r.Warnings, "%s", w)
+	}
+	for i, ratio := range fit.RatesOf(ref, stat.Level95) {
+		if i < len(r.Levels) && i != ref {
+			r.Levels[i].adjusted(ratio.Result, ratio.P, &r.Warnings)
+		}
+	}
+}
+
+// mantelHaenszel holds one factor.
+func (r *RatesReport) mantelHaenszel(t stat.RateTable, ref int) {
+	r.Method = "Mantel-Haenszel over the strata of " + r.AdjustedFor[0]
+	n := 0
+	for _, c := range t.Factors[1] {
+		n = max(n, c+1)
+	}
+	for i := range r.Levels {
+		if i == ref {
+			continue
+		}
+		strata := make([]stat.RateStratum, n)
+		for k, level := range t.Factors[0] {
+			s := &strata[t.Factors[1][k]]
+			switch {
+			case level == i:
+				s.Events1 += t.Events[k]
+				s.Exposure1 += t.Exposure[k]
+			case ref < 0 || level == ref:
+				s.Events0 += t.Events[k]
+				s.Exposure0 += t.Exposure[k]
+			}
+		}
+		mh := stat.MantelHaenszel(strata, stat.Level95)
+		v := &r.Levels[i]
+		for k, w := range mh.Ratio.Warnings { // each is of one level
+			mh.Ratio.Warnings[k] = v.Level + ": " + w
+		}
+		v.adjusted(mh.Ratio, mh.P, &r.Warnings)
+		if p := mh.Heterogeneity.P; p != nil && *p < 0.05 {
+			warn(&r.Warnings, "%s: its ratio differs between the levels of %s (p %s): one figure for all hides that", v.Level, r.AdjustedFor[0], pText(*p))
+		}
+	}
+}
+
+func (v *RateLevel) adjusted(ratio stat.Result, p float64, warnings *[]string) {
+	est, why := take(ratio, warnings)
+	if est == nil {
+		if v.Why == nil {
+			v.Why = text(why)
+		}
+		return
+	}
+	v.AdjustedRatio, v.P = est, &p
+}
+
+// absent says why no level has an adjusted ratio.
+func (r *RatesReport) absent(why string) {
+	for i := range r.Levels {
+		if r.Levels[i].Why == nil {
+			r.Levels[i].Why = text(why)
+		}
+	}
+}
+
+// holm fills in p and the p adjusted for the number of levels (Holm 1979).
+func (r *RatesReport) holm(adjusted bool) {
+	var ps []float64
+	var at []int
+	for i := range r.Levels {
+		v := &r.Levels[i]
+		if !adjusted {
+			v.P = v.CrudeP
+		}
+		if v.P != nil {
+			ps, at = append(ps, *v.P), append(at, i)
+		}
+	}
+	for k, p := range stat.Holm(ps) {
+		r.Levels[at[k]].PHolm = &p
+	}
+}
+
+func (r *RatesReport) warnings(strata *exposure.Strata, q RateQuestion) {
+	if n := strata.UnplacedOverheats; n > 0 {
+		warn(&r.Warnings, "%s in no recorded run and in no row", fall(n))
+	}
+	if n := r.UnrecordedOverheats; n > 0 {
+		warn(&r.Warnings, "%s in runs that do not say their %s, and in no row", fall(n), r.By)
+	}
+	if h := r.UnrecordedLevelHours; h > 0 {
+		warn(&r.Warnings, "%s h were driven with no %s recorded and are in no row", num(h), r.By)
+	}
+	if h := r.UnrecordedMeterHours; h > 0.05 {
+		warn(&r.Warnings, "the meters show %s h more than the recorded runs: rates may be too high by their share", num(h))
+	}
+	if strata.OutsideOverheats > 0 || strata.OutsideHours > 0 {
+		warn(&r.Warnings, "%s h and %s before machines were acquired or after they were retired do not count", num(strata.OutsideHours), plural(strata.OutsideOverheats, "overheat"))
+	}
+	if q.By == exposure.Ambient {
+		warn(&r.Warnings, "air temperature is taken in bands: %s °C", strings.Join(exposure.Bands, ", "))
+	}
+	if slices.Contains(q.Adjust, exposure.Ambient) {
+		warn(&r.Warnings, "air temperature is held in bands: %s °C", strings.Join(exposure.Bands, ", "))
+	}
+}
+
+func fall(n int) string {
+	if n == 1 {
+		return "1 overheat falls"
+	}
+	return fmt.Sprintf("%d overheats fall", n)
+}

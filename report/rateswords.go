@@ -1,0 +1,174 @@
+package report
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"shedbook/report/exposure"
+	"shedbook/report/stat"
+)
+
+// words says what the table shows: the levels whose rate stands out, before or
+// after the other factors are held, the most overheated first. It calls out
+// what the intervals can carry and no more.
+func (r *RatesReport) words(q RateQuestion) {
+	if len(r.Levels) == 0 {
+		r.Words = append(r.Words, fmt.Sprintf("no hours with a %s recorded: nothing to say", r.By))
+		return
+	}
+	total := 0
+	for _, v := range r.Levels {
+		total += v.Overheats
+	}
+	if total == 0 {
+		hours := 0.0
+		for _, v := range r.Levels {
+			hours += v.Hours
+		}
+		r.Words = append(r.Words, fmt.Sprintf("no overheat in %s h: nothing to compare", num(hours)))
+		return
+	}
+	order := make([]*RateLevel, len(r.Levels))
+	for i := range r.Levels {
+		order[i] = &r.Levels[i]
+	}
+	slices.SortStableFunc(order, func(a, b *RateLevel) int { return -cmpFloat(strength(a), strength(b)) })
+	for _, v := range order {
+		if w := r.sentence(v, q); w != "" {
+			r.Words = append(r.Words, w)
+		}
+	}
+	if len(r.Words) == 0 {
+		r.Words = append(r.Words, fmt.Sprintf("no %s stands out from the others by more than chance allows", r.By))
+	}
+}
+
+// strength orders levels by how far their ratio is from 1.
+func strength(v *RateLevel) float64 {
+	if v.CrudeRatio == nil || v.CrudeRatio.Value <= 0 {
+		return 0
+	}
+	return math.Log(v.CrudeRatio.Value)
+}
+
+// stands says on which side of 1 an interval lies: +1, -1, or 0.
+func stands(e *stat.Estimate) int {
+	switch {
+	case e == nil:
+		return 0
+	case e.Low > 1:
+		return 1
+	case e.High < 1:
+		return -1
+	}
+	return 0
+}
+
+func (r *RatesReport) sentence(v *RateLevel, q RateQuestion) string {
+	others := "the others"
+	if r.Against != "rest" {
+		others = r.Against
+	}
+	crude, adjusted := stands(v.CrudeRatio), stands(v.AdjustedRatio)
+	if len(q.Adjust) == 0 {
+		if crude == 0 {
+			return ""
+		}
+		chance := ""
+		if v.PHolm != nil && *v.PHolm > 0.05 {
+			chance = fmt.Sprintf("; among %d it may be chance (p %s after Holm)", len(r.Levels), pText(*v.PHolm))
+		}
+		return fmt.Sprintf("%s: %s times %s%s", v.Level, interval(v.CrudeRatio), others, chance)
+	}
+	held := join(r.AdjustedFor) + " are held"
+	if len(q.Adjust) == 1 {
+		held = r.AdjustedFor[0] + " is held"
+	}
+	if v.AdjustedRatio == nil {
+		if crude == 0 {
+			return ""
+		}
+		return fmt.Sprintf("%s: %s times %s; with %s nothing can be said: %s", v.Level, interval(v.CrudeRatio), others, strings.TrimSuffix(strings.TrimSuffix(held, " are held"), " is held")+" held", *v.Why)
+	}
+	if crude == 0 && adjusted == 0 {
+		return ""
+	}
+	before := "no rate"
+	if v.CrudeRatio != nil {
+		before = num(v.CrudeRatio.Value) + " times " + others + " before"
+	}
+	head := fmt.Sprintf("%s: %s, %s once %s: ", v.Level, before, interval(v.AdjustedRatio), held)
+	chance := v.PHolm != nil && *v.PHolm > 0.05
+	switch {
+	case adjusted != 0 && chance:
+		return head + fmt.Sprintf("among %d it may still be chance (p %s after Holm)", len(r.Levels), pText(*v.PHolm))
+	case adjusted != 0 && crude == adjusted:
+		return head + blame(q.Adjust) + " not explain it"
+	case adjusted != 0:
+		return head + "it shows only with these held"
+	case nearer(v.AdjustedRatio.Value, v.CrudeRatio.Value):
+		return head + "it is " + conditions(q.Adjust)
+	}
+	return head + "too few overheats to tell"
+}
+
+// nearer says that holding the factors took at least half of the ratio away,
+// on the log scale.
+func nearer(adjusted, crude float64) bool {
+	if adjusted <= 0 || crude <= 0 {
+		return false
+	}
+	return math.Abs(math.Log(adjusted)) <= math.Abs(math.Log(crude))/2
+}
+
+// conditions names what the held factors are.
+func conditions(held []exposure.Factor) string {
+	var names []string
+	add := func(name string) {
+		if !slices.Contains(names, name) {
+			names = append(names, name)
+		}
+	}
+	for _, f := range held {
+		switch f {
+		case exposure.Machine, exposure.Model:
+			add("the machines")
+		case exposure.Driver:
+			add("the drivers")
+		default:
+			add("the driving conditions")
+		}
+	}
+	return join(names)
+}
+
+func blame(held []exposure.Factor) string { return conditions(held) + " do" }
+
+// interval is an estimate in a sentence: 1.1 (0.4 to 2.9).
+func interval(e *stat.Estimate) string {
+	switch {
+	case math.IsInf(e.High, 1):
+		return fmt.Sprintf("%s (at least %s)", num(e.Value), num(e.Low))
+	case math.IsInf(e.Low, -1):
+		return fmt.Sprintf("%s (at most %s)", num(e.Value), num(e.High))
+	}
+	return fmt.Sprintf("%s (%s to %s)", num(e.Value), num(e.Low), num(e.High))
+}
+
+// join lists words: a, b and c.
+func join(words []string) string {
+	if len(words) < 2 {
+		return strings.Join(words, "")
+	}
+	return strings.Join(words[:len(words)-1], ", ") + " and " + words[len(words)-1]
+}
+
+// pText is a p for a sentence.
+func pText(p float64) string {
+	if p < 0.001 {
+		return "< 0.001"
+	}
+	return fmt.Sprintf("%.2g", p)
+}

@@ -1,0 +1,179 @@
+package report
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"shedbook/report/exposure"
+	"shedbook/report/stat"
+)
+
+// RecurrenceReport is `shedbook recurrence`: how often something comes back as
+// machines age. Hours are engine hours from a machine's first reading to its
+// last; every machine is at risk until its last reading.
+type RecurrenceReport struct {
+	AsOf     time.Time         `json:"as_of"`
+	Of       string            `json:"of"`
+	Machines int               `json:"machines"`
+	Events   int               `json:"events"`
+	Curve    []RecurrencePoint `json:"curve"`
+	Trend    []MachineTrend    `json:"trend"`
+	Why      *string           `json:"why"` // why there is no curve
+	Words    []string          `json:"words"`
+	Warnings []string          `json:"warnings,omitempty"`
+}
+
+// RecurrencePoint is the mean number of events a machine by some hours.
+type RecurrencePoint struct {
+	Hours  float64 `json:"hours"`
+	AtRisk int     `json:"at_risk"`
+	MCF    float64 `json:"mcf"`
+	Low    float64 `json:"low"`
+	High   float64 `json:"high"`
+}
+
+// MachineTrend says whether one machine gets worse.
+type MachineTrend struct {
+	Machine  string         `json:"machine"`
+	Events   int            `json:"events"`
+	Hours    float64        `json:"hours"`
+	Says     string         `json:"says"` // worse, better or cannot say
+	Laplace  *float64       `json:"laplace"`
+	P        *float64       `json:"p"`
+	Shape    *stat.Estimate `json:"power_law_shape"`
+	Why      *string        `json:"why"`
+	Warnings []string       `json:"warnings,omitempty"`
+}
+
+// Recurrence reports how often work comes back over the fleet, or overheats
+// where work is "". Words of work are compared without regard to case.
+func Recurrence(s Source, work string) RecurrenceReport {
+	r := RecurrenceReport{AsOf: s.AsOf, Of: work, Curve: []RecurrencePoint{}, Trend: []MachineTrend{}, Words: []string{}}
+	if work == "" {
+		r.Of = "overheats"
+	}
+	var units []stat.History
+	var names, other []string
+	none := 0
+	for l := range s.Lives {
+		h, ok := historyOf(l, work)
+		for i := range l.Log.Services {
+			if w := l.Log.Services[i].Work; work != "" && foldWork(w) != foldWork(work) && !slices.Contains(other, w) && len(other) < 1000 {
+				other = append(other, w)
+			}
+		}
+		if !ok {
+			none++
+			continue
+		}
+		r.Events += len(h.Events)
+		units, names = append(units, h), append(names, l.Log.Machine.Name)
+	}
+	r.Machines = len(units)
+	if none > 0 {
+		warn(&r.Warnings, "%s without hours: neither a meter reading nor a run is recorded, so they are at risk for none", plural(none, "machine"))
+	}
+	for i, u := range units {
+		r.Trend = append(r.Trend, trendOf(names[i], u))
+	}
+	steps, why, warnings := stat.MeanCumulative(units, stat.Level95)
+	for _, w := range warnings {
+		warn(&r.Warnings, "%s", w)
+	}
+	for _, p := range steps {
+		r.Curve = append(r.Curve, RecurrencePoint{p.Time, p.AtRisk, p.MCF, p.Low, p.High})
+	}
+	if why != "" {
+		r.Why = &why
+	}
+	if r.Events == 0 && work != "" {
+		slices.Sort(other)
+		var near []string
+		for _, w := range other {
+			if strings.Contains(foldWork(w), foldWork(work)) || strings.Contains(foldWork(work), foldWork(w)) {
+				near = append(near, w)
+			}
+		}
+		if len(near) > 0 {
+			warn(&r.Warnings, "no service is called %q; there are %s", work, strings.Join(near[:min(len(near), 10)], ", "))
+		}
+	}
+	r.words()
+	return r
+}
+
+// historyOf is a machine's hours from its first reading to its last, and the
+// events in them. An event's own meter reading goes before its time.
+func historyOf(l *exposure.Life, work string) (stat.History, bool) {
+	_, first, ok := l.Clock.First()
+	if !ok {
+		return stat.History{}, false
+	}
+	_, last, _ := l.Clock.Last()
+	h := stat.History{End: tick(max(last-first, 0))}
+	add := func(engine float64) { h.Events = append(h.Events, min(tick(max(engine-first, 0)), h.End)) }
+	if work == "" {
+		for i := range l.Log.Overheats {
+			add(l.Clock.Of(&l.Log.Overheats[i].Head))
+		}
+	} else {
+		for i := range l.Log.Services {
+			if v := &l.Log.Services[i]; foldWork(v.Work) == foldWork(work) {
+				add(l.Clock.Of(&v.Head))
+			}
+		}
+	}
+	slices.Sort(h.Events)
+	return h, true
+}
+
+// tick rounds hours to a second and less, so that what happened at the same
+// hours on two machines is seen to.
+func tick(h float64) float64 { return math.Round(h*1e4) / 1e4 }
+
+func trendOf(name string, u stat.History) MachineTrend {
+	t := stat.TrendOf([]stat.History{u}, stat.Level95)
+	m := MachineTrend{Machine: name, Events: len(u.Events), Hours: u.End, Says: stat.CannotSay, Warnings: t.Warnings}
+	if t.Why != "" {
+		m.Why = text(t.Why)
+		return m
+	}
+	m.Says, m.Laplace, m.P = t.Says, &t.Laplace, &t.LaplaceP
+	if est, why := take(t.Shape, &m.Warnings); est != nil {
+		m.Shape = est
+	} else {
+		m.Why = text(why)
+	}
+	if m.Says == stat.CannotSay && m.Why == nil {
+		m.Why = text(fmt.Sprintf("%s in %s h come neither faster nor slower by more than chance (p %s)", plural(m.Events, "event"), num(m.Hours), pText(*m.P)))
+	}
+	return m
+}
+
+func (r *RecurrenceReport) words() {
+	say := func(format string, args ...any) { r.Words = append(r.Words, fmt.Sprintf(format, args...)) }
+	if len(r.Curve) == 0 {
+		say("nothing to show of %s: %s", r.Of, *r.Why)
+		return
+	}
+	p := r.Curve[len(r.Curve)-1]
+	say("%s of %s on %s; by %s h a machine has had %s (%s to %s) on average", plural(r.Events, "event"), r.Of, plural(r.Machines, "machine"),
+		num(p.Hours), num(p.MCF), num(p.Low), num(p.High))
+	for _, says := range []string{stat.Worse, stat.Better} {
+		var names []string
+		for _, t := range r.Trend {
+			if t.Says == says {
+				names = append(names, t.Machine)
+			}
+		}
+		if len(names) > 0 {
+			say("getting %s: %s", says, join(names))
+		}
+	}
+	if n := len(r.Trend); n > 1 {
+		say("of %d machines looked at, about one in twenty shows a trend by chance", n)
+	}
+}

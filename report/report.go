@@ -1,0 +1,142 @@
+// Package report turns records into results, one file a question. It is pure:
+// no book, no clock, no printing. A result is built once and has all that its
+// table, its JSON, its CSV and its page show; the JSON keys are those of the
+// exchange contract, with more where more is worth saying. Warnings go with
+// the result; what can't be estimated is absent, with a why.
+package report
+
+import (
+	"fmt"
+	"iter"
+	"math"
+	"strconv"
+	"strings"
+	"time"
+
+	"shedbook/report/exposure"
+	"shedbook/report/stat"
+	"shedbook/schema"
+)
+
+// Source is the fleet a report reads: what is not one machine's, and the
+// machines' lives one after another, so that a fleet of any size passes
+// through without being held. A report reads the lives once.
+type Source struct {
+	AsOf  time.Time    // in the book's zone; what is dated after it does not count
+	Fleet schema.Fleet // without its Logs
+	Index *exposure.Index
+	Lives iter.Seq[*exposure.Life]
+}
+
+// Of reads a fleet that is at hand.
+func Of(f schema.Fleet, asOf time.Time) Source {
+	logs := f.Logs
+	return Stream(f, func(yield func(*schema.Log) bool) {
+		for i := range logs {
+			if !yield(&logs[i]) {
+				return
+			}
+		}
+	}, asOf)
+}
+
+// Stream reads machines as they come, in the order in which they come. Only
+// what is not one machine's is taken of f.
+func Stream(f schema.Fleet, logs iter.Seq[*schema.Log], asOf time.Time) Source {
+	f.Logs = nil
+	f = f.AsOf(asOf)
+	s := Source{AsOf: asOf.In(f.Settings.Zone()), Fleet: f, Index: exposure.NewIndex(f.Words, f.Drivers, f.Settings)}
+	s.Lives = func(yield func(*exposure.Life) bool) {
+		for l := range logs {
+			cut := l.AsOf(asOf)
+			if !yield(s.Index.Life(&cut)) {
+				return
+			}
+		}
+	}
+	return s
+}
+
+// local is a time in the book's zone; nil for none.
+func (s *Source) local(t time.Time) *time.Time {
+	if t.IsZero() {
+		return nil
+	}
+	t = t.In(s.AsOf.Location())
+	return &t
+}
+
+// pointer to a text, nil where it is empty: the contract's "why": null.
+func text(s string) *string {
+	if s == "" {
+		return nil
+	}
+	return &s
+}
+
+// take splits an estimate's result for a report: the estimate, or the reason
+// it is missing; its warnings are added, each once.
+func take(r stat.Result, warnings *[]string) (*stat.Estimate, string) {
+	for _, w := range r.Warnings {
+		warn(warnings, "%s", w)
+	}
+	return r.Est, r.Why
+}
+
+// warn adds a warning unless it is there.
+func warn(warnings *[]string, format string, args ...any) {
+	w := fmt.Sprintf(format, args...)
+	for _, have := range *warnings {
+		if have == w {
+			return
+		}
+	}
+	*warnings = append(*warnings, w)
+}
+
+// plural is a count with its noun: "1 run", "3 runs".
+func plural(n int, one string) string {
+	if n == 1 {
+		return "1 " + one
+	}
+	many := one + "s"
+	if strings.HasSuffix(one, "h") { // 2 stretches
+		many = one + "es"
+	}
+	return strconv.Itoa(n) + " " + many
+}
+
+// num is a number for a sentence: to the whole from 100, to a tenth from 10, to
+// a hundredth from 1, below that two figures; no trailing zeros.
+func num(v float64) string {
+	digits := 2
+	switch a := math.Abs(v); {
+	case a >= 100:
+		digits = 0
+	case a >= 10:
+		digits = 1
+	case a > 0 && a < 0.1:
+		digits = min(1-int(math.Floor(math.Log10(a))), 6)
+	}
+	s := strconv.FormatFloat(v, 'f', digits, 64)
+	if strings.Contains(s, ".") {
+		s = strings.TrimRight(strings.TrimRight(s, "0"), ".")
+	}
+	if s == "-0" {
+		return "0"
+	}
+	return s
+}
+
+// day is a moment for a sentence, to the minute, in the source's zone.
+func (s *Source) day(t time.Time) string {
+	return t.In(s.AsOf.Location()).Format("2006-01-02 15:04")
+}
+
+// record names a record in a sentence: its kind and number.
+func record(kind string, number int64) string {
+	if number == 0 {
+		return kind
+	}
+	return fmt.Sprintf("%s %d", kind, number)
+}
