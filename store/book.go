@@ -17,7 +17,8 @@ import (
 	"strconv"
 	"time"
 
-	_ "modernc.org/sqlite" // the driver, under the name "sqlite"
+	"modernc.org/sqlite" // the driver, under the name "sqlite"
+	lib "modernc.org/sqlite/lib"
 )
 
 // Book is an open book.
@@ -58,16 +59,14 @@ func open(ctx context.Context, path string, now func() time.Time, create bool) (
 		return nil, err
 	}
 	newest := newestVersion()
-	empty, err := inspect(path, newest)
-	made := false
-	if err != nil {
-		if !create || !errors.Is(statErr(path), fs.ErrNotExist) {
-			return nil, err
-		}
+	if _, statErr := os.Stat(path); create && errors.Is(statErr, fs.ErrNotExist) {
 		if err := makeFile(path); err != nil {
 			return nil, err
 		}
-		empty, made = true, true
+	}
+	empty, err := inspect(path, newest)
+	if err != nil {
+		return nil, err
 	}
 	if empty && !create {
 		return nil, notThere(path, fs.ErrNotExist)
@@ -76,10 +75,7 @@ func open(ctx context.Context, path string, now func() time.Time, create bool) (
 	if empty {
 		// The first tables go in under a rollback journal, so that the file's
 		// own header says whose it is from the first commit on.
-		if err := b.prepare(ctx, "DELETE"); err != nil {
-			if made {
-				os.Remove(path)
-			}
+		if err := patiently(ctx, func() error { return b.prepare(ctx) }); err != nil {
 			return nil, explain(path, err)
 		}
 	}
@@ -87,7 +83,11 @@ func open(ctx context.Context, path string, now func() time.Time, create bool) (
 	if err != nil {
 		return nil, explain(path, err)
 	}
-	version, err := b.version(ctx, b.db)
+	var version int
+	err = patiently(ctx, func() (err error) {
+		version, err = b.version(ctx, b.db)
+		return err
+	})
 	if err == nil && version > newest {
 		err = newer(path, version, newest)
 	}
@@ -103,13 +103,30 @@ func open(ctx context.Context, path string, now func() time.Time, create bool) (
 
 // prepare makes the tables of a new book. Two programs may do so at once: the
 // second finds the work done.
-func (b *Book) prepare(ctx context.Context, journal string) error {
-	db, err := sql.Open("sqlite", dsn(b.path, "_txlock=immediate&_pragma=journal_mode("+journal+")&"+pragmas))
+func (b *Book) prepare(ctx context.Context) error {
+	db, err := sql.Open("sqlite", dsn(b.path, "_txlock=immediate&"+pragmas))
 	if err != nil {
 		return err
 	}
 	defer db.Close()
 	return migrate(ctx, db, b.path)
+}
+
+// patiently tries again while the book is busy, for the moments in which
+// SQLite's own timeout does not serve: a change of the journal's mode.
+func patiently(ctx context.Context, do func() error) error {
+	for give := time.Now().Add(busyTimeout); ; {
+		err := do()
+		var se *sqlite.Error
+		if err == nil || !errors.As(err, &se) || se.Code()&0xff != lib.SQLITE_BUSY || time.Now().After(give) {
+			return err
+		}
+		select {
+		case <-ctx.Done():
+			return ctx.Err()
+		case <-time.After(5 * time.Millisecond):
+		}
+	}
 }
 
 // View opens the book at path for reading only: nothing is written, not even
@@ -172,11 +189,6 @@ func (b *Book) Close() error { return explain(b.path, b.db.Close()) }
 
 // Path is where the book stands.
 func (b *Book) Path() string { return b.path }
-
-func statErr(path string) error {
-	_, err := os.Stat(path)
-	return err
-}
 
 // makeFile makes an empty file only its owner may read, and its directory.
 func makeFile(path string) error {

@@ -46,19 +46,25 @@ func inspect(path string, newest int) (empty bool, err error) {
 	if v := int(binary.BigEndian.Uint32(h[60:])); v > newest {
 		return false, newer(path, v, newest)
 	}
-	// A book whose last pages are gone. With a write-ahead log beside it the
+	// A book whose last pages are gone. With a log or a journal beside it the
 	// file may rightly lag behind, so SQLite judges that one.
 	pageSize := int64(binary.BigEndian.Uint16(h[16:]))
 	if pageSize == 1 {
 		pageSize = 65536
 	}
-	pages := int64(binary.BigEndian.Uint32(h[28:]))
-	if wal, err := os.Stat(path + "-wal"); err != nil || wal.Size() == 0 {
-		if info.Size() < pageSize*pages {
-			return false, damaged(path, fmt.Sprintf("%d of its %d bytes are there", info.Size(), pageSize*pages))
+	whole := pageSize * int64(binary.BigEndian.Uint32(h[28:]))
+	if info.Size() < whole && !holds(path+"-wal") && !holds(path+"-journal") {
+		if info, err = f.Stat(); err == nil && info.Size() < whole {
+			return false, damaged(path, fmt.Sprintf("%d of its %d bytes are there", info.Size(), whole))
 		}
 	}
 	return false, nil
+}
+
+// holds says whether there is a file with something in it.
+func holds(path string) bool {
+	info, err := os.Stat(path)
+	return err == nil && info.Size() > 0
 }
 
 func newer(path string, version, newest int) error {
