@@ -57,18 +57,22 @@ func Near(word string, known []string) []string {
 	return out
 }
 
-// distance is the optimal string alignment distance of a and b, or most+1 where it is more than most.
+// distance is the optimal string alignment distance of a and b, or most+1 where it is more than most. A text of more
+// than maxCell letters is never near.
 func distance(a, b string, most int) int {
-	x, y := []rune(a), []rune(b)
-	if d := len(x) - len(y); d > most || -d > most {
+	var xs, ys [maxCell]rune
+	x, y := runes(&xs, a), runes(&ys, b)
+	if d := len(x) - len(y); x == nil || y == nil || d > most || -d > most {
 		return most + 1
 	}
-	two, one, row := make([]int, len(y)+1), make([]int, len(y)+1), make([]int, len(y)+1)
-	for j := range one {
+	var rows [3][maxCell + 1]int
+	two, one, row := &rows[0], &rows[1], &rows[2]
+	for j := range len(y) + 1 {
 		one[j] = j
 	}
 	for i := 1; i <= len(x); i++ {
 		row[0] = i
+		least := i
 		for j := 1; j <= len(y); j++ {
 			cost := 1
 			if x[i-1] == y[j-1] {
@@ -78,8 +82,25 @@ func distance(a, b string, most int) int {
 			if i > 1 && j > 1 && x[i-1] == y[j-2] && x[i-2] == y[j-1] {
 				row[j] = min(row[j], two[j-2]+1)
 			}
+			least = min(least, row[j])
+		}
+		if least > most+1 { // a swap may still take one off
+			return most + 1
 		}
 		two, one, row = one, row, two
 	}
 	return min(one[len(y)], most+1)
+}
+
+// runes are the letters of s in buf; nil where there are more.
+func runes(buf *[maxCell]rune, s string) []rune {
+	n := 0
+	for _, r := range s {
+		if n == len(buf) {
+			return nil
+		}
+		buf[n] = r
+		n++
+	}
+	return buf[:n]
 }

@@ -46,6 +46,22 @@ func TestParseAgainstPublishedFactors(t *testing.T) {
 	}
 }
 
+// How the measures of a country hang together (NIST Handbook 44, appendix C: 1 gallon = 4 quarts = 8 pints = 128 fluid
+// ounces; UK Weights and Measures Act 1985, schedule 1: 1 gallon = 4 quarts = 8 pints = 160 fluid ounces).
+func TestMeasuresAgree(t *testing.T) {
+	for gallon, parts := range map[string][]string{
+		"1 gal": {"4 qt", "8 pt", "128 fl oz"}, "1 imp gal": {"4 imp qt", "8 imp pt", "160 imp fl oz"},
+	} {
+		want, err := Parse(gallon, Millilitres)
+		require.NoError(t, err)
+		for _, p := range parts {
+			got, err := Parse(p, Millilitres)
+			require.NoError(t, err)
+			assert.InEpsilon(t, want, got, 1e-15, p)
+		}
+	}
+}
+
 // What people type; the numbers follow from the text alone, or from the factors tested above.
 func TestParseAsTyped(t *testing.T) {
 	for _, c := range []struct {

@@ -54,8 +54,18 @@ type Reader struct {
 	header []string
 	fields []*schema.Field // by column of the file; nil where a column is passed over
 	remark int             // the RemarkColumn; -1
-	order  []int           // columns in the order of the kind's fields, so that problems come in one order
+	seen   map[unknown]error
+	order  []int // columns in the order of the kind's fields, so that problems come in one order
 }
+
+// unknown is a word in a column of the file that was not known. What to say of it takes long to find, among all the
+// words that it is near to, and a sheet may say it on every row: maxUnknown of them are remembered.
+type unknown struct {
+	column int
+	word   string
+}
+
+const maxUnknown = 10_000
 
 // Row is one row as it stands in the file.
 type Row struct {
@@ -129,7 +139,7 @@ func separator(header []byte) byte {
 
 func (r *Reader) readHeader(cells []string) error {
 	var wrong Errors
-	unknown := false
+	strange := false
 	at := map[string]int{}
 	r.remark = -1
 	r.header = make([]string, len(cells))
@@ -152,7 +162,7 @@ func (r *Reader) readHeader(cells []string) error {
 			continue
 		}
 		if r.fields[i] = r.kind.Field(c); r.fields[i] == nil {
-			unknown = true
+			strange = true
 			says := "is no column of " + r.kind.Sheet
 			if near := unit.Near(c, r.kind.Columns()); len(near) > 0 {
 				says += " (did you mean " + strings.Join(near, ", ") + "?)"
@@ -176,7 +186,7 @@ func (r *Reader) readHeader(cells []string) error {
 		wrong = append(wrong[:most:most], r.fail(1, "", "and %d more columns are wrong", n-most))
 	}
 	if other := r.looksLike(at); other != nil {
-		if unknown {
+		if strange {
 			wrong = Errors{r.fail(1, "", "looks like a sheet of %s, not of %s", other.Sheet, r.kind.Sheet)}
 		}
 		wrong[0].Hint = "if it is a sheet of " + other.Sheet + ", import it with --as " + other.Sheet
@@ -294,7 +304,7 @@ func (r *Reader) Record(row Row, known *schema.Known) (schema.Record, []*Error) 
 		if raw == "" {
 			continue
 		}
-		if err := r.kind.Set(rec, r.fields[i], Unguard(raw), known, time.Time{}); err != nil {
+		if err := r.set(rec, i, Unguard(raw), known); err != nil {
 			wrong = append(wrong, r.problem(row.Line, r.fields[i].Name, err))
 		}
 	}
@@ -305,6 +315,27 @@ func (r *Reader) Record(row Row, known *schema.Known) (schema.Record, []*Error) 
 		return nil, []*Error{r.problem(row.Line, "", err)}
 	}
 	return rec, nil
+}
+
+// set reads a cell of column i into the record. What is known does not change while a sheet that refers to it is read.
+func (r *Reader) set(rec schema.Record, i int, raw string, known *schema.Known) error {
+	f := r.fields[i]
+	if r.seen != nil && len(raw) <= 64 {
+		if err, ok := r.seen[unknown{i, raw}]; ok {
+			return err
+		}
+	}
+	err := r.kind.Set(rec, f, raw, known, time.Time{})
+	if err == nil || f.Type != schema.MachineField && f.Type != schema.DriverField && f.Type != schema.WordField || len(raw) > 64 {
+		return err
+	}
+	if r.seen == nil {
+		r.seen = map[unknown]error{}
+	}
+	if len(r.seen) < maxUnknown {
+		r.seen[unknown{i, strings.Clone(raw)}] = err
+	}
+	return err
 }
 
 // problem places an error of the schema in the sheet.

@@ -147,6 +147,12 @@ func TestBadSheets(t *testing.T) {
 		require.ErrorAs(t, err, &all)
 		assert.Equal(t, "if it is a sheet of "+other+", import it with --as "+other, all[0].Hint)
 	}
+	// The same unknown word is told at each of its rows, and is another word in another column.
+	_, wrong := read("machine,driver,start,hours\nR9,R9,2026-03-14,2\nR9,,2026-03-14,2\n", "runs")
+	assert.Equal(t, []string{
+		`runs.csv:2: machine: "R9" is not known (did you mean R1, R4?)`,
+		`runs.csv:2: driver: "R9" is not known`,
+		`runs.csv:3: machine: "R9" is not known (did you mean R1, R4?)`}, wrong)
 	// Good rows are read before and after bad ones.
 	good, wrong := read("machine,start,hours\nR1,2026-03-14,2\nR9,2026-03-14,2\nR4,2026-03-14,2\n", "runs")
 	assert.Len(t, good, 2)

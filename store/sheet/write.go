@@ -91,7 +91,11 @@ func NewBadWriter(w io.Writer, from *Reader) *BadWriter {
 func (w *BadWriter) Write(row Row, wrong []*Error) {
 	var cells, says []string
 	for _, i := range w.keep {
-		cells = append(cells, guardRaw(w.from.fields[i], row.Cells[i]))
+		c := ""
+		if i < len(row.Cells) { // a rest that can't be read has none
+			c = row.Cells[i]
+		}
+		cells = append(cells, guardRaw(w.from.fields[i], c))
 	}
 	for _, e := range wrong {
 		s := e.Says

@@ -173,6 +173,13 @@ func TestSetAside(t *testing.T) {
 	require.Len(t, good, 2)
 	assert.Equal(t, "=1+1", good[0].(*schema.Run).Note)
 	assert.Equal(t, schema.N(-4), good[1].(*schema.Run).AmbientC)
+	// A rest that can't be read has no cells to set aside, only its problem.
+	b.Reset()
+	w.Write(Row{Line: 9}, []*Error{{File: "runs.csv", Line: 9, Says: "a quote is not closed"}})
+	require.NoError(t, w.Flush())
+	assert.Equal(t, ";;;;;a quote is not closed\r\n", b.String())
+	b.Reset()
+	b.WriteString(mended)
 	// Set aside twice, there is still one added column.
 	r, err = NewReader(strings.NewReader(b.String()), "runs.csv", k)
 	require.NoError(t, err)
