@@ -296,8 +296,10 @@ func HeatCarried(g Glycol, volPct, c float64) (float64, error) {
 
 // StrengthFromGravity is the concentration of a coolant whose specific gravity
 // (against water at 15.6 °C, as hydrometers are marked) was read at c °C:
-// the inverse of Density. Additives weigh too: good to about 4 % by volume,
-// against 1 % for a refractometer (common practice, no source).
+// the inverse of Density, so of an inhibited coolant. Additives weigh: a pure
+// mixture (CRC Handbook, 102nd ed.; Lange's Handbook table 5.13) comes out up
+// to 5 % by volume too weak with ethylene and 10 % with propylene glycol. A
+// refractometer is good to 1 % (common practice, no source).
 func StrengthFromGravity(g Glycol, gravity, c float64) (Strength, error) {
 	f, err := g.fluid()
 	if err != nil {
@@ -321,7 +323,7 @@ func StrengthFromGravity(g Glycol, gravity, c float64) (Strength, error) {
 		return Strength{}, fmt.Errorf("specific gravity: %s at %s °C is lighter than water, which reads %s there: check the hydrometer in water, and that the sample's temperature is right",
 			number(gravity, 3), number(c, 1), number(light/waterDensity(15.6), 3))
 	}
-	s := Strength{Warnings: []string{"additives weigh too: a specific gravity is good to about 4 % (common practice, no source); a refractometer tells better"}}
+	s := Strength{Warnings: []string{fmt.Sprintf("additives weigh too: a specific gravity of %s is good to %s %%; a refractometer tells better", f.name, map[Glycol]string{Ethylene: "5", Propylene: "10"}[g])}}
 	switch {
 	case want >= density(end):
 		s.VolPct, s.AtLeast = end, true
