@@ -1,0 +1,102 @@
+package main
+
+import (
+	"encoding/json"
+	"errors"
+	"io"
+	"os/exec"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+)
+
+// mayImport is the plan of the house: who may import whom (see DEVELOPERS.md).
+// The longest prefix of a package's path decides; a package may always import
+// those in its own list of prefixes, and nothing else of ours.
+var mayImport = map[string][]string{
+	"cmd":              {"schema", "store", "report"},
+	"store":            {"schema", "store"},
+	"schema":           {"schema/unit", "schema/migration"},
+	"schema/unit":      {},
+	"schema/migration": {},
+	"report":           {"schema", "report"},
+	"report/stat":      {},
+	"report/cooling":   {},
+	"report/light":     {},
+}
+
+// onlyIn says which packages alone may use a library.
+var onlyIn = map[string]string{
+	"database/sql":                    "store",
+	"modernc.org/sqlite":              "store",
+	"github.com/spf13/cobra":          "cmd",
+	"github.com/jedib0t/go-pretty":    "report/render",
+	"html/template":                   "report/render",
+	"github.com/stretchr/testify":     "(tests)",
+	"pgregory.net/rapid":              "(tests)",
+	"github.com/rogpeppe/go-internal": "(tests)",
+}
+
+// pure packages know no files, no clock and no network.
+var pure = []string{"report", "schema"}
+
+func TestWhoImportsWhom(t *testing.T) {
+	out, err := exec.Command("go", "list", "-json=ImportPath,Imports", "shedbook/...").Output()
+	require.NoError(t, err)
+	d := json.NewDecoder(strings.NewReader(string(out)))
+	seen := 0
+	for {
+		var p struct {
+			ImportPath string
+			Imports    []string
+		}
+		if err := d.Decode(&p); errors.Is(err, io.EOF) {
+			break
+		} else {
+			require.NoError(t, err)
+		}
+		seen++
+		from := strings.TrimPrefix(p.ImportPath, "shedbook/")
+		rule := longest(from)
+		require.NotEmpty(t, rule, "%s has no place in the house", from)
+		for _, imp := range p.Imports {
+			if to, ours := strings.CutPrefix(imp, "shedbook/"); ours {
+				require.True(t, allowed(to, mayImport[rule]), "%s may not import %s", from, to)
+				if strings.HasPrefix(from, "report") && from != "report/render" {
+					require.NotEqual(t, "report/render", to, "%s: nothing of report may print", from)
+				}
+			}
+			for lib, home := range onlyIn {
+				if imp == lib || strings.HasPrefix(imp, lib+"/") {
+					require.True(t, strings.HasPrefix(from, home), "%s may not use %s: only %s may", from, lib, home)
+				}
+			}
+			for _, prefix := range pure {
+				if strings.HasPrefix(from, prefix) {
+					require.NotContains(t, []string{"os", "net", "net/http", "os/exec"}, imp, "%s is pure", from)
+				}
+			}
+		}
+	}
+	require.Greater(t, seen, 8)
+}
+
+func longest(pkg string) string {
+	best := ""
+	for p := range mayImport {
+		if (pkg == p || strings.HasPrefix(pkg, p+"/")) && len(p) > len(best) {
+			best = p
+		}
+	}
+	return best
+}
+
+func allowed(to string, list []string) bool {
+	for _, p := range list {
+		if to == p || strings.HasPrefix(to, p+"/") {
+			return true
+		}
+	}
+	return false
+}
