@@ -39,10 +39,13 @@ type RatesReport struct {
 
 // RateLevel is one level's rate and how it compares.
 type RateLevel struct {
-	Level         string         `json:"level"`
-	Overheats     int            `json:"overheats"`
-	Hours         float64        `json:"hours"`
-	Per100h       *stat.Estimate `json:"per_100h"`
+	Level     string         `json:"level"`
+	Overheats int            `json:"overheats"`
+	Hours     float64        `json:"hours"`
+	Per100h   *stat.Estimate `json:"per_100h"`
+	// Pooled is the rate with the others' taken into account (empirical Bayes), so
+	// that few hours make nobody the worst; of drivers and machines only.
+	Pooled        *stat.Estimate `json:"pooled_per_100h"`
 	CrudeRatio    *stat.Estimate `json:"crude_ratio"`
 	AdjustedRatio *stat.Estimate `json:"adjusted_ratio"`
 	P             *float64       `json:"p"`       // of the adjusted ratio where adjusted, else of the crude one
@@ -118,6 +121,9 @@ func RatesOf(asOf time.Time, x *exposure.Index, strata *exposure.Strata, q RateQ
 	if len(q.Adjust) > 0 {
 		r.adjust(strata, q, reference)
 	}
+	if q.By == exposure.Machine || q.By == exposure.Driver {
+		r.pool()
+	}
 	r.holm(len(q.Adjust) > 0)
 	r.warnings(strata, q)
 	r.words(q)
@@ -171,6 +177,24 @@ func (r *RatesReport) crude(reference uint16, events int, hours float64) {
 			v.CrudeP = &ratio.P.TwoSided
 		} else if v.Why == nil {
 			v.Why = text(ratio.Exact.Why)
+		}
+	}
+}
+
+// pool fills in the pooled rates.
+func (r *RatesReport) pool() {
+	events, hours := make([]int, len(r.Levels)), make([]float64, len(r.Levels))
+	for i, v := range r.Levels {
+		events[i], hours[i] = v.Overheats, v.Hours
+		if v.Hours == 0 {
+			events[i] = 0 // no hours: nothing to pool
+		}
+	}
+	p := stat.PoolRates(events, hours, stat.Level95)
+	for i, u := range p.Units {
+		if u.Est != nil {
+			e := u.Est.Scaled(100)
+			r.Levels[i].Pooled = &e
 		}
 	}
 }
