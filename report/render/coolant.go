@@ -1,0 +1,174 @@
+package render
+
+import (
+	"fmt"
+	"io"
+	"math"
+
+	"shedbook/report"
+	"shedbook/schema/unit"
+)
+
+// Coolant prints what became of the coolant. With one machine its stretches
+// and its plot follow.
+func Coolant(w io.Writer, r report.CoolantReport, o Options) error {
+	return Print(w, r, o, func() *Doc {
+		d := &Doc{Title: "Coolant", Lead: []string{asOf(r.AsOf, o)}}
+		if len(r.Machines) == 1 {
+			d.Title = "Coolant of " + r.Machines[0].Machine
+		}
+		d.Table(coolantTable(r))
+		d.Warn(r.Warnings...)
+		var why, warn grouped
+		for i := range r.Machines {
+			m := &r.Machines[i]
+			why.add(m.Machine, deref(m.Why))
+			warn.add(m.Machine, m.Warnings...)
+		}
+		for _, l := range why.lines(": ") {
+			d.Warn("no rate for " + l)
+		}
+		d.Warn(warn.lines(": ")...)
+		if len(r.Machines) == 1 {
+			coolantOf(d, &r.Machines[0], o)
+		}
+		return d
+	})
+}
+
+func coolantTable(r report.CoolantReport) *Table {
+	t := &Table{Columns: []Column{
+		{Key: "machine", Head: "Machine"},
+		{Key: "hours", Head: "Hours", Unit: unit.Hours},
+		{Key: "topped_up_ml", Head: "Topped up", Unit: unit.Millilitres},
+		{Key: "settling_ml", Head: "Settling", Unit: unit.Millilitres, Drop: 3},
+		{Key: "boil_over_ml", Head: "Boil-over", Unit: unit.Millilitres, Drop: 3},
+		{Key: "unexplained_ml", Head: "Unexplained", Unit: unit.Millilitres, Drop: 2},
+		{Key: "unattributed_ml"},
+		{Key: "intervals", Head: "Stretches", Drop: 5},
+		{Key: "rate_ml_per_h", Head: "Loss, 95 % interval", Unit: unit.Millilitres, Per: "/h", Span: true},
+		{Key: "pct_of_system_per_100h", Head: "of the system", Unit: unit.Percent, Per: " per 100 h", Span: true, Drop: 4},
+		{Key: "steady", Head: "Steady?", Drop: 6},
+		{Key: "from"},
+		{Key: "to", Head: "Last look", Drop: 7},
+		{Key: "why"},
+	}, Empty: "No machine is in the book yet."}
+	for i := range r.Machines {
+		m := &r.Machines[i]
+		t.Add(Text(m.Machine), Number(m.Hours), Number(m.ToppedUpMl), Number(m.SettlingMl), Number(m.BoilOverMl),
+			Number(m.UnexplainedMl), Number(m.UnattributedMl), Count(m.Intervals),
+			Estimated((*Interval)(m.Rate)), Estimated((*Interval)(m.RatePct)), Text(steady(m)), Day(when(m.From)), Day(when(m.To)), Text(deref(m.Why)))
+	}
+	return t
+}
+
+func steady(m *report.CoolantMachine) string {
+	switch {
+	case m.Steady == nil:
+		return ""
+	case *m.Steady:
+		return "steady"
+	}
+	return "in bursts"
+}
+
+// coolantOf adds one machine's stretches, its plot and what they say.
+func coolantOf(d *Doc, m *report.CoolantMachine, o Options) {
+	if m.Steady == nil && m.SteadyWhy != nil {
+		d.Say(sentence("whether it goes steadily or in bursts can't be said: " + *m.SteadyWhy))
+	}
+	d.Say(changed(m, o))
+	if len(m.Stretches) == 0 {
+		return
+	}
+	if p := coolantChart(m, o); p != nil {
+		d.Plot(p)
+	}
+	t := &Table{Title: "Stretches between two marks", Columns: []Column{
+		{Key: "from", Head: "From"},
+		{Key: "to", Head: "To"},
+		{Key: "hours", Head: "Hours", Unit: unit.Hours},
+		{Key: "lost_ml", Head: "Lost", Unit: unit.Millilitres},
+		{Key: "counts_as", Head: "Counts as", Wrap: true},
+		{Key: "boil_over_ml", Head: "Boil-over", Unit: unit.Millilitres, Drop: 2},
+		{Key: "unexplained_ml", Head: "Unexplained", Unit: unit.Millilitres, Drop: 1},
+	}}
+	for i := range m.Stretches {
+		s := &m.Stretches[i]
+		says := "unexplained"
+		switch {
+		case s.Settling:
+			says = "settling"
+		case s.BoilOver > 0 && s.Unexplained() > 0:
+			says = "boil-over and unexplained"
+		case s.BoilOver > 0:
+			says = "boil-over"
+		case s.Lost <= 0:
+			says = "nothing lost"
+		}
+		t.Add(Day(s.From), Day(s.To), Number(s.Hours()), Number(s.Lost), Text(says), Number(s.BoilOver), Number(s.Unexplained()))
+	}
+	d.Table(t)
+}
+
+// changed says when the rate changed.
+func changed(m *report.CoolantMachine, o Options) string {
+	c := m.Change
+	if c == nil {
+		if m.ChangeWhy == nil {
+			return ""
+		}
+		return sentence("no change of the rate is seen: " + *m.ChangeWhy)
+	}
+	col := &Column{Unit: unit.Millilitres, Per: "/h"}
+	s := fmt.Sprintf("The rate changed from %s to %s %s at about %s engine hours", figureText(c.Before, col, o.system()),
+		figureText(c.After, col, o.system()), col.label(o.system()), intervalText(Interval(c.Hours), &Column{}, o.system()))
+	if c.At != nil {
+		s += ", on " + o.day(*c.At)
+		if c.Low != nil && c.High != nil {
+			s += " (" + o.day(*c.Low) + " to " + o.day(*c.High) + ")"
+		}
+	}
+	return s + "."
+}
+
+// coolantChart is what was lost so far against engine hours: all of it, and
+// the part that nothing explains.
+func coolantChart(m *report.CoolantMachine, o Options) *chart {
+	if len(m.Stretches) == 0 {
+		return nil
+	}
+	nan := math.NaN()
+	_, label := shown(0, unit.Millilitres, o.system())
+	all := curve{words: "all that was missing", class: "c2"}
+	odd := curve{words: "unexplained", class: "c1", dotted: true}
+	first := m.Stretches[0].FromH
+	all.pts = append(all.pts, point{first, 0, nan, nan})
+	odd.pts = append(odd.pts, point{first, 0, nan, nan})
+	total, unexplained := 0.0, 0.0
+	for i := range m.Stretches {
+		s := &m.Stretches[i]
+		if last := all.pts[len(all.pts)-1].x; s.FromH > last { // a refill lay between
+			t, _ := shown(total, unit.Millilitres, o.system())
+			u, _ := shown(unexplained, unit.Millilitres, o.system())
+			all.pts = append(all.pts, point{s.FromH, t, nan, nan})
+			odd.pts = append(odd.pts, point{s.FromH, u, nan, nan})
+		}
+		total += s.Lost
+		unexplained += s.Unexplained()
+		t, _ := shown(total, unit.Millilitres, o.system())
+		u, _ := shown(unexplained, unit.Millilitres, o.system())
+		all.pts = append(all.pts, point{s.ToH, t, nan, nan})
+		odd.pts = append(odd.pts, point{s.ToH, u, nan, nan})
+	}
+	last := m.Stretches[len(m.Stretches)-1].ToH
+	col := &Column{Unit: unit.Millilitres}
+	p := &chart{title: "Coolant missing against engine hours", xName: "engine hours", yName: label + " since the first mark", zero: true, curves: []curve{all, odd}}
+	p.alt = fmt.Sprintf("From %s to %s engine hours %s %s were found missing, of which nothing explains %s %s.",
+		fixed(first, 0), fixed(last, 0), figureText(total, col, o.system()), label, figureText(unexplained, col, o.system()), label)
+	if m.Rate != nil {
+		rate := &Column{Unit: unit.Millilitres, Per: "/h"}
+		p.alt += fmt.Sprintf(" The unexplained loss is %s %s.", intervalText(Interval(*m.Rate), rate, o.system()), rate.label(o.system()))
+	}
+	return p
+}

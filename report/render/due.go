@@ -1,0 +1,62 @@
+package render
+
+import (
+	"io"
+
+	"shedbook/report"
+)
+
+// Due prints the work that comes round: overdue first, then by date.
+func Due(w io.Writer, r report.DueReport, o Options) error {
+	return Print(w, r, o, func() *Doc {
+		d := &Doc{Title: "Work that is due", Lead: []string{asOf(r.AsOf, o) + " What is overdue comes first."}}
+		d.Table(dueTable(r))
+		d.Warn(r.Warnings...)
+		return d
+	})
+}
+
+func dueTable(r report.DueReport) *Table {
+	t := &Table{Columns: []Column{
+		{Key: "machine", Head: "Machine"},
+		{Key: "work", Head: "Work", Wrap: true},
+		{Key: "state", Head: "State"},
+		{Key: "left", Head: "Left"},
+		{Key: "by", Head: "counted in"},
+		{Key: "every", Head: "Every", Drop: 2},
+		{Key: "since"},
+		{Key: "due", Head: "Due about"},
+		{Key: "due_low", Head: "at the earliest", Drop: 4},
+		{Key: "due_high", Head: "at the latest", Drop: 3},
+		{Key: "last", Head: "Last done", Drop: 1},
+		{Key: "plan"},
+		{Key: "why"},
+	}, Empty: "No work is planned or due. A plan is added with 'plan add'."}
+	for i := range r.Due {
+		d := &r.Due[i]
+		state := Text("to come")
+		switch {
+		case d.Overdue:
+			state = Text("overdue").Hint(Bad)
+		case d.When == nil:
+			state = Text("no date").Hint(Dim)
+		}
+		due := Day(when(d.When))
+		if d.Overdue {
+			due = Text("now")
+		}
+		left, every, since := Number(d.Left), Number(d.Every), Number(d.Since)
+		if d.By == "" {
+			left, every, since = Cell{}, Cell{}, Cell{}
+		}
+		t.Add(Text(d.Machine), Text(d.Work), state, left, Text(d.By), every, since, due, Day(when(d.Low)), Day(when(d.High)), Day(when(d.Last)), planNumber(d.Plan), Text(deref(d.Why)))
+	}
+	return t
+}
+
+func planNumber(n int64) Cell {
+	if n == 0 {
+		return Cell{}
+	}
+	return Count(int(n))
+}

@@ -1,0 +1,207 @@
+package render
+
+import (
+	"fmt"
+	"io"
+	"math"
+	"strconv"
+
+	"shedbook/report/flags"
+)
+
+// Flags prints the morning's list: a line a flag, worst first.
+func Flags(w io.Writer, r flags.Result, o Options) error {
+	return Print(w, r, o, func() *Doc {
+		d := &Doc{Title: "Flags", Lead: []string{asOf(r.AsOf, o) + " Worst first."}}
+		d.Table(flagsTable(r.Flags))
+		if len(r.Resting) > 0 {
+			var who []string
+			for i := range r.Resting {
+				who = append(who, owner(&r.Resting[i])+" "+r.Resting[i].Flag)
+			}
+			d.Say("Answered, and at rest until there is new evidence: " + several(who, 20) + ".")
+		}
+		d.Warn(r.Warnings...)
+		if len(r.Flags) > 0 {
+			d.Say("The reasoning in full: 'flags MACHINE'. What you find: 'answer MACHINE FLAG'.")
+		}
+		return d
+	})
+}
+
+// FlagsOf prints the whole reasoning behind one machine's flags (or whatever
+// flags r holds): reasons, the evidence over the hours, what would change its
+// mind, the next check and its caution.
+func FlagsOf(w io.Writer, r flags.Result, who string, o Options) error {
+	return Print(w, r, o, func() *Doc {
+		d := &Doc{Title: "Flags of " + who, Lead: []string{asOf(r.AsOf, o)}}
+		d.main = flagsTable(r.Flags)
+		for i := range r.Flags {
+			flagInFull(d, &r.Flags[i], o)
+		}
+		for i := range r.Resting {
+			f := &r.Resting[i]
+			d.Section(f.Flag + ", answered")
+			d.Say(answerText(f, o))
+		}
+		if len(r.Flags) == 0 {
+			d.Say("No flag is raised for " + who + ".")
+			for _, s := range r.Standing {
+				if s.Machine == who && s.Flag != "" {
+					d.Say(fmt.Sprintf("The likeliest pattern is %s: %s; a flag needs %s.", s.Flag, evidenceText(s.Evidence.Log10BayesFactor), odds(s.Evidence.Needed)))
+					if p := evidencePlot(s.Flag, s.Curve, s.Evidence.Needed); p != nil {
+						d.Plot(p)
+					}
+				}
+			}
+		}
+		d.Warn(r.Warnings...)
+		return d
+	})
+}
+
+func flagInFull(d *Doc, f *flags.Flag, o Options) {
+	d.Section(owner(f) + ": " + f.Flag)
+	d.Say(fmt.Sprintf("Since about %s; raised %s. The log speaks %s for it against a sound machine; a flag needs %s.",
+		o.day(f.Since), o.day(f.Raised), odds(f.Evidence.Log10BayesFactor), odds(f.Evidence.Needed)))
+	d.List(sentences(f.Reasons))
+	if p := evidencePlot(f.Flag, f.Curve, f.Evidence.Needed); p != nil {
+		d.Plot(p)
+	}
+	if f.Rival != nil {
+		d.Say(fmt.Sprintf("Its rival is %s, for which the log speaks %s.", f.Rival.Flag, odds(f.Rival.Log10BayesFactor)))
+	}
+	for _, s := range f.Would {
+		d.Say(sentence(s))
+	}
+	if f.Answered != nil {
+		d.Say(answerText(f, o))
+	}
+	if f.NextCheck != nil {
+		d.Say("Next check: " + *f.NextCheck + ".")
+	}
+	d.Caution(sentence(f.Caution))
+}
+
+func sentences(in []string) []string {
+	out := make([]string, len(in))
+	for i, s := range in {
+		out[i] = sentence(s)
+	}
+	return out
+}
+
+func answerText(f *flags.Flag, o Options) string {
+	a := f.Answered
+	if a == nil {
+		return ""
+	}
+	s := "Answered " + o.day(a.At) + ": "
+	switch {
+	case a.NothingFound:
+		s += "nothing was found"
+	case a.Found != "":
+		s += a.Found
+	default:
+		s += "the cause was found"
+	}
+	if a.Cause != "" {
+		s += " (" + a.Cause + ")"
+	}
+	if a.Service != nil {
+		s += ", mended by service " + strconv.FormatInt(*a.Service, 10)
+	}
+	return s + "."
+}
+
+// owner is whose flag it is.
+func owner(f *flags.Flag) string {
+	switch {
+	case f.Machine != "":
+		return f.Machine
+	case f.Driver != "":
+		return f.Driver
+	}
+	return f.Factor + " " + f.Level
+}
+
+func flagsTable(fs []flags.Flag) *Table {
+	t := &Table{Columns: []Column{
+		{Key: "scope", Head: "Scope", Drop: 5},
+		{Key: "whose", Head: "Who or what"},
+		{Key: "flag", Head: "Flag"},
+		{Key: "since", Head: "Since about", Drop: 1},
+		{Key: "raised", Head: "Raised", Drop: 4},
+		{Key: "log10_bayes_factor"},
+		{Key: "evidence", Head: "Evidence", Drop: 2},
+		{Key: "next_check", Head: "Next check", Drop: 3},
+		{Key: "reasons"},
+		{Key: "rival"},
+		{Key: "caution"},
+	}, Empty: "No flag is raised."}
+	for i := range fs {
+		f := &fs[i]
+		rival := ""
+		if f.Rival != nil {
+			rival = f.Rival.Flag
+		}
+		t.Add(Text(f.Scope), Text(owner(f)), Text(f.Flag).Hint(Bad), Day(f.Since), Day(f.Raised), Number(f.Evidence.Log10BayesFactor),
+			Text(odds(f.Evidence.Log10BayesFactor)), Text(deref(f.NextCheck)), Lines(f.Reasons), Text(rival), Text(f.Caution))
+	}
+	return t
+}
+
+// odds puts a log10 Bayes factor in words: how many times likelier the log is
+// if the pattern is there than if the machine is sound.
+func odds(log10 float64) string {
+	switch {
+	case math.IsNaN(log10):
+		return "unknown"
+	case log10 >= 6:
+		return "over a million to 1"
+	case log10 < 0:
+		return "1 to " + rounded(math.Pow(10, min(-log10, 6)))
+	}
+	return rounded(math.Pow(10, log10)) + " to 1"
+}
+
+// rounded is a number with two figures, thousands apart.
+func rounded(v float64) string {
+	s := fixed(roundTo(v, 2), 0)
+	if v < 10 {
+		s = strconv.FormatFloat(roundTo(v, 2), 'g', -1, 64)
+	}
+	if len(s) > 4 {
+		s = s[:len(s)-3] + "," + s[len(s)-3:]
+	}
+	return s
+}
+
+func evidenceText(log10 float64) string {
+	if log10 < 0 {
+		return "the log speaks against it, " + odds(log10)
+	}
+	return "the log speaks " + odds(log10) + " for it"
+}
+
+// evidencePlot is the evidence over the engine hours, as powers of ten.
+func evidencePlot(flag string, curvePoints []flags.Point, needed float64) *chart {
+	if len(curvePoints) < 2 {
+		return nil
+	}
+	nan := math.NaN()
+	c := curve{class: "c1", words: "evidence"}
+	top := curvePoints[0]
+	for _, q := range curvePoints {
+		// Evidence against a pattern beyond a thousand to 1 is not worth the room.
+		c.pts = append(c.pts, point{q.Hours, max(q.Log10BayesFactor, -3), nan, nan})
+		if q.Log10BayesFactor > top.Log10BayesFactor {
+			top = q
+		}
+	}
+	last := curvePoints[len(curvePoints)-1]
+	return &chart{title: "Evidence for " + flag, xName: "recorded engine hours", yName: "log10 Bayes factor (2 is 100 to 1)", curves: []curve{c},
+		line: &level{needed, "enough for a flag"},
+		alt: fmt.Sprintf("The evidence stands at %s after %s h (log10 Bayes factor %s); at its highest it was %s, at %s h; a flag needs %s.",
+			odds(last.Log10BayesFactor), fixed(last.Hours, 0), fixed(last.Log10BayesFactor, 1), odds(top.Log10BayesFactor), fixed(top.Hours, 0), odds(needed))}
+}

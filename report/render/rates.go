@@ -1,0 +1,121 @@
+package render
+
+import (
+	"fmt"
+	"io"
+	"strings"
+
+	"shedbook/report"
+	"shedbook/schema/unit"
+)
+
+// Rates prints overheats by the hours driven, crude beside adjusted, as a
+// table, a plot and words.
+func Rates(w io.Writer, r report.RatesReport, o Options) error {
+	return Print(w, r, o, func() *Doc {
+		d := &Doc{Title: "Overheats by " + r.By, Lead: []string{asOf(r.AsOf, o)}}
+		if len(r.AdjustedFor) > 0 {
+			d.Title += ", with " + strings.Join(r.AdjustedFor, ", ") + " held"
+		}
+		if o.Format == HTML { // a reader of a page wants the answer first
+			for _, s := range r.Words {
+				d.Say(sentence(s))
+			}
+		}
+		d.Table(ratesTable(r))
+		if p := ratesPlot(r); len(p.rows) > 0 {
+			d.Plot(p)
+		}
+		if o.Format != HTML {
+			for _, s := range r.Words {
+				d.Say(sentence(s))
+			}
+		}
+		if len(r.AdjustedFor) > 0 && r.Method != "" {
+			d.Say("Method: " + sentence(r.Method))
+		}
+		var why grouped
+		for _, l := range r.Levels {
+			why.add(l.Level, deref(l.Why))
+		}
+		d.Warn(why.lines(": ")...)
+		if r.UnplacedOverheats > 0 {
+			d.Warn(plural(r.UnplacedOverheats, "overheat falls", "overheats fall") + " in no recorded run and are in no row.")
+		}
+		if r.UnrecordedHours > 0.05 {
+			d.Warn(fmt.Sprintf("%s are in no row: %s in runs that do not say their %s, %s that only the meter knows of.",
+				unit.Format(r.UnrecordedHours, unit.Hours, o.system()), unit.Format(r.UnrecordedLevelHours, unit.Hours, o.system()), r.By, unit.Format(r.UnrecordedMeterHours, unit.Hours, o.system())))
+		}
+		if r.UnrecordedOverheats > 0 {
+			d.Warn(plural(r.UnrecordedOverheats, "overheat does", "overheats do") + " not say their " + r.By + " and are in no row.")
+		}
+		d.Warn(r.Warnings...)
+		return d
+	})
+}
+
+func against(r report.RatesReport) string {
+	if r.Against == "rest" {
+		return "the rest"
+	}
+	return r.Against
+}
+
+func ratesTable(r report.RatesReport) *Table {
+	t := &Table{Columns: []Column{
+		{Key: r.By, Head: sentenceCase(r.By)},
+		{Key: "overheats", Head: "Overheats"},
+		{Key: "hours", Head: "Hours", Unit: unit.Hours},
+		{Key: "per_100h", Head: "per 100 h", Span: true, Drop: 2},
+		{Key: "crude_ratio", Head: "times " + against(r) + ", as counted", Span: true},
+		{Key: "adjusted_ratio", Head: "times " + against(r) + ", with " + strings.Join(r.AdjustedFor, ", ") + " held", Span: true},
+		{Key: "p", Head: "p", Drop: 3},
+		{Key: "p_holm", Head: "p (Holm)", Drop: 1},
+		{Key: "crude_p"},
+		{Key: "why"},
+	}, Empty: "No hours with a " + r.By + " are recorded: there is nothing to compare."}
+	for i := range r.Levels {
+		l := &r.Levels[i]
+		ratio, held := Estimated((*Interval)(l.CrudeRatio)), Estimated((*Interval)(l.AdjustedRatio))
+		if l.PHolm != nil && *l.PHolm <= 0.05 {
+			if l.AdjustedRatio != nil {
+				held = held.Hint(Bad)
+			} else if len(r.AdjustedFor) == 0 {
+				ratio = ratio.Hint(Bad)
+			}
+		}
+		t.Add(Text(l.Level), Count(l.Overheats), Number(l.Hours), Estimated((*Interval)(l.Per100h)), ratio, held,
+			Chance(l.P), Chance(l.PHolm), Chance(l.CrudeP), Text(deref(l.Why)))
+	}
+	return t
+}
+
+// mostDots is how many levels a plot shows; the table has them all.
+const mostDots = 40
+
+func ratesPlot(r report.RatesReport) *dots {
+	p := &dots{title: "Times the rate of " + against(r), axis: "times the rate of " + against(r) + " (log scale); the line is the 95 % interval", one: true, crude: "as counted"}
+	if len(r.AdjustedFor) > 0 {
+		p.adj = "with " + strings.Join(r.AdjustedFor, ", ") + " held"
+	}
+	for i := range r.Levels {
+		l := &r.Levels[i]
+		if l.CrudeRatio == nil && l.AdjustedRatio == nil {
+			continue
+		}
+		if len(p.rows) == mostDots {
+			p.title += fmt.Sprintf(" (the first %d of %d)", mostDots, len(r.Levels))
+			break
+		}
+		p.rows = append(p.rows, dotRow{label: l.Level, crude: (*Interval)(l.CrudeRatio), adj: (*Interval)(l.AdjustedRatio)})
+	}
+	return p
+}
+
+// sentenceCase gives a word a capital.
+func sentenceCase(s string) string {
+	if s != "" && s[0] >= 'a' && s[0] <= 'z' {
+		return string(s[0]-'a'+'A') + s[1:]
+	}
+	return s
+}

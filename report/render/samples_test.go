@@ -1,0 +1,103 @@
+package render
+
+import (
+	"math"
+	"time"
+
+	"shedbook/report"
+	"shedbook/report/flags"
+	"shedbook/report/next"
+	"shedbook/report/stat"
+)
+
+// The samples are made by hand, so that a change of the arithmetic does not
+// change how a page looks. Their figures are invented.
+
+func ptr[T any](v T) *T { return &v }
+
+func est(v, low, high float64) *stat.Estimate {
+	return &stat.Estimate{Value: v, Low: low, High: high, Level: 0.95}
+}
+
+func date(month, day int) time.Time {
+	return time.Date(2026, time.Month(month), day, 8, 0, 0, 0, time.UTC)
+}
+
+func sampleCoolant() report.CoolantReport {
+	var stretches []report.Stretch
+	lost := []float64{450, 0, 300, 200, 250, 150, 300, 250, 250}
+	for i, ml := range lost {
+		s := report.Stretch{From: date(3, 2+9*i), To: date(3, 11+9*i), FromH: 1200 + 20*float64(i), ToH: 1220 + 20*float64(i), Lost: ml, Closed: "topup", Opened: "topup"}
+		s.Settling = i == 0
+		if i == 2 {
+			s.BoilOver, s.Overheats = 300, 1
+		}
+		stretches = append(stretches, s)
+	}
+	return report.CoolantReport{AsOf: noon.AddDate(0, 3, 0), Machines: []report.CoolantMachine{
+		{Machine: "R4", From: ptr(date(3, 2)), To: ptr(date(5, 22)), Hours: 182.4, ToppedUpMl: 2150, SettlingMl: 450, BoilOverMl: 300, UnexplainedMl: 1400, Intervals: 9,
+			Rate: est(8.6, 6.1, 11.2), RatePct: est(20.5, 14.5, 26.7), Steady: ptr(true), Stretches: stretches,
+			Change:   &report.CoolantChange{At: ptr(date(3, 20)), Low: ptr(date(3, 12)), High: ptr(date(4, 1)), Hours: *est(1241, 1222, 1266), Before: 0.4, After: 9.9},
+			Warnings: []string{"1 overheat says nothing of coolant lost: what boiled over then counts as unexplained"}},
+		{Machine: "R5", Hours: 61, ToppedUpMl: 50, Intervals: 1, UnexplainedMl: 50, From: ptr(date(4, 1)), To: ptr(date(5, 1)), Rate: est(0.8, math.Inf(-1), 3.1),
+			SteadyWhy: ptr("under 4 stretches")},
+		{Machine: "R6", Why: ptr("no mark is recorded")}, {Machine: "R7", Why: ptr("no mark is recorded")},
+	}}
+}
+
+func sampleCleaning() report.CleaningReport {
+	return report.CleaningReport{AsOf: noon, RiskPct: 10, Machines: []report.CleaningMachine{
+		{Machine: "R4", LastAny: ptr(date(3, 10)), LastThorough: ptr(date(1, 20)), HoursSinceAny: 11.2, HoursSinceThorough: 96, MudHoursSinceThorough: 31.5, OverheatsSinceThorough: 3,
+			EveryH: est(60, 41, 88), EveryMudH: est(21, 13.5, 33)},
+		{Machine: "R5", LastAny: ptr(date(2, 1)), HoursSinceAny: 40, HoursSinceThorough: 212.6, MudHoursSinceThorough: 3, Why: ptr("fewer than 3 overheats after a thorough clean in the whole fleet")},
+	}}
+}
+
+func sampleRates() report.RatesReport {
+	return report.RatesReport{AsOf: noon, By: "driver", AdjustedFor: []string{"speed", "terrain"}, Against: "rest", UnplacedOverheats: 2, UnrecordedHours: 12.5, UnrecordedLevelHours: 10, UnrecordedMeterHours: 2.5,
+		Levels: []report.RateLevel{
+			{Level: "D1", Overheats: 1, Hours: 212.4, Per100h: est(0.47, 0.01, 2.6), CrudeRatio: est(0.31, 0.01, 1.9), AdjustedRatio: est(0.8, 0.1, 3.4), P: ptr(0.8), PHolm: ptr(1.0), CrudeP: ptr(0.3)},
+			{Level: "D2", Hours: 88, Per100h: est(0, math.Inf(-1), 4.2), CrudeRatio: est(0, math.Inf(-1), 3.3), P: ptr(0.6), PHolm: ptr(1.0), CrudeP: ptr(0.6), Why: ptr("no overheat: only an upper limit as counted")},
+			{Level: "D3", Overheats: 6, Hours: 141, Per100h: est(4.3, 1.6, 9.3), CrudeRatio: est(4.1, 1.3, 14), AdjustedRatio: est(1.1, 0.4, 2.9), P: ptr(0.85), PHolm: ptr(1.0), CrudeP: ptr(0.012)},
+		},
+		Method: "Poisson regression with log-hours offset", Words: []string{"D3: 4.1 times the others before, 1.1 (0.4 to 2.9) once speed and terrain are held: it is the driving conditions"}}
+}
+
+func sampleDue() report.DueReport {
+	return report.DueReport{AsOf: noon, Due: []report.Due{
+		{Machine: "R4", Work: "thorough clean", Overdue: true, By: "mud hours", Every: 21, Since: 31.5, Left: -10.5, Last: ptr(date(1, 20)), When: &noon},
+		{Machine: "R5", Work: "coolant changed", Plan: 3, By: "days", Every: 730, Since: 700, Left: 30, Last: ptr(date(1, 1)), When: ptr(date(4, 13)), Low: ptr(date(4, 13)), High: ptr(date(4, 13))},
+		{Machine: "R6", Work: "oil and filter", Plan: 4, By: "hours", Every: 100, Since: 20, Left: 80, Why: ptr("none driven in the last 13 weeks")},
+	}}
+}
+
+func sampleDoubts() report.DoubtsReport {
+	return report.DoubtsReport{AsOf: noon, Doubts: []report.Doubt{
+		{Machine: "R4", At: date(2, 3), Doubt: report.Overlap, Records: []report.Ref{{Kind: "run", Number: 12}, {Kind: "run", Number: 14}}, Says: "run 14 (2026-02-03 08:00, 3 h) begins before run 12 (2026-02-03 07:00, 2 h) is over"},
+		{Machine: "R5", At: date(2, 9), Doubt: report.NoRun, Records: []report.Ref{{Kind: "overheat", Number: 40}}, Says: "overheat 40 (2026-02-09 08:00) falls in no recorded run"},
+	}}
+}
+
+func sampleFlags() flags.Result {
+	var curve []flags.Point
+	for i, v := range []float64{0, -0.3, -0.5, -0.2, 0.4, 1.1, 1.9, 2.4} {
+		curve = append(curve, flags.Point{At: date(1, 1+10*i), Hours: 25 * float64(i), Log10BayesFactor: v})
+	}
+	return flags.Result{AsOf: noon, Flags: []flags.Flag{
+		{Scope: "machine", Machine: "R4", Flag: "steady-loss", Since: date(1, 28), Raised: date(3, 8), Evidence: flags.Evidence{Log10BayesFactor: 2.4, Highest: 2.4, Needed: 1.8},
+			Reasons: []string{"1400 ml went in 182 h that neither settling nor boil-over explains, 8.6 ml/h", "it goes at the same rate in every stretch"}, NextCheck: ptr("pressure-hold"),
+			Caution: "never open the cap hot: engine off 15 minutes at least and the cap cool to the hand", Rival: &flags.Rival{Flag: "trapped-air", Log10BayesFactor: 1.2}, Would: []string{"another 20 h without a top-up would halve this"}, Curve: curve},
+		{Scope: "fleet", Factor: "terrain", Level: "mud", Flag: "terrain", Since: date(1, 1), Raised: date(2, 20), Evidence: flags.Evidence{Log10BayesFactor: 7.2, Highest: 7.2, Needed: 1.3},
+			Reasons: []string{"6 overheats in 41 h of mud against 3 in 500 h elsewhere"}, Caution: "a condition, not a fault"},
+	}, Resting: []flags.Flag{{Scope: "machine", Machine: "R4", Flag: "blocked-core", Since: date(1, 3), Raised: date(1, 20), Answered: &flags.Answered{At: date(2, 2), Found: "core full of seed", Cause: "blocked-core", Service: ptr(int64(214))}}}}
+}
+
+func sampleNext() next.Result {
+	return next.Result{Machine: "R4", AsOf: noon, Park: true, ParkWhy: "a head gasket is suspected", Candidates: []next.Candidate{
+		{Cause: "head-gasket", Probability: 0.41, For: []string{"coolant goes at 8.6 ml/h with nothing seen outside"}, Against: []string{"no overheat within minutes of a cold start"}, Minutes: 480},
+		{Cause: "external-leak", Probability: 0.38, For: []string{"coolant goes steadily"}, Minutes: 60},
+	}, Checks: []next.Check{
+		{Check: "pressure-hold", Minutes: 20, MinutesSaved: 35, FailChance: 0.6, IfPass: "head-gasket rises to 0.61", IfFail: "external-leak rises to 0.55", Caution: "cold engine only; no more than the cap's own pressure", How: "pump the system up cold to the cap's pressure and watch the needle for 10 minutes", Needs: "cooling system tester"},
+		{Check: "combustion-gas", Minutes: 15, MinutesSaved: 22, FailChance: 0.35, IfPass: "head-gasket falls to 0.2", IfFail: "head-gasket rises to 0.9", Caution: "outdoors: exhaust kills", How: "draw air over the filler neck through the test fluid"},
+	}}
+}
