@@ -2,6 +2,7 @@ package schema
 
 import (
 	"fmt"
+	"math"
 	"slices"
 	"strconv"
 	"strings"
@@ -15,6 +16,7 @@ type Known struct {
 	Machines, Drivers []string
 	Words             map[string][]string // by vocabulary, all of its words, added ones at the end
 	Zone              *time.Location
+	Note              func(string) // told what a reader must know of a value, such as an hour that happens twice; may be nil
 	machine, driver   map[string]string // folded name -> name
 	word              map[string]map[string]string
 }
@@ -203,10 +205,14 @@ func (k *Kind) Set(r Record, f *Field, raw string, known *Known, relative time.T
 		}
 	case TimeField:
 		var t time.Time
+		var note string
 		if relative.IsZero() {
-			t, _, err = unit.ParseSheetTime(raw, known.Zone)
+			t, note, err = unit.ParseSheetTime(raw, known.Zone)
 		} else {
-			t, _, err = unit.ParseTime(raw, relative, known.Zone)
+			t, note, err = unit.ParseTime(raw, relative, known.Zone)
+		}
+		if note != "" && known.Note != nil {
+			known.Note(note)
 		}
 		*p.(*time.Time) = t.UTC().Truncate(time.Second)
 	}
@@ -263,7 +269,7 @@ func (f *Field) Cell(r Record, zone *time.Location) string {
 		return *p
 	case *Num:
 		if p.Known {
-			return strconv.FormatFloat(p.V, 'f', -1, 64)
+			return formatNum(p.V)
 		}
 	case *time.Time:
 		if !p.IsZero() {
@@ -273,6 +279,15 @@ func (f *Field) Cell(r Record, zone *time.Location) string {
 		return strings.Join(*p, ";")
 	}
 	return ""
+}
+
+// formatNum prints a number in the fewest digits that read back as the same.
+func formatNum(v float64) string {
+	format := byte('f')
+	if a := math.Abs(v); a != 0 && a < 1e-6 {
+		format = 'g'
+	}
+	return strconv.FormatFloat(v, format, -1, 64)
 }
 
 // Equal says whether two records of the kind hold the same values.

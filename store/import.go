@@ -26,7 +26,8 @@ type ImportOptions struct {
 	Update  bool // a row that differs from the record of its ref amends it
 	SkipBad bool // import the good rows all the same
 	DryRun  bool // do everything, then undo it
-	// Bad is told every bad row as it is met. The row is good until Bad returns.
+	// Bad is told every bad row as it is met. The row is good until Bad returns;
+	// r is nil where it is the sheet itself that can't be read.
 	Bad func(r *sheet.Reader, row sheet.Row, wrong []*sheet.Error)
 	// Progress is told now and then how many rows were read.
 	Progress func(file string, rows int)
@@ -74,7 +75,7 @@ func (b *Book) Import(ctx context.Context, sources []Source, o ImportOptions) (*
 			out.Sheets = append(out.Sheets, *c)
 			out.Bad += c.Bad
 		}
-		if out.Bad > 0 && !o.SkipBad || o.DryRun {
+		if out.Bad > 0 && !o.SkipBad || im.cut || o.DryRun {
 			return errNothingKept
 		}
 		return im.settle(ctx)
@@ -94,6 +95,7 @@ type importer struct {
 	known      *schema.Known
 	o          ImportOptions
 	entered    time.Time
+	cut        bool  // a sheet could not be read to its end: nothing is kept, even with SkipBad
 	next, last int64 // record numbers reserved: next to use, end of the block
 }
 
@@ -140,7 +142,7 @@ func (im *importer) sheet(ctx context.Context, s Source) (*Counts, error) {
 			return nil, err
 		}
 		im.bad(nil, sheet.Row{}, all)
-		c.Bad += len(all)
+		c.Bad, im.cut = 1, true
 		return c, nil
 	}
 	row := &rows{importer: im, k: s.Kind, header: r.Header()}
@@ -155,8 +157,9 @@ func (im *importer) sheet(ctx context.Context, s Source) (*Counts, error) {
 		}
 		var broken *sheet.Error
 		if errors.As(err, &broken) { // the rest of the sheet can't be read
-			im.bad(r, cells, []*sheet.Error{broken})
+			im.bad(nil, sheet.Row{}, []*sheet.Error{broken})
 			c.Bad++
+			im.cut = true
 			return c, nil
 		}
 		if err != nil {

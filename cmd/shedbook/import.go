@@ -186,13 +186,17 @@ func (a *app) importSheets(ctx context.Context, sources []store.Source, skipBad 
 	if err != nil {
 		return err
 	}
-	listed := 0
+	listed, hint := 0, ""
 	o.SkipBad = set != nil
 	o.Bad = func(r *sheet.Reader, row sheet.Row, wrong []*sheet.Error) {
 		a.progressDone()
 		for _, e := range wrong {
 			if listed++; listed <= maxListed {
 				fmt.Fprintln(a.errOut, e)
+			}
+			if e.Hint != "" && e.Hint != hint && listed <= maxListed {
+				hint = e.Hint // once in a row is enough
+				fmt.Fprintf(a.errOut, "  hint: %s\n", hint)
 			}
 		}
 		if set != nil && r != nil {
@@ -224,7 +228,7 @@ func (a *app) importSheets(ctx context.Context, sources []store.Source, skipBad 
 		} else {
 			a.sayImported(done, o)
 		}
-		if done.Bad > 0 && set == nil {
+		if done.Bad > 0 && !done.Kept && !o.DryRun || done.Bad > 0 && set == nil {
 			return exitError(exitWords)
 		}
 		return nil
@@ -232,7 +236,7 @@ func (a *app) importSheets(ctx context.Context, sources []store.Source, skipBad 
 }
 
 func (a *app) sayImported(done *store.Imported, o store.ImportOptions) {
-	if done.Kept || o.DryRun {
+	if done.Kept || o.DryRun && done.Bad == 0 || o.DryRun && o.SkipBad {
 		for _, s := range done.Sheets {
 			line := fmt.Sprintf("%s: %s added", s.Sheet, count(s.Added, "row"))
 			for _, x := range []struct {

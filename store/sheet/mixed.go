@@ -65,11 +65,14 @@ func (m *MixedWriter) Write(from *Reader, row Row, wrong []*Error) {
 // Flush writes out what is held back, and reports the first error of writing.
 func (m *MixedWriter) Flush() error { return m.out.Flush() }
 
+// maxMixed bounds the memory of Split: rows set aside are few.
+const maxMixed = 64 << 20
+
 // Split takes a file of several kinds apart: the text of each kind's own
 // sheet, its rows on the lines on which they stood. Nil where the file's first
 // column is not SheetColumn.
 func Split(src io.Reader, name string) (map[*schema.Kind][]byte, error) {
-	in := bufio.NewReader(src)
+	in := bufio.NewReader(io.LimitReader(src, maxMixed))
 	head, _ := in.Peek(len("\xef\xbb\xbf" + SheetColumn + "x"))
 	head = bytes.TrimPrefix(head, []byte("\xef\xbb\xbf"))
 	if len(head) <= len(SheetColumn) || !strings.EqualFold(string(head[:len(SheetColumn)]), SheetColumn) || !strings.ContainsRune(",;\t", rune(head[len(SheetColumn)])) {
@@ -95,6 +98,9 @@ func Split(src io.Reader, name string) (map[*schema.Kind][]byte, error) {
 			return nil, fmt.Errorf("%s: %w", name, err)
 		}
 		line, _ := r.FieldPos(0)
+		if r.InputOffset() >= maxMixed {
+			return nil, &Error{File: name, Line: line, Says: fmt.Sprintf("is larger than %d MiB: split it by kind", maxMixed>>20)}
+		}
 		if strings.Join(row, "") == "" {
 			continue
 		}
