@@ -1,0 +1,236 @@
+package flags
+
+import (
+	"math"
+	"slices"
+	"sort"
+	"strings"
+
+	"shedbook/report/exposure"
+	"shedbook/schema"
+)
+
+// Drivers, and the fleet's conditions: of each overheat, on which machine it
+// fell is taken as given, and the question is who drove, and where, beside who
+// drove that machine and where in the weeks before (a partial likelihood, Cox
+// 1975, stratified by machine). So a bad machine cannot blame its driver, and a
+// driver who always drives the same machine proves nothing.
+
+// ratios averaged over, each as likely: common practice, no source.
+var (
+	driverRatios    = [4]float64{2, 3, 5, 8}
+	conditionRatios = [4]float64{1.6, 2.5, 4, 6}
+)
+
+// window is how far back a machine's runs tell who drives it and where, in
+// seconds; at least windowRuns runs.
+const window, windowRuns = 4 * week, 12
+
+// share is the part of a machine's expected overheats that fell to a driver or
+// a level.
+type share struct {
+	id   int
+	part float64
+}
+
+type note struct {
+	at     int64
+	trust  float64
+	driver int
+	who    []share
+	level  [ambient + 1]int
+	where  [ambient + 1][]share
+}
+
+// odds is the running evidence on one driver or one level.
+type odds struct {
+	ratio    [4]float64
+	best     float64 // for since: of the second ratio
+	since    int64
+	raised   int64
+	rest     *schema.Answer
+	count    float64
+	expected float64
+	machines map[int]bool
+	high     float64
+	curve    []Point
+}
+
+func (o *odds) factor() float64 {
+	return (o.ratio[0] + o.ratio[1] + o.ratio[2] + o.ratio[3]) / 4
+}
+
+func (o *odds) hear(ratios *[4]float64, is bool, part, trust float64, at int64) {
+	for k, r := range ratios {
+		lr := 1 / (r*part + 1 - part)
+		if is {
+			lr *= r
+		}
+		lr = math.Pow(lr, trust)
+		o.ratio[k] *= lr
+		if k == 1 {
+			if o.best <= 1 {
+				o.best, o.since = 1, at
+			}
+			o.best *= lr
+		}
+	}
+	o.expected += trust * part
+	if is {
+		o.count += trust
+	}
+}
+
+type crowd struct {
+	f       *Finder
+	notes   []note
+	drivers []odds
+	levels  [ambient + 1][]odds
+	answers []schema.Answer
+	first   []int64 // per driver, the first run
+}
+
+func (c *crowd) init(f *Finder) {
+	c.f = f
+	c.answers = f.fleet.Answers
+	c.drivers = make([]odds, len(f.index.Names[exposure.Driver]))
+	for d := range c.drivers {
+		c.drivers[d].ratio = [4]float64{1, 1, 1, 1}
+	}
+	for x := range c.levels {
+		c.levels[x] = make([]odds, len(f.index.Names[exposureFactor[x]]))
+		for l := range c.levels[x] {
+			c.levels[x][l].ratio = [4]float64{1, 1, 1, 1}
+		}
+	}
+}
+
+// note takes down an overheat before its machine's evidence hears of it.
+func (c *crowd) note(i int, e *event) {
+	if e.unplaced {
+		return
+	}
+	m, s := c.f.machines[i], c.f.sound
+	n := note{at: e.at, trust: m.ev.trust(), driver: int(e.driver)}
+	var who, where map[int]float64
+	from := e.piece
+	for from > 0 && (e.piece-from < windowRuns || m.pieces[from-1].start > e.at-window) {
+		from--
+	}
+	who = map[int]float64{}
+	for k := from; k <= e.piece; k++ {
+		p := &m.pieces[k]
+		if p.driver != 0 {
+			who[int(p.driver)] += s.conditions(&p.level, s.ratio) * float64(p.hours)
+		}
+	}
+	n.who = shares(who, func(d int) float64 { return s.driver[d] })
+	for x := range n.level {
+		n.level[x] = int(e.level[x])
+		where = map[int]float64{}
+		for k := from; k <= e.piece; k++ {
+			p := &m.pieces[k]
+			if l := p.level[x]; l != 0 {
+				r := s.ratio[s.offset[x]+int(l)]
+				where[int(l)] += s.conditions(&p.level, s.ratio) / r * s.driver[p.driver] * float64(p.hours)
+			}
+		}
+		n.where[x] = shares(where, func(l int) float64 { return s.ratio[s.offset[x]+l] })
+	}
+	c.notes = append(c.notes, n)
+}
+
+// shares are, for each id, its part of the whole when the others keep their own
+// ratios and it has none.
+func shares(weight map[int]float64, ratio func(int) float64) []share {
+	total := 0.0
+	out := make([]share, 0, len(weight))
+	for id := range weight {
+		out = append(out, share{id: id})
+	}
+	slices.SortFunc(out, func(a, b share) int { return a.id - b.id })
+	for _, o := range out {
+		total += weight[o.id] * ratio(o.id)
+	}
+	for k, o := range out {
+		w := weight[o.id]
+		if rest := total - w*ratio(o.id); w > 0 {
+			out[k].part = w / (w + max(rest, 0))
+		}
+	}
+	return out
+}
+
+// close takes in a week's notes in the order of their times.
+func (c *crowd) close() {
+	sort.SliceStable(c.notes, func(a, b int) bool { return c.notes[a].at < c.notes[b].at })
+	known := 0
+	for d := 1; d < len(c.drivers); d++ {
+		if c.f.sound.drivers[d].s > 0 {
+			known++
+		}
+	}
+	levels := 0
+	for x := range c.levels {
+		for l := 1; l < len(c.levels[x]); l++ {
+			if c.f.sound.level[c.f.sound.offset[x]+l].s > 0 {
+				levels++
+			}
+		}
+	}
+	for i := range c.notes {
+		n := &c.notes[i]
+		c.answered(n.at)
+		c.hear(c.drivers, n.who, n.driver, &driverRatios, float64(max(known, 1)), n)
+		for x := range n.level {
+			c.hear(c.levels[x], n.where[x], n.level[x], &conditionRatios, float64(max(levels, 1)), n)
+		}
+	}
+	c.notes = c.notes[:0]
+}
+
+func (c *crowd) hear(all []odds, shares []share, id int, ratios *[4]float64, among float64, n *note) {
+	if id == 0 {
+		return // who or where is not recorded
+	}
+	for _, s := range shares {
+		o := &all[s.id]
+		o.hear(ratios, s.id == id, s.part, n.trust, n.at)
+		v := o.factor()
+		o.high = max(o.high, v)
+		if o.raised == 0 && v >= among/alpha {
+			o.raised = n.at
+		}
+	}
+}
+
+// answered lets evidence start over where somebody looked into it.
+func (c *crowd) answered(now int64) {
+	for len(c.answers) > 0 && c.answers[0].At.Unix() <= now {
+		a := &c.answers[0]
+		c.answers = c.answers[1:]
+		if o := c.find(a); o != nil {
+			*o = odds{ratio: [4]float64{0.5, 0.5, 0.5, 0.5}, rest: a}
+		}
+	}
+}
+
+// find is what an answer is to; nil where the fleet has no such driver or
+// level.
+func (c *crowd) find(a *schema.Answer) *odds {
+	if a.Driver != "" {
+		if id, ok := c.f.index.ID(exposure.Driver, a.Driver); ok && id != 0 {
+			return &c.drivers[id]
+		}
+		return nil
+	}
+	factor, level, _ := strings.Cut(a.Factor, "=")
+	for x, e := range exposureFactor {
+		if e.String() == factor {
+			if id, ok := c.f.index.ID(e, level); ok && id != 0 {
+				return &c.levels[x][id]
+			}
+		}
+	}
+	return nil
+}

@@ -1,0 +1,311 @@
+// Package flags tells which machines, drivers and conditions stand out of a
+// fleet's log, in a way that stays honest however often one looks: over a year
+// of looking every day, at most 1 sound machine in 20 ever carries a machine
+// flag, and at most 1 fleet in 20 a false driver flag. How often it keeps that,
+// and how much it finds, is measured by package simulate and the bench in this
+// package's tests.
+//
+// The evidence is one forward pass over the log's own events (see evidence.go);
+// what it is held against is learned from the fleet as it goes (sound.go).
+package flags
+
+import (
+	"math"
+	"time"
+
+	"shedbook/report/exposure"
+	"shedbook/schema"
+)
+
+// Finder takes in a fleet machine by machine, so that no more than one log need
+// be held at a time.
+type Finder struct {
+	asOf     time.Time
+	fleet    schema.Fleet // without logs
+	index    *exposure.Index
+	machines []*machine
+	sound    *sound
+	crowd    crowd
+}
+
+// New begins a Finder with what is not one machine's: words, drivers, settings
+// and answers; the fleet's logs are not read. asOf zero means all that is
+// recorded.
+func New(fleet schema.Fleet, asOf time.Time) *Finder {
+	fleet.Logs = nil
+	fleet = fleet.AsOf(asOf)
+	return &Finder{asOf: asOf, fleet: fleet, index: exposure.NewIndex(fleet.Words, fleet.Drivers, fleet.Settings)}
+}
+
+// Add takes in one machine's log, which is not kept.
+func (f *Finder) Add(log schema.Log) {
+	log = log.AsOf(f.asOf)
+	f.machines = append(f.machines, flatten(f.index, &log, f.fleet.Settings))
+}
+
+// Find is New, Add for every machine, and Result.
+func Find(fleet schema.Fleet, asOf time.Time) Result {
+	f := New(fleet, asOf)
+	for i := range fleet.Logs {
+		f.Add(fleet.Logs[i])
+	}
+	return f.Result()
+}
+
+// Result passes once through time, week by week, and says what was raised.
+func (f *Finder) Result() Result {
+	var levels [conditions]int
+	for c, e := range exposureFactor {
+		levels[c] = len(f.index.Names[e])
+	}
+	levels[dirt], levels[air] = dirtBands, airBands
+	f.sound = newSound(levels, len(f.index.Names[exposure.Driver]), f.machines)
+	f.crowd.init(f)
+	v := &view{s: f.sound, ratio: make([]float64, len(f.sound.ratio)), others: make([]tally, len(f.sound.driver))}
+	from, to := f.span()
+	for w := from; w <= to; w++ {
+		f.sound.gather()
+		if n := f.overheats(); float64(n) >= 1.3*float64(f.sound.seen)+2 {
+			f.sound.seen = n
+			f.sound.fit()
+		}
+		for i, m := range f.machines {
+			v.of(m)
+			m.advance(v, (w+1)*week, func(e *event) { f.crowd.note(i, e) })
+		}
+		f.crowd.close()
+	}
+	return f.report()
+}
+
+// span is the first and last week with anything in it.
+func (f *Finder) span() (from, to int64) {
+	from, to = math.MaxInt64, math.MinInt64
+	see := func(at int64) { from, to = min(from, at/week), max(to, at/week) }
+	for _, m := range f.machines {
+		if n := len(m.pieces); n > 0 {
+			see(m.pieces[0].start)
+			see(m.pieces[n-1].start)
+		}
+		if n := len(m.stretches); n > 0 {
+			see(m.stretches[n-1].at)
+		}
+	}
+	return from, to
+}
+
+func (f *Finder) overheats() int {
+	n := 0
+	for _, m := range f.machines {
+		n += m.next.event
+	}
+	return n
+}
+
+// advance takes the machine's evidence on to the end of a week.
+func (m *machine) advance(v *view, end int64, heard func(*event)) {
+	for m.next.piece < len(m.pieces) && m.pieces[m.next.piece].start < end {
+		p := &m.pieces[m.next.piece]
+		m.turn(p.start)
+		m.drive(v, p)
+		for m.next.event < len(m.events) && m.events[m.next.event].piece == m.next.piece {
+			e := &m.events[m.next.event]
+			heard(e)
+			m.overheat(v, p, e)
+			v.s.countEvent(m, e)
+			m.next.event++
+		}
+		v.s.count(m, p)
+		m.next.piece++
+	}
+	for m.next.stretch < len(m.stretches) && m.stretches[m.next.stretch].at < end {
+		s := &m.stretches[m.next.stretch]
+		m.turn(s.from)
+		m.next.stretch++
+		m.ev.coolant.hear(s, &v.seep, &m.ev.loss)
+		sum := 0.0
+		for k := range m.ev.coolant.loss {
+			sum += m.ev.coolant.loss[k].mix
+		}
+		m.ev.total[steadyLoss] = sum / float64(len(lossRates))
+		m.ev.high[steadyLoss] = max(m.ev.high[steadyLoss], m.ev.total[steadyLoss])
+		m.ev.seepTrust = 1 / (1 + catalog[steadyLoss].weight*m.ev.total[steadyLoss]/5)
+		if m.ev.raised[steadyLoss] == 0 && catalog[steadyLoss].weight*m.ev.total[steadyLoss] >= 1/alpha {
+			m.ev.raised[steadyLoss] = s.at
+		}
+		m.ev.point(s.at)
+	}
+	m.turn(end - 1)
+	m.ev.factor()
+	m.ev.point(end)
+}
+
+// excess is how a piece's hours count for each shape, in its own unit.
+func (p *piece) excess(level *[conditions]uint8, amb float32, plain float64, u *[shapes]float64) {
+	h := float64(p.exposed)
+	mud, deep := float64(min(p.mud, 60))/30, float64(min(p.deep, 200))/100
+	u[dirtLinear], u[dirtSquare], u[dirtHours] = h*mud, h*mud*mud, h*deep
+	u[dirtLate] = 0
+	if p.mud > 12 {
+		u[dirtLate] = h
+	}
+	u[airFour], u[airDecay], u[airEight] = 0, 0, 0
+	if p.cycles < 12 && p.first && p.cycle {
+		part := 1.0
+		if p.bled {
+			part = 1.0 / 7
+		}
+		u[airDecay] = part * math.Exp(-float64(p.cycles)/3)
+		if p.cycles < 8 {
+			u[airEight] = part
+		}
+		if p.cycles < 4 {
+			u[airFour] = part
+		}
+	}
+	u[circuit] = h
+	slow := 0.0
+	switch level[speed] {
+	case 0:
+		slow = 1.0 / 3 // not recorded
+	case 1:
+		slow = 1
+	}
+	warm, ramp := 0.5, 0.5 // not recorded
+	if t := float64(amb); t == t {
+		warm, ramp = 0, max(0, t)/25
+		if t > 14 {
+			warm = 1
+		}
+	}
+	u[fanRamp], u[fanWarm] = h*slow*ramp, h*slow*warm
+	u[early] = 0
+	if p.first {
+		u[early] = min(1, h/0.15)
+	}
+	u[above] = plain
+	u[again] = 0
+}
+
+// drive takes in a piece's hours.
+func (m *machine) drive(v *view, p *piece) {
+	e := &m.ev
+	plain := v.mu * v.s.conditions(&p.level, v.ratio) * v.drive(m, p.driver) * float64(p.exposed)
+	p.expected = float32(plain)
+	var u [shapes]float64
+	p.excess(&p.level, p.ambient, plain, &u)
+	if e.mends > 0 {
+		u[again] = plain
+	}
+	share := e.mass.spend(float64(p.exposed))
+	for f := range forms {
+		form := &forms[f]
+		s := share
+		if f == again {
+			s = 0
+		}
+		if u[f] == 0 {
+			for k := 0; k < form.sizes; k++ {
+				e.states[f][k].mix += s
+			}
+			continue
+		}
+		fall := math.Exp(-form.size * u[f])
+		for k := 0; k < form.sizes; k++ {
+			e.states[f][k].hear(s, fall, p.start)
+			fall *= fall
+		}
+	}
+	e.sound += plain
+	e.hours += float64(p.exposed)
+}
+
+// overheat takes in an overheat in a piece whose hours have been taken in.
+func (m *machine) overheat(v *view, p *piece, o *event) {
+	e := &m.ev
+	plain := v.mu * v.s.conditions(&o.level, v.ratio) * v.drive(m, o.driver) // an hour
+	own := (v.shape + float64(e.count)) / (v.shape + e.sound)
+	rate := plain * max(own, 1)
+	thermo, warning, fan := o.ratios(&v.marks, float64(p.runHours))
+	h := float64(p.exposed)
+	var u [shapes]float64
+	p.excess(&o.level, o.ambient, plain*h, &u)
+	if e.mends > 0 {
+		u[again] = plain * h
+	}
+	for f := range forms {
+		if u[f] == 0 {
+			continue
+		}
+		form := &forms[f]
+		x := u[f] / h / rate
+		switch form.of {
+		case thermostat:
+			x *= thermo
+		case warningCircuit:
+			x *= warning
+		case fanCircuit:
+			x *= fan
+		}
+		size := form.size
+		for k := 0; k < form.sizes; k++ {
+			e.states[f][k].hear(0, 1+size*x, p.start)
+			size *= 2
+		}
+	}
+	e.count++
+	e.marks.note(o, float64(p.runHours))
+	e.factor()
+	if sum, best, _ := e.overheating(); sum >= 1/alpha {
+		e.named = best
+		if e.raised[best] == 0 {
+			e.raised[best] = o.at
+		}
+	}
+	e.point(o.at)
+}
+
+// note learns how overheats are written down.
+func (c *markCounts) note(o *event, runHours float64) {
+	if o.minutes >= 0 {
+		q := earlyShares(runHours)
+		for i := range c.early {
+			c.earlyExpected[i] += q[i]
+		}
+		if k := part(o.minutes); k < 2 {
+			c.early[k]++
+		}
+	}
+	if o.wet >= 0 {
+		c.wetKnown++
+		c.wet += float64(o.wet)
+	}
+	if o.fan >= 0 {
+		c.offKnown++
+		c.off += float64(o.fan)
+	}
+}
+
+// turn lets the evidence start over at services and answers up to now.
+func (m *machine) turn(now int64) {
+	for m.next.service < len(m.services) && m.services[m.next.service].at <= now {
+		m.ev.mend(&m.services[m.next.service])
+		m.next.service++
+	}
+	for m.next.answer < len(m.answers) && m.answers[m.next.answer].At.Unix() <= now {
+		m.ev.answer(&m.answers[m.next.answer])
+		m.next.answer++
+	}
+}
+
+func (e *evidence) point(at int64) {
+	q := point{at: at, hours: float32(e.hours)}
+	for p, v := range e.total {
+		q.log10[p] = float32(math.Log10(max(v, 1e-6)))
+	}
+	if n := len(e.curve); n > 0 && e.curve[n-1].at == at {
+		e.curve[n-1] = q
+		return
+	}
+	e.curve = append(e.curve, q)
+}

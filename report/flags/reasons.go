@@ -1,0 +1,303 @@
+package flags
+
+import (
+	"fmt"
+	"math"
+
+	"shedbook/report/exposure"
+)
+
+// Plain sentences with the figures in them.
+
+// tallied is what a machine did since a moment.
+type tallied struct {
+	hours, expected              float64
+	overheats                    int
+	early, timed, slow, paced    int
+	dry, judged                  int
+	fresh, unbledFresh           int
+	mudHot, mudAll               float64
+	slowHours, pacedHours        float64
+	freshCycles, unbled, dirtyN  int
+	dirtyHours, cleanHours       float64
+	warm, thermometer            int
+	earlyExpected, freshExpected float64
+}
+
+func (m *machine) tally(since int64) tallied {
+	var t tallied
+	k := 0
+	for i := range m.pieces {
+		p := &m.pieces[i]
+		for k < len(m.events) && m.events[k].piece < i {
+			k++
+		}
+		if p.start < since {
+			continue
+		}
+		h := float64(p.exposed)
+		t.hours += h
+		t.expected += float64(p.expected)
+		if p.mud > 12 {
+			t.dirtyHours += h
+		} else {
+			t.cleanHours += h
+		}
+		if l := p.level[speed]; l != 0 {
+			t.pacedHours += h
+			if l == 1 {
+				t.slowHours += h
+			}
+		}
+		if p.cycles < 8 && p.first && p.cycle {
+			t.freshCycles++
+			t.freshExpected += float64(p.expected)
+		}
+		for j := k; j < len(m.events) && m.events[j].piece == i; j++ {
+			e := &m.events[j]
+			t.overheats++
+			if e.minutes >= 0 {
+				t.timed++
+				q := earlyShares(float64(p.runHours))
+				t.earlyExpected += q[0] + q[1]
+				if part(e.minutes) < 2 {
+					t.early++
+				}
+			}
+			if e.wet >= 0 {
+				t.judged++
+				t.dry += 1 - int(e.wet)
+			}
+			if l := e.level[speed]; l != 0 {
+				t.paced++
+				if l == 1 {
+					t.slow++
+				}
+			}
+			if a := float64(e.ambient); a == a {
+				t.thermometer++
+				if a > 14 {
+					t.warm++
+				}
+			}
+			if p.cycles < 8 {
+				t.fresh++
+				if !p.bled {
+					t.unbledFresh++
+				}
+			}
+			if p.mud > 12 {
+				t.dirtyN++
+			}
+		}
+	}
+	return t
+}
+
+func (m *machine) reasons(f *Finder, p pattern, since int64) []string {
+	day := f.time(since).Format("2 Jan 2006")
+	if p == steadyLoss {
+		return m.lossReasons(f, since, day)
+	}
+	t := m.tally(since)
+	out := []string{fmt.Sprintf("%s in %.0f h since %s; a sound machine with the same drivers, speeds and ground would have had %.1f",
+		plural(t.overheats, "overheat"), t.hours, day, t.expected)}
+	switch p {
+	case blockedCore:
+		out = append(out, fmt.Sprintf("%d of them in the %.0f h beyond 12 mud hours since a thorough cleaning (%.1f per 100 h), %d in the %.0f h before (%.1f per 100 h)",
+			t.dirtyN, t.dirtyHours, per100(t.dirtyN, t.dirtyHours), t.overheats-t.dirtyN, t.cleanHours, per100(t.overheats-t.dirtyN, t.cleanHours)))
+	case trappedAir:
+		out = append(out, fmt.Sprintf("%d of them in the first 8 heat cycles after a refill, %d with no bleed recorded; those %d cycles would have had %.1f",
+			t.fresh, t.unbledFresh, t.freshCycles, t.freshExpected))
+	case warningCircuit:
+		out = append(out, fmt.Sprintf("%d of the %d whose coolant was looked at lost none; speed, load, air and minutes in the run make no difference to them", t.dry, t.judged))
+	case fanCircuit:
+		out = append(out, fmt.Sprintf("%d of the %d with a speed recorded came at slow speed, which makes %.0f %% of the hours; %d of %d above 14 °C",
+			t.slow, t.paced, 100*t.slowHours/max(t.pacedHours, 1e-9), t.warm, t.thermometer))
+	case thermostat:
+		out = append(out, fmt.Sprintf("%d of the %d with minutes recorded came within 15 minutes of the start; spread evenly over their runs it would be %.1f", t.early, t.timed, t.earlyExpected))
+	case aboveFleet:
+		out = append(out, fmt.Sprintf("%.1f times the sound rate, and no pattern in when or where", float64(t.overheats)/max(t.expected, 1e-9)))
+	case cameBack:
+		if s := m.lastMend(since); s != nil {
+			out = append(out, fmt.Sprintf("that is after the service of %s for %s, counted from the service on alone, as a machine is mended in its worst month anyway", f.time(s.at).Format("2 Jan 2006"), s.cause))
+		}
+	}
+	if m.log.unplaced > 0 {
+		out = append(out, fmt.Sprintf("%s in no recorded run, and no meter hours for them: not counted", plural(m.log.unplaced, "overheat")))
+	}
+	return out
+}
+
+func (m *machine) lastMend(since int64) *mend {
+	var last *mend
+	for i := range m.services {
+		if m.services[i].at <= since {
+			last = &m.services[i]
+		}
+	}
+	return last
+}
+
+func (m *machine) lossReasons(f *Finder, since int64, day string) []string {
+	var loss, hours, boiled float64
+	n := 0
+	for i := range m.stretches {
+		if s := &m.stretches[i]; s.from >= since {
+			loss, hours, boiled = loss+float64(s.loss), hours+float64(s.hours), boiled+float64(s.boiled)
+			n++
+		}
+	}
+	mean := 0.0
+	for g, r := range soundRates {
+		mean += f.sound.seep[g] / f.sound.seepSum * r
+	}
+	return []string{
+		fmt.Sprintf("%s mL in %.0f h since %s beyond settling and boil-over, over %s between marks: %.1f mL an hour; sound machines here use %.1f",
+			thousands(loss), hours, day, plural(n, "stretch"), loss/max(hours, 1e-9), mean),
+		fmt.Sprintf("left out: %s mL topped up while settling after refills, %s mL boiled over", thousands(m.log.settling), thousands(boiled)),
+	}
+}
+
+// would says what would change the flag's mind.
+func (m *machine) would(f *Finder, p pattern) []string {
+	e := &m.ev
+	if p == steadyLoss {
+		mean := 0.0
+		for g, r := range soundRates {
+			mean += f.sound.seep[g] / f.sound.seepSum * r
+		}
+		// a stretch that loses no more than a sound machine: its likelihood ratio
+		for h := 2.0; h <= 4096; h *= 1.1 {
+			s := stretch{hours: float32(h), loss: float32(mean * h), sd: 20}
+			now, then := 0.0, 0.0
+			for k := range e.coolant.loss {
+				o := e.coolant.loss[k].mix
+				now += o
+				then += o * s.density(mean+lossRates[k]) / s.density(mean)
+			}
+			if then <= now/2 {
+				return []string{fmt.Sprintf("another %.0f h without more than %.0f mL topped up would halve this", h, math.Ceil(mean*h/25)*25)}
+			}
+		}
+		return nil
+	}
+	// Hours like the last hundred, without an overheat.
+	var u, sum [shapes]float64
+	hours := 0.0
+	for i := m.next.piece - 1; i >= 0 && hours < 100; i-- {
+		q := &m.pieces[i]
+		q.excess(&q.level, q.ambient, float64(q.expected), &u)
+		if e.mends > 0 {
+			u[again] = float64(q.expected)
+		}
+		hours += float64(q.exposed)
+		for k := range sum {
+			sum[k] += u[k]
+		}
+	}
+	if hours == 0 {
+		return nil
+	}
+	for h := 2.0; h <= 4096; h *= 1.1 {
+		now, then := 0.0, 0.0
+		for k := range forms {
+			if forms[k].of != p {
+				continue
+			}
+			size := forms[k].size
+			for j := 0; j < forms[k].sizes; j++ {
+				w := forms[k].weight * e.states[k][j].mix
+				now += w
+				then += w * math.Exp(-size*sum[k]/hours*h)
+				size *= 2
+			}
+		}
+		if then <= now/2 {
+			return []string{fmt.Sprintf("another %.0f h like the last hundred without an overheat would halve this", h)}
+		}
+	}
+	return nil
+}
+
+func (f *Finder) crowdFlag(r *Result, g *Flag, o *odds, among float64, held string) {
+	if o.since == 0 || o.raised != 0 && o.since > o.raised {
+		o.since = o.raised
+	}
+	g.Since, g.Raised = f.time(o.since), f.time(o.raised)
+	g.Evidence = Evidence{Log10BayesFactor: log10(o.factor()), Highest: log10(o.high), Needed: log10(among / alpha)}
+	g.Answered = answered(o.rest)
+	g.Reasons = []string{fmt.Sprintf("%.1f overheats where %.1f would be expected %s: %.1f times as many", o.count, o.expected, held, o.count/max(o.expected, 1e-9))}
+	n := math.Ceil(math.Log(2) / max(math.Log(1/(1-0.6*math.Min(o.expected/max(float64(f.overheats()), 1), 0.9))), 1e-3))
+	g.Would = []string{fmt.Sprintf("about %.0f overheats in a row elsewhere would halve this", n)}
+	if o.raised == 0 {
+		g.Since, g.Raised = o.rest.At, o.rest.At
+		r.Resting = append(r.Resting, *g)
+		return
+	}
+	r.Flags = append(r.Flags, *g)
+}
+
+func (f *Finder) warn(r *Result) {
+	unplaced, noMeter, nobody := 0, 0, 0
+	for _, m := range f.machines {
+		unplaced += m.log.unplaced
+		if m.log.noMeter {
+			noMeter++
+		}
+		for i := range m.events {
+			if m.events[i].driver == 0 {
+				nobody++
+			}
+		}
+	}
+	if unplaced > 0 {
+		r.Warnings = append(r.Warnings, fmt.Sprintf("%s in no recorded run and with no meter hours beyond the runs: not counted", plural(unplaced, "overheat")))
+	}
+	if noMeter > 0 {
+		r.Warnings = append(r.Warnings, fmt.Sprintf("%s without a meter reading: runs that were not written down cannot be seen", plural(noMeter, "machine")))
+	}
+	if nobody > 0 && len(f.index.Names[exposure.Driver]) > 1 {
+		r.Warnings = append(r.Warnings, fmt.Sprintf("%s without a driver: no evidence about drivers", plural(nobody, "overheat")))
+	}
+}
+
+func priors() []Prior {
+	when := fmt.Sprintf("from the log's first hour with probability %.1f, else at a constant rate, %.0f engine hours on average", startMass, onsetHours)
+	out := []Prior{{Flag: catalog[steadyLoss].name, Weight: catalog[steadyLoss].weight, Sizes: lossRates[:], Unit: "ml an engine hour above the fleet's mean", Onset: when, Needed: log10(1 / (alpha * catalog[steadyLoss].weight))}}
+	for f := range forms {
+		form := &forms[f]
+		p := Prior{Flag: catalog[form.of].name, Weight: catalog[form.of].weight * form.weight, Unit: form.unit, Onset: when, Needed: log10(1 / (alpha * catalog[form.of].weight))}
+		if form.of == cameBack {
+			p.Onset = "at the service; the nth service that names a cause with weight 1/(n(n+1))"
+		}
+		for k, size := 0, form.size; k < form.sizes; k, size = k+1, size*2 {
+			p.Sizes = append(p.Sizes, size)
+		}
+		out = append(out, p)
+	}
+	return append(out,
+		Prior{Flag: hardDriving, Weight: 1, Sizes: driverRatios[:], Unit: "times the others' rate", Onset: "always; the promise is shared evenly among the drivers", Needed: log10(1 / alpha)},
+		Prior{Flag: "terrain, speed, load, range, ambient", Weight: 1, Sizes: conditionRatios[:], Unit: "times the other levels' rate", Onset: "always; the promise is shared evenly among the levels met", Needed: log10(1 / alpha)})
+}
+
+func per100(n int, hours float64) float64 { return 100 * float64(n) / max(hours, 1e-9) }
+
+func plural(n int, word string) string {
+	switch {
+	case n == 1:
+		return "1 " + word
+	case word == "stretch":
+		return fmt.Sprintf("%d stretches", n)
+	}
+	return fmt.Sprintf("%d %ss", n, word)
+}
+
+// thousands writes a whole number with commas.
+func thousands(x float64) string {
+	s := fmt.Sprintf("%.0f", x)
+	for i := len(s) - 3; i > 0 && s[i-1] != '-'; i -= 3 {
+		s = s[:i] + "," + s[i:]
+	}
+	return s
+}

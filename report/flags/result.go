@@ -1,0 +1,82 @@
+package flags
+
+import "time"
+
+// Result is what the log says at AsOf.
+type Result struct {
+	AsOf     time.Time  `json:"as_of"`
+	Flags    []Flag     `json:"flags"`    // worst first
+	Resting  []Flag     `json:"resting"`  // answered, and nothing new since
+	Standing []Standing `json:"standing"` // every machine, in the fleet's order
+	Priors   []Prior    `json:"priors"`
+	Warnings []string   `json:"warnings"`
+}
+
+// Flag is one matter raised. Machine, Driver, or Factor and Level say whose.
+type Flag struct {
+	Scope     string    `json:"scope"` // machine, driver or fleet
+	Machine   string    `json:"machine,omitempty"`
+	Driver    string    `json:"driver,omitempty"`
+	Factor    string    `json:"factor,omitempty"`
+	Level     string    `json:"level,omitempty"`
+	Flag      string    `json:"flag"`
+	Since     time.Time `json:"since"`  // best estimate of when it began
+	Raised    time.Time `json:"raised"` // first moment at which the evidence sufficed
+	Evidence  Evidence  `json:"evidence"`
+	Reasons   []string  `json:"reasons"`
+	NextCheck *string   `json:"next_check"` // null for drivers and factors
+	Caution   string    `json:"caution"`
+	Rival     *Rival    `json:"rival"`        // null where nothing else explains the same events half as well
+	Would     []string  `json:"would_change"` // what would change its mind
+	Answered  *Answered `json:"answered"`     // the last answer, if there was one
+	Curve     []Point   `json:"curve"`
+}
+
+// Evidence is the Bayes factor of the pattern against the sound model, now and
+// at its highest, and the one needed to raise the flag.
+type Evidence struct {
+	Log10BayesFactor float64 `json:"log10_bayes_factor"`
+	Highest          float64 `json:"highest"`
+	Needed           float64 `json:"needed"`
+}
+
+// Rival is the next best explanation of the same events.
+type Rival struct {
+	Flag             string  `json:"flag"`
+	Log10BayesFactor float64 `json:"log10_bayes_factor"`
+}
+
+// Answered is what was found when the flag was looked into.
+type Answered struct {
+	At           time.Time `json:"at"`
+	Found        string    `json:"found"`
+	Cause        string    `json:"cause"`
+	Service      *int64    `json:"service"`
+	NothingFound bool      `json:"nothing_found"`
+}
+
+// Point is one point of the evidence over the engine hours.
+type Point struct {
+	At               time.Time `json:"at"`
+	Hours            float64   `json:"hours"` // recorded engine hours since the log began
+	Log10BayesFactor float64   `json:"log10_bayes_factor"`
+}
+
+// Standing is a machine's likeliest pattern, raised or not.
+type Standing struct {
+	Machine  string   `json:"machine"`
+	Flag     string   `json:"flag"` // likeliest pattern
+	Evidence Evidence `json:"evidence"`
+	Curve    []Point  `json:"-"`
+}
+
+// Prior is what was assumed of a pattern before any data: its weight among the
+// patterns, the effect sizes averaged over, and where an onset may lie.
+type Prior struct {
+	Flag   string    `json:"flag"`
+	Weight float64   `json:"weight"`
+	Sizes  []float64 `json:"sizes"`
+	Unit   string    `json:"unit"`
+	Onset  string    `json:"onset"`
+	Needed float64   `json:"needed"` // log10 of the Bayes factor needed
+}
