@@ -79,6 +79,14 @@ type Stretch struct {
 // Hours is its engine hours.
 func (s *Stretch) Hours() float64 { return s.ToH - s.FromH }
 
+// Settled is what went by settling, in ml: all but what boiled over.
+func (s *Stretch) Settled() float64 {
+	if !s.Settling {
+		return 0
+	}
+	return s.Lost - s.BoilOver
+}
+
 // Unexplained is what neither settling nor boil-over accounts for, in ml.
 func (s *Stretch) Unexplained() float64 {
 	if s.Settling {
@@ -109,9 +117,7 @@ func Stretches(l *exposure.Life, marks []Mark, settling int) []Stretch {
 			}
 			boiled += heat[k].Lost.V
 		}
-		if !s.Settling {
-			s.BoilOver = max(min(boiled, s.Lost), 0)
-		}
+		s.BoilOver = max(min(boiled, s.Lost), 0)
 		out = append(out, s)
 	}
 	return out
@@ -190,12 +196,12 @@ func (src *Source) coolant(l *exposure.Life) CoolantMachine {
 	for i := range m.Stretches {
 		st := &m.Stretches[i]
 		m.Hours += st.Hours()
+		m.SettlingMl += st.Settled()
+		m.BoilOverMl += st.BoilOver
+		m.UnexplainedMl += st.Unexplained()
 		if st.Settling {
-			m.SettlingMl += st.Lost
 			m.SettlingHours += st.Hours()
 		} else {
-			m.BoilOverMl += st.BoilOver
-			m.UnexplainedMl += st.Unexplained()
 			unknown += st.UnknownBoilOvers
 		}
 	}

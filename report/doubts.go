@@ -38,7 +38,6 @@ const (
 	NotInFleet      = "not-in-fleet"     // before it was acquired, or after it was retired
 	TooMuchCoolant  = "too-much-coolant" // more went in than the system holds
 	HotLook         = "hot-look"         // a mark looked at on a hot engine
-	DriverTwice     = "driver-twice"     // one driver on two machines at once
 	UnrecordedHours = "unrecorded-hours" // the meter gained more than the runs
 	DatedAhead      = "dated-ahead"      // dated more than a day after it was entered
 )
@@ -58,16 +57,10 @@ const hoursSlack = 0.2 + 1e-6
 // time.
 func Doubts(s Source) DoubtsReport {
 	r := DoubtsReport{AsOf: s.AsOf, Doubts: []Doubt{}}
-	busy := map[string][]drive{}
 	for l := range s.Lives {
 		d := doubter{s: &s, l: l}
-		d.all(busy)
+		d.all()
 		r.Doubts = append(r.Doubts, d.found...)
-	}
-	twice := driversTwice(&s, busy)
-	r.Doubts = append(r.Doubts, twice...)
-	if len(twice) > 0 {
-		sort.SliceStable(r.Doubts, func(a, b int) bool { return r.Doubts[a].Machine < r.Doubts[b].Machine })
 	}
 	return r
 }
@@ -80,8 +73,8 @@ type doubter struct {
 }
 
 // all finds all of one machine's doubts, in time order.
-func (d *doubter) all(busy map[string][]drive) {
-	d.runs(busy)
+func (d *doubter) all() {
+	d.runs()
 	d.meters()
 	d.overheats()
 	d.coolant()
@@ -100,18 +93,11 @@ func (d *doubter) named(r *schema.Run) string {
 	return fmt.Sprintf("%s (%s, %s h)", record("run", r.Number), d.s.day(r.At), num(h))
 }
 
-// drive is somebody's hours on one machine.
-type drive struct {
-	at, end time.Time
-	machine string
-	ref     Ref
-}
-
 // overlapSlack is how far the ends of two runs may cross before it is a doubt:
 // times are written down to some minutes, common practice, no source.
 const overlapSlack = 5 * time.Minute
 
-func (d *doubter) runs(busy map[string][]drive) {
+func (d *doubter) runs() {
 	runs := d.l.Log.Runs
 	widest := -1 // of the runs so far the one that ends last
 	for i := range runs {
@@ -136,30 +122,11 @@ func (d *doubter) runs(busy map[string][]drive) {
 					"%s says %s h, but its meter went from %s to %s: %s h", record("run", r.Number), num(r.Hours.V), num1(r.MeterOut.V), num1(r.MeterIn.V), num(by))
 			}
 		}
-		if r.Driver != "" {
-			busy[r.Driver] = append(busy[r.Driver], drive{r.At, r.End(), d.l.Log.Machine.Name, refOf("run", &r.Base)})
-		}
 	}
 }
 
 // num1 is a meter reading for a sentence.
 func num1(v float64) string { return strings.TrimSuffix(fmt.Sprintf("%.1f", v), ".0") }
-
-func driversTwice(s *Source, busy map[string][]drive) []Doubt {
-	var out []Doubt
-	for _, name := range s.Index.Names[exposure.Driver] { // a stated order
-		rs := busy[name]
-		sort.SliceStable(rs, func(a, b int) bool { return rs[a].at.Before(rs[b].at) })
-		for i := 1; i < len(rs); i++ {
-			a, b := &rs[i-1], &rs[i]
-			if a.machine != b.machine && a.end.Sub(b.at) > overlapSlack && b.end.After(b.at) {
-				out = append(out, Doubt{b.machine, b.at.In(s.AsOf.Location()), DriverTwice, []Ref{a.ref, b.ref},
-					fmt.Sprintf("%s drives %s until %s, but %s from %s", name, a.machine, s.day(a.end), b.machine, s.day(b.at))})
-			}
-		}
-	}
-	return out
-}
 
 func (d *doubter) meters() {
 	readings := exposure.Readings(d.l.Log)

@@ -134,7 +134,7 @@ func (src *Source) history(l *exposure.Life, open []Matter, withNames bool) Hist
 		}
 	}
 	d := doubter{s: src, l: l}
-	d.all(map[string][]drive{})
+	d.all()
 	r.Doubts = append([]Doubt{}, d.found...)
 	for i := range r.Doubts {
 		r.Doubts[i].Says = mask.Text(r.Doubts[i].Says)

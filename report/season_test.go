@@ -110,8 +110,6 @@ func season(t *testing.T) (schema.Fleet, time.Time) {
 
 func TestSeasonFiguresEqualTheExpected(t *testing.T) {
 	f, asOf := season(t)
-	raw, err := os.ReadFile("../testdata/season/expected.json")
-	require.NoError(t, err)
 	var want struct {
 		Machines map[string]struct {
 			Runs           int
@@ -127,7 +125,7 @@ func TestSeasonFiguresEqualTheExpected(t *testing.T) {
 			OverheatsSince int `json:"overheats_since_thorough"`
 		}
 	}
-	require.NoError(t, json.Unmarshal(raw, &want))
+	readJSON(t, "../testdata/season/expected.json", &want)
 	require.Len(t, f.Logs, len(want.Machines))
 	coolant, cleaning := Coolant(Of(f, asOf)), Cleaning(Of(f, asOf))
 	i := 0
@@ -170,4 +168,11 @@ func TestSeasonReportsAreJSON(t *testing.T) {
 			}
 		}
 	}
+}
+
+func readFile(t *testing.T, path string) []byte {
+	t.Helper()
+	raw, err := os.ReadFile(path)
+	require.NoError(t, err)
+	return raw
 }
