@@ -1,0 +1,496 @@
+package next
+
+import (
+	"fmt"
+	"math"
+	"strings"
+	"time"
+
+	"shedbook/report/exposure"
+	"shedbook/schema"
+)
+
+// evidence is what a log says, in the terms of the network.
+type evidence struct {
+	life   *exposure.Life
+	hours  float64 // at risk
+	cells  []cell  // the hours at risk, in order
+	heats  []heat
+	whole  []int // level of each machine feature; unknown for the others
+	loss   loss
+	mixPct float64
+	done   []done
+	mended []mend
+	named  []named // causes somebody confirmed that nobody mended yet
+	blank  bool    // nothing recorded that bears on it
+	// guessed: no hours are recorded, and 100 h of the usual use stand in.
+	guessed bool
+}
+
+// cell is some hours driven in one state.
+type cell struct {
+	from, hours float64   // engine hours at risk before it, and of it
+	at          time.Time // when it began
+	levels      []int     // by feature
+}
+
+// heat is one overheat.
+type heat struct {
+	at     time.Time
+	hour   float64 // engine hours at risk before it
+	levels []int   // by feature, driving and marks
+	steam  bool
+}
+
+// loss is the coolant that neither settling nor boil-over explains.
+type loss struct {
+	ml, hours float64
+	topups    int
+	from      time.Time // of the stretch it was measured over
+}
+
+func (l loss) perHour() float64 { return l.ml / l.hours }
+
+// done is a check that still counts: whether it failed, and how much of its
+// sensitivity a pass keeps.
+type done struct {
+	check    int
+	failed   bool
+	strength float64
+	at       time.Time
+	unsure   bool
+	stale    string // why a result counts in part
+}
+
+// mend is a service that named a cause.
+type mend struct {
+	cause int
+	at    time.Time
+	hour  float64
+}
+
+type named struct {
+	cause int
+	at    time.Time
+}
+
+// Bounds of levels, as the phrases in causes.txt have them.
+const (
+	fastMinutes, mediumMinutes = 15, 40
+	coldC, hotC                = 10, 24
+	someMud, dirtyMud, cakeMud = 5, 15, 35
+	mudPerOther                = 1.0 / 8
+	neverCleaned               = 5 // mud hours before the log of a machine never cleaned in it
+	oilHours, workHours        = 20, 10
+	guessHours                 = 100
+)
+
+func read(n *network, fleet *schema.Fleet, log *schema.Log) *evidence {
+	x := exposure.NewIndex(fleet.Words, fleet.Drivers, fleet.Settings)
+	e := &evidence{life: x.Life(log), whole: make([]int, len(n.features))}
+	for f := range e.whole {
+		e.whole[f] = unknown
+	}
+	cycles := fleet.Settings.SettlingCycles()
+	for i := range e.life.Pieces {
+		p := &e.life.Pieces[i]
+		if p.Hours <= 0 {
+			continue
+		}
+		r := &log.Runs[p.Run]
+		levels := n.state(e.life, p.Start, p.State, cycles)
+		n.conditions(levels, r.Speed, r.Load, r.Range, r.Terrain, r.AmbientC)
+		into := p.Start.Sub(r.At).Hours() * 60
+		e.spread(n, levels, p.Start, into, p.Hours)
+	}
+	if e.hours == 0 && len(log.Overheats) > 0 {
+		e.guessed = true
+		span := guessHours + 0.0
+		if _, h0, ok := e.life.Clock.First(); ok {
+			if _, h1, _ := e.life.Clock.Last(); h1-h0 > 1 {
+				span = h1 - h0
+			}
+		}
+		levels := make([]int, len(n.features))
+		for f := range levels {
+			levels[f] = unknown
+		}
+		e.cells = []cell{{hours: span, levels: levels}}
+		e.hours = span
+	}
+	for i := range e.life.Overheats {
+		e.heats = append(e.heats, e.heat(n, &e.life.Overheats[i], cycles))
+	}
+	e.readLoss(n, log, fleet.Settings)
+	e.readMix(n, log)
+	e.readServices(n, log)
+	e.readChecks(n, log)
+	e.blank = e.hours == 0 && len(e.heats) == 0 && e.loss.topups == 0 && len(e.done) == 0
+	return e
+}
+
+// spread cuts a piece of a run at the bounds of onset.
+func (e *evidence) spread(n *network, levels []int, start time.Time, into, hours float64) {
+	onset := n.feature("onset")
+	for l, upTo := range []float64{fastMinutes, mediumMinutes, math.Inf(1)} {
+		part := math.Min(hours, math.Max(0, (upTo-into)/60))
+		if part <= 0 {
+			continue
+		}
+		at := append([]int(nil), levels...)
+		at[onset] = l
+		e.cells = append(e.cells, cell{e.hours, part, start, at})
+		start = start.Add(time.Duration(part * float64(time.Hour)))
+		e.hours += part
+		into += part * 60
+		hours -= part
+	}
+}
+
+// state is the levels that come from the machine's past.
+func (n *network) state(l *exposure.Life, at time.Time, s exposure.State, cycles int) []int {
+	levels := make([]int, len(n.features))
+	for f := range levels {
+		levels[f] = unknown
+	}
+	mud := s.Thorough.Mud + (s.Thorough.Hours-s.Thorough.Mud)*mudPerOther
+	if s.Thorough.Never {
+		mud += neverCleaned
+	}
+	levels[n.feature("dirt")] = band(mud, someMud, dirtyMud, cakeMud)
+	refill := "settled"
+	if !s.Refill.Never && s.Cycles < cycles {
+		refill = "unbled"
+		if bledSince(l.Log, at) {
+			refill = "bled"
+		}
+	}
+	f := n.feature("refill")
+	levels[f] = n.features[f].level(refill)
+	f = n.feature("service")
+	levels[f] = n.features[f].level(sinceWork(l, at))
+	return levels
+}
+
+// bledSince says whether a bleed stands between the last refill and t.
+func bledSince(log *schema.Log, t time.Time) bool {
+	var fill time.Time
+	for i := range log.Refills {
+		if !log.Refills[i].At.After(t) {
+			fill = log.Refills[i].At
+		}
+	}
+	for i := range log.Bleeds {
+		if b := &log.Bleeds[i]; !b.At.Before(fill) && !b.At.After(t) {
+			return true
+		}
+	}
+	return false
+}
+
+func sinceWork(l *exposure.Life, t time.Time) string {
+	found := "none"
+	now := l.HoursTo(t)
+	for i := len(l.Log.Services) - 1; i >= 0; i-- {
+		s := &l.Log.Services[i]
+		if s.At.After(t) {
+			continue
+		}
+		since := now - l.HoursTo(s.At)
+		if since > oilHours {
+			break
+		}
+		if strings.Contains(strings.ToLower(s.Work), "oil") {
+			return "oil"
+		}
+		if since <= workHours {
+			found = "other"
+		}
+	}
+	return found
+}
+
+func band(x float64, bounds ...float64) int {
+	for i, b := range bounds {
+		if x < b {
+			return i
+		}
+	}
+	return len(bounds)
+}
+
+func (n *network) conditions(levels []int, speed, load, gears, terrain string, ambient schema.Num) {
+	put := func(name, word string) {
+		f := n.feature(name)
+		if l := n.features[f].level(word); l >= 0 {
+			levels[f] = l
+		}
+	}
+	put("speed", speed)
+	put("load", load)
+	put("range", gears)
+	switch terrain {
+	case "":
+	case "mud", "water":
+		put("ground", "mud")
+	case "dust", "grass", "forest":
+		put("ground", "chaff")
+	default:
+		put("ground", "firm")
+	}
+	if ambient.Known {
+		levels[n.feature("ambient")] = band(ambient.V, coldC, hotC)
+	}
+}
+
+func (e *evidence) heat(n *network, v *exposure.Event, cycles int) heat {
+	o := v.Overheat
+	h := heat{at: o.At, steam: o.Sign == "steam"}
+	h.levels = n.state(e.life, o.At, v.State, cycles)
+	minutes := o.MinutesIn
+	if v.Run >= 0 {
+		r := &e.life.Log.Runs[v.Run]
+		n.conditions(h.levels, r.Speed, r.Load, r.Range, r.Terrain, r.AmbientC)
+		if !minutes.Known && v.How == exposure.Covered {
+			minutes = schema.N(o.At.Sub(r.At).Minutes())
+		}
+	}
+	n.conditions(h.levels, o.Speed, o.Load, o.Range, o.Terrain, o.AmbientC)
+	if minutes.Known {
+		h.levels[n.feature("onset")] = band(minutes.V, fastMinutes, mediumMinutes)
+	}
+	put := func(name, word string) {
+		f := n.feature(name)
+		h.levels[f] = n.features[f].level(word)
+	}
+	put("sign", o.Sign)
+	put("fan", o.Fan)
+	if o.Lost.Known {
+		if o.Lost.V > 0 {
+			put("boil", "lost")
+		} else {
+			put("boil", "none")
+		}
+	}
+	h.hour = e.atRisk(o.At)
+	return h
+}
+
+// atRisk is the engine hours at risk before t, of those that the cells hold.
+func (e *evidence) atRisk(t time.Time) float64 {
+	if e.guessed {
+		return e.hours // no telling: at the end
+	}
+	if e.hours == 0 {
+		return 0
+	}
+	return math.Min(e.hours, e.life.HoursTo(t))
+}
+
+// readLoss adds up the top-ups that stand neither for settling after a refill
+// nor for coolant boiled over, over the whole log and over its later half, and
+// keeps the stretch that lost more an hour: a leak begins at some time.
+func (e *evidence) readLoss(n *network, log *schema.Log, settings schema.Settings) {
+	if len(log.TopUps)+len(log.Levels)+len(log.Refills) == 0 || e.guessed || e.hours < 10 {
+		return
+	}
+	cycles := settings.SettlingCycles()
+	type step struct {
+		at        time.Time
+		hours, ml float64
+	}
+	var steps []step
+	var last time.Time
+	if len(log.Runs) > 0 {
+		last = log.Runs[0].At
+	}
+	boiled := func(from, to time.Time) float64 {
+		ml := 0.0
+		for i := range log.Overheats {
+			if o := &log.Overheats[i]; o.At.After(from) && !o.At.After(to) && o.Lost.Known {
+				ml += o.Lost.V
+			}
+		}
+		return ml
+	}
+	refill := 0
+	for i := range log.TopUps {
+		t := &log.TopUps[i]
+		for refill < len(log.Refills) && !log.Refills[refill].At.After(t.At) {
+			last = log.Refills[refill].At // filled to the mark: what went before is not known
+			refill++
+		}
+		s := e.life.At(last)
+		settling := !s.Refill.Never && s.Cycles < cycles
+		if !settling {
+			ml := math.Max(0, t.Volume.V-boiled(last, t.At))
+			steps = append(steps, step{last, e.life.HoursTo(t.At) - e.life.HoursTo(last), ml})
+		}
+		last = t.At
+	}
+	if n := len(log.Levels); n > 0 && log.Levels[n-1].At.After(last) && log.Levels[n-1].Engine != "hot" {
+		l := &log.Levels[n-1]
+		steps = append(steps, step{last, e.life.HoursTo(l.At) - e.life.HoursTo(last), math.Max(0, l.BelowMark.V-boiled(last, l.At))})
+	} else if n := len(log.Runs); n > 0 {
+		steps = append(steps, step{last, e.hours - e.life.HoursTo(last), 0})
+	}
+	e.loss = loss{hours: e.hours}
+	for from := 0; from < len(steps); from++ {
+		if from > 0 && e.life.HoursTo(steps[from].at) > e.hours/2 {
+			break
+		}
+		l := loss{from: steps[from].at}
+		for _, s := range steps[from:] {
+			l.ml += s.ml
+			l.hours += s.hours
+			if s.ml > 0 {
+				l.topups++
+			}
+		}
+		if from == 0 || l.topups >= 4 && l.hours >= 20 && l.perHour() > 1.5*e.loss.perHour() {
+			l.hours = math.Max(l.hours, 1)
+			e.loss = l
+		}
+	}
+	if e.loss.topups < 2 && e.loss.hours < 20 {
+		return
+	}
+	rate := e.loss.perHour()
+	if e.loss.topups < 2 {
+		rate = math.Min(rate, 1) // one top-up is no rate
+	}
+	e.whole[n.feature("loss")] = band(rate, 0.7, 2, 6)
+}
+
+// readMix follows the glycol from the last refill of known strength through
+// the top-ups.
+func (e *evidence) readMix(n *network, log *schema.Log) {
+	pct, at := math.NaN(), time.Time{}
+	for i := range log.Refills {
+		if r := &log.Refills[i]; r.Concentrate.Known {
+			pct, at = r.Concentrate.V, r.At
+		}
+	}
+	if math.IsNaN(pct) || !log.Machine.CoolantL.Known {
+		return
+	}
+	system := log.Machine.CoolantL.V * 1000
+	for i := range log.TopUps {
+		t := &log.TopUps[i]
+		if !t.At.After(at) {
+			continue
+		}
+		in, ok := map[string]float64{"water": 0, "premix": 50, "concentrate": 100}[t.Fluid]
+		if ok {
+			k := math.Min(1, t.Volume.V/system)
+			pct += (in - pct) * k
+		}
+	}
+	e.mixPct = pct
+	level := "right"
+	if pct < 35 || pct > 60 {
+		level = "off"
+	}
+	f := n.feature("mix")
+	e.whole[f] = n.features[f].level(level)
+}
+
+func (e *evidence) readServices(n *network, log *schema.Log) {
+	for i := range log.Services {
+		if k := n.cause(log.Services[i].Cause); k >= 0 {
+			at := log.Services[i].At
+			e.mended = append(e.mended, mend{k, at, e.atRisk(at)})
+		}
+	}
+	for i := range log.Answers {
+		a := &log.Answers[i]
+		k := n.cause(a.Cause)
+		if k < 0 || a.Service.Known {
+			continue // a service of its own, counted as such
+		}
+		if !e.mendedAfter(k, a.At.AddDate(0, 0, -7)) {
+			e.named = append(e.named, named{k, a.At})
+		}
+	}
+}
+
+func (e *evidence) mendedAfter(cause int, t time.Time) bool {
+	for _, m := range e.mended {
+		if m.cause == cause && !m.at.Before(t) {
+			return true
+		}
+	}
+	return false
+}
+
+// readChecks keeps the last result of each check that nothing has made out of
+// date since. A pass loses weight with the hours driven since, and with the
+// share of the overheats that came after it: what began after a look cannot
+// have been seen.
+func (e *evidence) readChecks(n *network, log *schema.Log) {
+	last := make([]*schema.Check, len(n.checks))
+	for i := range log.Checks {
+		c := &log.Checks[i]
+		k := n.check(c.Check)
+		if k < 0 || c.Result == "" {
+			continue
+		}
+		if c.Result == "unsure" && last[k] != nil {
+			continue // it takes nothing back
+		}
+		last[k] = c
+	}
+	for k, c := range last {
+		if c == nil || e.voided(n, log, &n.checks[k], c) {
+			continue
+		}
+		d := done{check: k, failed: c.Result == "fail", unsure: c.Result == "unsure", strength: 1, at: c.At}
+		before, after := 0, 0
+		for i := range e.heats {
+			if e.heats[i].at.After(c.At) {
+				after++
+			} else {
+				before++
+			}
+		}
+		since := math.Max(0, e.hours-e.atRisk(c.At))
+		if !d.failed && !d.unsure {
+			d.strength = math.Pow(0.5, since/n.fades)
+			if after > 0 {
+				d.strength *= float64(before) / float64(before+after)
+				d.stale = fmt.Sprintf("%d of %d overheats came after it", after, before+after)
+			} else if d.strength < 0.8 {
+				d.stale = fmt.Sprintf("%.0f h ago", since)
+			}
+		}
+		e.done = append(e.done, d)
+	}
+}
+
+// voided says whether something recorded after a check makes it out of date.
+func (e *evidence) voided(n *network, log *schema.Log, k *check, c *schema.Check) bool {
+	for _, kind := range k.void {
+		switch kind {
+		case "refill":
+			if m := len(log.Refills); m > 0 && log.Refills[m-1].At.After(c.At) {
+				return true
+			}
+		case "topup":
+			if m := len(log.TopUps); m > 0 && log.TopUps[m-1].At.After(c.At) {
+				return true
+			}
+		case "clean":
+			for i := range log.Cleanings {
+				if log.Cleanings[i].At.After(c.At) && log.Cleanings[i].Thorough() {
+					return true
+				}
+			}
+		}
+	}
+	for _, m := range e.mended {
+		if m.at.After(c.At) && k.fails[m.cause] >= 0.3 {
+			return true
+		}
+	}
+	return false
+}

@@ -1,0 +1,568 @@
+package next
+
+import (
+	"math"
+	"strings"
+
+	"shedbook/schema"
+	"shedbook/schema/unit"
+)
+
+// belief is a probability over sets of at most two causes: none, each, each
+// pair. Three at once are left out: by the priors fewer than 1 machine in 100.
+type belief struct {
+	n    *network
+	sets []pair
+	p    []float64 // by set, summing to 1
+}
+
+type pair struct{ a, b int } // a < b; -1 where there is none
+
+func pairsOf(causes int) []pair {
+	sets := []pair{{-1, -1}}
+	for a := range causes {
+		sets = append(sets, pair{-1, a})
+	}
+	for a := range causes {
+		for b := a + 1; b < causes; b++ {
+			sets = append(sets, pair{a, b})
+		}
+	}
+	return sets
+}
+
+func (s pair) has(c int) bool { return s.a == c || s.b == c }
+
+// marginals are the probabilities that each cause is there.
+func (b *belief) marginals() []float64 {
+	m := make([]float64, len(b.n.causes))
+	for i, s := range b.sets {
+		if s.a >= 0 {
+			m[s.a] += b.p[i]
+		}
+		if s.b >= 0 {
+			m[s.b] += b.p[i]
+		}
+	}
+	return m
+}
+
+// failing is the chance that a check fails where the causes of a set are
+// there: a noisy-or (Pearl 1988, 4.3.2). strength shrinks the sensitivities.
+func (n *network) failing(check int, s pair, strength float64) float64 {
+	k := &n.checks[check]
+	miss := 1 - k.falsely
+	if s.a >= 0 {
+		miss *= 1 - strength*k.fails[s.a]
+	}
+	if s.b >= 0 {
+		miss *= 1 - strength*k.fails[s.b]
+	}
+	return 1 - miss
+}
+
+// after is the belief once a check failed or passed, and how probable that was.
+func (b *belief) after(check int, failed bool, strength float64) (*belief, float64) {
+	out := &belief{b.n, b.sets, make([]float64, len(b.p))}
+	total := 0.0
+	for i, s := range b.sets {
+		q := b.n.failing(check, s, strength)
+		if !failed {
+			q = 1 - q
+		}
+		out.p[i] = b.p[i] * q
+		total += out.p[i]
+	}
+	for i := range out.p {
+		out.p[i] /= total
+	}
+	return out, total
+}
+
+// without is the belief once a cause was gone at and was not there.
+func (b *belief) without(cause int) *belief {
+	out := &belief{b.n, b.sets, make([]float64, len(b.p))}
+	total := 0.0
+	for i, s := range b.sets {
+		if !s.has(cause) && !(i == 0 && cause == b.n.overload()) {
+			out.p[i] = b.p[i]
+			total += b.p[i]
+		}
+	}
+	if total == 0 {
+		return b
+	}
+	for i := range out.p {
+		out.p[i] /= total
+	}
+	return out
+}
+
+// owned is the network as this book has it: the owner's priors and minutes,
+// and the priors moved by what the fleet's other machines turned out to have.
+// Each share is a Dirichlet mean, the priors weighing as `fleet` confirmed
+// causes (Gelman et al. 2013, Bayesian Data Analysis, section 3.4).
+func (n *network) owned(fleet *schema.Fleet, machine string) (own *network, confirmed []int, err error) {
+	c := *n
+	c.causes = append([]cause(nil), n.causes...)
+	c.checks = append([]check(nil), n.checks...)
+	confirmed = make([]int, len(n.causes))
+	total := 0
+	for i := range fleet.Logs {
+		l := &fleet.Logs[i]
+		if l.Machine.Name == machine {
+			continue // its own past is read from its own log
+		}
+		for j := range l.Services {
+			if k := n.cause(l.Services[j].Cause); k >= 0 {
+				confirmed[k]++
+				total++
+			}
+		}
+		for j := range l.Answers {
+			if k := n.cause(l.Answers[j].Cause); k >= 0 && !l.Answers[j].Service.Known && !sameService(l, &l.Answers[j]) {
+				confirmed[k]++
+				total++
+			}
+		}
+	}
+	for k := range c.causes {
+		c.causes[k].prior = (n.fleet*n.causes[k].prior + float64(confirmed[k])) / (n.fleet + float64(total))
+	}
+	for key, text := range fleet.Settings {
+		prefix, name, _ := strings.Cut(key, ".")
+		switch prefix {
+		case "prior":
+			k := c.cause(name)
+			if k < 0 {
+				return nil, nil, noSuch("cause", name, schema.Words("cause"))
+			}
+			v, err := unit.Parse(text, unit.Count)
+			if err != nil || !(v > 0 && v < 1) {
+				return nil, nil, schema.Wrong(key, text, "should be a chance between 0 and 1, as 0.2")
+			}
+			c.causes[k].prior, c.causes[k].priorSet = v, true
+		case "minutes":
+			k := c.check(name)
+			if k < 0 {
+				return nil, nil, noSuch("check", name, schema.Words("check"))
+			}
+			v, err := unit.Parse(text, unit.Minutes)
+			if err != nil || !(v > 0) {
+				return nil, nil, schema.Wrong(key, text, "should be minutes above 0, as 15 min")
+			}
+			c.checks[k].minutes = v
+		}
+	}
+	return &c, confirmed, nil
+}
+
+// sameService says whether a service of the same month already counts the
+// cause that an answer names.
+func sameService(l *schema.Log, a *schema.Answer) bool {
+	for i := range l.Services {
+		s := &l.Services[i]
+		if s.Cause == a.Cause && math.Abs(s.At.Sub(a.At).Hours()) < 31*24 {
+			return true
+		}
+	}
+	return false
+}
+
+// start is the belief before any evidence but that something is wrong (sound
+// false) or before the log is read at all (sound true).
+func (n *network) start(sound bool) *belief {
+	b := &belief{n: n, sets: pairsOf(len(n.causes))}
+	b.p = make([]float64, len(b.sets))
+	odds := make([]float64, len(n.causes))
+	for k := range odds {
+		odds[k] = n.causes[k].prior / (1 - n.causes[k].prior)
+	}
+	total := 0.0
+	for i, s := range b.sets {
+		switch {
+		case s.a >= 0:
+			b.p[i] = n.together * odds[s.a] * odds[s.b]
+		case s.b >= 0:
+			b.p[i] = odds[s.b]
+		}
+		total += b.p[i]
+	}
+	for i := range b.p {
+		b.p[i] /= total
+		if sound {
+			b.p[i] *= 1 - n.sound
+		}
+	}
+	if sound {
+		b.p[0] = n.sound
+	}
+	return b
+}
+
+// pull is by how much a state multiplies a cause's rate: the product of its
+// weights, over the driving features. What is not recorded counts as usual.
+func (n *network) pull(c *cause, levels []int) float64 {
+	x := 1.0
+	for f, w := range c.weights {
+		if w == nil || n.features[f].kind != driving {
+			continue
+		}
+		x *= n.weight(w, f, levels[f])
+	}
+	return x
+}
+
+func (n *network) weight(w []float64, f, l int) float64 {
+	if l >= 0 {
+		return w[l]
+	}
+	sum, shares := 0.0, 0.0
+	for i, lv := range n.features[f].levels {
+		sum += lv.share * w[i]
+		shares += lv.share
+	}
+	return sum / shares
+}
+
+// shows is the chance of an overheat's marks if a cause brought it.
+func (n *network) shows(c *cause, levels []int) float64 {
+	x := 1.0
+	for f, w := range c.weights {
+		if w != nil && n.features[f].kind == mark && levels[f] >= 0 {
+			x *= w[levels[f]]
+		}
+	}
+	return x
+}
+
+// process is one source of overheats: its intensity at each of them and its
+// expected number, for each of a few values of its unknowns, with their prior
+// weights. Overheats are a Poisson process whose rate is the sum over the
+// causes that are there (Cox & Lewis 1966).
+type process struct {
+	weight []float64
+	at     [][]float64 // by value: intensity at each overheat, marks included
+	want   []float64   // by value: expected number
+}
+
+// A cause's rate is uncertain by a factor of three either way; its onset is at
+// the log's beginning or somewhere in it.
+var (
+	rateSteps  = []float64{1. / 3, 1, 3}
+	rateWeight = []float64{0.3, 0.4, 0.3}
+	onsets     = []float64{0, 0.25, 0.5, 0.75, 0.9}
+	onsetPrior = []float64{0.4, 0.15, 0.15, 0.15, 0.15}
+)
+
+// process of a cause over the hours [0, until) of the log.
+func (n *network) process(e *evidence, c *cause, until float64, onsets, onsetPrior []float64) *process {
+	pulls := make([]float64, len(e.cells)+1) // expected number before each cell, at rate 1
+	for i := range e.cells {
+		pulls[i+1] = pulls[i] + e.cells[i].hours*n.pull(c, e.cells[i].levels)
+	}
+	upTo := func(hour float64) float64 {
+		lo, hi := 0, len(e.cells)
+		for lo < hi {
+			if mid := (lo + hi) / 2; e.cells[mid].from+e.cells[mid].hours <= hour {
+				lo = mid + 1
+			} else {
+				hi = mid
+			}
+		}
+		if lo == len(e.cells) {
+			return pulls[lo]
+		}
+		part := (hour - e.cells[lo].from) / e.cells[lo].hours
+		return pulls[lo] + part*(pulls[lo+1]-pulls[lo])
+	}
+	here := make([]float64, len(e.heats))
+	for i := range e.heats {
+		here[i] = n.pull(c, e.heats[i].levels) * n.shows(c, e.heats[i].levels)
+	}
+	p := &process{}
+	for o, share := range onsets {
+		begin := share * e.hours
+		want := upTo(until) - upTo(begin)
+		for r, step := range rateSteps {
+			rate := c.rate * step
+			at := make([]float64, len(e.heats))
+			for i := range e.heats {
+				if h := e.heats[i].hour; h >= begin && h <= until {
+					at[i] = rate * here[i]
+				}
+			}
+			p.weight = append(p.weight, onsetPrior[o]*rateWeight[r])
+			p.at = append(p.at, at)
+			p.want = append(p.want, rate*want)
+		}
+	}
+	return p
+}
+
+// always is a process that is there from the beginning.
+var always, certain = []float64{0}, []float64{1}
+
+// infer is the belief after the log: the priors times the likelihood of the
+// overheats (when, in which state, with which marks), of the coolant's loss
+// and mix, of the checks that count, and of what was confirmed.
+func infer(n *network, e *evidence, base []float64) *belief {
+	b := n.start(e.hours > 0)
+	ps := make([]*process, len(n.causes))
+	for k := range n.causes {
+		ps[k] = n.process(e, &n.causes[k], e.hours, onsets, onsetPrior)
+	}
+	envs := n.environments(e, base)
+	logs := make([]float64, len(b.sets))
+	for i, s := range b.sets {
+		var sum logSum
+		for _, env := range envs {
+			switch {
+			case s.a >= 0:
+				a, c := ps[s.a], ps[s.b]
+				for u := range a.weight {
+					for v := range c.weight {
+						sum.add(env.likelihood(a.at[u], c.at[v])-a.want[u]-c.want[v], env.weight*a.weight[u]*c.weight[v])
+					}
+				}
+			case s.b >= 0:
+				c := ps[s.b]
+				for v := range c.weight {
+					sum.add(env.likelihood(nil, c.at[v])-c.want[v], env.weight*c.weight[v])
+				}
+			default:
+				sum.add(env.likelihood(nil, nil), env.weight)
+			}
+		}
+		logs[i] = sum.log() + math.Log(b.p[i]) + n.wholeLog(e, s)
+		for _, d := range e.done {
+			if !d.unsure {
+				q := n.failing(d.check, s, d.strength)
+				if !d.failed {
+					q = 1 - q
+				}
+				logs[i] += math.Log(q)
+			}
+		}
+		for _, m := range e.lastMends() {
+			if s.has(m.cause) {
+				logs[i] += math.Log(n.again)
+			}
+		}
+		for _, c := range e.named {
+			// Somebody looked and said so: as a check of the best kind.
+			if s.has(c.cause) {
+				logs[i] += math.Log(0.9)
+			} else {
+				logs[i] += math.Log(0.02)
+			}
+		}
+	}
+	top := math.Inf(-1)
+	for _, l := range logs {
+		top = math.Max(top, l)
+	}
+	total := 0.0
+	for i, l := range logs {
+		b.p[i] = math.Exp(l - top)
+		total += b.p[i]
+	}
+	for i := range b.p {
+		b.p[i] /= total
+	}
+	return b
+}
+
+// lastMends are the last mend of each cause, the two latest of them.
+func (e *evidence) lastMends() []mend {
+	var out []mend
+	for i := len(e.mended) - 1; i >= 0 && len(out) < 2; i-- {
+		m := e.mended[i]
+		seen := false
+		for _, o := range out {
+			seen = seen || o.cause == m.cause
+		}
+		if !seen {
+			out = append(out, m)
+		}
+	}
+	return out
+}
+
+// environment is what overheats the machine besides the causes asked about:
+// the background at one rate, and causes mended since.
+type environment struct {
+	weight float64
+	at     []float64 // intensity at each overheat
+	want   float64
+}
+
+// backgrounds are the rates of a sound machine that are weighed, as multiples
+// of the network's.
+var backgrounds = []float64{0.2, 0.5, 1.2, 3, 7}
+
+func (n *network) environments(e *evidence, base []float64) []environment {
+	shape := n.process(e, &n.background, e.hours, always, certain)
+	k := len(rateSteps) / 2 // the step of 1
+	var envs []environment
+	for i, w := range base {
+		if w < 0.01 {
+			continue
+		}
+		env := environment{weight: w, want: shape.want[k] * backgrounds[i], at: make([]float64, len(e.heats))}
+		for j := range env.at {
+			env.at[j] = shape.at[k][j] * backgrounds[i]
+		}
+		envs = append(envs, env)
+	}
+	for _, m := range e.lastMends() {
+		past := n.process(e, &n.causes[m.cause], m.hour, always, certain)
+		var out []environment
+		for _, env := range envs {
+			no := env
+			no.weight *= 1 - n.mended
+			out = append(out, no)
+			for r := range past.weight {
+				yes := environment{env.weight * n.mended * past.weight[r], make([]float64, len(env.at)), env.want + past.want[r]}
+				for j := range yes.at {
+					yes.at[j] = env.at[j] + past.at[r][j]
+				}
+				out = append(out, yes)
+			}
+		}
+		envs = out
+	}
+	return envs
+}
+
+// likelihood is the log of exp(-want) times the product of the intensities,
+// the causes' own expected numbers left to the caller.
+func (v *environment) likelihood(a, b []float64) float64 {
+	sum, x := -v.want, 1.0
+	for i, y := range v.at {
+		if a != nil {
+			y += a[i]
+		}
+		if b != nil {
+			y += b[i]
+		}
+		x *= y
+		if x < 1e-200 {
+			sum += math.Log(x)
+			x = 1
+		}
+	}
+	return sum + math.Log(x)
+}
+
+// wholeLog is the log chance of the machine features: each a ladder of levels,
+// of which the highest that any source brings is seen (noisy-max).
+func (n *network) wholeLog(e *evidence, s pair) float64 {
+	sum := 0.0
+	for f := range n.features {
+		if n.features[f].kind == whole && e.whole[f] >= 0 {
+			l := e.whole[f]
+			sum += math.Log(n.upTo(f, l, s) - n.upTo(f, l-1, s))
+		}
+	}
+	return sum
+}
+
+// upTo is the chance that a machine feature stands at level l or lower.
+func (n *network) upTo(f, l int, s pair) float64 {
+	x := ladder(n.background.weights[f], l)
+	for _, k := range []int{s.a, s.b} {
+		if k >= 0 {
+			if w := n.causes[k].weights[f]; w != nil {
+				x *= ladder(w, l)
+			}
+		}
+	}
+	return x
+}
+
+func ladder(w []float64, l int) float64 {
+	if w == nil {
+		return 1
+	}
+	sum := 0.0
+	for i := 0; i <= l; i++ {
+		sum += w[i]
+	}
+	return sum
+}
+
+// logSum adds up weight*exp(log).
+type logSum struct{ top, sum float64 }
+
+func (s *logSum) add(log, weight float64) {
+	switch {
+	case s.sum == 0:
+		s.top, s.sum = log, weight
+	case log <= s.top:
+		if log > s.top-40 {
+			s.sum += weight * math.Exp(log-s.top)
+		}
+	default:
+		s.sum = s.sum*math.Exp(s.top-log) + weight
+		s.top = log
+	}
+}
+
+func (s *logSum) log() float64 { return s.top + math.Log(s.sum) }
+
+// baseline weighs the rates of a sound machine by what the fleet's other
+// machines did. Each of them is sound with the network's chance, or has a
+// fault whose rate is unknown, so that one bad machine raises nobody's
+// baseline; a machine's own sound rate then lies around the fleet's.
+func (n *network) baseline(fleet *schema.Fleet, machine string) []float64 {
+	fit := make([]float64, len(backgrounds))
+	for i, m := range backgrounds {
+		d := math.Log(m) / 1.2 // prior: lognormal around the network's rate
+		fit[i] = -d * d / 2
+	}
+	for j := range fleet.Logs {
+		l := &fleet.Logs[j]
+		hours := 0.0
+		for i := range l.Runs {
+			h, _ := l.Runs[i].Duration()
+			hours += h
+		}
+		if l.Machine.Name == machine || hours < 5 {
+			continue
+		}
+		heats := float64(len(l.Overheats))
+		for i, m := range backgrounds {
+			poisson := func(rate float64) float64 {
+				x := rate * hours
+				lg, _ := math.Lgamma(heats + 1)
+				return heats*math.Log(x) - x - lg
+			}
+			rate := n.background.rate * m
+			var s logSum
+			s.add(poisson(rate), n.sound)
+			for _, more := range []float64{0.005, 0.015, 0.045, 0.135} {
+				s.add(poisson(rate+more), (1-n.sound)/4)
+			}
+			fit[i] += s.log()
+		}
+	}
+	top, total := math.Inf(-1), 0.0
+	for _, f := range fit {
+		top = math.Max(top, f)
+	}
+	for i := range fit {
+		fit[i] = math.Exp(fit[i] - top)
+		total += fit[i]
+	}
+	// The spread between machines: a quarter of the weight goes to each
+	// neighbour on the ladder of rates.
+	out := make([]float64, len(fit))
+	for i := range fit {
+		w := fit[i] / total
+		out[i] += w / 2
+		out[max(i-1, 0)] += w / 4
+		out[min(i+1, len(fit)-1)] += w / 4
+	}
+	return out
+}

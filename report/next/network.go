@@ -1,0 +1,470 @@
+// Package next says what to check next on a machine that overheated: which
+// causes the log speaks for, and which check is worth its minutes.
+//
+// The knowledge of the trade stands in causes.txt, as data. From it and a
+// machine's log, Rank infers which causes are there, exactly, over every set
+// of at most two of them (infer.go, from the evidence of evidence.go), and
+// weighs each check by the minutes it is expected to save (worth.go). Session
+// guides somebody through the checks one by one; Prove plays the mechanic on
+// simulated machines, to show what that is worth.
+package next
+
+import (
+	_ "embed"
+	"fmt"
+	"math"
+	"strconv"
+	"strings"
+	"sync"
+
+	"shedbook/schema"
+	"shedbook/schema/unit"
+)
+
+//go:embed causes.txt
+var causesText string
+
+// network is causes.txt, read.
+type network struct {
+	sound, together, trust, fleet, mended, again, fades float64
+
+	features   []feature // driving features first, then marks, then the machine's
+	background cause     // what overheats a sound machine
+	causes     []cause   // in the order of the contract
+	checks     []check   // in the order of the contract
+	cautions   []Caution // in the file's order
+}
+
+type featureKind int
+
+const (
+	driving featureKind = iota // changes from run to run: multiplies a cause's rate
+	mark                       // of an overheat: a chance given the cause
+	whole                      // of the whole log: a chance given the cause
+)
+
+type feature struct {
+	name   string
+	kind   featureKind
+	levels []level
+}
+
+type level struct {
+	name   string
+	share  float64 // of the usual driving
+	phrase string
+}
+
+// unknown is the level of what is not recorded.
+const unknown = -1
+
+type cause struct {
+	name                string
+	prior, prove, rate  float64
+	means, mend         string
+	weights             [][]float64 // by feature and level; nil where the cause pays the feature no heed
+	priorSet, minuteSet bool        // set by the owner
+}
+
+type check struct {
+	name                    string
+	minutes, falsely, blank float64
+	fails                   []float64 // chance to fail by cause
+	needs, how, caution     string
+	void                    []string // kinds of record that make it out of date
+}
+
+// Caution is one topic of `cautions`: Short stands wherever a step can hurt,
+// Text says the whole.
+type Caution struct {
+	Topic string `json:"topic"`
+	Short string `json:"short"`
+	Text  string `json:"text"`
+}
+
+// theNetwork reads causes.txt at its first use.
+var theNetwork = sync.OnceValue(func() *network {
+	n, err := parseNetwork(causesText)
+	if err != nil {
+		panic("next: causes.txt: " + err.Error()) // it is part of the program
+	}
+	return n
+})
+
+// Cautions are all topics, in the order in which they are best read.
+func Cautions() []Caution { return append([]Caution(nil), theNetwork().cautions...) }
+
+// CautionOn finds a topic, or the cautions of a check or a cause by its name.
+// An unknown name is an error that names the near ones.
+func CautionOn(topic string) ([]Caution, error) {
+	n := theNetwork()
+	var known []string
+	for _, c := range n.cautions {
+		if c.Topic == topic {
+			return []Caution{c}, nil
+		}
+		known = append(known, c.Topic)
+	}
+	for i := range n.checks {
+		if n.checks[i].name == topic {
+			return n.topics(n.checks[i].caution), nil
+		}
+		known = append(known, n.checks[i].name)
+	}
+	return nil, noSuch("topic", topic, known)
+}
+
+func noSuch(what, name string, known []string) error {
+	says := "is no " + what
+	if near := unit.Near(name, known); len(near) > 0 {
+		says += " (did you mean " + strings.Join(near, ", ") + "?)"
+	}
+	return schema.Wrong(what, name, says+"; there are "+strings.Join(known, ", "))
+}
+
+func (n *network) topics(list string) []Caution {
+	var out []Caution
+	for _, t := range split(list) {
+		for _, c := range n.cautions {
+			if c.Topic == t {
+				out = append(out, c)
+			}
+		}
+	}
+	return out
+}
+
+// caution is the short cautions of a list of topics, as one text.
+func (n *network) caution(list string) string {
+	var s []string
+	for _, c := range n.topics(list) {
+		s = append(s, c.Short)
+	}
+	return strings.Join(s, ". ")
+}
+
+func (n *network) cause(name string) int {
+	for i := range n.causes {
+		if n.causes[i].name == name {
+			return i
+		}
+	}
+	return unknown
+}
+
+// overload is the cause that stands for no fault, where it overheated.
+func (n *network) overload() int { return n.cause("overload") }
+
+func (n *network) check(name string) int {
+	for i := range n.checks {
+		if n.checks[i].name == name {
+			return i
+		}
+	}
+	return unknown
+}
+
+func (n *network) feature(name string) int {
+	for i := range n.features {
+		if n.features[i].name == name {
+			return i
+		}
+	}
+	return unknown
+}
+
+func (f *feature) level(name string) int {
+	for i := range f.levels {
+		if f.levels[i].name == name {
+			return i
+		}
+	}
+	return unknown
+}
+
+// entry is one line of causes.txt with its continuations.
+type entry struct {
+	line       int
+	key, value string
+	mark       string // where its figures come from
+}
+
+// parseNetwork reads the format described at the head of causes.txt.
+func parseNetwork(text string) (*network, error) {
+	n := &network{}
+	for _, name := range schema.Words("cause") {
+		n.causes = append(n.causes, cause{name: name, prior: math.NaN()})
+	}
+	for _, name := range schema.Words("check") {
+		n.checks = append(n.checks, check{name: name, minutes: math.NaN(), fails: make([]float64, len(n.causes))})
+	}
+	n.background.name = "background"
+	var kind, name string
+	var block []entry
+	finish := func() error {
+		for _, e := range block {
+			if err := n.set(kind, name, e); err != nil {
+				return fmt.Errorf("line %d: %s %s: %s: %w", e.line, kind, name, e.key, err)
+			}
+		}
+		block = block[:0]
+		return nil
+	}
+	for i, line := range strings.Split(text, "\n") {
+		trimmed := strings.TrimSpace(line)
+		switch {
+		case trimmed == "" || trimmed[0] == '#':
+		case line[0] != ' ':
+			if err := finish(); err != nil {
+				return nil, err
+			}
+			kind, name, _ = strings.Cut(trimmed, " ")
+			if err := n.open(kind, name); err != nil {
+				return nil, fmt.Errorf("line %d: %w", i+1, err)
+			}
+		case strings.HasPrefix(line, "    ") && len(block) > 0:
+			block[len(block)-1].value += " " + trimmed
+		default:
+			key, value, _ := strings.Cut(trimmed, ":")
+			block = append(block, entry{line: i + 1, key: key, value: strings.TrimSpace(value)})
+		}
+	}
+	if err := finish(); err != nil {
+		return nil, err
+	}
+	return n, n.complete()
+}
+
+func (n *network) open(kind, name string) error {
+	switch kind {
+	case "model", "background":
+	case "feature":
+		n.features = append(n.features, feature{name: name})
+	case "caution":
+		n.cautions = append(n.cautions, Caution{Topic: name})
+	case "cause":
+		if n.cause(name) < 0 {
+			return noSuch("cause", name, schema.Words("cause"))
+		}
+	case "check":
+		if n.check(name) < 0 {
+			return noSuch("check", name, schema.Words("check"))
+		}
+	default:
+		return fmt.Errorf("%q opens no block", kind)
+	}
+	return nil
+}
+
+func (n *network) set(kind, name string, e entry) (err error) {
+	value, mark, marked := strings.Cut(e.value, " | ")
+	if !marked && strings.ContainsAny(value, "0123456789") && e.key != "means" && e.key != "mend" && e.key != "short" {
+		return fmt.Errorf("a figure without a mark of where it comes from")
+	}
+	e.mark = mark
+	number := func(into *float64) {
+		if *into, err = strconv.ParseFloat(value, 64); err == nil && !(*into >= 0 && *into < 1e5) {
+			err = fmt.Errorf("%v is out of reason", *into)
+		}
+	}
+	switch kind {
+	case "model":
+		into, ok := map[string]*float64{"sound": &n.sound, "together": &n.together, "trust": &n.trust, "fleet": &n.fleet,
+			"mended": &n.mended, "again": &n.again, "fades": &n.fades}[e.key]
+		if !ok {
+			return fmt.Errorf("is no figure of the model")
+		}
+		number(into)
+	case "feature":
+		return n.setFeature(&n.features[len(n.features)-1], e.key, value)
+	case "background":
+		return n.setCause(&n.background, e.key, value, number, &err)
+	case "cause":
+		return n.setCause(&n.causes[n.cause(name)], e.key, value, number, &err)
+	case "check":
+		c := &n.checks[n.check(name)]
+		switch e.key {
+		case "minutes":
+			number(&c.minutes)
+		case "false":
+			number(&c.falsely)
+		case "unsure":
+			number(&c.blank)
+		case "fails":
+			var words []string
+			var values []float64
+			if words, values, err = pairs(value); err != nil {
+				return err
+			}
+			for i, w := range words {
+				k := n.cause(w)
+				if k < 0 {
+					return noSuch("cause", w, schema.Words("cause"))
+				}
+				c.fails[k] = values[i]
+			}
+		case "needs":
+			c.needs = value
+		case "how":
+			c.how = value
+		case "void":
+			c.void = split(value)
+		case "caution":
+			c.caution = value
+		default:
+			return fmt.Errorf("is no key of a check")
+		}
+	case "caution":
+		c := &n.cautions[len(n.cautions)-1]
+		switch e.key {
+		case "short":
+			c.Short = value
+		case "text":
+			c.Text = value
+		default:
+			return fmt.Errorf("is no key of a caution")
+		}
+	}
+	return err
+}
+
+func (n *network) setFeature(f *feature, key, value string) error {
+	switch key {
+	case "kind":
+		kind, ok := map[string]featureKind{"driving": driving, "mark": mark, "machine": whole}[value]
+		if !ok {
+			return fmt.Errorf("%q: is driving, mark or machine", value)
+		}
+		f.kind = kind
+	case "level":
+		head, phrase, _ := strings.Cut(value, ", ")
+		name, share, shared := strings.Cut(head, " ")
+		l := level{name: name, phrase: phrase}
+		if shared {
+			var err error
+			if l.share, err = strconv.ParseFloat(share, 64); err != nil {
+				return err
+			}
+		}
+		f.levels = append(f.levels, l)
+	default:
+		return fmt.Errorf("is no key of a feature")
+	}
+	return nil
+}
+
+func (n *network) setCause(c *cause, key, value string, number func(*float64), err *error) error {
+	switch key {
+	case "prior":
+		number(&c.prior)
+	case "prove":
+		number(&c.prove)
+	case "rate":
+		number(&c.rate)
+		c.rate /= 100 // per engine hour
+	case "means":
+		c.means = value
+	case "mend":
+		c.mend = value
+	default:
+		f := n.feature(key)
+		if f < 0 {
+			return fmt.Errorf("is no key of a cause and no feature")
+		}
+		words, values, err := pairs(value)
+		if err != nil {
+			return err
+		}
+		if c.weights == nil {
+			c.weights = make([][]float64, len(n.features))
+		}
+		c.weights[f] = make([]float64, len(n.features[f].levels))
+		for i := range c.weights[f] {
+			c.weights[f][i] = 1
+		}
+		if len(words) != len(c.weights[f]) {
+			return fmt.Errorf("has %d levels, not %d", len(c.weights[f]), len(words))
+		}
+		for i, w := range words {
+			l := n.features[f].level(w)
+			if l < 0 {
+				return fmt.Errorf("%q is no level", w)
+			}
+			if values[i] <= 0 {
+				return fmt.Errorf("%s: should be above 0: nothing is impossible", w)
+			}
+			c.weights[f][l] = values[i]
+		}
+	}
+	return *err
+}
+
+// complete says what the file left out, and flattens the weights.
+func (n *network) complete() error {
+	for i := range n.causes {
+		c := &n.causes[i]
+		if !(c.prior > 0 && c.prior < 1) || c.prove <= 0 || c.rate <= 0 || c.means == "" || c.mend == "" {
+			return fmt.Errorf("cause %s: prior, prove, rate, means or mend is missing", c.name)
+		}
+	}
+	for i := range n.checks {
+		c := &n.checks[i]
+		if !(c.minutes > 0) || c.falsely <= 0 || c.how == "" || c.caution == "" {
+			return fmt.Errorf("check %s: minutes, false, how or caution is missing", c.name)
+		}
+		if got := n.topics(c.caution); len(got) != len(split(c.caution)) {
+			return fmt.Errorf("check %s: caution names a topic that is not there", c.name)
+		}
+	}
+	for k := range n.causes {
+		n.flatten(&n.causes[k])
+	}
+	n.flatten(&n.background)
+	return nil
+}
+
+// flatten fills the weights a cause left out and takes the rest to the power
+// of trust. Where a machine feature is left out, the background's holds.
+func (n *network) flatten(c *cause) {
+	if c.weights == nil {
+		c.weights = make([][]float64, len(n.features))
+	}
+	for f := range n.features {
+		w := c.weights[f]
+		if w == nil {
+			continue
+		}
+		sum := 0.0
+		for l := range w {
+			w[l] = math.Pow(w[l], n.trust)
+			sum += w[l]
+		}
+		if n.features[f].kind != driving {
+			for l := range w {
+				w[l] /= sum
+			}
+		}
+	}
+}
+
+func pairs(value string) (words []string, values []float64, err error) {
+	for _, p := range split(value) {
+		w, v, _ := strings.Cut(p, " ")
+		x, err := strconv.ParseFloat(v, 64)
+		if err != nil {
+			return nil, nil, err
+		}
+		words, values = append(words, w), append(values, x)
+	}
+	return words, values, nil
+}
+
+func split(list string) []string {
+	var out []string
+	for _, s := range strings.Split(list, ",") {
+		if s = strings.TrimSpace(s); s != "" {
+			out = append(out, s)
+		}
+	}
+	return out
+}

@@ -1,0 +1,14 @@
+package next
+
+import (
+	"testing"
+	"time"
+)
+
+func TestProof(t *testing.T) {
+	for _, w := range Worlds() {
+		t0 := time.Now()
+		p := Prove(w, 100, 1)
+		t.Log("\n"+p.String(), time.Since(t0))
+	}
+}

@@ -1,0 +1,332 @@
+package next
+
+import (
+	"encoding/json"
+	"fmt"
+	"math"
+	"slices"
+	"sort"
+	"time"
+
+	"shedbook/schema"
+)
+
+// Result is what to check next on one machine.
+type Result struct {
+	Machine    string      `json:"machine"`
+	AsOf       time.Time   `json:"as_of"`
+	Candidates []Candidate `json:"candidates"` // most probable first
+	Checks     []Check     `json:"checks"`     // worth most first
+	// NoFault is the chance that none of the causes is there but load and
+	// weather; where the machine has overheated, `overload` includes it.
+	NoFault float64 `json:"no_fault"`
+	// Park says plainly that the machine is not to be driven, ParkWhy why.
+	Park    bool   `json:"park"`
+	ParkWhy string `json:"park_why,omitempty"`
+	// Why there is nothing to rank; empty where there is.
+	Why      string   `json:"why,omitempty"`
+	Warnings []string `json:"warnings"`
+}
+
+// Candidate is a cause with its probability. More than one cause may be
+// there, so the probabilities may add up to more than 1.
+type Candidate struct {
+	Cause       string   `json:"cause"`
+	Probability float64  `json:"probability"`
+	For         []string `json:"for"`
+	Against     []string `json:"against"`
+	Means       string   `json:"means"`
+	Mend        string   `json:"mend"`
+	Minutes     float64  `json:"minutes"` // to mend it and be sure
+}
+
+// Check is a check with what it is worth.
+type Check struct {
+	Check        string  `json:"check"`
+	Minutes      float64 `json:"minutes"`
+	MinutesSaved float64 `json:"expected_minutes_saved"`
+	FailChance   float64 `json:"fail_probability"`
+	IfPass       string  `json:"if_pass"`
+	IfFail       string  `json:"if_fail"`
+	Caution      string  `json:"caution"`
+	How          string  `json:"how"`
+	Needs        string  `json:"needs"`
+	// Again: it was done, but something since has put it out of date.
+	Again string `json:"again,omitempty"`
+}
+
+// MarshalJSON writes no null for an empty list.
+func (r Result) MarshalJSON() ([]byte, error) {
+	type plain Result
+	p := plain(r)
+	if p.Candidates == nil {
+		p.Candidates = []Candidate{}
+	}
+	if p.Checks == nil {
+		p.Checks = []Check{}
+	}
+	if p.Warnings == nil {
+		p.Warnings = []string{}
+	}
+	return json.Marshal(p)
+}
+
+// parkAt is the chance of a head gasket from which a machine is parked.
+const parkAt = 0.15
+
+// state is what Rank and Session both work on: the belief about one machine.
+type state struct {
+	n         *network
+	log       *schema.Log
+	e         *evidence
+	b         *belief
+	confirmed []int // by cause, on the fleet's other machines
+	asOf      time.Time
+	zone      *time.Location
+}
+
+// known makes the state of a machine as it could be known at asOf.
+func known(fleet schema.Fleet, machine string, asOf time.Time) (*state, error) {
+	fleet = fleet.AsOf(asOf)
+	var log *schema.Log
+	var names []string
+	for i := range fleet.Logs {
+		if fleet.Logs[i].Machine.Name == machine {
+			log = &fleet.Logs[i]
+		}
+		names = append(names, fleet.Logs[i].Machine.Name)
+	}
+	if log == nil {
+		return nil, noSuch("machine", machine, names)
+	}
+	if err := namesKnown(log); err != nil {
+		return nil, err
+	}
+	n, confirmed, err := theNetwork().owned(&fleet, machine)
+	if err != nil {
+		return nil, err
+	}
+	s := &state{n: n, log: log, confirmed: confirmed, asOf: asOf, zone: fleet.Settings.Zone()}
+	s.e = read(n, &fleet, log)
+	if s.e.blank {
+		s.b = n.start(false)
+	} else {
+		s.b = infer(n, s.e, n.baseline(&fleet, machine))
+	}
+	return s, nil
+}
+
+// namesKnown refuses a check or a cause that the network doesn't know.
+func namesKnown(log *schema.Log) error {
+	n := theNetwork()
+	for i := range log.Checks {
+		if name := log.Checks[i].Check; n.check(name) < 0 {
+			return noSuch("check", name, schema.Words("check"))
+		}
+	}
+	for i := range log.Services {
+		if name := log.Services[i].Cause; name != "" && n.cause(name) < 0 {
+			return noSuch("cause", name, schema.Words("cause"))
+		}
+	}
+	for i := range log.Answers {
+		if name := log.Answers[i].Cause; name != "" && n.cause(name) < 0 {
+			return noSuch("cause", name, schema.Words("cause"))
+		}
+	}
+	return nil
+}
+
+// Rank ranks the causes of a machine's overheating by probability given its
+// log as of a time, and the checks by what they are worth: minutes expected to
+// be saved per minute spent. A zero asOf takes the whole log. An unknown
+// machine, check or cause is an error that names the near ones. A machine
+// with no records gives the priors and says so; one that shows no trouble
+// gives no candidates, and Why.
+func Rank(fleet schema.Fleet, machine string, asOf time.Time) (Result, error) {
+	s, err := known(fleet, machine, asOf)
+	if err != nil {
+		return Result{}, err
+	}
+	return s.result(), nil
+}
+
+func (s *state) result() Result {
+	r := Result{Machine: s.log.Machine.Name, AsOf: s.asOf, NoFault: s.b.p[0]}
+	r.Park, r.ParkWhy = s.park()
+	if r.Why = s.sound(); r.Why != "" {
+		return r
+	}
+	r.Warnings = s.warnings()
+	m := s.shown()
+	for k := range m {
+		c := &s.n.causes[k]
+		speaks, against := s.reasons(k)
+		r.Candidates = append(r.Candidates, Candidate{c.name, round(m[k], 4), speaks, against, c.means, c.mend, c.prove})
+	}
+	sort.SliceStable(r.Candidates, func(i, j int) bool { return r.Candidates[i].Probability > r.Candidates[j].Probability })
+	for _, l := range s.b.ahead(s.left()) {
+		r.Checks = append(r.Checks, s.describe(&l))
+	}
+	return r
+}
+
+// shown are the probabilities as they are told: where the machine has
+// overheated, no fault at all means load and weather.
+func (s *state) shown() []float64 { return shown(s.b, len(s.e.heats) > 0) }
+
+func shown(b *belief, overheated bool) []float64 {
+	m := b.marginals()
+	if overheated {
+		m[b.n.overload()] += b.p[0]
+	}
+	return m
+}
+
+// left are the checks that can still tell something: not done, or out of date.
+func (s *state) left() []int {
+	var out []int
+	for k := range s.n.checks {
+		at := slices.IndexFunc(s.e.done, func(d done) bool { return d.check == k })
+		if at < 0 || !s.e.done[at].failed && !s.e.done[at].unsure && s.e.done[at].strength < 0.6 {
+			out = append(out, k)
+		}
+	}
+	return out
+}
+
+func (s *state) describe(l *look) Check {
+	k := &s.n.checks[l.check]
+	c := Check{Check: k.name, Minutes: k.minutes, MinutesSaved: round(l.saves, 1), FailChance: round(l.pFail, 3),
+		Caution: s.n.caution(k.caution), How: k.how, Needs: k.needs}
+	c.IfPass = s.moves(l.pass)
+	c.IfFail = s.moves(l.fail)
+	for _, d := range s.e.done {
+		if d.check == l.check {
+			c.Again = fmt.Sprintf("passed on %s, but %s", s.day(d.at), d.stale)
+		}
+	}
+	return c
+}
+
+// moves says what a result would do to the ranking: the two causes that it
+// moves most, from and to, and which would then stand first.
+func (s *state) moves(then *belief) string {
+	before, after := s.shown(), shown(then, len(s.e.heats) > 0)
+	order := make([]int, len(before))
+	first := 0
+	for k := range order {
+		order[k] = k
+		if after[k] > after[first] {
+			first = k
+		}
+	}
+	sort.SliceStable(order, func(i, j int) bool {
+		return math.Abs(after[order[i]]-before[order[i]]) > math.Abs(after[order[j]]-before[order[j]])
+	})
+	text, told := "", false
+	for _, k := range order[:2] {
+		if math.Abs(after[k]-before[k]) < 0.01 {
+			continue
+		}
+		if text != "" {
+			text += ", "
+		}
+		verb := "rises"
+		if after[k] < before[k] {
+			verb = "falls"
+		}
+		text += fmt.Sprintf("%s %s from %.2f to %.2f", s.n.causes[k].name, verb, before[k], after[k])
+		told = told || k == first
+	}
+	switch {
+	case text == "":
+		return "hardly moves the ranking"
+	case !told:
+		text += fmt.Sprintf("; %s stands first at %.2f", s.n.causes[first].name, after[first])
+	}
+	return text
+}
+
+// sound says why there is nothing to look for: records, and no sign of trouble
+// in them.
+func (s *state) sound() string {
+	e := s.e
+	if e.blank || len(e.heats) > 0 || len(e.named) > 0 {
+		return ""
+	}
+	for _, d := range e.done {
+		if d.failed {
+			return ""
+		}
+	}
+	loss := s.n.feature("loss")
+	if e.whole[loss] >= 2 || e.whole[loss] == 1 && e.loss.topups >= 4 {
+		return ""
+	}
+	text := fmt.Sprintf("%s has not overheated in %.0f recorded engine hours", s.log.Machine.Name, e.hours)
+	if e.whole[loss] < 0 {
+		return text + ", and too little is recorded of its coolant to say whether it loses any: nothing to look for"
+	}
+	return text + fmt.Sprintf(" and loses no coolant to speak of (%.1f ml/h beyond settling and boil-over): nothing to look for", e.loss.perHour())
+}
+
+// park: steam since the last service, or a head gasket suspected.
+func (s *state) park() (bool, string) {
+	var since time.Time
+	if n := len(s.log.Services); n > 0 {
+		since = s.log.Services[n-1].At
+	}
+	gasket := s.n.cause("head-gasket")
+	for _, d := range s.e.done {
+		if d.failed && s.n.checks[d.check].fails[gasket] >= 0.7 {
+			return true, fmt.Sprintf("parked, not driven: %s failed on %s, and a head gasket is suspected; the maker's manual and a licensed mechanic come first",
+				s.n.checks[d.check].name, s.day(d.at))
+		}
+	}
+	if p := s.b.marginals()[gasket]; p >= parkAt && !s.e.blank {
+		return true, fmt.Sprintf("parked, not driven, until combustion-gas says otherwise: a head gasket is suspected (probability %.2f); the maker's manual and a licensed mechanic come first", p)
+	}
+	for i := len(s.e.heats) - 1; i >= 0; i-- {
+		if h := s.e.heats[i]; h.steam && h.at.After(since) {
+			return true, fmt.Sprintf("parked, not driven: it steamed on %s, and no work has been recorded since; the maker's manual and a licensed mechanic come first", s.day(h.at))
+		}
+	}
+	return false, ""
+}
+
+func (s *state) warnings() []string {
+	var out []string
+	e := s.e
+	switch {
+	case e.blank:
+		out = append(out, "nothing is recorded of this machine: these are the priors of the trade, no finding")
+	case e.guessed:
+		out = append(out, fmt.Sprintf("no runs are recorded: %.0f h of the usual use stand in, so that where and when it overheats says little", e.hours))
+	}
+	if n := len(e.heats); n > 0 && !e.guessed {
+		if since := e.hours - e.heats[n-1].hour; since > 30 {
+			out = append(out, fmt.Sprintf("the last overheat was %.0f engine hours ago, on %s: it may be mended already", since, s.day(e.heats[n-1].at)))
+		}
+	}
+	unplaced := 0
+	for i := range e.life.Overheats {
+		if !e.life.Overheats[i].Placed() {
+			unplaced++
+		}
+	}
+	if unplaced > 0 && !e.guessed {
+		out = append(out, fmt.Sprintf("%d of %d overheats fall in no recorded run: they count by what they say themselves", unplaced, len(e.heats)))
+	}
+	if len(e.heats) > 0 && s.n.causes[0].prior > 0 {
+		out = append(out, "the figures of the trade behind this are practice, not measurement: go by the order more than by the decimals")
+	}
+	return out
+}
+
+func (s *state) day(t time.Time) string { return t.In(s.zone).Format(time.DateOnly) }
+
+func round(x float64, digits int) float64 {
+	k := math.Pow10(digits)
+	return math.Round(x*k) / k
+}

@@ -1,0 +1,147 @@
+package next
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"shedbook/report/cooling"
+	"shedbook/schema"
+)
+
+// standsOut is the probability from which a cause stands out.
+const standsOut = 0.85
+
+// Session guides somebody through the checks of one machine: it proposes one,
+// takes the answer, gives the record to keep, and ranks anew. It holds nothing
+// that the book doesn't but the checks skipped, so that a session left is
+// resumed by starting another on the book as it then is.
+type Session struct {
+	fleet   schema.Fleet
+	machine string
+	asOf    time.Time
+	skipped []int
+	at      *state
+}
+
+// Step is what a session says next.
+type Step struct {
+	// Check to do, nil where the session is at its end.
+	Check *Check
+	// PassMeans and FailMeans say what counts as which.
+	PassMeans, FailMeans string
+	// Says is why the check, or how the session ended.
+	Says string
+	// Ended by a cause that stands out: Cause, else empty.
+	Cause string
+	// Result is the ranking so far.
+	Result Result
+}
+
+// Start begins or resumes a session; errors as Rank's.
+func Start(fleet schema.Fleet, machine string, asOf time.Time) (*Session, error) {
+	at, err := known(fleet, machine, asOf)
+	if err != nil {
+		return nil, err
+	}
+	return &Session{fleet: fleet, machine: machine, asOf: asOf, at: at}, nil
+}
+
+// Next is the next step. It changes nothing: asked again it says the same.
+func (s *Session) Next() Step {
+	step := Step{Result: s.at.result()}
+	if step.Says = step.Result.Why; step.Says != "" {
+		return step
+	}
+	look, top := s.at.choose(s.skipped)
+	c := step.Result.Candidates[0]
+	switch {
+	case c.Probability >= standsOut && (look == nil || !s.at.worthIt(look)):
+		step.Cause = c.Cause
+		step.Says = fmt.Sprintf("%s stands out (%.2f): %s. To mend it and be sure: %s (about %.0f min)", c.Cause, c.Probability, c.Means, c.Mend, c.Minutes)
+	case look == nil || !s.at.worthIt(look):
+		k := &s.at.n.causes[top]
+		step.Says = fmt.Sprintf("no check left is worth its minutes. Shortest from here: go at %s (%.2f): %s (about %.0f min), then at the next",
+			k.name, s.at.shown()[top], k.mend, k.prove)
+	default:
+		d := s.at.describe(look)
+		step.Check = &d
+		step.PassMeans, step.FailMeans, _ = cooling.Meaning(d.Check)
+		step.Says = fmt.Sprintf("%s: %.0f min, expected to save %.0f", d.Check, d.Minutes, d.MinutesSaved)
+	}
+	return step
+}
+
+// choose is the check worth doing next, nil where none is left, and the cause
+// to go at if it isn't.
+func (s *state) choose(skipped []int) (*look, int) {
+	top := s.b.next()
+	var left []int
+	for _, k := range s.left() {
+		if !slices.Contains(skipped, k) {
+			left = append(left, k)
+		}
+	}
+	if ls := s.b.ahead(left); len(ls) > 0 {
+		return &ls[0], top
+	}
+	return nil, top
+}
+
+// worthIt says whether a check is expected to save more than it takes, alone
+// or together with one more.
+func (s *state) worthIt(l *look) bool { return l.saves > l.minutes }
+
+// Answer takes the answer to the check proposed: pass, fail or unsure, by
+// their first letter too, and gives the record to keep; the session counts it
+// as kept. "skip" leaves the check out of this session and keeps no record
+// (ok is false). Anything else is an error that says what is taken. A value
+// measured is judged before: see Add.
+func (s *Session) Answer(answer string, at time.Time) (record schema.Check, ok bool, err error) {
+	step := s.Next()
+	if step.Check == nil {
+		return record, false, fmt.Errorf("answer: no check is proposed: the session is at its end")
+	}
+	word := strings.ToLower(strings.TrimSpace(answer))
+	if word == "skip" || word == "s" {
+		s.skipped = append(s.skipped, s.at.n.check(step.Check.Check))
+		return record, false, nil
+	}
+	for _, w := range schema.Words("result") {
+		if word == w || len(word) == 1 && w[:1] == word {
+			record = schema.Check{Check: step.Check.Check, Result: w}
+			record.Machine, record.At = s.machine, at
+			return record, true, s.Add(record)
+		}
+	}
+	return record, false, schema.Wrong("answer", answer, "should be pass, fail, unsure or skip, or the value measured with its unit")
+}
+
+// Add counts a check kept in the book by other means, as one judged from its
+// figures, and ranks anew.
+func (s *Session) Add(c schema.Check) error {
+	logs := slices.Clone(s.fleet.Logs)
+	for i := range logs {
+		if logs[i].Machine.Name == s.machine {
+			checks := logs[i].Checks
+			n := len(checks)
+			for n > 0 && checks[n-1].At.After(c.At) {
+				n--
+			}
+			logs[i].Checks = slices.Insert(slices.Clone(checks), n, c)
+		}
+	}
+	fleet := s.fleet
+	fleet.Logs = logs
+	asOf := s.asOf
+	if !asOf.IsZero() && c.At.After(asOf) {
+		asOf = c.At
+	}
+	at, err := known(fleet, s.machine, asOf)
+	if err != nil {
+		return err
+	}
+	s.fleet, s.asOf, s.at = fleet, asOf, at
+	return nil
+}
