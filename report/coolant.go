@@ -157,6 +157,7 @@ type CoolantMachine struct {
 	Warnings   []string       `json:"warnings,omitempty"`
 	Stretches  []Stretch      `json:"-"`
 	EngineAsOf float64        `json:"-"`
+	looks      []stat.Look
 }
 
 // CoolantChange is the moment at which the rate changed.
@@ -206,8 +207,60 @@ func (src *Source) coolant(l *exposure.Life) CoolantMachine {
 		}
 	}
 	m.Intervals = len(m.Stretches)
+	m.rate(l, marks)
 	if unknown > 0 {
 		warn(&m.Warnings, "%s say nothing of coolant lost: what boiled over then counts as unexplained", plural(unknown, "overheat"))
 	}
 	return m
+}
+
+// rate estimates the loss from the looks at the mark.
+func (m *CoolantMachine) rate(l *exposure.Life, marks []Mark) {
+	if c := l.Log.Machine.CoolantL; c.Known {
+		m.CoolantL = &c.V
+	}
+	m.looks = looks(marks, m.Stretches)
+	loss := stat.LossRate(m.looks, stat.LossSteps{}, stat.Level95)
+	var why string
+	if m.Rate, why = take(loss.Rate, &m.Warnings); m.Rate == nil {
+		m.Why = text(why)
+		if len(m.Stretches) > 0 && m.SettlingHours >= m.Hours-1e-9 {
+			m.Why = text("the level has only been looked at while it settled after a refill")
+		}
+		return
+	}
+	if m.CoolantL != nil {
+		// ml an hour to percent of the system in 100 h: 100 h of 100/(1000 l).
+		pct := m.Rate.Scaled(10 / *m.CoolantL)
+		m.RatePct = &pct
+	} else {
+		warn(&m.Warnings, "the coolant in the whole system (coolant_l) is not recorded: no percent of it can be given")
+	}
+}
+
+// looks are the marks as the loss model reads them: settling stretches are set
+// apart, and a chain of looks begins afresh after them and after a refill.
+func looks(marks []Mark, stretches []Stretch) []stat.Look {
+	out := make([]stat.Look, 0, len(marks))
+	next := 0
+	for i := range marks {
+		g := &marks[i]
+		look := stat.Look{BelowML: g.Fell}
+		if i > 0 {
+			look.Hours = max(g.Engine-marks[i-1].Engine, 0)
+		}
+		switch g.Kind {
+		case "topup":
+			look.AddedML = g.Fell
+		case "refill":
+			look.Apart = true
+		}
+		if i > 0 && g.Kind != "refill" {
+			s := &stretches[next]
+			next++
+			look.Apart, look.ApartML = s.Settling, s.BoilOver
+		}
+		out = append(out, look)
+	}
+	return out
 }

@@ -119,7 +119,7 @@ func RatesOf(asOf time.Time, x *exposure.Index, strata *exposure.Strata, q RateQ
 	}
 	r.crude(reference, events, hours)
 	if len(q.Adjust) > 0 {
-		r.adjust(strata, q, reference)
+		r.adjust(x, strata, q, reference)
 	}
 	if q.By == exposure.Machine || q.By == exposure.Driver {
 		r.pool()
@@ -201,66 +201,65 @@ func (r *RatesReport) pool() {
 
 // adjust fills in the ratios with other factors held, over the strata in which
 // all of them are recorded.
-func (r *RatesReport) adjust(strata *exposure.Strata, q RateQuestion, reference uint16) {
+func (r *RatesReport) adjust(x *exposure.Index, strata *exposure.Strata, q RateQuestion, reference uint16) {
 	factors := append([]exposure.Factor{q.By}, q.Adjust...)
 	byMachine := !slices.Contains(factors, exposure.Machine)
-	group := factors
-	if byMachine {
-		group = append(slices.Clone(factors), exposure.Machine)
-	}
-	code := make([]map[uint16]int, len(factors)) // level -> 0..n-1
-	for f := range code {
-		code[f] = map[uint16]int{}
+	code := make([][]int, len(factors)) // by level number: 1 and up in the order met, 0 not yet
+	next := make([]int, len(factors))
+	for f, factor := range factors {
+		code[f] = make([]int, len(x.Names[factor]))
 	}
 	for i, v := range r.Levels {
-		code[0][v.id] = i
+		code[0][v.id] = i + 1
 	}
-	t := stat.RateTable{Factors: make([][]int, len(factors))}
+	next[0] = len(r.Levels)
+	n := strata.Len()
+	t := stat.RateTable{Factors: make([][]int, len(factors)), Events: make([]int, 0, n), Exposure: make([]float64, 0, n)}
+	for f := range factors {
+		t.Factors[f] = make([]int, 0, n)
+	}
+	if byMachine {
+		t.Cluster = make([]int, 0, n)
+	}
 	lost, lostEvents := 0.0, 0
-rows:
-	for _, g := range strata.By(group...) {
+	strata.Each(func(g *exposure.Stratum) {
 		if g.Levels[q.By] == 0 {
-			continue
+			return
 		}
 		for _, f := range q.Adjust {
 			if g.Levels[f] == 0 {
 				lost += g.Hours
 				lostEvents += g.Overheats
-				continue rows
+				return
 			}
 		}
 		if g.Hours <= 0 {
-			if g.Overheats > 0 {
-				lostEvents += g.Overheats
-			}
-			continue
+			lostEvents += g.Overheats
+			return
 		}
 		for f, factor := range factors {
-			id := g.Levels[factor]
-			c, ok := code[f][id]
-			if !ok {
-				c = len(code[f])
-				code[f][id] = c
+			c := &code[f][g.Levels[factor]]
+			if *c == 0 {
+				next[f]++
+				*c = next[f]
 			}
-			t.Factors[f] = append(t.Factors[f], c)
+			t.Factors[f] = append(t.Factors[f], *c-1)
 		}
 		t.Events = append(t.Events, g.Overheats)
 		t.Exposure = append(t.Exposure, g.Hours)
 		if byMachine {
 			t.Cluster = append(t.Cluster, int(g.Levels[exposure.Machine]))
 		}
-	}
+	})
 	if lost > 0 || lostEvents > 0 {
 		warn(&r.Warnings, "the adjusted ratios leave out %s h and %s in hours that do not say their %s", num(lost), plural(lostEvents, "overheat"), strings.Join(r.AdjustedFor, ", "))
 	}
 	ref := -1
 	if reference != 0 {
-		i, ok := code[0][reference]
-		if !ok {
+		if ref = code[0][reference] - 1; ref < 0 {
 			r.absent("no hours of " + r.Against + " to compare with")
 			return
 		}
-		ref = i
 	}
 	fit, why := stat.FitRates(t)
 	if fit == nil {
@@ -297,20 +296,30 @@ func (r *RatesReport) mantelHaenszel(t stat.RateTable, ref int) {
 	for _, c := range t.Factors[1] {
 		n = max(n, c+1)
 	}
+	cells := make([]stat.RateStratum, n*len(r.Levels)) // of a level, its events and hours in side 1
+	all := make([]stat.RateStratum, n)                 // all levels that are compared with, in side 0
+	for k, level := range t.Factors[0] {
+		c := t.Factors[1][k]
+		cells[level*n+c].Events1 += t.Events[k]
+		cells[level*n+c].Exposure1 += t.Exposure[k]
+		if ref < 0 || level == ref {
+			all[c].Events0 += t.Events[k]
+			all[c].Exposure0 += t.Exposure[k]
+		}
+	}
 	for i := range r.Levels {
 		if i == ref {
 			continue
 		}
-		strata := make([]stat.RateStratum, n)
-		for k, level := range t.Factors[0] {
-			s := &strata[t.Factors[1][k]]
-			switch {
-			case level == i:
-				s.Events1 += t.Events[k]
-				s.Exposure1 += t.Exposure[k]
-			case ref < 0 || level == ref:
-				s.Events0 += t.Events[k]
-				s.Exposure0 += t.Exposure[k]
+		strata := cells[i*n : (i+1)*n]
+		for c := range strata {
+			s := &strata[c]
+			s.Events0, s.Exposure0 = all[c].Events0, all[c].Exposure0
+			if ref < 0 {
+				s.Events0 -= s.Events1
+				if s.Exposure0 -= s.Exposure1; s.Exposure0 < 1e-9*s.Exposure1 {
+					s.Exposure0 = 0 // nobody else: what is left is rounding
+				}
 			}
 		}
 		mh := stat.MantelHaenszel(strata, stat.Level95)

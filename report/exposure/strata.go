@@ -59,6 +59,16 @@ func (s *Strata) AddLife(l *Life) {
 	s.MeterHours += l.Unrecorded()
 }
 
+// Len is the number of strata.
+func (s *Strata) Len() int { return len(s.list) }
+
+// Each goes through the strata in the order in which they were met.
+func (s *Strata) Each(do func(*Stratum)) {
+	for i := range s.list {
+		do(&s.list[i])
+	}
+}
+
 // All are the strata in the order of their levels' numbers.
 func (s *Strata) All() []Stratum {
 	all := append([]Stratum(nil), s.list...)
