@@ -99,8 +99,8 @@ func (src *Source) cleaning(l *exposure.Life) CleaningMachine {
 	}
 	m.LastAny, m.LastThorough = src.local(any), src.local(deep)
 	hours, mud := l.Hours, l.Mud // all that is recorded: a run that is under way at AsOf counts whole
-	m.HoursSinceAny = hours - l.HoursTo(any)
-	m.HoursSinceThorough, m.MudHoursSinceThorough = hours-l.HoursTo(deep), mud-l.MudTo(deep)
+	m.HoursSinceAny = tidy(hours - l.HoursTo(any))
+	m.HoursSinceThorough, m.MudHoursSinceThorough = tidy(hours-l.HoursTo(deep)), tidy(mud-l.MudTo(deep))
 	for i := range l.Log.Overheats {
 		if l.Log.Overheats[i].At.After(deep) {
 			m.OverheatsSinceThorough++

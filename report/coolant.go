@@ -180,6 +180,14 @@ func Coolant(s Source) CoolantReport {
 }
 
 func (src *Source) coolant(l *exposure.Life) CoolantMachine {
+	m, marks := src.coolantBook(l)
+	m.rate(l, marks)
+	return m
+}
+
+// coolantBook is the bookkeeping: what became of the coolant, stretch by
+// stretch, without any estimate.
+func (src *Source) coolantBook(l *exposure.Life) (CoolantMachine, []Mark) {
 	m := CoolantMachine{Machine: l.Log.Machine.Name, EngineAsOf: l.Clock.At(src.AsOf)}
 	marks := Marks(l)
 	m.Stretches = Stretches(l, marks, src.Fleet.Settings.SettlingCycles())
@@ -190,7 +198,7 @@ func (src *Source) coolant(l *exposure.Life) CoolantMachine {
 		m.From, m.To = src.local(marks[0].At), src.local(marks[len(marks)-1].At)
 		if marks[0].Kind == "topup" {
 			m.UnattributedMl = marks[0].Fell
-			warn(&m.Warnings, "the first top-up, %s ml, says nothing: it is not known where the level stood before", num(marks[0].Fell))
+			warn(&m.Warnings, "the first top-up, %s, says nothing: it is not known where the level stood before", src.ml(marks[0].Fell))
 		}
 	}
 	unknown := 0
@@ -207,11 +215,19 @@ func (src *Source) coolant(l *exposure.Life) CoolantMachine {
 		}
 	}
 	m.Intervals = len(m.Stretches)
-	m.rate(l, marks)
+	m.Hours, m.SettlingHours = tidy(m.Hours), tidy(m.SettlingHours)
 	if unknown > 0 {
-		warn(&m.Warnings, "%s say nothing of coolant lost: what boiled over then counts as unexplained", plural(unknown, "overheat"))
+		warn(&m.Warnings, "%s nothing of coolant lost: what boiled over then counts as unexplained", says(unknown, "overheat"))
 	}
-	return m
+	return m, marks
+}
+
+// says is a count with its noun and "say" or "says".
+func says(n int, one string) string {
+	if n == 1 {
+		return plural(n, one) + " says"
+	}
+	return plural(n, one) + " say"
 }
 
 // rate estimates the loss from the looks at the mark.

@@ -182,20 +182,20 @@ func (d *doubter) coolant() {
 	if log.Machine.CoolantL.Known {
 		for i := range log.Refills {
 			if r := &log.Refills[i]; r.Volume.V > full*1.1 { // an overfilled reservoir may take a tenth more: common practice, no source
-				d.add(r.At, TooMuchCoolant, []Ref{refOf("refill", &r.Base)}, "%s (%s) put %s ml into a system of %s ml", record("refill", r.Number), d.s.day(r.At), num(r.Volume.V), num(full))
+				d.add(r.At, TooMuchCoolant, []Ref{refOf("refill", &r.Base)}, "%s (%s) put %s into a system of %s", record("refill", r.Number), d.s.day(r.At), d.s.ml(r.Volume.V), d.s.ml(full))
 			}
 		}
 		for i := range log.TopUps {
 			if t := &log.TopUps[i]; t.Volume.V > full {
-				d.add(t.At, TooMuchCoolant, []Ref{refOf("topup", &t.Base)}, "%s (%s) put %s ml into a system of %s ml", record("topup", t.Number), d.s.day(t.At), num(t.Volume.V), num(full))
+				d.add(t.At, TooMuchCoolant, []Ref{refOf("topup", &t.Base)}, "%s (%s) put %s into a system of %s", record("topup", t.Number), d.s.day(t.At), d.s.ml(t.Volume.V), d.s.ml(full))
 			}
 		}
 	}
 	for _, g := range Marks(d.l) {
 		if g.HotGain != nil {
 			v := g.HotGain
-			d.add(v.At, HotLook, []Ref{refOf("level", &v.Base)}, "%s (%s) found %s ml more than was there, but on a hot engine, where coolant stands higher: it is not taken for a gain",
-				record("level", v.Number), d.s.day(v.At), num(g.Below-v.BelowMark.V))
+			d.add(v.At, HotLook, []Ref{refOf("level", &v.Base)}, "%s (%s) found %s more than was there, but on a hot engine, where coolant stands higher: it is not taken for a gain",
+				record("level", v.Number), d.s.day(v.At), d.s.ml(g.Below-v.BelowMark.V))
 		}
 	}
 }

@@ -212,7 +212,8 @@ func (src *Source) dueClean(l *exposure.Life, p pace, c *CleaningMachine) (Due, 
 
 // falls works out when it falls due.
 func (src *Source) falls(d *Due, r rate) {
-	d.Left = d.Every - d.Since
+	d.Since = tidy(d.Since)
+	d.Left = tidy(d.Every - d.Since)
 	d.Overdue = d.Left <= 0
 	unit := map[string]string{"hours": "h", "mud hours": "mud h", "days": "days"}[d.By]
 	done := "never done as far as the log goes"

@@ -1,6 +1,7 @@
 package report
 
 import (
+	"fmt"
 	"slices"
 	"strings"
 	"time"
@@ -26,20 +27,22 @@ type FleetReport struct {
 
 // FleetRow is one machine at a glance.
 type FleetRow struct {
-	Machine               string         `json:"machine"`
-	Model                 string         `json:"model,omitempty"`
-	EngineHours           *float64       `json:"engine_hours"` // null where nothing is recorded
-	ByMeter               bool           `json:"by_meter"`     // else by the recorded runs alone
-	LastRun               *time.Time     `json:"last_run"`
-	LastThorough          *time.Time     `json:"last_thorough"` // null = never; the hours then count from the first record
-	HoursSinceThorough    float64        `json:"hours_since_thorough"`
-	MudHoursSinceThorough float64        `json:"mud_hours_since_thorough"`
-	CoolantRate           *stat.Estimate `json:"rate_ml_per_h"`
-	CoolantWhy            *string        `json:"rate_why"`
-	UnexplainedMl         float64        `json:"unexplained_ml"`
-	OverheatsLast100h     int            `json:"overheats_last_100h"`
-	Open                  []Matter       `json:"open"`
-	Retired               *time.Time     `json:"retired"`
+	Machine               string     `json:"machine"`
+	Model                 string     `json:"model,omitempty"`
+	EngineHours           *float64   `json:"engine_hours"` // null where nothing is recorded
+	ByMeter               bool       `json:"by_meter"`     // else by the recorded runs alone
+	LastRun               *time.Time `json:"last_run"`
+	LastThorough          *time.Time `json:"last_thorough"` // null = never; the hours then count from the first record
+	HoursSinceThorough    float64    `json:"hours_since_thorough"`
+	MudHoursSinceThorough float64    `json:"mud_hours_since_thorough"`
+	// CoolantRate is plain: unexplained millilitres over hours, as one looks over
+	// many machines at once. The coolant report has the better interval.
+	CoolantRate       *stat.Estimate `json:"rate_ml_per_h"`
+	CoolantWhy        *string        `json:"rate_why"`
+	UnexplainedMl     float64        `json:"unexplained_ml"`
+	OverheatsLast100h int            `json:"overheats_last_100h"`
+	Open              []Matter       `json:"open"`
+	Retired           *time.Time     `json:"retired"`
 }
 
 // fleetOrder says how rows are sorted.
@@ -99,12 +102,33 @@ func lossRank(m *FleetRow) float64 {
 	return max(m.CoolantRate.Low, 0)
 }
 
+// plainLoss is the ratio of what is unexplained to the hours of the stretches
+// that don't settle (stat.RatioOfSums), never below 0.
+func plainLoss(stretches []Stretch) (*stat.Estimate, string) {
+	var ml, hours []float64
+	for i := range stretches {
+		if s := &stretches[i]; !s.Settling && s.Hours() > 0 {
+			ml, hours = append(ml, s.Unexplained()), append(hours, s.Hours())
+		}
+	}
+	r := stat.RatioOfSums(ml, hours, stat.Level95)
+	if r.Est == nil {
+		return nil, fmt.Sprintf("%s between marks away from any refill: a rate wants two", plural(len(ml), "stretch"))
+	}
+	e := *r.Est
+	e.Value, e.Low = max(e.Value, 0), max(e.Low, 0)
+	e.High = max(e.High, e.Value)
+	return &e, ""
+}
+
 func (src *Source) fleetRow(l *exposure.Life) FleetRow {
 	log := l.Log
-	coolant, clean := src.coolant(l), src.cleaning(l)
+	clean := src.cleaning(l)
+	coolant, _ := src.coolantBook(l)
+	rate, why := plainLoss(coolant.Stretches)
 	row := FleetRow{Machine: log.Machine.Name, Model: log.Machine.Model, ByMeter: l.Clock.Known(),
 		LastThorough: clean.LastThorough, HoursSinceThorough: clean.HoursSinceThorough, MudHoursSinceThorough: clean.MudHoursSinceThorough,
-		CoolantRate: coolant.Rate, CoolantWhy: coolant.Why, UnexplainedMl: coolant.UnexplainedMl}
+		CoolantRate: rate, CoolantWhy: text(why), UnexplainedMl: coolant.UnexplainedMl}
 	if _, last, ok := l.Clock.Last(); ok {
 		row.EngineHours = &last
 		for i := range l.Overheats {

@@ -123,7 +123,7 @@ func (src *Source) history(l *exposure.Life, open []Matter, withNames bool) Hist
 	}
 	r := HistoryReport{AsOf: src.AsOf, Machine: m.Name, Make: m.Make, Model: m.Model, Year: m.Year, Serial: m.Serial, CoolantL: m.CoolantL,
 		Acquired: src.local(m.Acquired), Retired: src.local(m.Retired), Note: mask.Text(m.Note), ByMeter: l.Clock.Known(), Masked: !withNames,
-		Runs: len(l.Log.Runs), RecordedHours: l.Hours, MudHours: l.Mud, UnrecordedHours: l.Unrecorded(), Overheats: len(l.Overheats),
+		Runs: len(l.Log.Runs), RecordedHours: tidy(l.Hours), MudHours: tidy(l.Mud), UnrecordedHours: tidy(l.Unrecorded()), Overheats: len(l.Overheats),
 		Coolant: src.coolant(l), Cleaning: src.cleaning(l), Open: []Matter{}, Gaps: []Gap{}, Unknown: []string{}}
 	if _, h, ok := l.Clock.Last(); ok {
 		r.EngineHours = &h
@@ -158,7 +158,7 @@ func (src *Source) entries(l *exposure.Life, mask *Masker) []Entry {
 				said = append(said, s)
 			}
 		}
-		out = append(out, Entry{At: b.At.In(src.AsOf.Location()), Kind: kind, Number: b.Number, Engine: l.Clock.At(b.At),
+		out = append(out, Entry{At: b.At.In(src.AsOf.Location()), Kind: kind, Number: b.Number, Engine: tidy(l.Clock.At(b.At)),
 			Says: mask.Text(strings.Join(said, ", ")), Note: mask.Text(note), Amended: b.Versions})
 	}
 	amount := func(n schema.Num, u unit.Unit, form string) string {
@@ -289,6 +289,9 @@ func (src *Source) months(l *exposure.Life) []Month {
 		month(y*12+int(m)-1).Overheats++
 	}
 	slices.SortFunc(out, func(a, b Month) int { return strings.Compare(a.Month, b.Month) })
+	for i := range out {
+		out[i].Hours, out[i].Mud = tidy(out[i].Hours), tidy(out[i].Mud)
+	}
 	return append([]Month{}, out...)
 }
 

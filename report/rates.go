@@ -109,10 +109,11 @@ func RatesOf(asOf time.Time, x *exposure.Index, strata *exposure.Strata, q RateQ
 			r.UnrecordedLevelHours, r.UnrecordedOverheats = g.Hours, g.Overheats
 			continue
 		}
-		r.Levels = append(r.Levels, RateLevel{Level: x.Name(q.By, id), Overheats: g.Overheats, Hours: g.Hours, id: id})
+		r.Levels = append(r.Levels, RateLevel{Level: x.Name(q.By, id), Overheats: g.Overheats, Hours: tidy(g.Hours), id: id})
 		events += g.Overheats
 		hours += g.Hours
 	}
+	r.UnrecordedLevelHours, r.UnrecordedMeterHours = tidy(r.UnrecordedLevelHours), tidy(r.UnrecordedMeterHours)
 	r.UnrecordedHours = r.UnrecordedLevelHours + r.UnrecordedMeterHours
 	if q.By <= exposure.Driver { // names; words and bands are in their own order already
 		slices.SortFunc(r.Levels, func(a, b RateLevel) int { return strings.Compare(a.Level, b.Level) })

@@ -16,6 +16,7 @@ import (
 	"shedbook/report/exposure"
 	"shedbook/report/stat"
 	"shedbook/schema"
+	"shedbook/schema/unit"
 )
 
 // Source is the fleet a report reads: what is not one machine's, and the
@@ -126,6 +127,14 @@ func num(v float64) string {
 		return "0"
 	}
 	return s
+}
+
+// tidy takes the dust of decimal fractions off a sum of hours: to a millionth.
+func tidy(v float64) float64 { return math.Round(v*1e6) / 1e6 }
+
+// ml is a volume for a sentence, in the book's units.
+func (s *Source) ml(v float64) string {
+	return unit.Format(v, unit.Millilitres, s.Fleet.Settings.Units())
 }
 
 // day is a moment for a sentence, to the minute, in the source's zone.

@@ -17,7 +17,7 @@ import (
 
 // loadSheets reads the good rows of a directory of sheets, each row once. It
 // is as small as the season's mess allows; the book's own reader is store's.
-func loadSheets(t *testing.T, dir string, settings schema.Settings) schema.Fleet {
+func loadSheets(t testing.TB, dir string, settings schema.Settings) schema.Fleet {
 	t.Helper()
 	f := schema.Fleet{Settings: settings}
 	known := schema.NewKnown(nil, nil, nil, settings.Zone())
