@@ -39,7 +39,7 @@ type Field struct {
 // with dashes (`volume_ml` is --volume).
 func (f *Field) Flag() string {
 	name := f.Name
-	if f.Unit != unit.Count {
+	if f.Unit != unit.Count && f.Unit != unit.Days { // every_h is --every, every_days stays
 		name = strings.TrimSuffix(name, "_"+string(f.Unit))
 	}
 	return strings.ReplaceAll(name, "_", "-")

@@ -27,7 +27,7 @@ func (a *app) amendVerb() *cobra.Command {
 				return usage("for instance --why misread", "--why is missing: say why the record is amended")
 			}
 			return a.record(cmd.Context(), func(b *store.Book) error {
-				known, err := b.Known(cmd.Context())
+				known, err := a.known(cmd.Context(), b)
 				if err != nil {
 					return err
 				}

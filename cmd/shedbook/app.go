@@ -258,3 +258,14 @@ func args(min, max int, what string) cobra.PositionalArgs {
 		return nil
 	}
 }
+
+// known is what the book knows by name; what must be known of a value typed is
+// said on the error stream.
+func (a *app) known(ctx context.Context, b *store.Book) (*schema.Known, error) {
+	k, err := b.Known(ctx)
+	if err != nil {
+		return nil, err
+	}
+	k.Note = func(s string) { fmt.Fprintln(a.errOut, "note: "+s) }
+	return k, nil
+}

@@ -27,7 +27,7 @@ func (a *app) zone(ctx context.Context) *time.Location {
 
 // exact is the machine's name as the book has it, or the word itself.
 func (a *app) exact(ctx context.Context, b *store.Book, name string) string {
-	if known, err := b.Known(ctx); err == nil {
+	if known, err := a.known(ctx, b); err == nil {
 		if m, err := known.Machine(name); err == nil {
 			return m
 		}
@@ -53,7 +53,7 @@ func (a *app) listKind(k *schema.Kind, use string) *cobra.Command {
 		Use: use, Aliases: []string{k.Name}, Short: "list " + k.Sheet, Args: args(0, 0, "no words, only options"),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			return a.view(cmd.Context(), func(b *store.Book) error {
-				known, err := b.Known(cmd.Context())
+				known, err := a.known(cmd.Context(), b)
 				if err != nil {
 					return err
 				}

@@ -12,14 +12,15 @@ import (
 	"shedbook/store"
 )
 
-// logged are the kinds that `log` records.
-var logged = []string{"run", "topup", "refill", "bleed", "level", "clean", "overheat", "check", "service"}
+// logged are the kinds that `log` records; check has a verb of its own.
+var logged = []string{"run", "topup", "refill", "bleed", "level", "clean", "overheat", "service"}
 
 func (a *app) logVerb() *cobra.Command {
 	c := a.group("log", "record what happened to a machine", "record")
 	for _, name := range logged {
 		c.AddCommand(a.logKind(schema.KindNamed(name)))
 	}
+	c.AddCommand(a.checkVerb())
 	return c
 }
 
@@ -32,9 +33,6 @@ func wordFields(k *schema.Kind) []*schema.Field {
 		if f.Required && f.Type != schema.MachineField && f.Type != schema.TimeField {
 			out = append(out, f)
 		}
-	}
-	if k.Name == "check" {
-		out = append(out, k.Field("result"))
 	}
 	return out
 }
@@ -59,7 +57,7 @@ func (a *app) logKind(k *schema.Kind) *cobra.Command {
 		},
 		RunE: func(cmd *cobra.Command, given []string) error {
 			return a.record(cmd.Context(), func(b *store.Book) error {
-				known, err := b.Known(cmd.Context())
+				known, err := a.known(cmd.Context(), b)
 				if err != nil {
 					return err
 				}

@@ -99,7 +99,7 @@ func (a *app) meterVerb() *cobra.Command {
 		Use: "meter MACHINE --was HOURS --now HOURS", Short: "record that its hour meter was replaced; engine hours go on counting", Args: args(1, 1, "a machine"), ValidArgsFunction: a.completeMachine,
 		RunE: func(cmd *cobra.Command, given []string) error {
 			return a.record(cmd.Context(), func(b *store.Book) error {
-				known, err := b.Known(cmd.Context())
+				known, err := a.known(cmd.Context(), b)
 				if err != nil {
 					return err
 				}

@@ -18,7 +18,7 @@ func (a *app) addVerb(k *schema.Kind) *cobra.Command {
 		Use: "add " + strings.ToUpper(k.Name), Short: "put a new " + k.Name + " into the book", Args: args(1, 1, "one name (in quotes if it has spaces)"),
 		RunE: func(cmd *cobra.Command, given []string) error {
 			return a.record(cmd.Context(), func(b *store.Book) error {
-				known, err := b.Known(cmd.Context())
+				known, err := a.known(cmd.Context(), b)
 				if err != nil {
 					return err
 				}
@@ -48,7 +48,7 @@ func (a *app) addVerb(k *schema.Kind) *cobra.Command {
 // amendNamed changes a machine or a driver found by its name.
 func (a *app) amendNamed(cmd *cobra.Command, k *schema.Kind, name, why string, change func(schema.Record) error, says func(name string) string) error {
 	return a.record(cmd.Context(), func(b *store.Book) error {
-		known, err := b.Known(cmd.Context())
+		known, err := a.known(cmd.Context(), b)
 		if err != nil {
 			return err
 		}
@@ -125,7 +125,7 @@ func (a *app) wordVerb() *cobra.Command {
 				if err := b.AddWord(cmd.Context(), w); err != nil {
 					return err
 				}
-				known, err := b.Known(cmd.Context())
+				known, err := a.known(cmd.Context(), b)
 				if err == nil {
 					fmt.Fprintf(a.out, "%s: %s\n", w.Vocabulary, strings.Join(known.Words[w.Vocabulary], ", "))
 				}
@@ -137,7 +137,7 @@ func (a *app) wordVerb() *cobra.Command {
 		Use: "list", Short: "list the words of every vocabulary", Args: args(0, 0, "no words"),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			return a.view(cmd.Context(), func(b *store.Book) error {
-				known, err := b.Known(cmd.Context())
+				known, err := a.known(cmd.Context(), b)
 				if err != nil {
 					return err
 				}

@@ -1,0 +1,60 @@
+package main
+
+import (
+	"github.com/spf13/cobra"
+
+	"shedbook/schema"
+	"shedbook/store"
+)
+
+func (a *app) answerVerb() *cobra.Command {
+	k := schema.KindNamed("answer")
+	var nothing bool
+	c := &cobra.Command{
+		Use: "answer MACHINE|DRIVER|FACTOR=LEVEL FLAG", Short: "say what was found when a flag was looked into", GroupID: "record",
+		Long: "An answered flag rests, and rises again only on evidence that came after. What was\nfound teaches `next` what this fleet's machines turn out to have.",
+		Args: args(2, 2, "whose flag it is, and the flag"), ValidArgsFunction: func(cmd *cobra.Command, given []string, typed string) ([]cobra.Completion, cobra.ShellCompDirective) {
+			if len(given) == 1 {
+				return a.candidates(cmd.Context(), k.Field("flag"), typed), cobra.ShellCompDirectiveNoFileComp
+			}
+			return a.completeMachine(cmd, given, typed)
+		},
+		RunE: func(cmd *cobra.Command, given []string) error {
+			return a.record(cmd.Context(), func(b *store.Book) error {
+				known, err := a.known(cmd.Context(), b)
+				if err != nil {
+					return err
+				}
+				r := &schema.Answer{}
+				if err := a.flagged(given[0], known, r); err != nil {
+					return err
+				}
+				if err := k.Set(r, k.Field("flag"), given[1], known, a.now); err != nil {
+					return err
+				}
+				if nothing {
+					r.NoneSeen = "yes"
+				}
+				if _, err := a.setFields(cmd.Flags(), k, r, known); err != nil {
+					return err
+				}
+				if r.At.IsZero() {
+					r.At = a.now.UTC()
+				}
+				if r.Service.Known {
+					found, err := b.Show(cmd.Context(), int64(r.Service.V))
+					if err != nil {
+						return err
+					}
+					if s, ok := found.Current.(*schema.Service); !ok || s.Machine != r.Machine {
+						return usage("shedbook list services --machine "+given[0]+" shows them", "record %d is no service of %s", int64(r.Service.V), given[0])
+					}
+				}
+				return a.keep(cmd.Context(), b, k, r)
+			})
+		},
+	}
+	a.addFields(c, k, "ref", "machine", "driver", "factor", "flag", "nothing_found")
+	c.Flags().BoolVar(&nothing, "nothing-found", false, "looked, and found nothing")
+	return c
+}

@@ -1,0 +1,301 @@
+package main
+
+import (
+	"bufio"
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"strconv"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"shedbook/report/cooling"
+	"shedbook/schema"
+	"shedbook/schema/unit"
+	"shedbook/store"
+)
+
+// checkVerb records a check: its result as typed, or the figures measured, and
+// then what they mean.
+func (a *app) checkVerb() *cobra.Command {
+	k := schema.KindNamed("check")
+	var sure bool
+	c := &cobra.Command{
+		Use: "check MACHINE CHECK [RESULT|VALUE]", Short: k.Help,
+		Long: "Records a check: pass, fail or unsure, or the figures measured, which are judged\nagainst the machine's spec (see shedbook spec). The figures of each check:\n\n" + figureList(),
+		Args: args(2, 3, "a machine, a check, and its result or value"),
+		ValidArgsFunction: func(cmd *cobra.Command, given []string, typed string) ([]cobra.Completion, cobra.ShellCompDirective) {
+			switch len(given) {
+			case 1:
+				return a.candidates(cmd.Context(), k.Field("check"), typed), cobra.ShellCompDirectiveNoFileComp
+			case 2:
+				return a.candidates(cmd.Context(), k.Field("result"), typed), cobra.ShellCompDirectiveNoFileComp
+			}
+			return a.completeMachine(cmd, given, typed)
+		},
+		RunE: func(cmd *cobra.Command, given []string) error {
+			return a.record(cmd.Context(), func(b *store.Book) error {
+				known, err := a.known(cmd.Context(), b)
+				if err != nil {
+					return err
+				}
+				r := &schema.Check{}
+				if err := a.setField(k, r, k.Field("machine"), given[0], known); err != nil {
+					return plainColumn(err, "machine")
+				}
+				if err := k.Set(r, k.Field("check"), given[1], known, a.now); err != nil {
+					return err
+				}
+				if _, err := a.setFields(cmd.Flags(), k, r, known); err != nil {
+					return err
+				}
+				if r.At.IsZero() {
+					r.At = a.now.UTC()
+				}
+				m := cooling.Measurement{Result: r.Result, Figures: map[string][]float64{}, Sure: sure}
+				if len(given) == 3 {
+					if w, err := known.Word("result", given[2]); err == nil {
+						m.Result = w
+					} else if err := figure(m.Figures, r.Check, "", given[2]); err != nil {
+						return schema.Wrong("result", given[2], "should be pass, fail or unsure, or the value measured: "+err.Error())
+					}
+				}
+				if err := a.figureFlags(cmd, r.Check, m.Figures); err != nil {
+					return err
+				}
+				return a.keepCheck(cmd.Context(), b, r, m)
+			})
+		},
+	}
+	a.addFields(c, k, "machine", "ref", "check", "result", "figures", "value", "unit")
+	c.Flags().BoolVar(&sure, "sure", false, "the figures stand, unlikely as they look")
+	for _, name := range figureFlagNames() {
+		c.Flags().String(name.flag, "", name.help)
+	}
+	return c
+}
+
+// figureFlag is a figure's name as an option: without its unit, with dashes.
+func figureFlag(f cooling.Figure) string {
+	name := f.Name
+	if f.Unit != "" {
+		name = strings.TrimSuffix(name, "_"+f.Unit)
+	}
+	return strings.ReplaceAll(name, "_", "-")
+}
+
+type namedFlag struct{ flag, help string }
+
+// figureFlagNames are the options of all checks' figures, each once.
+func figureFlagNames() []namedFlag {
+	var out []namedFlag
+	for _, check := range cooling.Checks() {
+		figures, err := cooling.Figures(check)
+		if err != nil {
+			panic(err)
+		}
+		for _, f := range figures {
+			i := slices.IndexFunc(out, func(n namedFlag) bool { return n.flag == figureFlag(f) })
+			if i < 0 {
+				out = append(out, namedFlag{figureFlag(f), f.Help})
+			}
+		}
+	}
+	return out
+}
+
+func figureList() string {
+	var b strings.Builder
+	for _, check := range cooling.Checks() {
+		figures, _ := cooling.Figures(check)
+		var names []string
+		for _, f := range figures {
+			name := "--" + figureFlag(f)
+			if !f.Required {
+				name = "[" + name + "]"
+			}
+			names = append(names, name)
+		}
+		fmt.Fprintf(&b, "  %-18s %s\n", check, strings.Join(names, " "))
+	}
+	return strings.TrimRight(b.String(), "\n")
+}
+
+// figureFlags reads the figures given as options; one that the check does not
+// take is refused.
+func (a *app) figureFlags(cmd *cobra.Command, check string, into map[string][]float64) error {
+	figures, err := cooling.Figures(check)
+	if err != nil {
+		return usage("", "%s", err)
+	}
+	var takes []string
+	for _, f := range figures {
+		takes = append(takes, "--"+figureFlag(f))
+	}
+	for _, n := range figureFlagNames() {
+		flag := cmd.Flags().Lookup(n.flag)
+		if !flag.Changed {
+			continue
+		}
+		i := slices.IndexFunc(figures, func(f cooling.Figure) bool { return figureFlag(f) == n.flag })
+		if i < 0 {
+			return usage("", "%s takes no --%s; it takes %s", check, n.flag, strings.Join(takes, ", "))
+		}
+		if err := figure(into, check, figures[i].Name, flag.Value.String()); err != nil {
+			return schema.Wrong("--"+n.flag, flag.Value.String(), err.Error())
+		}
+	}
+	return nil
+}
+
+// figure reads one figure of a check, "" being its first, in the unit it takes.
+func figure(into map[string][]float64, check, name, text string) error {
+	figures, err := cooling.Figures(check)
+	if err != nil {
+		return err
+	}
+	f := figures[0]
+	if name != "" {
+		f = figures[slices.IndexFunc(figures, func(f cooling.Figure) bool { return f.Name == name })]
+	}
+	parts := []string{text}
+	if f.Many {
+		parts = strings.FieldsFunc(text, func(r rune) bool { return r == ';' || r == '/' || r == ',' })
+	}
+	var values []float64
+	for _, p := range parts {
+		p = strings.TrimSpace(p)
+		if f.Unit == "yesno" {
+			v, ok := map[string]float64{"yes": 1, "y": 1, "no": 0, "n": 0}[strings.ToLower(p)]
+			if !ok {
+				return errors.New("should be yes or no")
+			}
+			values = append(values, v)
+			continue
+		}
+		v, err := unit.Parse(p, unit.Unit(f.Unit))
+		if err != nil {
+			return errors.New(strings.TrimPrefix(err.Error(), unit.Quote(p)+" "))
+		}
+		values = append(values, v)
+	}
+	into[f.Name] = values
+	return nil
+}
+
+// keepCheck judges a check, records it, and says what it means.
+func (a *app) keepCheck(ctx context.Context, b *store.Book, r *schema.Check, m cooling.Measurement) error {
+	fleet, err := b.Fleet(ctx, r.Machine)
+	if err != nil {
+		return err
+	}
+	v, err := a.judge(r, m, specOf(fleet))
+	if err != nil {
+		return err
+	}
+	if err := a.keep(ctx, b, schema.KindNamed("check"), r); err != nil {
+		return err
+	}
+	a.sayVerdict(v, r.Machine)
+	return nil
+}
+
+// judge finds what the figures mean, and writes figures and result into the
+// record. A figure that looks like one in another unit is asked about on a
+// terminal, and refused elsewhere.
+func (a *app) judge(r *schema.Check, m cooling.Measurement, spec cooling.Spec) (cooling.Verdict, error) {
+	v, err := cooling.Judge(r.Check, m, spec)
+	var doubt *cooling.Doubt
+	if errors.As(err, &doubt) {
+		if !a.inTerminal || !a.yes(fmt.Sprintf("%s Does it stand", doubt.Error())) {
+			return v, usage("if it stands, say so with --sure", "%s", doubt)
+		}
+		m.Sure = true
+		v, err = cooling.Judge(r.Check, m, spec)
+	}
+	if err != nil {
+		return v, usage("", "%s", err)
+	}
+	r.Result = v.Result
+	figures, _ := cooling.Figures(r.Check)
+	var rest []string
+	for i, f := range figures {
+		values, ok := m.Figures[f.Name]
+		if !ok {
+			continue
+		}
+		if i == 0 && len(values) == 1 {
+			r.Value, r.Unit = schema.N(values[0]), f.Unit
+			continue
+		}
+		var texts []string
+		for _, x := range values {
+			texts = append(texts, strconv.FormatFloat(x, 'g', -1, 64))
+		}
+		rest = append(rest, f.Name+"="+strings.Join(texts, "/"))
+	}
+	r.Figures = strings.Join(rest, ";")
+	return v, nil
+}
+
+// sayVerdict says what a check means.
+func (a *app) sayVerdict(v cooling.Verdict, machine string) {
+	fmt.Fprintf(a.out, "%s: %s\n", v.Result, v.Says)
+	for _, w := range v.Warnings {
+		fmt.Fprintf(a.out, "note: %s\n", w)
+	}
+	for _, name := range v.Missing {
+		f, _ := cooling.SpecFigure(name)
+		fmt.Fprintf(a.out, "missing: %s, %s; set it with: shedbook spec set %s VALUE --machine %s\n", name, f.Help, name, machine)
+	}
+	if v.Source != "" {
+		fmt.Fprintf(a.out, "limits: %s; the maker's manual comes first\n", v.Source)
+	}
+}
+
+// yes asks a question on the terminal.
+func (a *app) yes(question string) bool {
+	fmt.Fprintf(a.out, "%s? (yes or no) ", question)
+	line, _ := bufio.NewReader(a.in).ReadString('\n')
+	return strings.HasPrefix(strings.ToLower(strings.TrimSpace(line)), "y")
+}
+
+// specOf gathers what is known of the one machine of a fleet: its own record,
+// its model's figures, and over them its own.
+func specOf(fleet schema.Fleet) cooling.Spec {
+	l := &fleet.Logs[0]
+	spec := cooling.Spec{Figures: map[string]float64{}}
+	put := func(name string, n schema.Num) {
+		if n.Known {
+			spec.Figures[name] = n.V
+		}
+	}
+	put("coolant_l", l.Machine.CoolantL)
+	put("cap_kpa", l.Machine.CapKPa)
+	put("thermostat_c", l.Machine.Thermostat)
+	put("altitude_m", schema.N(fleet.Settings.Number("altitude-m", unit.Metres)))
+	if n := len(l.Refills); n > 0 {
+		put("concentrate_pct", l.Refills[n-1].Concentrate)
+	}
+	for _, own := range []bool{false, true} {
+		for _, s := range fleet.Specs {
+			if own && s.Machine != l.Machine.Name || !own && (s.Model == "" || s.Model != l.Machine.Model) {
+				continue
+			}
+			if s.Figure == "glycol" {
+				if g, err := cooling.ParseGlycol(s.Value); err == nil {
+					spec.Glycol = g
+				}
+				continue
+			}
+			if f, err := cooling.SpecFigure(s.Figure); err == nil {
+				if v, err := unit.Parse(s.Value, unit.Unit(f.Unit)); err == nil {
+					put(s.Figure, schema.N(v))
+				}
+			}
+		}
+	}
+	return spec
+}

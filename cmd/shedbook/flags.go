@@ -1,0 +1,92 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"shedbook/report/flags"
+	"shedbook/report/render"
+	"shedbook/schema"
+)
+
+func (a *app) flagsVerb() *cobra.Command {
+	var exitCode bool
+	var since string
+	c := a.lookVerb("flags [MACHINE|DRIVER]", "patterns in the log, worst first; of one machine with the whole reasoning", "", args(0, 1, "a machine, a driver or nothing"),
+		func(_ context.Context, l *look, words []string) error {
+			r := flags.Find(l.fleet, l.at)
+			var err error
+			who := ""
+			if len(words) > 0 {
+				if who, err = l.who(words[0]); err != nil {
+					return err
+				}
+			}
+			if who == "" {
+				err = render.Flags(a.out, r, l.options())
+			} else {
+				err = render.FlagsOf(a.out, r, who, l.options())
+			}
+			if err != nil || !exitCode {
+				return err
+			}
+			from := l.at.AddDate(0, 0, -1)
+			if since != "" {
+				if from, err = a.parseTime(since, l.fleet.Settings); err != nil {
+					return err
+				}
+			}
+			for _, f := range r.Flags {
+				if f.Raised.After(from) && (who == "" || who == f.Machine || who == f.Driver) {
+					return exitError(exitRaised)
+				}
+			}
+			return nil
+		})
+	c.Flags().BoolVar(&exitCode, "exit-code", false, fmt.Sprintf("exit with %d if anything was raised since --since", exitRaised))
+	c.Flags().StringVar(&since, "since", "", "with --exit-code: raised after this time (a day ago unless told)")
+	return c
+}
+
+// who finds the machine or the driver that a word names.
+func (l *look) who(word string) (string, error) {
+	var machines, drivers []string
+	for i := range l.fleet.Logs {
+		machines = append(machines, l.fleet.Logs[i].Machine.Name)
+	}
+	for i := range l.fleet.Drivers {
+		drivers = append(drivers, l.fleet.Drivers[i].Name)
+	}
+	known := schema.NewKnown(machines, drivers, nil, nil)
+	m, err := known.Machine(word)
+	if err == nil {
+		return m, nil
+	}
+	if d, driverErr := known.Driver(word); driverErr == nil {
+		return d, nil
+	}
+	return "", err
+}
+
+// flagged finds whose flag is answered: a machine's, a driver's, or a factor's
+// level (terrain=mud).
+func (a *app) flagged(word string, known *schema.Known, r *schema.Answer) error {
+	if factor, level, ok := strings.Cut(word, "="); ok && slices.Contains(schema.Words("flag"), factor) {
+		r.Factor = factor + "=" + level
+		return nil
+	}
+	m, err := known.Machine(word)
+	if err == nil {
+		r.Machine = m
+		return nil
+	}
+	if d, driverErr := known.Driver(word); driverErr == nil {
+		r.Driver = d
+		return nil
+	}
+	return err
+}

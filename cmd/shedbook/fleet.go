@@ -1,0 +1,31 @@
+package main
+
+import (
+	"context"
+	"io"
+
+	"github.com/spf13/cobra"
+
+	"shedbook/report"
+	"shedbook/report/flags"
+	"shedbook/report/render"
+)
+
+// pageWeeks is how far back the small plots of the fleet's page reach.
+const pageWeeks = 26
+
+func (a *app) fleetVerb() *cobra.Command {
+	return a.lookVerb("fleet", "a row a machine, worst first", "a page for the office wall or a phone", args(0, 0, "no words, only options"),
+		func(_ context.Context, l *look, _ []string) error {
+			found := flags.Find(l.fleet, l.at)
+			r := report.Fleet(l.source(), open(found))
+			if l.html == "" {
+				return render.Fleet(a.out, r, l.options())
+			}
+			cleaning := report.Cleaning(l.source())
+			due := report.DueWork(l.source(), &cleaning)
+			return l.page(func(w io.Writer, o render.Options) error {
+				return render.FleetPage(w, r, found, due, report.LastWeeks(l.source(), pageWeeks), o)
+			})
+		})
+}

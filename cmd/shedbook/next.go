@@ -1,0 +1,131 @@
+package main
+
+import (
+	"bufio"
+	"context"
+	"fmt"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"shedbook/report/cooling"
+	"shedbook/report/next"
+	"shedbook/report/render"
+	"shedbook/schema"
+	"shedbook/store"
+)
+
+func (a *app) nextVerb() *cobra.Command {
+	var walk bool
+	c := a.lookVerb("next MACHINE", "the likely causes, and the check most worth making", "", args(1, 1, "a machine"),
+		func(ctx context.Context, l *look, words []string) error {
+			log, err := l.machine(words[0])
+			if err != nil {
+				return err
+			}
+			if walk {
+				return a.walk(ctx, log.Machine.Name)
+			}
+			r, err := next.Rank(l.fleet, log.Machine.Name, l.at)
+			if err != nil {
+				return err
+			}
+			return render.Next(a.out, r, l.options())
+		})
+	c.Flags().BoolVar(&walk, "walk", false, "go through the checks one by one, recording each")
+	return c
+}
+
+// walk guides somebody through the checks, a line an answer, on a terminal or
+// through a pipe. Every answer is recorded before the next check is proposed,
+// so a walk that is left goes on from where it was.
+func (a *app) walk(ctx context.Context, machine string) error {
+	return a.record(ctx, func(b *store.Book) error {
+		fleet, err := b.Fleet(ctx)
+		if err != nil {
+			return err
+		}
+		s, err := next.Start(fleet, machine, a.now)
+		if err != nil {
+			return err
+		}
+		spec := cooling.Spec{}
+		if one, err := b.Fleet(ctx, machine); err == nil {
+			spec = specOf(one)
+		}
+		lines := bufio.NewScanner(a.in)
+		for at := a.now; ; {
+			step := s.Next()
+			if step.Check == nil {
+				fmt.Fprintln(a.out, step.Says)
+				return nil
+			}
+			a.propose(step)
+			for {
+				fmt.Fprint(a.out, "pass, fail, unsure, a value, skip or stop? ")
+				if !lines.Scan() {
+					fmt.Fprintln(a.out)
+					return lines.Err()
+				}
+				answer := strings.TrimSpace(lines.Text())
+				if strings.EqualFold(answer, "stop") {
+					fmt.Fprintf(a.out, "stopped; shedbook next %s --walk goes on from here\n", machine)
+					return nil
+				}
+				// Answers given within one second still stand in their order.
+				done, err := a.walkAnswer(ctx, b, s, step, spec, machine, answer, schema.Base{Machine: machine, At: at.UTC()})
+				if err != nil {
+					if code, _, _ := judge(err); code != exitWords {
+						return err
+					}
+					fmt.Fprintf(a.out, "  %s\n", err)
+					continue
+				}
+				if done {
+					at = at.Add(1e9)
+				}
+				break
+			}
+		}
+	})
+}
+
+func (a *app) propose(step next.Step) {
+	c := step.Check
+	fmt.Fprintf(a.out, "\n%s (about %.0f min). %s\n", c.Check, c.Minutes, step.Says)
+	if c.How != "" {
+		fmt.Fprintf(a.out, "  how:     %s\n", c.How)
+	}
+	if c.Caution != "" {
+		fmt.Fprintf(a.out, "  caution: %s\n", c.Caution)
+	}
+	if step.PassMeans != "" {
+		fmt.Fprintf(a.out, "  pass:    %s\n  fail:    %s\n", step.PassMeans, step.FailMeans)
+	}
+}
+
+// walkAnswer takes one answer: a result, a value measured, or skip. kept says
+// whether a record was made.
+func (a *app) walkAnswer(ctx context.Context, b *store.Book, s *next.Session, step next.Step, spec cooling.Spec, machine, answer string, base schema.Base) (kept bool, err error) {
+	record, ok, err := s.Answer(answer, base.At)
+	if err == nil && !ok {
+		return false, nil
+	}
+	if err != nil {
+		figures := map[string][]float64{}
+		if answer == "" || figure(figures, step.Check.Check, "", answer) != nil {
+			return false, usage("", "%s", err)
+		}
+		record = schema.Check{Head: schema.Head{Base: base}, Check: step.Check.Check}
+		v, err := a.judge(&record, cooling.Measurement{Figures: figures}, spec)
+		if err != nil {
+			return false, err
+		}
+		if err := a.keep(ctx, b, schema.KindNamed("check"), &record); err != nil {
+			return false, err
+		}
+		a.sayVerdict(v, machine)
+		return true, s.Add(record)
+	}
+	return true, a.keep(ctx, b, schema.KindNamed("check"), &record)
+}

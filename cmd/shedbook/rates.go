@@ -1,0 +1,79 @@
+package main
+
+import (
+	"context"
+	"io"
+	"slices"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"shedbook/report"
+	"shedbook/report/exposure"
+	"shedbook/report/render"
+	"shedbook/schema"
+	"shedbook/schema/unit"
+)
+
+func (a *app) ratesVerb() *cobra.Command {
+	var by, adjust, reference string
+	c := a.lookVerb("rates --by FACTOR", "overheats per hour driven, by driver, terrain, speed, ...", "the rates with their plot", args(0, 0, "no words, only options such as --by driver"),
+		func(_ context.Context, l *look, _ []string) error {
+			q := report.RateQuestion{Reference: reference}
+			var err error
+			if by == "" {
+				return usage("for instance: shedbook rates --by driver --adjust speed,terrain", "--by is missing: one of %s", strings.Join(exposure.FactorNames(), ", "))
+			}
+			if q.By, err = factor("by", by); err != nil {
+				return err
+			}
+			for _, name := range strings.FieldsFunc(adjust, func(r rune) bool { return r == ',' || r == ' ' || r == ';' }) {
+				f, err := factor("adjust", name)
+				if err != nil {
+					return err
+				}
+				q.Adjust = append(q.Adjust, f)
+			}
+			r, err := report.Rates(l.source(), q)
+			if err != nil {
+				return usage("", "%s", err)
+			}
+			if l.html != "" {
+				return l.page(func(w io.Writer, o render.Options) error { return render.Rates(w, r, o) })
+			}
+			return render.Rates(a.out, r, l.options())
+		})
+	c.ValidArgsFunction = cobra.NoFileCompletions
+	c.Flags().StringVar(&by, "by", "", "factor whose levels are compared: "+strings.Join(exposure.FactorNames(), ", "))
+	c.Flags().StringVar(&adjust, "adjust", "", "factors held the same, with commas between")
+	c.Flags().StringVar(&reference, "reference", "", "compare with this level, rather than each with all the others together")
+	names := func(_ *cobra.Command, _ []string, typed string) ([]cobra.Completion, cobra.ShellCompDirective) {
+		done, last := "", typed
+		if i := strings.LastIndexByte(typed, ','); i >= 0 {
+			done, last = typed[:i+1], typed[i+1:]
+		}
+		var out []string
+		for _, n := range exposure.FactorNames() {
+			if strings.HasPrefix(n, last) && !slices.Contains(strings.Split(done, ","), n) {
+				out = append(out, done+n)
+			}
+		}
+		return out, cobra.ShellCompDirectiveNoFileComp
+	}
+	_ = c.RegisterFlagCompletionFunc("by", names)
+	_ = c.RegisterFlagCompletionFunc("adjust", names)
+	return c
+}
+
+// factor reads a factor's name.
+func factor(option, name string) (exposure.Factor, error) {
+	f, ok := exposure.ParseFactor(strings.ToLower(strings.TrimSpace(name)))
+	if ok {
+		return f, nil
+	}
+	says := "is no factor: there are " + strings.Join(exposure.FactorNames(), ", ")
+	if near := unit.Near(name, exposure.FactorNames()); len(near) > 0 {
+		says += " (did you mean " + near[0] + "?)"
+	}
+	return f, schema.Wrong("--"+option, name, says)
+}

@@ -1,0 +1,31 @@
+package main
+
+import (
+	"context"
+	"io"
+
+	"github.com/spf13/cobra"
+
+	"shedbook/report"
+	"shedbook/report/render"
+)
+
+func (a *app) recurrenceVerb() *cobra.Command {
+	var work string
+	var overheats bool
+	c := a.lookVerb("recurrence", "how often, as the machines age: mean cumulative function and trend", "the curve", args(0, 0, "no words, only options"),
+		func(_ context.Context, l *look, _ []string) error {
+			if work != "" && overheats {
+				return usage("", "--work and --overheats are two questions: ask one")
+			}
+			r := report.Recurrence(l.source(), work)
+			if l.html != "" {
+				return l.page(func(w io.Writer, o render.Options) error { return render.Recurrence(w, r, o) })
+			}
+			return render.Recurrence(a.out, r, l.options())
+		})
+	c.ValidArgsFunction = cobra.NoFileCompletions
+	c.Flags().StringVar(&work, "work", "", "of this work, worded as the services are")
+	c.Flags().BoolVar(&overheats, "overheats", false, "of overheats (unless --work names a work)")
+	return c
+}

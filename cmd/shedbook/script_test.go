@@ -1,0 +1,37 @@
+package main
+
+import (
+	"os"
+	"path/filepath"
+	"testing"
+
+	"github.com/rogpeppe/go-internal/testscript"
+)
+
+func TestMain(m *testing.M) {
+	testscript.Main(m, map[string]func(){"shedbook": main})
+}
+
+// The scripts are read as a user would type them: commands, what comes back,
+// the exit code, the files left behind. `! cmd` must fail; `code N cmd` must
+// exit with N.
+func TestScripts(t *testing.T) {
+	testscript.Run(t, testscript.Params{
+		Dir:                 "../../testdata/script",
+		RequireExplicitExec: false,
+		UpdateScripts:       os.Getenv("UPDATE_SCRIPTS") != "",
+		Setup: func(e *testscript.Env) error {
+			data, err := filepath.Abs("../../testdata")
+			if err != nil {
+				return err
+			}
+			e.Setenv("TESTDATA", data)
+			e.Setenv("SHEDBOOK_BOOK", filepath.Join(e.WorkDir, "yard", "shedbook.db"))
+			e.Setenv("SHEDBOOK_NOW", "2026-03-14T12:00:00Z")
+			e.Setenv("TZ", "UTC")
+			e.Setenv("HOME", e.WorkDir)
+			return nil
+		},
+		Cmds: map[string]func(*testscript.TestScript, bool, []string){"code": code},
+	})
+}
