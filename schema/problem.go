@@ -3,6 +3,8 @@ package schema
 import (
 	"errors"
 	"fmt"
+	"slices"
+	"strings"
 )
 
 // Problem is a value that can't be: which column, what it says, and what is
@@ -14,6 +16,9 @@ type Problem struct {
 func (p *Problem) Error() string {
 	if p.Value == "" {
 		return p.Column + " " + p.Says
+	}
+	if first, _, _ := strings.Cut(p.Says, " "); slices.Contains([]string{"is", "should", "needs", "holds", "has", "contradicts", "does", "did"}, first) {
+		return fmt.Sprintf("%s %q %s", p.Column, p.Value, p.Says)
 	}
 	return fmt.Sprintf("%s %q: %s", p.Column, p.Value, p.Says)
 }

@@ -82,6 +82,8 @@ type Driver struct {
 	Meta
 	Name string `rec:"driver,text,required" help:"the driver's name"`
 	Note string `rec:"note,text" help:"anything else"`
+
+	Former []string // names before it was renamed, where they were read too
 }
 
 // Word is a word that the book's owner added to a vocabulary.

@@ -16,8 +16,8 @@ func ParseTime(s string, now time.Time, loc *time.Location) (t time.Time, note s
 		return t, note, nil
 	}
 	p := strings.ToLower(trim(s))
-	if len(p) > maxCell {
-		return time.Time{}, "", err
+	if _, absolute := scanStamp(trim(s)); absolute || len(p) > maxCell {
+		return time.Time{}, "", err // a date that can't be is no phrase
 	}
 	local := now.In(loc)
 	if p == "now" {

@@ -233,3 +233,17 @@ func BenchmarkParseSheetTime(b *testing.B) {
 		})
 	}
 }
+
+// A date that can't be says why, typed at a prompt as in a sheet.
+func TestParseTimeKeepsTheReason(t *testing.T) {
+	lisbon, err := ParseZone("Europe/Lisbon")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, s := range []string{"2026-03-29 01:30", "2026-02-30 09:00", "2026-13-01"} {
+		_, _, want := ParseSheetTime(s, lisbon)
+		if _, _, got := ParseTime(s, time.Now(), lisbon); want == nil || got == nil || got.Error() != want.Error() {
+			t.Errorf("%s: %v, want %v", s, got, want)
+		}
+	}
+}
