@@ -16,6 +16,7 @@ import (
 type score struct {
 	name                                string
 	fleets, planted, found, wrong, late int
+	oracle                              int
 	sound, falsely, drivers             int
 	days                                []float64
 	names                               map[string]int
@@ -27,6 +28,7 @@ func (s *score) add(o score) {
 	s.found += o.found
 	s.wrong += o.wrong
 	s.late += o.late
+	s.oracle += o.oracle
 	s.sound += o.sound
 	s.falsely += o.falsely
 	s.drivers += o.drivers
@@ -56,11 +58,15 @@ func (s *score) String() string {
 		names = append(names, fmt.Sprintf("%s:%d", k, n))
 	}
 	sort.Strings(names)
-	return fmt.Sprintf("%-34s %6d %7d %6s %6s %6s %7s %7s %6s  %s", s.name, s.fleets, s.planted, pct(s.found, s.planted), pct(s.wrong, s.planted),
+	return fmt.Sprintf("%-34s %6d %7d %6s %6s %6s %7s %6s %7s %6s  %s", s.name, s.fleets, s.planted, pct(s.oracle, s.planted), pct(s.found, s.planted), pct(s.wrong, s.planted),
 		pct(s.late, s.planted), pct(s.falsely, s.sound), pct(s.drivers, s.fleets), median, strings.Join(names, " "))
 }
 
-const scoreHead = "world                              fleets planted found% wrong% early% falseM% falseD%   days  false and wrong names"
+const scoreHead = "world                              fleets planted oracl% found% wrong% early% falseM% falseD%   days  false and wrong names"
+
+// oracleNeeds is the log10 likelihood ratio at which one who knows the true
+// rates would raise a flag, a tenth of the promise being each pattern's share.
+const oracleNeeds = 2.3
 
 // judge makes one fleet and scores what Find says of it at the year's end.
 func judge(w simulate.World, seed uint64) score {
@@ -73,6 +79,9 @@ func judge(w simulate.World, seed uint64) score {
 			continue // its machine is not sound, and what it is called is not asked
 		}
 		s.planted++
+		if p.Oracle >= oracleNeeds {
+			s.oracle++
+		}
 	}
 	for _, p := range planted {
 		faulty[p.Scope+p.Name] = p
@@ -187,6 +196,7 @@ func worlds() []simulate.World {
 			busy(fmt.Sprintf("%s form %d", f, form), func(w *simulate.World) { w.Fault, w.Faulty, w.Form = f, 4, form })
 		}
 	}
+	busy("no factors", func(w *simulate.World) { w.Factors = 0; w.Rate = 1 })
 	hostile := map[string]func(*simulate.World){
 		"rate 0.1":       func(w *simulate.World) { w.Rate = 0.1 },
 		"rate 1":         func(w *simulate.World) { w.Rate = 1 },

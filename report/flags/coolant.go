@@ -12,7 +12,7 @@ import (
 
 // minHours is how far apart two looks must be to make a stretch: nearer ones
 // say more about the eye and the rounding than about the coolant.
-const minHours = 8
+const minHours = 20
 
 // Reading error of a look and of a filling to the mark, ml: common practice, no
 // source.
@@ -72,10 +72,25 @@ func (m *machine) coolant(life *exposure.Life, settlingCycles int) {
 	var from time.Time
 	var engine, below, boiled, variance float64
 	var opened time.Time
+	// A top-up begins the next stretch at the mark, whatever was written down for
+	// it; what it was rounded by belongs to the stretch that it ends.
 	anchor := func(k *mark, left, sd float64) {
 		anchored, blind, boiled, from, below = true, false, 0, k.at, left
 		engine, variance = life.Clock.At(k.at), sd*sd
 		settling = !opened.IsZero() && life.CyclesTo(k.at)-life.CyclesTo(opened) < settlingCycles
+	}
+	var pending *mark // a look too near the last mark to make a stretch of its own yet
+	pendingBoiled := 0.0
+	emit := func(k *mark, hours, boiled, sd float64) {
+		if blind || hours <= 0 {
+			return
+		}
+		spread := math.Sqrt(variance + sd*sd)
+		if boiled > 0 {
+			spread = math.Hypot(spread, 40) // what boiled over is guessed from the puddle
+		}
+		m.stretches = append(m.stretches, stretch{from: from.Unix(), at: k.at.Unix(), hours: float32(hours),
+			loss: float32(k.volume - below - boiled), boiled: float32(boiled), sd: float32(spread)})
 	}
 	for i := range marks {
 		k := &marks[i]
@@ -84,6 +99,10 @@ func (m *machine) coolant(life *exposure.Life, settlingCycles int) {
 			boiled += k.volume
 			blind = blind || k.unknown
 		case refilled:
+			if pending != nil {
+				emit(pending, life.Clock.At(pending.at)-engine, pendingBoiled, seen)
+				pending = nil
+			}
 			opened = k.at
 			anchor(k, 0, eyeSD)
 			settling = true
@@ -95,18 +114,18 @@ func (m *machine) coolant(life *exposure.Life, settlingCycles int) {
 			if anchored && !settling {
 				hours := life.Clock.At(k.at) - engine
 				if k.kind == looked && hours < minHours {
+					if !blind {
+						pending, pendingBoiled = k, boiled
+					}
 					continue
 				}
-				if !blind && hours > 0 {
-					spread := math.Sqrt(variance + sd*sd)
-					if boiled > 0 {
-						spread = math.Hypot(spread, 40) // what boiled over is guessed from the puddle
-					}
-					m.stretches = append(m.stretches, stretch{from: from.Unix(), at: k.at.Unix(), hours: float32(hours),
-						loss: float32(k.volume - below - boiled), boiled: float32(boiled), sd: float32(spread)})
-				}
+				emit(k, hours, boiled, sd)
 			} else if anchored && k.kind == toppedUp {
 				m.log.settling += k.volume
+			}
+			pending = nil
+			if k.kind == toppedUp {
+				sd = eyeSD
 			}
 			anchor(k, left, sd)
 		}
@@ -136,8 +155,8 @@ func rounding(step float64) float64 { return math.Hypot(step/math.Sqrt(12), eyeS
 // how often each is met is learned from the fleet, beginning from soundPrior
 // (together worth 1.5 machines).
 var (
-	soundRates = [...]float64{0.03, 0.15, 0.3, 0.5, 0.8, 1.2, 2, 3.5}
-	soundPrior = [...]float64{0.36, 0.39, 0.33, 0.22, 0.12, 0.05, 0.02, 0.01}
+	soundRates = [...]float64{0.03, 0.15, 0.3, 0.5, 0.75, 1.1, 1.6, 2.4, 4}
+	soundPrior = [...]float64{0.4, 0.4, 0.35, 0.22, 0.1, 0.02, 0.006, 0.003, 0.001}
 	// lossRates are what a leak adds to a sound machine's mean, each as likely.
 	lossRates = [...]float64{0.8, 1.4, 2.5, 4.5, 8, 14, 24}
 )

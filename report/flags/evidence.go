@@ -85,6 +85,7 @@ const (
 	fanWarm
 	early
 	above
+	aboveEven
 	again
 	shapes
 	maxSizes = 5
@@ -104,8 +105,9 @@ var forms = [shapes]shape{
 	fanRamp:    {fanCircuit, 0.5, 0.05, 4, "overheats a slow hour at 25 °C, in proportion to the temperature"},
 	fanWarm:    {fanCircuit, 0.5, 0.05, 4, "overheats a slow hour above 14 °C"},
 	early:      {thermostat, 1, 0.03, 4, "overheats a start, within 15 minutes"},
-	above:      {aboveFleet, 1, 2, 3, "times the sound rate, on top of it"},
-	again:      {cameBack, 1, 2, 3, "times the sound rate, on top of it, after the service"},
+	above:      {aboveFleet, 0.8, 2, 4, "times the sound rate, on top of it"},
+	aboveEven:  {aboveFleet, 0.2, 2, 4, "times the fleet's mean rate, on top of the sound rate, whatever the driving"},
+	again:      {cameBack, 1, 2, 4, "times the sound rate, on top of it, after the service"},
 }
 
 // evidence is one machine's, as far as the pass has come.
@@ -170,9 +172,10 @@ func (e *evidence) mend(s *mend) {
 		o.mix *= keep[steadyLoss]
 		o.best *= keep[steadyLoss]
 	}
+	e.count, e.sound = 0, 0 // what it did before was the fault's doing, as the service says
 	e.mends++
 	for k := 0; k < forms[again].sizes; k++ {
-		e.states[again][k].begin(1/float64(e.mends*(e.mends+1)), s.at)
+		e.states[again][k].begin(0.6*math.Pow(0.4, float64(e.mends-1)), s.at)
 	}
 	e.factor()
 }
@@ -225,27 +228,35 @@ func (e *evidence) factor() {
 	}
 }
 
+// plainness is how many times better a pattern must explain the overheats than
+// a plain excess does to be named instead of it: above-fleet is what is left
+// where there is no pattern.
+const plainness = 2.5
+
 // overheating is the weighted evidence that something makes this machine
-// overheat, and the likeliest pattern with its share.
-func (e *evidence) overheating() (sum float64, best pattern, share float64) {
-	for p := blockedCore; p < patterns; p++ {
+// overheat, and the likeliest pattern as it
+// stands. Came-back is no pattern in
+// when or where, and so no rival of the others.
+func (e *evidence) overheating() (sum float64, best pattern) {
+	top := 0.0
+	for p := blockedCore; p < cameBack; p++ {
 		v := catalog[p].weight * e.total[p]
 		sum += v
-		if v > catalog[best].weight*e.total[best] || best == steadyLoss {
-			best = p
+		if p == aboveFleet {
+			v *= plainness
+		}
+		if v > top {
+			best, top = p, v
 		}
 	}
-	if sum > 0 {
-		share = catalog[best].weight * e.total[best] / sum
-	}
-	return sum, best, share
+	return sum + catalog[cameBack].weight*e.total[cameBack], best
 }
 
 // trust is how far the machine still counts as sound: 1 with no evidence
 // against it, falling as the evidence grows, so that a bad machine does not
 // raise everybody's baseline.
 func (e *evidence) trust() float64 {
-	sum, _, _ := e.overheating()
+	sum, _ := e.overheating()
 	return 1 / (1 + sum/5)
 }
 
@@ -285,13 +296,14 @@ func (e *event) ratios(c *markCounts, runHours float64) (thermo, warning, fan fl
 		p[2] = 1 - p[0] - p[1]
 		k := part(e.minutes)
 		thermo = lateThermostat[k] / p[k]
+		warning = earlyShares(runHours)[k] / p[k]
 	}
 	if e.wet >= 0 {
 		p := (1.5 + c.wet) / (5 + c.wetKnown)
 		if e.wet == 1 {
-			warning = 0.03 / p
+			warning *= 0.03 / p
 		} else {
-			warning = 0.97 / (1 - p)
+			warning *= 0.97 / (1 - p)
 		}
 	}
 	if e.fan >= 0 {

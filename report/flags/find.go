@@ -129,7 +129,7 @@ func (m *machine) advance(v *view, end int64, heard func(*event)) {
 		}
 		m.ev.total[steadyLoss] = sum / float64(len(lossRates))
 		m.ev.high[steadyLoss] = max(m.ev.high[steadyLoss], m.ev.total[steadyLoss])
-		m.ev.seepTrust = 1 / (1 + catalog[steadyLoss].weight*m.ev.total[steadyLoss]/5)
+		m.ev.seepTrust = 1 / (1 + m.ev.total[steadyLoss])
 		if m.ev.raised[steadyLoss] == 0 && catalog[steadyLoss].weight*m.ev.total[steadyLoss] >= 1/alpha {
 			m.ev.raised[steadyLoss] = s.at
 		}
@@ -141,7 +141,7 @@ func (m *machine) advance(v *view, end int64, heard func(*event)) {
 }
 
 // excess is how a piece's hours count for each shape, in its own unit.
-func (p *piece) excess(level *[conditions]uint8, amb float32, plain float64, u *[shapes]float64) {
+func (p *piece) excess(level *[conditions]uint8, amb float32, plain, mean float64, u *[shapes]float64) {
 	h := float64(p.exposed)
 	mud, deep := float64(min(p.mud, 60))/30, float64(min(p.deep, 200))/100
 	u[dirtLinear], u[dirtSquare], u[dirtHours] = h*mud, h*mud*mud, h*deep
@@ -184,6 +184,7 @@ func (p *piece) excess(level *[conditions]uint8, amb float32, plain float64, u *
 		u[early] = min(1, h/0.15)
 	}
 	u[above] = plain
+	u[aboveEven] = mean * h
 	u[again] = 0
 }
 
@@ -193,7 +194,7 @@ func (m *machine) drive(v *view, p *piece) {
 	plain := v.mu * v.s.conditions(&p.level, v.ratio) * v.drive(m, p.driver) * float64(p.exposed)
 	p.expected = float32(plain)
 	var u [shapes]float64
-	p.excess(&p.level, p.ambient, plain, &u)
+	p.excess(&p.level, p.ambient, plain, v.mu, &u)
 	if e.mends > 0 {
 		u[again] = plain
 	}
@@ -229,7 +230,7 @@ func (m *machine) overheat(v *view, p *piece, o *event) {
 	thermo, warning, fan := o.ratios(&v.marks, float64(p.runHours))
 	h := float64(p.exposed)
 	var u [shapes]float64
-	p.excess(&o.level, o.ambient, plain*h, &u)
+	p.excess(&o.level, o.ambient, plain*h, v.mu, &u)
 	if e.mends > 0 {
 		u[again] = plain * h
 	}
@@ -256,11 +257,14 @@ func (m *machine) overheat(v *view, p *piece, o *event) {
 	e.count++
 	e.marks.note(o, float64(p.runHours))
 	e.factor()
-	if sum, best, _ := e.overheating(); sum >= 1/alpha {
+	if sum, best := e.overheating(); sum >= 1/alpha {
 		e.named = best
 		if e.raised[best] == 0 {
 			e.raised[best] = o.at
 		}
+	}
+	if e.raised[cameBack] == 0 && catalog[cameBack].weight*e.total[cameBack] >= 1/alpha {
+		e.raised[cameBack] = o.at
 	}
 	e.point(o.at)
 }

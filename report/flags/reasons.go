@@ -187,7 +187,7 @@ func (m *machine) would(f *Finder, p pattern) []string {
 	hours := 0.0
 	for i := m.next.piece - 1; i >= 0 && hours < 100; i-- {
 		q := &m.pieces[i]
-		q.excess(&q.level, q.ambient, float64(q.expected), &u)
+		q.excess(&q.level, q.ambient, float64(q.expected), f.sound.mu, &u)
 		if e.mends > 0 {
 			u[again] = float64(q.expected)
 		}
@@ -269,7 +269,7 @@ func priors() []Prior {
 		form := &forms[f]
 		p := Prior{Flag: catalog[form.of].name, Weight: catalog[form.of].weight * form.weight, Unit: form.unit, Onset: when, Needed: log10(1 / (alpha * catalog[form.of].weight))}
 		if form.of == cameBack {
-			p.Onset = "at the service; the nth service that names a cause with weight 1/(n(n+1))"
+			p.Onset = "at the service; the first service that names a cause with weight 0.6, each later one with 0.4 of what the one before had"
 		}
 		for k, size := 0, form.size; k < form.sizes; k, size = k+1, size*2 {
 			p.Sizes = append(p.Sizes, size)

@@ -75,7 +75,10 @@ func (f *Finder) reportMachine(r *Result, m *machine) {
 	if e.raised[steadyLoss] != 0 {
 		r.Flags = append(r.Flags, f.machineFlag(m, steadyLoss))
 	}
-	if e.named != steadyLoss {
+	if e.raised[cameBack] != 0 {
+		r.Flags = append(r.Flags, f.machineFlag(m, cameBack))
+	}
+	if e.named != steadyLoss && !(e.named == aboveFleet && e.raised[cameBack] != 0) {
 		r.Flags = append(r.Flags, f.machineFlag(m, e.named))
 	}
 	for p := range patterns {
@@ -136,7 +139,7 @@ func (f *Finder) machineFlag(m *machine, p pattern) Flag {
 	g.Would = m.would(f, p)
 	if p != steadyLoss {
 		second := steadyLoss
-		for q := blockedCore; q < patterns; q++ {
+		for q := blockedCore; q < cameBack; q++ {
 			if q != p && (second == steadyLoss || catalog[q].weight*e.total[q] > catalog[second].weight*e.total[second]) {
 				second = q
 			}

@@ -51,6 +51,7 @@ type sound struct {
 	marks    markCounts
 	seep     [len(soundRates)]float64
 	seepSum  float64
+	seepAll  bool
 	seen     int // overheats when last fitted
 	machines []*machine
 }
@@ -93,6 +94,7 @@ func (s *sound) gather() {
 	for _, v := range soundPrior {
 		s.seepSum += v
 	}
+	s.seepAll = s.mostLeak()
 	for _, m := range s.machines {
 		w := m.ev.trust()
 		// A count far above what the fleet expects is taken at what it would
@@ -121,11 +123,25 @@ func (s *sound) gather() {
 	}
 }
 
+// mostLeak says whether more than a third of the machines look like leaking:
+// then it is how this fleet uses coolant, or tops it up, and no fault.
+func (s *sound) mostLeak() bool {
+	sum, n := 0.0, 0.0
+	for _, m := range s.machines {
+		if m.next.stretch > 0 {
+			sum, n = sum+m.ev.seepTrust, n+1
+		}
+	}
+	return n > 2 && sum < n*2/3
+}
+
 // addSeep counts a machine's posterior over the sound rates, as far as it is
 // sound and has anything to say.
 func (s *sound) addSeep(m *machine, k float64) {
 	c := &m.ev.coolant
-	k *= m.ev.seepTrust
+	if !s.seepAll {
+		k *= m.ev.seepTrust
+	}
 	total := 0.0
 	for g := range c.sound {
 		total += soundPrior[g] * c.sound[g]

@@ -58,6 +58,10 @@ type Planted struct {
 	Size          float64 // in the unit of the fault: ml/h, per run, per hour, ratio
 	AfterOnsetH   float64 // engine hours from onset to the end
 	AfterOnsetHot int     // overheats from onset to the end on that machine or by that driver
+	// Oracle is the highest that the log10 likelihood ratio of the fault to a
+	// sound machine ever stood, for one who knows every true rate, the size and
+	// the onset (but not the minutes, the fan or the coolant lost). 0 for leaks.
+	Oracle, oracle float64
 }
 
 // Start is when every simulated log begins.
@@ -210,7 +214,7 @@ func (s *sim) plant() {
 	case w.Fault == "hard-driving":
 		for _, d := range order {
 			if d < w.Drivers && len(s.planted) < w.Faulty {
-				size := s.between(4, 7)
+				size := s.between(5, 9)
 				s.drive[d] = size
 				s.planted = append(s.planted, Planted{Scope: "driver", Name: s.fleet.Drivers[d].Name, Flag: w.Fault, Onset: Start, Size: size})
 			}
@@ -313,12 +317,12 @@ func (s *sim) machine(i int) {
 		case "fan-circuit":
 			m.size = s.between(0.12, 0.3) // an hour, slow and at 25 °C
 		case "blocked-core":
-			m.size = s.between(0.0015, 0.004) // an hour and mud hour
+			m.size = s.between(0.0025, 0.006) // an hour and mud hour
 		case "trapped-air":
-			m.size = s.between(0.15, 0.35) // a heat cycle, unbled
+			m.size = s.between(0.25, 0.5) // a heat cycle, unbled
 			m.careless = true
 		case "above-fleet", "came-back", "mended":
-			m.size = s.between(5, 10)
+			m.size = s.between(7, 16)
 		}
 		m.plant.Size = m.size
 	}
@@ -409,6 +413,7 @@ func (s *sim) service(m *machine, at time.Time, hot int, faulty bool) {
 		m.dusk = 1
 		m.plant.Onset, m.onset = at, at
 		m.plant.AfterOnsetHot, m.plant.AfterOnsetH = 0, 0
+		m.plant.Oracle, m.plant.oracle = 0, 0
 	case faulty && m.plant.Flag == "mended" && m.plant.AfterOnsetHot >= 3:
 		name("thermostat")
 		m.fixed = true
@@ -440,6 +445,14 @@ func (s *sim) refill(m *machine, at time.Time, reason string) {
 	m.cycles = 0
 	m.deficit = 0
 	m.settleLeft = 180 + 250*rng.Float64()
+}
+
+func (p *Planted) know(hot bool, faulty, sound float64) {
+	p.oracle += (sound - faulty) / math.Ln10
+	if hot {
+		p.oracle += math.Log10(-math.Expm1(-faulty)/-math.Expm1(-sound)) - (sound-faulty)/math.Ln10
+	}
+	p.Oracle = math.Max(p.Oracle, p.oracle)
 }
 
 // run drives once, and says whether it overheated.
@@ -500,7 +513,7 @@ func (s *sim) run(m *machine, at time.Time, hours, ambient float64, faulty bool)
 			}
 		case "above-fleet", "came-back", "mended":
 			if w.Form == 1 {
-				expected += m.size * w.Rate / 100 * hours
+				expected += (m.size - 1) * w.Rate / 100 * hours
 			} else {
 				expected *= m.size
 			}
@@ -512,6 +525,12 @@ func (s *sim) run(m *machine, at time.Time, hours, ambient float64, faulty bool)
 	m.after--
 	total := expected + early + quiet + fan
 	hot := rng.Float64() < 1-math.Exp(-total)
+	if faulty {
+		m.plant.know(hot, total, base*hours)
+	}
+	if p := s.hard[d]; p != nil {
+		p.know(hot, total, base*hours/s.drive[d])
+	}
 
 	recorded := !(rng.Float64() < w.MissRun) || hot && !w.MissOverheated
 	r := schema.Run{Base: s.base(m, at), Driver: s.word(s.fleet.Drivers[d].Name), Terrain: s.word(terrain), Speed: s.word(speed),
