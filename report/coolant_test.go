@@ -1,0 +1,146 @@
+package report
+
+import (
+	"encoding/json"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
+
+	"shedbook/schema"
+)
+
+func topup(day int, hour, ml float64) schema.TopUp {
+	return schema.TopUp{Head: head(at(day, hour)), Volume: schema.N(ml)}
+}
+func look(day int, hour, below float64) schema.Level {
+	return schema.Level{Head: head(at(day, hour)), BelowMark: schema.N(below), Engine: "cold"}
+}
+func refill(day int, hour, ml float64) schema.Refill {
+	return schema.Refill{Head: head(at(day, hour)), Volume: schema.N(ml)}
+}
+
+// daily are runs of two hours, one a day from the first of March.
+func daily(days int) (runs []schema.Run) {
+	for d := 1; d <= days; d++ {
+		runs = append(runs, run(at(d, 8), 2))
+	}
+	return runs
+}
+
+func TestCoolantIsSettlingBoilOverOrUnexplained(t *testing.T) {
+	l := schema.Log{
+		Machine: schema.Machine{CoolantL: schema.N(4)},
+		Runs:    daily(12),
+		Refills: []schema.Refill{refill(1, 6, 4000)},
+		TopUps:  []schema.TopUp{topup(2, 18, 300), topup(4, 18, 150), topup(8, 18, 400), topup(12, 18, 150)},
+		Levels:  []schema.Level{look(6, 18, 50)},
+		Overheats: []schema.Overheat{
+			{Head: head(at(7, 9)), Lost: schema.N(250)},
+			{Head: head(at(12, 9)), Lost: schema.N(500)},
+		},
+	}
+	// Marks, with heat cycles (runs) since the refill: refill 1 Mar 6:00 (0),
+	// top-up 2 Mar (2), top-up 4 Mar (4), look 6 Mar (6), top-up 8 Mar (8),
+	// top-up 12 Mar (12).
+	//   refill-2 Mar:  300, begins at cycle 0:  settling     (4 h)
+	//   2-4 Mar:       150, begins at cycle 2:  settling, though it ends at 4 (4 h)
+	//   4-6 Mar:        50 found missing, begins at cycle 4, so not settling: unexplained (4 h)
+	//   6-8 Mar:       400 put in, of which 50 were missing already: 350, 250 of them boiled over (4 h)
+	//   8-12 Mar:      150, and the overheat says 500: all boiled over (8 h)
+	m := Coolant(Of(fleet(l), at(30, 0))).Machines[0]
+	require.InDelta(t, 1000, m.ToppedUpMl, 1e-9)
+	require.InDelta(t, 450, m.SettlingMl, 1e-9)
+	require.InDelta(t, 400, m.BoilOverMl, 1e-9)
+	require.InDelta(t, 150, m.UnexplainedMl, 1e-9) // 50 + 100
+	require.InDelta(t, m.ToppedUpMl, m.SettlingMl+m.BoilOverMl+m.UnexplainedMl, 1e-9)
+	require.Equal(t, 5, m.Intervals)
+	require.InDelta(t, 24, m.Hours, 1e-9)
+	require.InDelta(t, 8, m.SettlingHours, 1e-9)
+	require.Equal(t, at(1, 6), *m.From)
+	require.Equal(t, at(12, 18), *m.To)
+	// 150 ml in 16 h away from the refill: 9.4 ml/h lies in the interval.
+	require.NotNil(t, m.Rate)
+	require.Less(t, m.Rate.Low, 150.0/16)
+	require.Greater(t, m.Rate.High, 150.0/16)
+	// 4 l: a millilitre an hour is 100 ml in 100 h, 2.5 % of the system.
+	require.InDelta(t, m.Rate.Value*2.5, m.RatePct.Value, 1e-9)
+}
+
+func TestSettlingCyclesAreASetting(t *testing.T) {
+	l := schema.Log{Runs: daily(6), Refills: []schema.Refill{refill(1, 6, 4000)}, TopUps: []schema.TopUp{topup(2, 18, 100), topup(5, 18, 100)}}
+	f := fleet(l)
+	require.InDelta(t, 200, Coolant(Of(f, at(30, 0))).Machines[0].SettlingMl, 1e-9)
+	f.Settings = schema.Settings{"settling-cycles": "2"} // the second begins when two are over
+	require.InDelta(t, 100, Coolant(Of(f, at(30, 0))).Machines[0].SettlingMl, 1e-9)
+	f.Settings = schema.Settings{"warm-up-min": "150"} // runs of two hours make no heat cycle now
+	f.Logs[0].TopUps = append(f.Logs[0].TopUps, topup(6, 18, 100))
+	require.InDelta(t, 300, Coolant(Of(f, at(30, 0))).Machines[0].SettlingMl, 1e-9)
+}
+
+func TestAHotLookIsNoMark(t *testing.T) {
+	l := schema.Log{Runs: daily(9), TopUps: []schema.TopUp{topup(1, 18, 100), topup(9, 18, 100)}, Levels: []schema.Level{look(3, 18, -80), look(5, 18, 20)}}
+	l.Levels[0].Engine = "hot"
+	m := Coolant(Of(fleet(l), at(30, 0))).Machines[0]
+	require.Equal(t, 2, m.Intervals) // 1-5 and 5-9 March
+	require.InDelta(t, 100, m.UnexplainedMl, 1e-9)
+	require.InDelta(t, 100, m.UnattributedMl, 1e-9, "the first top-up closes no stretch")
+	d := Doubts(Of(fleet(l), at(30, 0)))
+	require.Len(t, d.Doubts, 1)
+	require.Equal(t, HotLook, d.Doubts[0].Doubt)
+	require.Contains(t, d.Doubts[0].Says, "80 mL")
+}
+
+func TestCoolantOfLittle(t *testing.T) {
+	for name, l := range map[string]schema.Log{
+		"nothing":          {},
+		"runs only":        {Runs: daily(3)},
+		"one mark":         {Runs: daily(3), TopUps: []schema.TopUp{topup(2, 18, 100)}},
+		"no hours":         {TopUps: []schema.TopUp{topup(1, 18, 100), topup(2, 18, 100)}},
+		"settling only":    {Runs: daily(3), Refills: []schema.Refill{refill(1, 6, 4000)}, TopUps: []schema.TopUp{topup(2, 18, 100)}},
+		"refill at a mark": {Runs: daily(3), Refills: []schema.Refill{refill(2, 18, 4000)}, TopUps: []schema.TopUp{topup(2, 18, 100)}},
+	} {
+		r := Coolant(Of(fleet(l), at(30, 0)))
+		require.Nil(t, r.Machines[0].Rate, name)
+		require.NotNil(t, r.Machines[0].Why, name)
+		_, err := json.Marshal(r)
+		require.NoError(t, err, name)
+	}
+	require.Empty(t, Coolant(Of(fleet(), at(1, 0))).Machines)
+}
+
+func TestCoolantAddsUp(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		l := schema.Log{Runs: daily(20)}
+		day := rapid.IntRange(1, 20)
+		for range rapid.IntRange(0, 8).Draw(t, "topups") {
+			l.TopUps = append(l.TopUps, topup(day.Draw(t, "day"), rapid.Float64Range(0, 23).Draw(t, "hour"), rapid.Float64Range(1, 900).Draw(t, "ml")))
+		}
+		for range rapid.IntRange(0, 8).Draw(t, "levels") {
+			l.Levels = append(l.Levels, look(day.Draw(t, "day"), rapid.Float64Range(0, 23).Draw(t, "hour"), rapid.Float64Range(-50, 500).Draw(t, "ml")))
+		}
+		for range rapid.IntRange(0, 3).Draw(t, "refills") {
+			l.Refills = append(l.Refills, refill(day.Draw(t, "day"), rapid.Float64Range(0, 23).Draw(t, "hour"), 4000))
+		}
+		for range rapid.IntRange(0, 4).Draw(t, "overheats") {
+			l.Overheats = append(l.Overheats, schema.Overheat{Head: head(at(day.Draw(t, "day"), 9)), Lost: schema.N(rapid.Float64Range(0, 500).Draw(t, "lost"))})
+		}
+		inOrder(&l)
+		src := Of(fleet(l), at(30, 0))
+		var m CoolantMachine
+		for life := range src.Lives {
+			m, _ = src.coolantBook(life)
+		}
+		// Every top-up is in one of the parts, but for what a look had found missing
+		// before it (counted when it was seen) and what a refill poured away.
+		sum := 0.0
+		for _, s := range m.Stretches {
+			require.GreaterOrEqual(t, s.Hours(), -1e-9)
+			sum += s.Lost
+		}
+		require.InDelta(t, sum, m.SettlingMl+m.BoilOverMl+m.UnexplainedMl, 1e-6)
+		require.LessOrEqual(t, m.SettlingHours, m.Hours+1e-9)
+		_, err := json.Marshal(m)
+		require.NoError(t, err)
+	})
+}
