@@ -3,6 +3,7 @@ package next
 import (
 	"fmt"
 	"math"
+	"sort"
 	"strings"
 	"time"
 
@@ -83,9 +84,18 @@ const (
 	neverCleaned               = 5 // mud hours before the log of a machine never cleaned in it
 	oilHours, workHours        = 20, 10
 	guessHours                 = 100
+	manyHeats                  = 200
 )
 
 func read(n *network, fleet *schema.Fleet, log *schema.Log) *evidence {
+	if h := len(log.Overheats); h > manyHeats {
+		// Far more than any ranking needs, and than a product of chances bears.
+		late := *log
+		late.Overheats = log.Overheats[h-manyHeats:]
+		from := late.Overheats[0].At.Add(-24 * time.Hour)
+		late.Runs = log.Runs[sort.Search(len(log.Runs), func(i int) bool { return log.Runs[i].At.After(from) }):]
+		log = &late
+	}
 	x := exposure.NewIndex(fleet.Words, fleet.Drivers, fleet.Settings)
 	e := &evidence{life: x.Life(log), whole: make([]int, len(n.features))}
 	for f := range e.whole {

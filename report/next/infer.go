@@ -13,7 +13,9 @@ import (
 type belief struct {
 	n    *network
 	sets []pair
-	p    []float64 // by set, summing to 1
+	fail [][]float64 // by check and set: the chance that the check fails
+	p    []float64   // by set, summing to 1
+	load int         // the cause overload, which stands for no fault
 }
 
 type pair struct{ a, b int } // a < b; -1 where there is none
@@ -62,11 +64,10 @@ func (n *network) failing(check int, s pair, strength float64) float64 {
 }
 
 // after is the belief once a check failed or passed, and how probable that was.
-func (b *belief) after(check int, failed bool, strength float64) (*belief, float64) {
-	out := &belief{b.n, b.sets, make([]float64, len(b.p))}
+func (b *belief) after(check int, failed bool) (*belief, float64) {
+	out := b.like()
 	total := 0.0
-	for i, s := range b.sets {
-		q := b.n.failing(check, s, strength)
+	for i, q := range b.fail[check] {
 		if !failed {
 			q = 1 - q
 		}
@@ -79,9 +80,13 @@ func (b *belief) after(check int, failed bool, strength float64) (*belief, float
 	return out, total
 }
 
+func (b *belief) like() *belief {
+	return &belief{b.n, b.sets, b.fail, make([]float64, len(b.p)), b.load}
+}
+
 // without is the belief once a cause was gone at and was not there.
 func (b *belief) without(cause int) *belief {
-	out := &belief{b.n, b.sets, make([]float64, len(b.p))}
+	out := b.like()
 	total := 0.0
 	for i, s := range b.sets {
 		if !s.has(cause) && !(i == 0 && cause == b.n.overload()) {
@@ -94,6 +99,15 @@ func (b *belief) without(cause int) *belief {
 	}
 	for i := range out.p {
 		out.p[i] /= total
+	}
+	return out
+}
+
+// caused is the belief once it is known that there is a lasting cause.
+func (b *belief) caused() *belief {
+	out := b.like()
+	for i := 1; i < len(b.p); i++ {
+		out.p[i] = b.p[i] / (1 - b.p[0])
 	}
 	return out
 }
@@ -172,8 +186,15 @@ func sameService(l *schema.Log, a *schema.Answer) bool {
 // start is the belief before any evidence but that something is wrong (sound
 // false) or before the log is read at all (sound true).
 func (n *network) start(sound bool) *belief {
-	b := &belief{n: n, sets: pairsOf(len(n.causes))}
+	b := &belief{n: n, sets: pairsOf(len(n.causes)), load: n.overload()}
 	b.p = make([]float64, len(b.sets))
+	b.fail = make([][]float64, len(n.checks))
+	for k := range b.fail {
+		b.fail[k] = make([]float64, len(b.sets))
+		for i, s := range b.sets {
+			b.fail[k][i] = n.failing(k, s, 1)
+		}
+	}
 	odds := make([]float64, len(n.causes))
 	for k := range odds {
 		odds[k] = n.causes[k].prior / (1 - n.causes[k].prior)
@@ -313,28 +334,17 @@ func infer(n *network, e *evidence, base []float64) *belief {
 		ps[k] = n.process(e, &n.causes[k], e.hours, onsets, onsetPrior)
 	}
 	envs := n.environments(e, base)
+	scale(ps, envs)
+	heats, mean := make([]float64, len(b.sets)), 0.0
+	for i, s := range b.sets {
+		heats[i] = sum(envs, ps, s)
+		mean += b.p[i] * heats[i]
+	}
 	logs := make([]float64, len(b.sets))
 	for i, s := range b.sets {
-		var sum logSum
-		for _, env := range envs {
-			switch {
-			case s.a >= 0:
-				a, c := ps[s.a], ps[s.b]
-				for u := range a.weight {
-					for v := range c.weight {
-						sum.add(env.likelihood(a.at[u], c.at[v])-a.want[u]-c.want[v], env.weight*a.weight[u]*c.weight[v])
-					}
-				}
-			case s.b >= 0:
-				c := ps[s.b]
-				for v := range c.weight {
-					sum.add(env.likelihood(nil, c.at[v])-c.want[v], env.weight*c.weight[v])
-				}
-			default:
-				sum.add(env.likelihood(nil, nil), env.weight)
-			}
-		}
-		logs[i] = sum.log() + math.Log(b.p[i]) + n.wholeLog(e, s)
+		// The patterns may not be this machine's: with the chance `doubt` its
+		// overheats are as probable under every set of causes.
+		logs[i] = math.Log(b.p[i]) + math.Log((1-n.doubt)*heats[i]+n.doubt*mean) + n.wholeLog(e, s)
 		for _, d := range e.done {
 			if !d.unsure {
 				q := n.failing(d.check, s, d.strength)
@@ -371,6 +381,31 @@ func infer(n *network, e *evidence, base []float64) *belief {
 		b.p[i] /= total
 	}
 	return b
+}
+
+// sum is the likelihood of the overheats under a set of causes, over the
+// unknowns of each source.
+func sum(envs []environment, ps []*process, s pair) float64 {
+	total := 0.0
+	for _, env := range envs {
+		switch {
+		case s.a >= 0:
+			a, c := ps[s.a], ps[s.b]
+			for u, x := range a.weight {
+				for v, y := range c.weight {
+					total += env.weight * x * y * product(env.at, a.at[u], c.at[v])
+				}
+			}
+		case s.b >= 0:
+			c := ps[s.b]
+			for v, y := range c.weight {
+				total += env.weight * y * product(env.at, c.at[v], nil)
+			}
+		default:
+			total += env.weight * product(env.at, nil, nil)
+		}
+	}
+	return total
 }
 
 // lastMends are the last mend of each cause, the two latest of them.
@@ -435,24 +470,64 @@ func (n *network) environments(e *evidence, base []float64) []environment {
 	return envs
 }
 
-// likelihood is the log of exp(-want) times the product of the intensities,
-// the causes' own expected numbers left to the caller.
-func (v *environment) likelihood(a, b []float64) float64 {
-	sum, x := -v.want, 1.0
-	for i, y := range v.at {
-		if a != nil {
-			y += a[i]
-		}
-		if b != nil {
-			y += b[i]
-		}
-		x *= y
-		if x < 1e-200 {
-			sum += math.Log(x)
-			x = 1
+// scale makes the processes ready for sums of products: the chance of no more
+// overheats than there were, exp(-want), goes into the weights, and each
+// overheat's intensities are taken relative to the greatest any source has for
+// it, so that no product overflows.
+func scale(ps []*process, envs []environment) {
+	if len(envs) == 0 {
+		return
+	}
+	top := make([]float64, len(envs[0].at))
+	raise := func(at []float64) {
+		for i, x := range at {
+			top[i] = math.Max(top[i], x)
 		}
 	}
-	return sum + math.Log(x)
+	lower := func(at []float64) {
+		for i := range at {
+			at[i] /= top[i]
+		}
+	}
+	for _, p := range ps {
+		for u := range p.at {
+			raise(p.at[u])
+			p.weight[u] *= math.Exp(-p.want[u])
+		}
+	}
+	for i := range envs {
+		raise(envs[i].at)
+		envs[i].weight *= math.Exp(-envs[i].want)
+	}
+	for _, p := range ps {
+		for u := range p.at {
+			lower(p.at[u])
+		}
+	}
+	for i := range envs {
+		lower(envs[i].at)
+	}
+}
+
+// product is the product over the overheats of the intensities added up; a and
+// b may be nil.
+func product(env, a, b []float64) float64 {
+	x := 1.0
+	switch {
+	case b != nil:
+		for i, y := range env {
+			x *= y + a[i] + b[i]
+		}
+	case a != nil:
+		for i, y := range env {
+			x *= y + a[i]
+		}
+	default:
+		for _, y := range env {
+			x *= y
+		}
+	}
+	return x
 }
 
 // wholeLog is the log chance of the machine features: each a ladder of levels,

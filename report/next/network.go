@@ -26,7 +26,7 @@ var causesText string
 
 // network is causes.txt, read.
 type network struct {
-	sound, together, trust, fleet, mended, again, fades float64
+	sound, together, trust, doubt, fleet, mended, again, fades float64
 
 	features   []feature // driving features first, then marks, then the machine's
 	background cause     // what overheats a sound machine
@@ -269,7 +269,7 @@ func (n *network) set(kind, name string, e entry) (err error) {
 	}
 	switch kind {
 	case "model":
-		into, ok := map[string]*float64{"sound": &n.sound, "together": &n.together, "trust": &n.trust, "fleet": &n.fleet,
+		into, ok := map[string]*float64{"sound": &n.sound, "together": &n.together, "trust": &n.trust, "doubt": &n.doubt, "fleet": &n.fleet,
 			"mended": &n.mended, "again": &n.again, "fades": &n.fades}[e.key]
 		if !ok {
 			return fmt.Errorf("is no figure of the model")

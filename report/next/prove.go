@@ -11,7 +11,7 @@ import (
 // Proof is what the ranking is worth on simulated machines.
 type Proof struct {
 	World    World
-	Machines int // machines with a fault, asked about
+	Machines int // machines with a cause to find
 	Policies []PolicyMinutes
 	First    float64 // share of them whose cause stood first by the log alone
 	Three    float64 // among the first three
@@ -33,9 +33,10 @@ type Bin struct {
 	Count      int
 }
 
-// Prove plays the mechanic on machines of a world until so many with a fault
-// have been brought in. Each has one known cause, or two; checks miss it and
-// cry wolf at the world's rates. Minutes are those of the checks done and of
+// Prove plays the mechanic on machines of a world until so many with a lasting
+// cause have been brought in. Each has one known cause, or two, and every
+// policy is told that there is one; checks miss it and cry wolf at the world's
+// rates. Minutes are those of the checks done and of
 // the causes gone at in vain, until a cause that is there is gone at; the
 // minutes of going at that one are the same for all and left out. The same
 // machines and the same luck serve every policy.
@@ -58,13 +59,12 @@ func Prove(w World, machines int, seed uint64) Proof {
 		after := s.b
 		for _, k := range r.Perm(len(s.n.checks))[:3] {
 			if fail, told := luck.check(m, k); told {
-				after, _ = after.after(k, fail, 1)
+				after, _ = after.after(k, fail)
 			}
 		}
 		checked.count(s, after, m.truth)
-		load := s.n.overload()
-		if m.truth.b < 0 || m.truth == (pair{-1, load}) {
-			continue // no fault to find
+		if m.truth.b < 0 {
+			continue // no cause to find
 		}
 		p.Machines++
 		order := s.ranked()
@@ -155,7 +155,7 @@ var policies = []policy{
 }
 
 func (p *policy) play(s *state, m made, l luck) float64 {
-	b, left := s.b, []int{}
+	b, left := s.b.caused(), []int{}
 	if !p.log {
 		b = s.n.start(false)
 	}
@@ -169,8 +169,8 @@ func (p *policy) play(s *state, m made, l luck) float64 {
 	for {
 		k := -1
 		if p.order == nil {
-			if ls := b.ahead(left); len(ls) > 0 && ls[0].saves > ls[0].minutes {
-				k = ls[0].check
+			if l := b.choose(left); l != nil {
+				k = l.check
 			}
 		} else if len(left) > 0 && b.top() < p.gamble {
 			k = left[0]
@@ -179,7 +179,7 @@ func (p *policy) play(s *state, m made, l luck) float64 {
 			spent += s.n.checks[k].minutes
 			left = without(left, k)
 			if fail, told := l.check(m, k); told {
-				b, _ = b.after(k, fail, 1)
+				b, _ = b.after(k, fail)
 			}
 			continue
 		}
@@ -291,7 +291,7 @@ func (b bins) means() []Bin {
 // String is the proof as a table.
 func (p Proof) String() string {
 	var s strings.Builder
-	fmt.Fprintf(&s, "world: %s; %d machines with a fault; by the log alone the cause stood first for %.0f %%, among the first three for %.0f %%\n",
+	fmt.Fprintf(&s, "world: %s; %d machines with a cause to find; by the log alone the cause stood first for %.0f %%, among the first three for %.0f %%\n",
 		p.World.Name, p.Machines, 100*p.First, 100*p.Three)
 	fmt.Fprintf(&s, "  %-32s %10s %8s %8s %16s\n", "minutes to the cause", "mean", "+-", "median", "of easiest first")
 	for _, q := range p.Policies {

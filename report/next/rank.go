@@ -165,7 +165,7 @@ func (s *state) result() Result {
 		r.Candidates = append(r.Candidates, Candidate{c.name, round(m[k], 4), speaks, against, c.means, c.mend, c.prove})
 	}
 	sort.SliceStable(r.Candidates, func(i, j int) bool { return r.Candidates[i].Probability > r.Candidates[j].Probability })
-	for _, l := range s.b.ahead(s.left()) {
+	for _, l := range s.b.looks(s.left()) {
 		r.Checks = append(r.Checks, s.describe(&l))
 	}
 	return r

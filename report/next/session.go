@@ -54,44 +54,37 @@ func (s *Session) Next() Step {
 	if step.Says = step.Result.Why; step.Says != "" {
 		return step
 	}
-	look, top := s.at.choose(s.skipped)
+	look := s.at.choose(s.skipped)
 	c := step.Result.Candidates[0]
 	switch {
-	case c.Probability >= standsOut && (look == nil || !s.at.worthIt(look)):
-		step.Cause = c.Cause
-		step.Says = fmt.Sprintf("%s stands out (%.2f): %s. To mend it and be sure: %s (about %.0f min)", c.Cause, c.Probability, c.Means, c.Mend, c.Minutes)
-	case look == nil || !s.at.worthIt(look):
-		k := &s.at.n.causes[top]
-		step.Says = fmt.Sprintf("no check left is worth its minutes. Shortest from here: go at %s (%.2f): %s (about %.0f min), then at the next",
-			k.name, s.at.shown()[top], k.mend, k.prove)
-	default:
+	case look != nil && (c.Probability < standsOut || look.gain() > 1):
 		d := s.at.describe(look)
 		step.Check = &d
 		step.PassMeans, step.FailMeans, _ = cooling.Meaning(d.Check)
 		step.Says = fmt.Sprintf("%s: %.0f min, expected to save %.0f", d.Check, d.Minutes, d.MinutesSaved)
+	case c.Probability >= standsOut:
+		step.Cause = c.Cause
+		step.Says = fmt.Sprintf("%s stands out (%.2f): %s. To mend it and be sure: %s (about %.0f min)", c.Cause, c.Probability, c.Means, c.Mend, c.Minutes)
+	default:
+		top := s.at.b.next()
+		k := &s.at.n.causes[top]
+		step.Says = fmt.Sprintf("no check left is worth its minutes. Shortest from here: go at %s (%.2f): %s (about %.0f min), then at the next",
+			k.name, s.at.shown()[top], k.mend, k.prove)
 	}
 	return step
 }
 
-// choose is the check worth doing next, nil where none is left, and the cause
-// to go at if it isn't.
-func (s *state) choose(skipped []int) (*look, int) {
-	top := s.b.next()
+// choose is the check worth doing next, of those left and not skipped; nil
+// where none is.
+func (s *state) choose(skipped []int) *look {
 	var left []int
 	for _, k := range s.left() {
 		if !slices.Contains(skipped, k) {
 			left = append(left, k)
 		}
 	}
-	if ls := s.b.ahead(left); len(ls) > 0 {
-		return &ls[0], top
-	}
-	return nil, top
+	return s.b.choose(left)
 }
-
-// worthIt says whether a check is expected to save more than it takes, alone
-// or together with one more.
-func (s *state) worthIt(l *look) bool { return l.saves > l.minutes }
 
 // Answer takes the answer to the check proposed: pass, fail or unsure, by
 // their first letter too, and gives the record to keep; the session counts it

@@ -10,47 +10,60 @@ import (
 // which is the best order while one cause is there (Kalagnanam & Henrion 1990;
 // Heckerman, Breese & Rommelse 1995, section 2), until one of them proves to
 // be there. A machine without a fault is settled by going at the overload.
-func (b *belief) proving() float64 {
-	n := b.n
-	load := n.overload()
-	order := b.turns()
-	spent := make([]float64, len(order))
+func (b *belief) proving() float64 { return b.provingFor(b.p) }
+
+// provingFor is proving for probabilities that sum to less than 1, in
+// proportion.
+func (b *belief) provingFor(p []float64) float64 {
+	var chance, spent [maxCauses]float64
+	order := b.turns(p, &chance)
 	sum := 0.0
-	for _, c := range order {
-		sum += n.causes[c].prove
+	for _, c := range order[:len(b.n.causes)] {
+		sum += b.n.causes[c].prove
 		spent[c] = sum
 	}
-	total := b.p[0] * spent[load]
-	for i, s := range b.sets[1:] {
+	total := p[0] * spent[b.load]
+	for i := 1; i < len(p); i++ {
+		s := b.sets[i]
 		x := spent[s.b]
-		if s.a >= 0 {
-			x = math.Min(x, spent[s.a])
+		if s.a >= 0 && spent[s.a] < x {
+			x = spent[s.a]
 		}
-		total += b.p[i+1] * x
+		total += p[i] * x
 	}
 	return total
 }
 
+// maxCauses bounds the causes, so that the innermost loop allocates nothing.
+const maxCauses = 32
+
 // turns are the causes in the order in which they are gone at.
-func (b *belief) turns() []int {
-	n := b.n
-	m := shown(b, true)
-	order := make([]int, len(m))
-	for i := range order {
-		order[i] = i
-	}
-	sort.Slice(order, func(i, j int) bool {
-		a, c := order[i], order[j]
-		if x, y := m[a]*n.causes[c].prove, m[c]*n.causes[a].prove; x != y {
-			return x > y
+func (b *belief) turns(p []float64, chance *[maxCauses]float64) (order [maxCauses]int) {
+	chance[b.load] = p[0]
+	for i := 1; i < len(p); i++ {
+		s := b.sets[i]
+		chance[s.b] += p[i]
+		if s.a >= 0 {
+			chance[s.a] += p[i]
 		}
-		return a < c
-	})
+	}
+	for c := range b.n.causes {
+		chance[c] /= b.n.causes[c].prove
+		at := c
+		for at > 0 && chance[order[at-1]] < chance[c] {
+			order[at] = order[at-1]
+			at--
+		}
+		order[at] = c
+	}
 	return order
 }
 
 // next is the cause to go at if no more is checked.
-func (b *belief) next() int { return b.turns()[0] }
+func (b *belief) next() int {
+	var chance [maxCauses]float64
+	return b.turns(b.p, &chance)[0]
+}
 
 // look is what a check is worth: the minutes it is expected to save.
 type look struct {
@@ -76,8 +89,8 @@ func (b *belief) looks(left []int) []look {
 	for _, k := range left {
 		c := &b.n.checks[k]
 		l := look{check: k, minutes: c.minutes}
-		l.fail, l.pFail = b.after(k, true, 1)
-		l.pass, _ = b.after(k, false, 1)
+		l.fail, l.pFail = b.after(k, true)
+		l.pass, _ = b.after(k, false)
 		then := l.pFail*l.fail.proving() + (1-l.pFail)*l.pass.proving()
 		l.saves = math.Max(0, (1-c.blank)*(now-then))
 		out = append(out, l)
@@ -86,32 +99,53 @@ func (b *belief) looks(left []int) []look {
 	return out
 }
 
-// Two checks are weighed with what may follow them, where that is affordable:
-// beam is how many of the best are looked at twice.
-const beam = 6
-
-// ahead orders the best checks by what they cost together with the best thing
-// to do after them, one more observation on: minutes of the check, plus the
-// expected minutes after it where the next check is chosen knowing its result.
-func (b *belief) ahead(left []int) []look {
+// choose is the check to do next: the one that saves most per minute spent, as
+// long as it saves more than it takes; else one that pays together with one
+// more after it, chosen knowing its result. nil where none pays: then it is
+// shorter to go at the causes by turns.
+func (b *belief) choose(left []int) *look {
 	ls := b.looks(left)
-	n := min(beam, len(ls))
-	total := make(map[int]float64, n)
-	for i := range ls[:n] {
+	if len(ls) == 0 {
+		return nil
+	}
+	if ls[0].gain() > 1 {
+		return &ls[0]
+	}
+	now := b.proving()
+	var best *look
+	least := now
+	for i := range ls[:min(beam, len(ls))] {
 		l := &ls[i]
 		rest := without(left, l.check)
-		total[l.check] = l.minutes + l.pFail*l.fail.best(rest) + (1-l.pFail)*l.pass.best(rest)
+		blank := b.n.checks[l.check].blank
+		total := l.minutes + (1-blank)*(l.pFail*l.fail.best(rest)+(1-l.pFail)*l.pass.best(rest)) + blank*now
+		if total < least {
+			best, least = l, total
+		}
 	}
-	sort.SliceStable(ls[:n], func(i, j int) bool { return total[ls[i].check] < total[ls[j].check] })
-	return ls
+	return best
 }
+
+// beam is how many of the best checks are looked at two observations ahead.
+const beam = 6
 
 // best is the expected minutes from a belief on, with at most one more check.
 func (b *belief) best(left []int) float64 {
 	now := b.proving()
 	least := now
-	for _, l := range b.looks(left) {
-		least = math.Min(least, l.minutes+now-l.saves)
+	split := make([]float64, 2*len(b.p))
+	fail, pass := split[:len(b.p)], split[len(b.p):]
+	for _, k := range left {
+		c := &b.n.checks[k]
+		if c.minutes >= least {
+			continue
+		}
+		for i, q := range b.fail[k] {
+			fail[i] = b.p[i] * q
+			pass[i] = b.p[i] - fail[i]
+		}
+		then := b.provingFor(fail) + b.provingFor(pass)
+		least = math.Min(least, c.minutes+(1-c.blank)*then+c.blank*now)
 	}
 	return least
 }
