@@ -21,8 +21,13 @@ type Masker struct {
 	off     bool
 }
 
+// letterName is the name of a driver in a machine's book that was handed over
+// with letters for names.
+var letterName = regexp.MustCompile(`^Driver [A-Z]{1,2}( of .+)?$`)
+
 // NewMasker names the drivers in the order of a machine's runs and overheats,
-// then the others of the book in the order given.
+// then the others of the book in the order given. A driver's former names stand
+// for the same letter.
 func NewMasker(drivers []schema.Driver, log *schema.Log) *Masker {
 	m := &Masker{letters: map[string]string{}, of: map[string]string{}}
 	type seen struct {
@@ -41,18 +46,17 @@ func NewMasker(drivers []schema.Driver, log *schema.Log) *Masker {
 		met = append(met, seen{0, d.Name})
 	}
 	var patterns, parts []string
-	for _, s := range met {
-		if s.name == "" || m.letters[s.name] != "" {
-			continue
+	add := func(name, letter string) {
+		m.letters[name] = letter
+		if letterName.MatchString(name) {
+			return // masked already, by a former owner
 		}
-		letter := "Driver " + letters(len(m.letters))
-		m.letters[s.name] = letter
-		fold := strings.ToLower(s.name)
+		fold := strings.ToLower(name)
 		if _, ok := m.of[fold]; !ok {
-			patterns, m.of[fold] = append(patterns, "(?i:"+regexp.QuoteMeta(s.name)+")"), letter
+			patterns, m.of[fold] = append(patterns, "(?i:"+regexp.QuoteMeta(name)+")"), letter
 		}
-		for _, p := range strings.FieldsFunc(s.name, func(r rune) bool { return !unicode.IsLetter(r) }) {
-			if utf8.RuneCountInString(p) < 3 || p == s.name {
+		for _, p := range strings.FieldsFunc(name, func(r rune) bool { return !unicode.IsLetter(r) }) {
+			if utf8.RuneCountInString(p) < 3 || p == name {
 				continue
 			}
 			fold := strings.ToLower(p)
@@ -62,6 +66,20 @@ func NewMasker(drivers []schema.Driver, log *schema.Log) *Masker {
 				m.of[fold] = "a driver"
 			}
 			parts = append(parts, regexp.QuoteMeta(p), regexp.QuoteMeta(strings.ToUpper(p)))
+		}
+	}
+	count := 0
+	for _, s := range met {
+		if s.name != "" && m.letters[s.name] == "" {
+			add(s.name, "Driver "+letters(count))
+			count++
+		}
+	}
+	for _, d := range drivers {
+		for _, former := range d.Former {
+			if m.letters[former] == "" { // else somebody else has that name now
+				add(former, m.letters[d.Name])
+			}
 		}
 	}
 	patterns = append(patterns, parts...)

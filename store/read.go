@@ -169,7 +169,13 @@ func (b *Book) Fleet(ctx context.Context, machines ...string) (schema.Fleet, err
 			err = tables[schema.KindNamed(kind)].query(ctx, b.db, n, where, nil, func(r schema.Record) error { each(r); return nil })
 		}
 	}
-	read("driver", "ORDER BY driver", func(r schema.Record) { f.Drivers = append(f.Drivers, *r.(*schema.Driver)) })
+	all, pastErr := readPast(ctx, b.db, n)
+	if pastErr != nil {
+		return f, explain(b.path, pastErr)
+	}
+	if f.Drivers, err = all.drivers(ctx, b.db, n); err != nil {
+		return f, explain(b.path, err)
+	}
 	read("spec", "ORDER BY number", func(r schema.Record) { f.Specs = append(f.Specs, *r.(*schema.Spec)) })
 	read("plan", "ORDER BY number", func(r schema.Record) { f.Plans = append(f.Plans, *r.(*schema.Plan)) })
 	read("answer", "WHERE machine IS NULL ORDER BY at, number", func(r schema.Record) { f.Answers = append(f.Answers, *r.(*schema.Answer)) })
