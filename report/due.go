@@ -235,7 +235,7 @@ func (src *Source) falls(d *Due, r rate) {
 		if math.IsInf(days, 1) || days > 36500 {
 			return nil
 		}
-		return src.local(src.AsOf.Add(time.Duration(days * 24 * float64(time.Hour))))
+		return src.local(src.AsOf.Add(time.Duration(math.Round(days*24*3600)) * time.Second))
 	}
 	d.When, d.Low, d.High = date(days), date(low), date(high)
 	if d.When == nil {

@@ -301,3 +301,11 @@ func BenchmarkRatesOfAMillionRuns(b *testing.B) {
 		}
 	}
 }
+
+func questions() []RateQuestion {
+	return []RateQuestion{
+		{By: exposure.Terrain},
+		{By: exposure.Driver, Adjust: []exposure.Factor{exposure.Speed}},
+		{By: exposure.Driver, Adjust: []exposure.Factor{exposure.Speed, exposure.Terrain}},
+	}
+}

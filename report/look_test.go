@@ -1,0 +1,317 @@
+package report
+
+import (
+	"encoding/json"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
+
+	"shedbook/schema"
+)
+
+func clean(day int, hour float64, sides string) schema.Cleaning {
+	return schema.Cleaning{Head: head(at(day, hour)), Method: "hose", Sides: sides}
+}
+
+func TestSpellsFromCleanToOverheat(t *testing.T) {
+	l := schema.Log{
+		Cleanings: []schema.Cleaning{clean(2, 12, "both"), clean(4, 12, "front"), clean(6, 12, "both"), clean(9, 9, "both")},
+		Overheats: []schema.Overheat{{Head: head(at(1, 9))}, {Head: head(at(4, 9))}, {Head: head(at(5, 9))}},
+	}
+	for d := 1; d <= 10; d++ {
+		terrain := "road"
+		if d%2 == 0 {
+			terrain = "mud"
+		}
+		l.Runs = append(l.Runs, run(at(d, 8), 2, on(terrain)))
+	}
+	m := Cleaning(Of(fleet(l), at(30, 0))).Machines[0]
+	// From 2 Mar 12:00 to the overheat of 4 Mar 9:00: 2 h on the 3rd (road), 1 h
+	// on the 4th (mud); the rinse and the overheat of the 5th change nothing.
+	// From 6 Mar 12:00 to the clean of 9 Mar 9:00: 2 + 2 + 1 h, 2 of them in mud
+	// (the 8th). From then: 1 + 2 h, 2 in mud. The overheat of 1 Mar comes before
+	// any thorough clean and is in no spell.
+	require.Len(t, m.Spells, 3)
+	for i, w := range []Spell{{at(2, 12), 3, 1, true}, {at(6, 12), 5, 2, false}, {at(9, 9), 3, 2, false}} {
+		require.Equal(t, w.From, m.Spells[i].From)
+		require.InDelta(t, w.Hours, m.Spells[i].Hours, 1e-9)
+		require.InDelta(t, w.Mud, m.Spells[i].Mud, 1e-9)
+		require.Equal(t, w.Overheat, m.Spells[i].Overheat)
+	}
+	require.Equal(t, at(9, 9), *m.LastThorough)
+	require.InDelta(t, 3, m.HoursSinceThorough, 1e-9)
+	require.InDelta(t, 2, m.MudHoursSinceThorough, 1e-9)
+	require.Zero(t, m.OverheatsSinceThorough)
+	// Two overheats are too few for an interval, and it says so.
+	require.Nil(t, m.EveryH)
+	require.NotNil(t, m.Why)
+}
+
+func TestDoubts(t *testing.T) {
+	meter := func(r schema.Run, out, in float64) schema.Run {
+		r.MeterOut, r.MeterIn = schema.N(out), schema.N(in)
+		return r
+	}
+	l := schema.Log{
+		Machine: schema.Machine{Acquired: at(1, 0), Retired: at(20, 0), Meter: schema.N(100), CoolantL: schema.N(4)},
+		Runs: []schema.Run{
+			meter(run(at(1, 8), 4), 100, 104),
+			run(at(1, 10), 1),                   // begins before the first is over
+			meter(run(at(2, 8), 2.3), 105, 107), // 0.3 h off its meter: a doubt
+			meter(run(at(3, 8), 2.2), 107, 109), // 0.2 h off: within the contract's limit
+			run(at(4, 8), 25),                   // longer than a day
+			meter(run(at(21, 8), 1), 134, 135),  // after it was retired, the day itself excepted
+		},
+		Levels: []schema.Level{{Head: schema.Head{Base: schema.Base{Machine: "R1", At: at(6, 8)}, Meter: schema.N(13.4)}, BelowMark: schema.N(0)}}, // 134 h, without its point
+		Overheats: []schema.Overheat{
+			{Head: head(at(2, 9))},
+			{Head: head(at(12, 9))}, // in no recorded run
+		},
+		Refills: []schema.Refill{refill(7, 8, 4100), refill(8, 8, 5000)}, // the second more than a tenth over 4 l
+		TopUps:  []schema.TopUp{topup(9, 8, 100)},
+	}
+	r := Doubts(Of(fleet(l), at(30, 0)))
+	var got []string
+	for _, d := range r.Doubts {
+		got = append(got, d.Doubt)
+		require.NotEmpty(t, d.Says)
+		require.Equal(t, "R1", d.Machine)
+	}
+	require.Equal(t, []string{Overlap, HoursAgainst, LongRun, MeterBackwards, TooMuchCoolant, NoRun, NotInFleet}, got)
+	require.Contains(t, r.Doubts[1].Says, "2.3 h")
+	require.Contains(t, r.Doubts[1].Says, "105 to 107")
+	require.Contains(t, r.Doubts[3].Says, "13.4 h")
+	require.Empty(t, Doubts(Of(fleet(), at(1, 0))).Doubts)
+}
+
+func TestASoundLogHasNoDoubts(t *testing.T) {
+	l := schema.Log{Machine: schema.Machine{Acquired: at(1, 0), Meter: schema.N(100)}, Runs: daily(20), TopUps: []schema.TopUp{topup(3, 18, 100)},
+		Overheats: []schema.Overheat{{Head: head(at(2, 9))}}}
+	require.Empty(t, Doubts(Of(fleet(l), at(30, 0))).Doubts)
+}
+
+func TestDueByHoursMudHoursAndDays(t *testing.T) {
+	l := schema.Log{Machine: schema.Machine{Name: "R1", Model: "Fell 8", Acquired: at(1, 0)}}
+	for d := 1; d <= 84; d++ { // twelve weeks, two hours a day, every other day in mud
+		terrain := "road"
+		if d%2 == 0 {
+			terrain = "mud"
+		}
+		l.Runs = append(l.Runs, run(at(d, 8), 2, on(terrain)))
+	}
+	l.Services = []schema.Service{{Head: head(at(35, 6)), Work: "Oil  change"}}
+	f := fleet(l)
+	plan := func(machine, model, work string, h, mud, days float64) {
+		p := schema.Plan{Machine: machine, Model: model, Work: work, EveryH: schema.N(h), EveryMudH: schema.N(mud), EveryDays: schema.N(days)}
+		p.EveryH.Known, p.EveryMudH.Known, p.EveryDays.Known = h > 0, mud > 0, days > 0
+		f.Plans = append(f.Plans, p)
+	}
+	plan("", "Fell 8", "oil change", 50, 0, 0)
+	plan("R1", "", "oil change", 200, 0, 0) // its own overrides its model's
+	plan("", "fell 8", "belt", 0, 80, 0)    // never done: counts from the day it was acquired
+	plan("", "Fell 8", "coolant", 1000, 0, 90)
+	plan("", "Nothing 1", "coolant", 1000, 0, 90)
+	asOf := at(85, 6)
+	r := DueWork(Of(f, asOf), nil)
+	require.Len(t, r.Due, 3)
+	require.Len(t, r.Warnings, 1)
+	require.Contains(t, r.Warnings[0], "Nothing 1")
+	// Belt: 42 days in mud are 84 mud hours of 80: 4 overdue, first.
+	belt := r.Due[0]
+	require.Equal(t, "belt", belt.Work)
+	require.True(t, belt.Overdue)
+	require.InDelta(t, 84, belt.Since, 1e-9)
+	require.Equal(t, "mud hours", belt.By)
+	// Coolant: 84.25 days of 90; by hours it would take far longer.
+	coolant := r.Due[1]
+	require.Equal(t, "days", coolant.By)
+	require.InDelta(t, 5.75, coolant.Left, 1e-9)
+	require.Equal(t, at(91, 0), *coolant.When)
+	// Oil: from 35 Mar 6:00 to 85 Mar 6:00 50 days of 2 h: 100 of 200 h; at 2 h a
+	// day, the same in every week, it takes 50 days more.
+	oil := r.Due[2]
+	require.Equal(t, "oil change", oil.Work)
+	require.InDelta(t, 100, oil.Left, 1e-9)
+	require.Equal(t, asOf.AddDate(0, 0, 50), *oil.When)
+	require.Equal(t, *oil.When, *oil.Low, "weeks without any variation leave no doubt")
+	require.Len(t, r.Within(10*24*time.Hour).Due, 2)
+}
+
+func TestDueHasAnIntervalWhereWeeksDiffer(t *testing.T) {
+	l := schema.Log{Machine: schema.Machine{Name: "R1"}}
+	for w := range 13 { // weeks of 1 h and 3 h
+		l.Runs = append(l.Runs, run(at(1+7*w, 8), 1+2*float64(w%2)))
+	}
+	f := fleet(l)
+	f.Plans = []schema.Plan{{Machine: "R1", Work: "oil", EveryH: schema.N(45)}}
+	d := DueWork(Of(f, at(92, 0)), nil).Due[0]
+	// Since the first run are twelve whole weeks, six of 3 h and six of 1 h: 24 h
+	// in 84 days, and 25 h with the first week's. 20 h left take 70 days.
+	// Variance of a week 12/11 h^2, of a day 0.15584. Relative variance of the
+	// time 0.15584/(0.28571 x 20) + 0.15584/(0.28571^2 x 84) = 0.02727 + 0.02273
+	// = 0.05; exp(1.96 sqrt(0.05)) = 1.550: 45.2 to 108.5 days.
+	days := func(t *time.Time) float64 { return t.Sub(at(92, 0)).Hours() / 24 }
+	require.InDelta(t, 70, days(d.When), 0.01)
+	require.InDelta(t, 45.2, days(d.Low), 0.1)
+	require.InDelta(t, 108.5, days(d.High), 0.1)
+}
+
+func TestFleetIsWorstFirst(t *testing.T) {
+	quiet := schema.Log{Machine: schema.Machine{Name: "A"}, Runs: daily(10)}
+	hot := schema.Log{Machine: schema.Machine{Name: "B"}, Runs: daily(60), Overheats: []schema.Overheat{{Head: head(at(1, 9))}, {Head: head(at(50, 9))}, {Head: head(at(55, 9))}}}
+	flagged := schema.Log{Machine: schema.Machine{Name: "C"}, Runs: daily(10)}
+	sold := schema.Log{Machine: schema.Machine{Name: "D", Retired: at(2, 0)}, Overheats: hot.Overheats[:1]}
+	empty := schema.Log{Machine: schema.Machine{Name: "E"}}
+	r := Fleet(Of(fleet(quiet, hot, flagged, sold, empty), at(90, 0)), []Matter{{"C", "steady-loss", ""}})
+	var order []string
+	for _, m := range r.Machines {
+		order = append(order, m.Machine)
+	}
+	require.Equal(t, []string{"C", "B", "A", "E", "D"}, order)
+	// 120 h in 60 days: of the last 100 h, from 11 Mar on, two overheats.
+	require.Equal(t, 2, r.Machines[1].OverheatsLast100h)
+	require.InDelta(t, 120, *r.Machines[1].EngineHours, 1e-9)
+	require.Nil(t, r.Machines[3].EngineHours, "nothing recorded is not zero hours")
+	require.Len(t, Fleet(Of(fleet(), at(1, 0)), nil).Warnings, 1)
+}
+
+func TestHistoryMasksDriversEverywhere(t *testing.T) {
+	l := schema.Log{
+		Machine: schema.Machine{Name: "R1", Note: "bought by Ines Varga"},
+		Runs:    []schema.Run{run(at(1, 8), 2, by("Tom Okello")), run(at(2, 8), 2, by("Ines Varga"))},
+		Overheats: []schema.Overheat{
+			{Head: head(at(2, 9)), Note: "INES VARGA says okello left it dirty; Tom's glove in the fan, tomorrow more"},
+		},
+		Services: []schema.Service{{Head: head(at(3, 9)), Work: "hose", By: "Tom Okello", Parts: "hose (Varga has the bill)"}},
+		TopUps:   []schema.TopUp{{Head: head(at(3, 10)), Volume: schema.N(50), Note: "at the mark"}},
+	}
+	l.TopUps[0].Versions = 2
+	f := fleet(l)
+	f.Drivers = []schema.Driver{{Name: "Ines Varga"}, {Name: "Mark Sand"}, {Name: "Tom Okello"}}
+	r, ok := History(Of(f, at(5, 0)), "R1", nil, false)
+	require.True(t, ok)
+	b, err := json.Marshal(r)
+	require.NoError(t, err)
+	for _, name := range []string{"Ines", "Varga", "Tom ", "Tom's", "Tom O", "Okello", "VARGA"} {
+		require.NotContains(t, string(b), name)
+	}
+	require.Contains(t, string(b), "Driver B says") // Ines Varga drove second
+	require.Contains(t, string(b), "tomorrow")      // a name's letters inside a word stay
+	require.Contains(t, string(b), "by Driver A")   // who mended it
+	require.Contains(t, string(b), "at the mark")   // Mark Sand is not meant
+	require.Contains(t, string(b), `"amended":2`)   // what was amended is marked
+	require.Equal(t, "overheat", r.Entries[0].Kind) // in time order
+	require.Equal(t, "service", r.Entries[1].Kind)  //
+	require.Equal(t, "topup", r.Entries[len(r.Entries)-1].Kind)
+	r, _ = History(Of(f, at(5, 0)), "R1", nil, true)
+	b, _ = json.Marshal(r)
+	require.Contains(t, string(b), "Tom Okello")
+	require.False(t, r.Masked)
+	_, ok = History(Of(f, at(5, 0)), "R9", nil, false)
+	require.False(t, ok)
+}
+
+func TestLettersGoOnAfterZ(t *testing.T) {
+	for n, want := range map[int]string{0: "A", 25: "Z", 26: "AA", 51: "AZ", 52: "BA", 701: "ZZ", 702: "AAA"} {
+		require.Equal(t, want, letters(n))
+	}
+}
+
+func TestMaskedTextsNameNobody(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		name := rapid.StringMatching(`[A-Z][a-z]{2,8} [A-Z][a-z]{2,8}`).Draw(t, "name")
+		m := NewMasker([]schema.Driver{{Name: name}}, &schema.Log{})
+		before := rapid.StringMatching(`[a-z ;.]{0,20}`).Draw(t, "before")
+		for _, form := range []string{name, strings.ToUpper(name), strings.ToLower(name)} {
+			require.NotContains(t, strings.ToLower(m.Text(before+form+".")), strings.ToLower(name))
+		}
+	})
+}
+
+func TestHistoryNamesWhatIsNotKnown(t *testing.T) {
+	l := schema.Log{
+		Machine:   schema.Machine{Name: "R1", Acquired: at(1, 0), Meter: schema.N(100)},
+		Runs:      []schema.Run{run(at(2, 8), 2), run(at(80, 8), 2)},
+		Overheats: []schema.Overheat{{Head: head(at(40, 9)), Driver: "Ada"}},
+		Services:  []schema.Service{{Head: schema.Head{Base: schema.Base{At: at(81, 0)}, Meter: schema.N(110)}, Work: "oil"}},
+	}
+	r, _ := History(Of(fleet(l), at(90, 0)), "R1", nil, false)
+	// Silent from 2 Mar 8:00 to 40 Mar 9:00 (38 days), and on to 80 Mar 8:00 (39).
+	require.Len(t, r.Gaps, 2)
+	require.Equal(t, 38, r.Gaps[0].Days)
+	require.Equal(t, 39, r.Gaps[1].Days)
+	// The meter gained 10 h, the runs are 4: 6 h unrecorded.
+	require.InDelta(t, 6, r.UnrecordedHours, 1e-9)
+	all := strings.Join(r.Unknown, "\n")
+	for _, s := range []string{"before 2026-03-01", "serial number", "6 h more", "1 overheat falls in no recorded run", "38 days without a record"} {
+		require.Contains(t, all, s)
+	}
+	require.InDelta(t, 110, *r.EngineHours, 1e-9)
+	empty, ok := History(Of(fleet(schema.Log{}), at(1, 0)), "R1", nil, false)
+	require.True(t, ok)
+	require.Contains(t, empty.Unknown[0], "nothing is recorded")
+	_, err := json.Marshal(empty)
+	require.NoError(t, err)
+}
+
+// Every report on any log is JSON, and does not depend on the order in which
+// machines come.
+func TestReportsOnAnyLog(t *testing.T) {
+	words := func(name string, list []string) *rapid.Generator[string] {
+		return rapid.SampledFrom(append([]string{""}, list...))
+	}
+	rapid.Check(t, func(t *rapid.T) {
+		one := func(name string) schema.Log {
+			var l schema.Log
+			l.Machine.Name = name
+			when := func() time.Time {
+				return at(rapid.IntRange(1, 60).Draw(t, "day"), rapid.Float64Range(0, 23).Draw(t, "hour"))
+			}
+			for range rapid.IntRange(0, 12).Draw(t, "runs") {
+				l.Runs = append(l.Runs, run(when(), rapid.Float64Range(0, 9).Draw(t, "hours"), on(words("terrain", schema.Words("terrain")).Draw(t, "terrain")),
+					at2(words("speed", schema.Words("speed")).Draw(t, "speed")), by(words("driver", []string{"Ada", "Bo"}).Draw(t, "driver"))))
+			}
+			for range rapid.IntRange(0, 5).Draw(t, "overheats") {
+				l.Overheats = append(l.Overheats, schema.Overheat{Head: head(when())})
+			}
+			for range rapid.IntRange(0, 3).Draw(t, "cleanings") {
+				l.Cleanings = append(l.Cleanings, schema.Cleaning{Head: head(when()), Sides: "both"})
+			}
+			inOrder(&l)
+			return l
+		}
+		a, b := one("A"), one("B")
+		forth, back := fleet(a, b), fleet(b, a)
+		for _, f := range []schema.Fleet{forth, back} {
+			s := func() Source { return Of(f, at(61, 0)) }
+			c := Cleaning(s())
+			for _, r := range []any{c, Coolant(s()), Fleet(s(), nil), Doubts(s()), DueWork(s(), &c), Recurrence(s(), "")} {
+				_, err := json.Marshal(r)
+				require.NoError(t, err)
+			}
+		}
+		for _, q := range questions() {
+			x, err := Rates(Of(forth, at(61, 0)), q)
+			require.NoError(t, err)
+			y, err := Rates(Of(back, at(61, 0)), q)
+			require.NoError(t, err)
+			require.Len(t, y.Levels, len(x.Levels))
+			_, err = json.Marshal(x)
+			require.NoError(t, err)
+			for i := range x.Levels {
+				require.Equal(t, x.Levels[i].Level, y.Levels[i].Level)
+				require.Equal(t, x.Levels[i].Overheats, y.Levels[i].Overheats)
+				require.InDelta(t, x.Levels[i].Hours, y.Levels[i].Hours, 1e-9)
+				p, q := x.Levels[i].AdjustedRatio, y.Levels[i].AdjustedRatio
+				require.Equal(t, p == nil, q == nil)
+				if p != nil {
+					require.InDelta(t, p.Value, q.Value, 1e-6*(1+p.Value))
+				}
+			}
+			require.Equal(t, x.UnplacedOverheats, y.UnplacedOverheats)
+		}
+	})
+}
