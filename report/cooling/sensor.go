@@ -66,10 +66,10 @@ func BetaResistance(p SensorPoint, beta, c float64) float64 {
 type SteinhartHart struct{ A, B, C float64 }
 
 // Temperature in °C at which the sensor reads ohm.
-func (s SteinhartHart) Temperature(ohm float64) float64 {
-	l := math.Log(ohm)
-	return 1/(s.A+l*(s.B+s.C*l*l)) - kelvin
-}
+func (s SteinhartHart) Temperature(ohm float64) float64 { return 1/s.inverse(math.Log(ohm)) - kelvin }
+
+// inverse is 1/T in 1/K, l being ln R.
+func (s SteinhartHart) inverse(l float64) float64 { return s.A + l*(s.B+s.C*l*l) }
 
 // SteinhartHartThrough is the curve through three points at different
 // temperatures, solved by divided differences.
@@ -130,9 +130,10 @@ func NewCurve(points []SensorPoint) (*Curve, error) {
 		if err != nil {
 			return nil, err
 		}
-		// The slope B + 3C(ln R)^2 is monotone in (ln R)^2, so its ends tell.
-		slope := func(ohm float64) float64 { l := math.Log(ohm); return s.B + 3*s.C*l*l }
-		if slope(p[0].Ohm) > 0 && slope(p[2].Ohm) > 0 {
+		// The slope of 1/T, B + 3C(ln R)^2, is monotone in (ln R)^2, so the ends
+		// of what a sensor can read tell whether it is positive throughout.
+		end := math.Log(ohmMax)
+		if s.B > 0 && s.B+3*s.C*end*end > 0 {
 			k.curve = &s
 		} else {
 			k.Warnings = append(k.Warnings, "no smooth curve passes through the three sensor points; one of them is probably wrong")
@@ -180,9 +181,9 @@ func (k *Curve) Resistance(c float64) (float64, error) {
 		return 0, err
 	}
 	if k.curve != nil {
-		// Temperature falls as ln R grows: Steinhart-Hart inverted by bisection,
-		// which needs no care about the sign of C.
-		return math.Exp(bisect(func(l float64) float64 { return c - k.curve.Temperature(math.Exp(l)) }, math.Log(ohmMin), math.Log(ohmMax))), nil
+		// 1/T rises with ln R throughout (see NewCurve), so bisection finds it
+		// whatever the sign of C.
+		return math.Exp(bisect(func(l float64) float64 { return k.curve.inverse(l) - 1/(c+kelvin) }, math.Log(ohmMin), math.Log(ohmMax))), nil
 	}
 	a, b := k.segment(func(p SensorPoint) bool { return c <= p.C })
 	beta, err := BetaBetween(a, b)

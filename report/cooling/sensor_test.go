@@ -145,6 +145,10 @@ func TestCurveWithAnOddPoint(t *testing.T) {
 	require.Nil(t, k.curve)
 	require.NotEmpty(t, k.Warnings)
 	require.InDelta(t, 60, must(k.Temperature(2000)), 1e-9)
+	// One too low: the slope is positive at B alone, negative at 20 °C.
+	k = must(NewCurve([]SensorPoint{{20, 2500}, {60, 300}, {100, 186}}))
+	require.Nil(t, k.curve)
+	require.InDelta(t, 20, must(k.Temperature(2500)), 1e-9)
 	// Off by a factor of ten it is refused.
 	_, err := NewCurve([]SensorPoint{{20, 2500}, {60, 25000}, {100, 186}})
 	require.ErrorContains(t, err, "check the two points")
