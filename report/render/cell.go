@@ -26,6 +26,7 @@ const (
 	intervalCell
 	momentCell
 	dayCell
+	barsCell
 )
 
 // Cell is one value of a table, typed, so that each format prints it in its
@@ -36,6 +37,7 @@ type Cell struct {
 	v    float64
 	e    Interval
 	t    time.Time
+	bars *bars
 	hint Hint
 }
 
@@ -110,6 +112,9 @@ func Day(t time.Time) Cell {
 	return Cell{kind: dayCell, t: t}
 }
 
+// barsCellOf is a small plot in a cell.
+func barsCellOf(b bars) Cell { return Cell{kind: barsCell, bars: &b} }
+
 // Hint gives the cell a colour where colours are allowed.
 func (c Cell) Hint(h Hint) Cell { c.hint = h; return c }
 
@@ -122,7 +127,7 @@ func (c Cell) numeric() bool {
 func (c Cell) people(col *Column, o Options) string {
 	switch c.kind {
 	case textCell:
-		return visible(c.s)
+		return Safe(c.s)
 	case countCell:
 		return strconv.FormatFloat(c.v, 'f', 0, 64)
 	case numberCell:
@@ -135,12 +140,17 @@ func (c Cell) people(col *Column, o Options) string {
 		return o.moment(c.t)
 	case dayCell:
 		return o.day(c.t)
+	case barsCell:
+		return spark(c.bars.values, 26)
 	}
 	return ""
 }
 
 // markup is the cell's content in HTML.
 func (c Cell) markup(col *Column, o Options) string {
+	if c.kind == barsCell {
+		return c.bars.svg() + `<span class="iv">` + html.EscapeString(c.bars.alt) + `</span>`
+	}
 	s := html.EscapeString(c.people(col, o))
 	switch c.kind {
 	case momentCell, dayCell:

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"strings"
+	"time"
 )
 
 // point is a place of a curve; low and high are its band's limits, NaN where
@@ -35,6 +36,8 @@ type chart struct {
 	yName   string
 	xs      [2]float64 // from and to; both 0 = as far as the curves go
 	zero    bool       // y begins at 0
+	dates   bool       // x is seconds since 1970, marked by the calendar
+	filled  bool       // bands are the area under a curve, no interval
 	curves  []curve
 	events  []event
 	legends []keyed // of the events
@@ -82,10 +85,18 @@ func (p *chart) bounds() (x0, x1, y0, y1 float64) {
 	return x0, x1, y0, y1
 }
 
+// along is the axis of hours, or of dates.
+func (p *chart) along(x0, x1 float64, n int, o Options) (scale, []tick) {
+	if p.dates {
+		return calendar(time.Unix(int64(x0), 0), time.Unix(int64(x1), 0), o.zone(), n)
+	}
+	return within(x0, x1, n)
+}
+
 func (p *chart) svg(o Options) string {
 	const height = 200.0
 	x0, x1, y0, y1 := p.bounds()
-	xs, xTicks := within(x0, x1, 5)
+	xs, xTicks := p.along(x0, x1, 5, o)
 	ys, yTicks := linear(y0, y1, 4)
 	d := draw(height, "plot", p.title, p.alt)
 	d.beside(yTicks, p.yName)
@@ -101,7 +112,7 @@ func (p *chart) svg(o Options) string {
 			band = true
 			d.rect("band", xs.place(q.x), y(q.low), xs.place(c.pts[i+1].x), y(q.high), "")
 		}
-		if band {
+		if band && !p.filled {
 			keys = append(keys, keyed{"band", "band", "", "95 % band"})
 		}
 	}
@@ -145,7 +156,7 @@ func (p *chart) draw(b *bytes.Buffer, o Options) {
 		left = max(left, width(t.label))
 	}
 	w := max(4, o.width()-left-2)
-	xs, xTicks := within(x0, x1, max(2, w/12))
+	xs, xTicks := p.along(x0, x1, max(2, w/12), o)
 	c := newCanvas(w, height)
 	row := func(v float64) int { return height - 1 - int(math.Round(ys.place(v)*(height-1))) }
 	glyphs := []rune("•∘+x")
@@ -178,7 +189,7 @@ func (p *chart) draw(b *bytes.Buffer, o Options) {
 	for _, e := range p.events {
 		c.put(column(xs.place(e.x), w), 0, e.glyph)
 	}
-	b.WriteString(paint(visible(p.yName), Dim, o) + "\n")
+	b.WriteString(paint(Safe(p.yName), Dim, o) + "\n")
 	names := map[int]string{}
 	for _, t := range yTicks {
 		names[height-1-int(math.Round(t.at*(height-1)))] = t.label
@@ -204,7 +215,7 @@ func (p *chart) draw(b *bytes.Buffer, o Options) {
 	for _, l := range p.legends {
 		keys = append(keys, l.glyph+" "+l.words)
 	}
-	b.WriteString(paint(flow(visible(strings.Join(keys, "; ")), o), Dim, o) + "\n")
+	b.WriteString(paint(flow(Safe(strings.Join(keys, "; ")), o), Dim, o) + "\n")
 }
 
 // value is the curve at x; ok is false outside it.

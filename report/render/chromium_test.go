@@ -1,16 +1,20 @@
 package render
 
 import (
+	"bytes"
 	"context"
 	"encoding/json"
 	"fmt"
 	"html"
+	"io"
+	"maps"
 	"net/http"
 	"net/http/httptest"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -42,6 +46,7 @@ func browser(t *testing.T, args ...string) (stdout, stderr string) {
 
 // looked is what the page looks like from inside a frame of one width.
 type looked struct {
+	Page     string
 	Width    int      // of the frame
 	Wide     int      // how wide the page is
 	Outside  []string // what it loaded
@@ -53,13 +58,13 @@ type looked struct {
 	Scripts  int
 }
 
+// harness puts every page into a frame of a phone's and one of a desk's width.
 const harness = `<!DOCTYPE html><meta charset="utf-8"><link rel="icon" href="data:,"><title>harness</title>
-<iframe src="/page" width="390" height="800" style="border:0"></iframe><iframe src="/page" width="1200" height="900" style="border:0"></iframe>
-<pre id="out"></pre><script>
+%s<pre id="out"></pre><script>
 addEventListener("load", () => {
  const seen = [...document.querySelectorAll("iframe")].map(f => {
   const d = f.contentDocument, w = f.contentWindow
-  return {Width: f.clientWidth, Wide: d.documentElement.scrollWidth,
+  return {Page: f.src.split("/").pop(), Width: f.clientWidth, Wide: d.documentElement.scrollWidth,
    Outside: w.performance.getEntriesByType("resource").map(e => e.name).filter(n => !n.startsWith("data:")),
    Headings: [...d.querySelectorAll("h1,h2,h3,h4,h5,h6")].map(h => +h.tagName[1]),
    Scopes: d.querySelectorAll("th:not([scope])").length,
@@ -73,21 +78,30 @@ addEventListener("load", () => {
 
 var outPattern = regexp.MustCompile(`(?s)<pre id="out">(.*?)</pre>`)
 
-// look serves a page and looks at it in frames of a phone's and a desk's width.
-func look(t *testing.T, page string) (seen []looked, console []string, asked []string) {
+// look serves pages and looks at each in frames of a phone's and a desk's
+// width, all in one run of the browser.
+func look(t *testing.T, pages map[string]string) (seen []looked, console []string, asked []string) {
 	t.Helper()
+	frames := ""
+	for _, name := range slices.Sorted(maps.Keys(pages)) {
+		for _, w := range []int{360, 390, 1200} {
+			frames += fmt.Sprintf(`<iframe src="/page/%s" width="%d" height="900" style="border:0"></iframe>`, name, w)
+		}
+	}
 	var mu sync.Mutex
 	server := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		mu.Lock()
-		asked = append(asked, r.URL.Path)
-		mu.Unlock()
 		w.Header().Set("Content-Type", "text/html; charset=utf-8")
-		switch r.URL.Path {
-		case "/":
-			fmt.Fprint(w, harness)
-		case "/page":
+		name, ok := strings.CutPrefix(r.URL.Path, "/page/")
+		page, known := pages[name]
+		switch {
+		case r.URL.Path == "/":
+			fmt.Fprintf(w, harness, frames)
+		case ok && known:
 			fmt.Fprint(w, page)
 		default:
+			mu.Lock()
+			asked = append(asked, r.URL.Path)
+			mu.Unlock()
 			http.NotFound(w, r)
 		}
 	}))
@@ -96,11 +110,14 @@ func look(t *testing.T, page string) (seen []looked, console []string, asked []s
 	m := outPattern.FindStringSubmatch(out)
 	require.NotNil(t, m, "the harness did not run:\n%s\n%s", out, errOut)
 	require.NoError(t, json.Unmarshal([]byte(html.UnescapeString(m[1])), &seen), m[1])
+	require.Len(t, seen, 3*len(pages))
 	for _, line := range strings.Split(errOut, "\n") {
 		if strings.Contains(line, "CONSOLE") {
 			console = append(console, line)
 		}
 	}
+	mu.Lock()
+	defer mu.Unlock()
 	return seen, console, asked
 }
 
@@ -108,10 +125,10 @@ func look(t *testing.T, page string) (seen []looked, console []string, asked []s
 func TestHarnessSeesFaults(t *testing.T) {
 	page := `<!DOCTYPE html><html><body><h1>x</h1><div style="width:2000px">wide</div><img src="http://outside.invalid/a.png"><img src="/other.png"><table><tr><th>x</th></tr></table>` +
 		`<script>console.error("boo")</script></body></html>`
-	seen, console, asked := look(t, page)
-	require.Len(t, seen, 2)
-	assert.Greater(t, seen[0].Wide, seen[0].Width)
-	assert.Greater(t, seen[1].Wide, seen[1].Width)
+	seen, console, asked := look(t, map[string]string{"bad": page})
+	for _, s := range seen {
+		assert.Greater(t, s.Wide, s.Width)
+	}
 	assert.NotEmpty(t, console)
 	assert.Contains(t, asked, "/other.png")
 	assert.Equal(t, 1, seen[0].Scopes)
@@ -119,48 +136,67 @@ func TestHarnessSeesFaults(t *testing.T) {
 }
 
 func TestPagesInChromium(t *testing.T) {
-	for name, d := range samplePages() {
-		t.Run(name, func(t *testing.T) {
-			page := printed(t, d, Options{Format: HTML})
-			seen, console, asked := look(t, page)
-			assert.Empty(t, console, "nothing on the console")
-			for _, path := range asked {
-				assert.Contains(t, []string{"/", "/page"}, path, "nothing else is asked for")
-			}
-			require.Len(t, seen, 2)
-			for _, s := range seen {
-				assert.LessOrEqual(t, s.Wide, s.Width, "no sideways scrolling at %d px", s.Width)
-				assert.Empty(t, s.Outside)
-				assert.Zero(t, s.Scopes, "every table head has a scope")
-				assert.Zero(t, s.Pictures, "every picture has its words")
-				assert.Zero(t, s.Scripts)
-				assert.Equal(t, "en", s.Lang)
-				assert.Greater(t, s.Text, 200)
-				require.NotEmpty(t, s.Headings)
-				assert.Equal(t, 1, s.Headings[0])
-				for i := 1; i < len(s.Headings); i++ {
-					assert.LessOrEqual(t, s.Headings[i], s.Headings[i-1]+1, "headings skip no level")
-					assert.NotEqual(t, 1, s.Headings[i], "one h1")
-				}
-			}
-			dir := t.TempDir()
-			file := filepath.Join(dir, "page.html")
-			require.NoError(t, os.WriteFile(file, []byte(page), 0o600))
-			pdf := filepath.Join(dir, "page.pdf")
-			_, errOut := browser(t, "--no-pdf-header-footer", "--print-to-pdf="+pdf, "file://"+file)
-			assert.NotContains(t, errOut, "CONSOLE")
-			printedPDF, err := os.ReadFile(pdf)
-			require.NoError(t, err)
-			assert.Equal(t, "%PDF", string(printedPDF[:4]))
-			assert.Greater(t, len(printedPDF), 5000)
-			if keep := os.Getenv("SHEDBOOK_PAGES"); keep != "" { // to look at them oneself
-				require.NoError(t, os.WriteFile(filepath.Join(keep, name+".html"), []byte(page), 0o600))
-				require.NoError(t, os.WriteFile(filepath.Join(keep, name+".pdf"), printedPDF, 0o600))
-			}
-		})
+	pages := samplePages(t)
+	seen, console, asked := look(t, pages)
+	assert.Empty(t, console, "nothing on the console")
+	assert.Empty(t, asked, "nothing else is asked for")
+	for _, s := range seen {
+		at := fmt.Sprintf("%s at %d px", s.Page, s.Width)
+		assert.LessOrEqual(t, s.Wide, s.Width, "no sideways scrolling: %s", at)
+		assert.Empty(t, s.Outside, at)
+		assert.Zero(t, s.Scopes, "every table head has a scope: %s", at)
+		assert.Zero(t, s.Pictures, "every picture has its words: %s", at)
+		assert.Zero(t, s.Scripts, at)
+		assert.Equal(t, "en", s.Lang, at)
+		assert.Greater(t, s.Text, 200, at)
+		require.NotEmpty(t, s.Headings, at)
+		assert.Equal(t, 1, s.Headings[0], at)
+		for i := 1; i < len(s.Headings); i++ {
+			assert.LessOrEqual(t, s.Headings[i], s.Headings[i-1]+1, "headings skip no level: %s", at)
+			assert.NotEqual(t, 1, s.Headings[i], "one h1: %s", at)
+		}
 	}
 }
 
-func samplePages() map[string]*Doc {
-	return map[string]*Doc{"plots": plotsDoc()}
+func TestPagesPrint(t *testing.T) {
+	pages := samplePages(t)
+	dir := t.TempDir()
+	if keep := os.Getenv("SHEDBOOK_PAGES"); keep != "" { // to look at them oneself
+		dir = keep
+		for name, page := range pages {
+			require.NoError(t, os.WriteFile(filepath.Join(dir, name+".html"), []byte(page), 0o600))
+		}
+	}
+	for _, name := range []string{"history", "fleet"} {
+		file, pdf := filepath.Join(dir, name+".html"), filepath.Join(dir, name+".pdf")
+		require.NoError(t, os.WriteFile(file, []byte(pages[name]), 0o600))
+		_, errOut := browser(t, "--no-pdf-header-footer", "--print-to-pdf="+pdf, "file://"+file)
+		assert.NotContains(t, errOut, "CONSOLE")
+		printedPDF, err := os.ReadFile(pdf)
+		require.NoError(t, err)
+		assert.Equal(t, "%PDF", string(printedPDF[:4]))
+		assert.Contains(t, string(printedPDF[len(printedPDF)-16:]), "%%EOF")
+		assert.Greater(t, len(printedPDF), 10000, "%s has something on it", name)
+	}
+}
+
+// samplePages are the pages people keep: what they print is what is looked at.
+func samplePages(t *testing.T) map[string]string {
+	page := func(do func(io.Writer) error) string {
+		var b bytes.Buffer
+		require.NoError(t, do(&b))
+		return b.String()
+	}
+	o := Options{Format: HTML, Book: "the Fernhill yard"}
+	return map[string]string{
+		"plots": page(func(w io.Writer) error { return plotsDoc().Print(w, o) }),
+		"rates": page(func(w io.Writer) error { return Rates(w, sampleRates(), o) }),
+		"history": page(func(w io.Writer) error {
+			return History(w, sampleHistory(), Papers{Digest: "9f2c41", Photos: []Photo{{12, "data:image/gif;base64,R0lGODlhAQABAIAAAAAAAP///ywAAAAAAQABAAACAUwAOw==", "core from behind"}}}, o)
+		}),
+		"fleet": page(func(w io.Writer) error {
+			r, weeks := sampleFleet()
+			return FleetPage(w, r, sampleFlags(), sampleDue(), weeks, o)
+		}),
+	}
 }

@@ -74,9 +74,7 @@ func steady(m *report.CoolantMachine) string {
 
 // coolantOf adds one machine's stretches, its plot and what they say.
 func coolantOf(d *Doc, m *report.CoolantMachine, o Options) {
-	if m.Steady == nil && m.SteadyWhy != nil {
-		d.Say(sentence("whether it goes steadily or in bursts can't be said: " + *m.SteadyWhy))
-	}
+	d.Say(steadyWords(m))
 	d.Say(changed(m, o))
 	if len(m.Stretches) == 0 {
 		return

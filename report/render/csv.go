@@ -79,7 +79,7 @@ func inertCell(s string) string {
 	return s
 }
 
-// legible is visible for CSV, where a cell may hold line breaks and tabs.
+// legible is Safe for CSV, where a cell may hold line breaks and tabs.
 func legible(s string) string {
 	if harmless(s) {
 		return s

@@ -77,16 +77,11 @@ func TestRandomTablesFit(t *testing.T) {
 		for _, line := range strings.Split(b.String(), "\n") {
 			require.LessOrEqual(t, width(line), max(w, 4*n), "%s", b.String())
 		}
-		left := len(tab.forPeople())
-		if i := strings.Index(b.String(), "Not shown"); i < 0 {
-			require.NotZero(t, left)
-			for i, row := range tab.Rows { // what is shown is whole, but for where lines break
-				for j := range row {
-					want := strings.Join(strings.Fields(row[j].people(&tab.Columns[j], Options{})), "")
-					if len([]rune(want)) < 3 && n == 1 {
-						require.Contains(t, strings.Join(strings.Fields(b.String()), ""), want, "row %d", i)
-					}
-				}
+		require.NotEmpty(t, tab.forPeople())
+		if n == 1 { // one column reads through from top to bottom: nothing is missing but blanks
+			for _, row := range tab.Rows {
+				want := strings.Join(strings.Fields(row[0].people(&tab.Columns[0], Options{})), "")
+				require.Contains(t, strings.Join(strings.Fields(b.String()), ""), want)
 			}
 		}
 	})

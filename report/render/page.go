@@ -50,14 +50,14 @@ func writePage(b *bytes.Buffer, d *Doc, o Options) error {
 	for _, block := range d.blocks {
 		block.html(&body, o)
 	}
-	title := visible(d.Title)
+	title := Safe(d.Title)
 	if title == "" {
 		title = "Report"
 	}
 	shown := func(lines []string) []string {
 		out := make([]string, len(lines))
 		for i, l := range lines {
-			out[i] = visible(l)
+			out[i] = Safe(l)
 		}
 		return out
 	}
@@ -74,11 +74,11 @@ func (h heading) html(b *bytes.Buffer, _ Options) {
 	if h.level == 3 {
 		tag = "h3"
 	}
-	b.WriteString("<" + tag + ">" + html.EscapeString(visible(h.title)) + "</" + tag + ">\n")
+	b.WriteString("<" + tag + ">" + html.EscapeString(Safe(h.title)) + "</" + tag + ">\n")
 }
 
 func (p para) html(b *bytes.Buffer, _ Options) {
-	body := html.EscapeString(visible(p.body))
+	body := html.EscapeString(Safe(p.body))
 	switch p.class {
 	case "note":
 		b.WriteString(`<p class="note">` + body + "</p>\n")
@@ -92,7 +92,7 @@ func (p para) html(b *bytes.Buffer, _ Options) {
 func (l list) html(b *bytes.Buffer, _ Options) {
 	b.WriteString("<ul>\n")
 	for _, item := range l {
-		b.WriteString("<li>" + html.EscapeString(visible(item)) + "</li>\n")
+		b.WriteString("<li>" + html.EscapeString(Safe(item)) + "</li>\n")
 	}
 	b.WriteString("</ul>\n")
 }
@@ -103,12 +103,12 @@ type photo struct {
 }
 
 func (p photo) text(b *bytes.Buffer, o Options) {
-	b.WriteString(hanging("Photograph: ", visible(p.words), o) + "\n")
+	b.WriteString(hanging("Photograph: ", Safe(p.words), o) + "\n")
 }
 
 func (p photo) html(b *bytes.Buffer, _ Options) {
 	if !strings.HasPrefix(p.dataURL, "data:image/") {
 		return
 	}
-	b.WriteString(`<figure><img src="` + html.EscapeString(p.dataURL) + `" alt="` + html.EscapeString(visible(p.words)) + `"><figcaption>` + html.EscapeString(visible(p.words)) + "</figcaption></figure>\n")
+	b.WriteString(`<figure><img src="` + html.EscapeString(p.dataURL) + `" alt="` + html.EscapeString(Safe(p.words)) + `"><figcaption>` + html.EscapeString(Safe(p.words)) + "</figcaption></figure>\n")
 }

@@ -21,17 +21,17 @@ type figure struct{ plot }
 
 func (f figure) text(b *bytes.Buffer, o Options) {
 	if o.Format == Plain {
-		b.WriteString(visible(f.name()) + ": " + visible(f.words(o)) + "\n")
+		b.WriteString(Safe(f.name()) + ": " + Safe(f.words(o)) + "\n")
 		return
 	}
-	b.WriteString(paint(flow(visible(f.name()), o), Bold, o) + "\n")
+	b.WriteString(paint(flow(Safe(f.name()), o), Bold, o) + "\n")
 	f.draw(b, o)
 }
 
 func (f figure) html(b *bytes.Buffer, o Options) {
-	b.WriteString("<figure>\n<div class=\"title\">" + html.EscapeString(visible(f.name())) + "</div>\n")
+	b.WriteString("<figure>\n<div class=\"title\">" + html.EscapeString(Safe(f.name())) + "</div>\n")
 	b.WriteString(f.svg(o))
-	b.WriteString("<figcaption>" + html.EscapeString(visible(f.words(o))) + "</figcaption>\n</figure>\n")
+	b.WriteString("<figcaption>" + html.EscapeString(Safe(f.words(o))) + "</figcaption>\n</figure>\n")
 }
 
 // canvas is a grid of characters.
@@ -188,7 +188,7 @@ func (p *dots) svg(o Options) string {
 func (p *dots) draw(b *bytes.Buffer, o Options) {
 	label, figures := 0, 0
 	for _, r := range p.rows {
-		label = max(label, width(visible(r.label)))
+		label = max(label, width(Safe(r.label)))
 		for _, e := range []*Interval{r.crude, r.adj} {
 			if e != nil {
 				figures = max(figures, width(intervalText(*e, &Column{}, o.system())))
@@ -238,7 +238,7 @@ func (p *dots) draw(b *bytes.Buffer, o Options) {
 		b.WriteString(strings.TrimRight(line, " ") + "\n")
 	}
 	for _, r := range p.rows {
-		names := strings.Split(wrap(visible(r.label), label), "\n")
+		names := strings.Split(wrap(Safe(r.label), label), "\n")
 		if p.adj == "" {
 			row(names[0], r.crude, '●')
 		} else {
@@ -260,7 +260,7 @@ func (p *dots) draw(b *bytes.Buffer, o Options) {
 	if p.adj != "" {
 		key += "; ○ " + p.crude + ", ● " + p.adj
 	}
-	b.WriteString(paint(flow(visible(key), o), Dim, o) + "\n")
+	b.WriteString(paint(flow(Safe(key), o), Dim, o) + "\n")
 }
 
 // pad fills s with blanks to w columns.
@@ -318,7 +318,7 @@ func (p *timeline) svg(o Options) string {
 func (p *timeline) draw(b *bytes.Buffer, o Options) {
 	label := 0
 	for _, l := range p.lanes {
-		label = max(label, width(visible(l.label)))
+		label = max(label, width(Safe(l.label)))
 	}
 	w := max(4, o.width()-label-1)
 	s, ticks := calendar(p.first, p.last, o.zone(), max(2, w/10))
@@ -335,7 +335,7 @@ func (p *timeline) draw(b *bytes.Buffer, o Options) {
 		for _, at := range l.at {
 			c.put(column(s.place(float64(at.Unix())), w), 0, l.glyph)
 		}
-		b.WriteString(strings.TrimRight(pad(visible(l.label), label)+" "+string(c[0]), " ") + "\n")
+		b.WriteString(strings.TrimRight(pad(Safe(l.label), label)+" "+string(c[0]), " ") + "\n")
 	}
 	line, labels := tickLine(ticks, w)
 	indent := strings.Repeat(" ", label+1)
@@ -346,6 +346,7 @@ func (p *timeline) draw(b *bytes.Buffer, o Options) {
 // its range.
 type bars struct {
 	title  string
+	class  string
 	values []float64
 	alt    string
 }
@@ -372,7 +373,7 @@ func spark(values []float64, w int) string {
 }
 
 // svg draws the bars on a base line, the highest as high as the drawing.
-func (p bars) svg(class string) string {
+func (p bars) svg() string {
 	const height = 28.0
 	d := draw(height, "spark", p.title, p.alt)
 	top := 0.0
@@ -383,7 +384,7 @@ func (p bars) svg(class string) string {
 	for i, v := range p.values {
 		if v > 0 {
 			h := max(1.5, (height-2)*v/top)
-			d.rect(class, (float64(i)+0.12)/n, height-1-h, (float64(i)+0.88)/n, height-1, "")
+			d.rect(p.class, (float64(i)+0.12)/n, height-1-h, (float64(i)+0.88)/n, height-1, "")
 		}
 	}
 	d.line("axis", 0, height-0.5, 1, height-0.5)

@@ -173,10 +173,10 @@ func (d *Doc) Print(w io.Writer, o Options) error {
 
 func (d *Doc) text(b *bytes.Buffer, o Options) {
 	if d.Title != "" {
-		b.WriteString(paint(wrap(visible(d.Title), o.width()), Bold, o) + "\n")
+		b.WriteString(paint(wrap(Safe(d.Title), o.width()), Bold, o) + "\n")
 	}
 	for _, l := range d.Lead {
-		b.WriteString(paint(flow(visible(l), o), Dim, o) + "\n")
+		b.WriteString(paint(flow(Safe(l), o), Dim, o) + "\n")
 	}
 	for i, block := range d.blocks {
 		if i > 0 || d.Title != "" {
@@ -190,7 +190,7 @@ func (d *Doc) text(b *bytes.Buffer, o Options) {
 		b.WriteByte('\n')
 	}
 	for _, l := range d.Foot {
-		b.WriteString(paint(flow(visible(l), o), Dim, o) + "\n")
+		b.WriteString(paint(flow(Safe(l), o), Dim, o) + "\n")
 	}
 }
 
@@ -217,13 +217,13 @@ type heading struct {
 }
 
 func (h heading) text(b *bytes.Buffer, o Options) {
-	b.WriteString(paint(wrap(visible(h.title), o.width()), Bold, o) + "\n")
+	b.WriteString(paint(wrap(Safe(h.title), o.width()), Bold, o) + "\n")
 }
 
 type para struct{ body, class string }
 
 func (p para) text(b *bytes.Buffer, o Options) {
-	body := visible(p.body)
+	body := Safe(p.body)
 	switch p.class {
 	case "note":
 		b.WriteString(hanging("Note: ", body, o) + "\n")
@@ -238,7 +238,7 @@ type list []string
 
 func (l list) text(b *bytes.Buffer, o Options) {
 	for _, item := range l {
-		b.WriteString(hanging("- ", visible(item), o) + "\n")
+		b.WriteString(hanging("- ", Safe(item), o) + "\n")
 	}
 }
 

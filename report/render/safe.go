@@ -8,11 +8,11 @@ import (
 	"github.com/jedib0t/go-pretty/v6/text"
 )
 
-// visible makes text from the log harmless on a terminal and in one line of a
+// Safe makes text from the log harmless on a terminal and in one line of a
 // table: an escape code is shown, not obeyed. Control characters become their
 // pictures (ESC is ␛), those without a picture and the marks that turn the
 // direction of writing become their numbers, a line break becomes " / ".
-func visible(s string) string {
+func Safe(s string) string {
 	if harmless(s) {
 		return s
 	}
@@ -165,6 +165,3 @@ func paint(s string, h Hint, o Options) string {
 	}
 	return strings.Join(lines, "\n")
 }
-
-// Safe makes text from the log harmless on a terminal: see visible.
-func Safe(s string) string { return visible(s) }

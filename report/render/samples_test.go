@@ -8,6 +8,7 @@ import (
 	"shedbook/report/flags"
 	"shedbook/report/next"
 	"shedbook/report/stat"
+	"shedbook/schema"
 )
 
 // The samples are made by hand, so that a change of the arithmetic does not
@@ -100,4 +101,61 @@ func sampleNext() next.Result {
 		{Check: "pressure-hold", Minutes: 20, MinutesSaved: 35, FailChance: 0.6, IfPass: "head-gasket rises to 0.61", IfFail: "external-leak rises to 0.55", Caution: "cold engine only; no more than the cap's own pressure", How: "pump the system up cold to the cap's pressure and watch the needle for 10 minutes", Needs: "cooling system tester"},
 		{Check: "combustion-gas", Minutes: 15, MinutesSaved: 22, FailChance: 0.35, IfPass: "head-gasket falls to 0.2", IfFail: "head-gasket rises to 0.9", Caution: "outdoors: exhaust kills", How: "draw air over the filler neck through the test fluid"},
 	}}
+}
+
+func sampleHistory() report.HistoryReport {
+	c := sampleCoolant().Machines[0]
+	h := report.HistoryReport{AsOf: noon.AddDate(0, 3, 0), Machine: "R4", Make: "Fernhill", Model: "Trail 600", Year: schema.N(2019), Serial: "TR600-0042", CoolantL: schema.N(4.2), Acquired: ptr(date(1, 5)),
+		From: ptr(date(1, 7)), To: ptr(date(6, 12)), EngineHours: ptr(1402.6), ByMeter: true, Runs: 71, RecordedHours: 190.2, MudHours: 44.5, UnrecordedHours: 12.4, Overheats: 4,
+		Coolant: c, Cleaning: sampleCleaning().Machines[0], Masked: true,
+		Open:    []report.Matter{{Machine: "R4", Matter: "steady-loss", Says: "coolant goes at a steady rate per engine hour"}},
+		Unknown: []string{"its life before 2026-01-05 is not recorded here", "the meter shows 12.4 h more than the recorded runs: who drove them, and where, is not known"},
+		Gaps:    []report.Gap{{From: date(2, 1), To: date(3, 2), Days: 29, Says: "2026-02-01 to 2026-03-02: 29 days without a record"}},
+		Doubts:  []report.Doubt{{Machine: "R4", At: date(2, 3), Says: "run 14 begins before run 12 is over"}},
+		Months:  []report.Month{{Month: "2026-01", Hours: 31}, {Month: "2026-03", Hours: 52.5, Overheats: 1}, {Month: "2026-04", Hours: 60}, {Month: "2026-05", Hours: 41}, {Month: "2026-06", Hours: 5.7}},
+	}
+	lost, odd := 0.0, 0.0
+	h.CoolantPlot = []report.CoolantPoint{{At: date(3, 1), Engine: 1200, Kind: "refill"}}
+	for _, s := range c.Stretches {
+		lost, odd = lost+s.Lost, odd+s.Unexplained()
+		h.CoolantPlot = append(h.CoolantPlot, report.CoolantPoint{At: s.To, Engine: s.ToH, Kind: s.Closed, Lost: lost, Unexplained: odd})
+	}
+	for i, k := range []string{"thorough clean", "overheat", "rinse", "overheat", "refill", "rinse", "overheat", "overheat", "rinse"} {
+		h.TimeLine = append(h.TimeLine, report.TimePoint{At: date(1, 10+14*i), Engine: 1190 + 20*float64(i), Kind: k})
+	}
+	h.Entries = []report.Entry{
+		{At: date(1, 5), Kind: "machine", Engine: 1180, Says: "came into the fleet, meter at 1180.0 h"},
+		{At: date(1, 10), Kind: "clean", Number: 12, Engine: 1190, Says: "radiator cleaned thoroughly, by soak, both sides, taken out"},
+		{At: date(1, 24), Kind: "overheat", Number: 31, Engine: 1210, Says: "overheated, shown by lamp, Driver A, mud, slow, 18 min after the start", Note: "=cmd|'/c calc'!A1 <b>steep</b> \x1b[31mhill"},
+		{At: date(3, 1), Kind: "refill", Number: 55, Engine: 1200, Says: "system filled with 4200 mL, 50 % concentrate", Note: "hose replaced", Amended: 2},
+	}
+	return h
+}
+
+func sampleFleet() (report.FleetReport, []report.Weeks) {
+	r := report.FleetReport{AsOf: noon, Order: "worst first: open matters, then overheats in the last 100 h, then coolant lost, then mud hours since the last thorough clean", Machines: []report.FleetRow{
+		{Machine: "R4", Model: "Trail 600", EngineHours: ptr(1402.6), ByMeter: true, LastRun: ptr(date(3, 13)), LastThorough: ptr(date(1, 20)), HoursSinceThorough: 96, MudHoursSinceThorough: 31.5,
+			CoolantRate: est(8.6, 6.1, 11.2), UnexplainedMl: 1400, OverheatsLast100h: 3, Open: []report.Matter{{Machine: "R4", Matter: "steady-loss"}, {Machine: "R4", Matter: "blocked-core"}}},
+		{Machine: "R5", Model: "Trail 600", EngineHours: ptr(811.0), ByMeter: true, LastRun: ptr(date(3, 12)), HoursSinceThorough: 212.6, MudHoursSinceThorough: 3, CoolantRate: est(0.8, math.Inf(-1), 3.1), Open: []report.Matter{}},
+		{Machine: "R6", EngineHours: ptr(40.2), LastRun: ptr(date(2, 2)), HoursSinceThorough: 40.2, CoolantWhy: ptr("no mark is recorded"), Open: []report.Matter{}},
+		{Machine: "R7", Open: []report.Matter{}, CoolantWhy: ptr("no mark is recorded"), Retired: ptr(date(2, 1))},
+	}}
+	var weeks []report.Weeks
+	for k, m := range r.Machines {
+		w := report.Weeks{Machine: m.Machine, From: noon.AddDate(0, 0, -7*26)}
+		for i := range 26 {
+			w.Hours = append(w.Hours, math.Max(0, 8+5*math.Sin(float64(i+k))-4*float64(k)))
+			w.AddedMl = append(w.AddedMl, map[bool]float64{true: 150}[k == 0 && i%3 == 0])
+			w.Overheats = append(w.Overheats, map[bool]int{true: 1}[k == 0 && i > 18 && i%2 == 0])
+		}
+		weeks = append(weeks, w)
+	}
+	return r, weeks
+}
+
+func sampleRecurrence() report.RecurrenceReport {
+	return report.RecurrenceReport{AsOf: noon, Of: "valve seat", Machines: 3, Events: 5, Curve: []report.RecurrencePoint{
+		{Hours: 61, AtRisk: 3, MCF: 0.333, Low: 0, High: 0.87}, {Hours: 76, AtRisk: 3, MCF: 0.667, Low: 0, High: 1.4}, {Hours: 84, AtRisk: 3, MCF: 1, Low: 0.1, High: 1.9}, {Hours: 350, AtRisk: 2, MCF: 2, Low: 0.8, High: 3.2}},
+		Trend: []report.MachineTrend{{Machine: "R4", Events: 4, Hours: 400, Says: "worse", Laplace: ptr(2.1), P: ptr(0.036), Shape: est(2.2, 1.1, 4)}, {Machine: "R5", Events: 1, Hours: 420, Says: "cannot say", Why: ptr("one event only")}, {Machine: "R6", Hours: 90, Says: "cannot say", Why: ptr("no event")}},
+		Words: []string{"5 events of valve seat on 3 machines; by 350 h a machine has had 2 (0.8 to 3.2) on average", "getting worse: R4"}}
 }

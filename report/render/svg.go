@@ -19,7 +19,7 @@ type drawing struct {
 func draw(height float64, class, title, desc string) *drawing {
 	d := &drawing{height: height}
 	fmt.Fprintf(&d.b, `<svg class="%s" role="img" width="100%%" height="%s"><title>%s</title><desc>%s</desc>`+"\n",
-		class, px(height), html.EscapeString(visible(title)), html.EscapeString(visible(desc)))
+		class, px(height), html.EscapeString(Safe(title)), html.EscapeString(Safe(desc)))
 	return d
 }
 
@@ -55,7 +55,7 @@ func (d *drawing) tip(element, tip string) {
 		d.b.WriteString("/>\n")
 		return
 	}
-	fmt.Fprintf(&d.b, "><title>%s</title></%s>\n", html.EscapeString(visible(tip)), element)
+	fmt.Fprintf(&d.b, "><title>%s</title></%s>\n", html.EscapeString(Safe(tip)), element)
 }
 
 // words puts text at a place; dx shifts it by pixels, anchor is start, middle
@@ -65,7 +65,7 @@ func (d *drawing) words(class string, x, y, dx float64, anchor, s string) {
 	if dx != 0 {
 		fmt.Fprintf(&d.b, ` dx="%s"`, px(dx))
 	}
-	fmt.Fprintf(&d.b, ">%s</text>\n", html.EscapeString(visible(s)))
+	fmt.Fprintf(&d.b, ">%s</text>\n", html.EscapeString(Safe(s)))
 }
 
 // below draws the axis under the plot; grid lines reach up to top.
@@ -120,7 +120,7 @@ func legend(keys []keyed) string {
 		default:
 			fmt.Fprintf(&b, `<use href="#m-%s" class="%s" x="11" y="7"/>`, k.shape, k.class)
 		}
-		fmt.Fprintf(&b, `</svg>%s</li>`, html.EscapeString(visible(k.words)))
+		fmt.Fprintf(&b, `</svg>%s</li>`, html.EscapeString(Safe(k.words)))
 	}
 	b.WriteString("</ul>\n")
 	return b.String()

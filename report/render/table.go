@@ -18,7 +18,7 @@ type Column struct {
 	Unit unit.Unit // of its figures; people are shown them in their own system
 	Per  string    // what follows the unit: "/h"
 	Span bool      // its cells are estimates: CSV has its value, _low and _high
-	Drop int       // where the width does not suffice the highest goes first; 0 always stays
+	Drop int       // where the width does not suffice the highest goes first; 0, and the first column, always stay
 	Wrap bool      // words that may run over several lines
 }
 
@@ -87,21 +87,21 @@ const gap = 2 // blanks between columns
 
 func (t *Table) text(b *bytes.Buffer, o Options) {
 	if t.Title != "" {
-		b.WriteString(paint(flow(visible(t.Title), o), Bold, o) + "\n")
+		b.WriteString(paint(flow(Safe(t.Title), o), Bold, o) + "\n")
 	}
 	if len(t.Rows) == 0 {
 		empty := t.Empty
 		if empty == "" {
 			empty = "Nothing is recorded yet."
 		}
-		b.WriteString(flow(visible(empty), o) + "\n")
+		b.WriteString(flow(Safe(empty), o) + "\n")
 	} else if o.Format == Plain {
 		t.plain(b, o)
 	} else {
 		t.fitted(b, o)
 	}
 	for _, n := range t.Notes {
-		b.WriteString(hanging("Note: ", visible(n), o) + "\n")
+		b.WriteString(hanging("Note: ", Safe(n), o) + "\n")
 	}
 }
 
@@ -119,7 +119,7 @@ func (t *Table) sheet(cols []int, o Options) sheet {
 		sep = " "
 	}
 	for _, j := range cols {
-		h := visible(t.Columns[j].Head)
+		h := Safe(t.Columns[j].Head)
 		if l := t.Columns[j].label(o.system()); l != "" {
 			h += sep + l
 		}
@@ -163,7 +163,7 @@ func (t *Table) fitted(b *bytes.Buffer, o Options) {
 		widths, ok := t.fit(s, o.width())
 		worst := -1
 		for k, j := range cols {
-			if d := t.Columns[j].Drop; d > 0 && (worst < 0 || d >= t.Columns[cols[worst]].Drop) {
+			if d := t.Columns[j].Drop; k > 0 && d > 0 && (worst < 0 || d >= t.Columns[cols[worst]].Drop) {
 				worst = k
 			}
 		}
@@ -171,11 +171,11 @@ func (t *Table) fitted(b *bytes.Buffer, o Options) {
 			t.draw(b, s, widths, o)
 			break
 		}
-		dropped = append(dropped, visible(t.Columns[cols[worst]].Head))
+		dropped = append(dropped, Safe(t.Columns[cols[worst]].Head))
 		cols = append(append([]int(nil), cols[:worst]...), cols[worst+1:]...)
 	}
 	if len(dropped) > 0 {
-		b.WriteString(paint(flow("Not shown for want of room: "+strings.Join(dropped, ", ")+". A wider window or --csv shows all.", o), Dim, o) + "\n")
+		b.WriteString(paint(flow("Not shown for want of room: "+strings.TrimSuffix(strings.Join(dropped, ", "), ".")+". A wider window or --csv shows all.", o), Dim, o) + "\n")
 	}
 }
 
@@ -312,32 +312,42 @@ func (t *Table) emptySentence() string {
 }
 
 // grid writes the table with heads that a screen reader ties to their cells.
-// Where a window is too narrow the table scrolls in its own box, not the page.
+// Where a window is too narrow the table scrolls in its own box, not the page;
+// on a phone the style sheet makes a card of each row, for which each cell
+// carries its head, and the roles stay said although the layout is no table's.
 func (t *Table) grid(b *bytes.Buffer, o Options) {
-	label := html.EscapeString(visible(t.Title))
+	label := html.EscapeString(Safe(t.Title))
 	b.WriteString(`<div class="scroll" role="region" tabindex="0"`)
 	if label != "" {
 		b.WriteString(` aria-label="` + label + `"`)
 	} else {
 		b.WriteString(` aria-label="Table"`)
 	}
-	b.WriteString("><table>\n")
+	cols := t.forPeople()
+	if len(cols) > 2 {
+		b.WriteString(`><table role="table" class="cards">` + "\n")
+	} else {
+		b.WriteString("><table role=\"table\">\n")
+	}
 	if label != "" {
 		b.WriteString("<caption>" + label + "</caption>\n")
 	}
-	cols := t.forPeople()
-	b.WriteString("<thead><tr>")
-	for _, j := range cols {
+	right := make([]bool, len(cols))
+	for k, j := range cols {
+		right[k] = t.right(j)
+	}
+	b.WriteString(`<thead role="rowgroup"><tr role="row">`)
+	for k, j := range cols {
 		c := &t.Columns[j]
-		b.WriteString(`<th scope="col"` + class(t.right(j)) + ">" + html.EscapeString(visible(c.Head)))
+		b.WriteString(`<th scope="col" role="columnheader"` + class(right[k], false) + ">" + html.EscapeString(Safe(c.Head)))
 		if l := c.label(o.system()); l != "" {
 			b.WriteString(` <span class="unit">` + html.EscapeString(l) + "</span>")
 		}
 		b.WriteString("</th>")
 	}
-	b.WriteString("</tr></thead>\n<tbody>\n")
+	b.WriteString("</tr></thead>\n<tbody role=\"rowgroup\">\n")
 	for i := range t.Rows {
-		b.WriteString("<tr>")
+		b.WriteString(`<tr role="row">`)
 		for k, j := range cols {
 			c := t.cell(i, j)
 			body := c.markup(&t.Columns[j], o)
@@ -345,9 +355,13 @@ func (t *Table) grid(b *bytes.Buffer, o Options) {
 				body = `<span class="` + h + `">` + body + "</span>"
 			}
 			if k == 0 {
-				b.WriteString(`<th scope="row"` + class(t.right(j)) + ">" + body + "</th>")
+				b.WriteString(`<th scope="row" role="rowheader"` + class(right[k], false) + ">" + body + "</th>")
 			} else {
-				b.WriteString("<td" + class(t.right(j)) + ">" + body + "</td>")
+				head := Safe(t.Columns[j].Head)
+				if l := t.Columns[j].label(o.system()); l != "" {
+					head += ", " + l
+				}
+				b.WriteString(`<td role="cell" data-head="` + html.EscapeString(head) + `"` + class(right[k], t.Columns[j].Wrap) + ">" + body + "</td>")
 			}
 		}
 		b.WriteString("</tr>\n")
@@ -355,9 +369,12 @@ func (t *Table) grid(b *bytes.Buffer, o Options) {
 	b.WriteString("</tbody></table></div>\n")
 }
 
-func class(right bool) string {
-	if right {
+func class(right, wrap bool) string {
+	switch {
+	case right:
 		return ` class="n"`
+	case wrap:
+		return ` class="w"`
 	}
 	return ""
 }

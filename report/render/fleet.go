@@ -1,0 +1,170 @@
+package render
+
+import (
+	"fmt"
+	"io"
+
+	"shedbook/report"
+	"shedbook/report/flags"
+	"shedbook/schema/unit"
+)
+
+// Fleet prints a row a machine, worst first.
+func Fleet(w io.Writer, r report.FleetReport, o Options) error {
+	return Print(w, r, o, func() *Doc {
+		d := &Doc{Title: "Fleet", Lead: []string{asOf(r.AsOf, o)}}
+		if len(r.Machines) == 0 {
+			d.Table(fleetTable(r, nil, o))
+			return d
+		}
+		d.Lead = append(d.Lead, sentence(r.Order)+" Since clean is since the last thorough one.")
+		d.Table(fleetTable(r, nil, o))
+		fleetNotes(d, r, o)
+		return d
+	})
+}
+
+func fleetNotes(d *Doc, r report.FleetReport, o Options) {
+	var why, hours grouped
+	for i := range r.Machines {
+		m := &r.Machines[i]
+		if o.Format == HTML {
+			why.add(m.Machine, deref(m.CoolantWhy))
+		}
+		if m.EngineHours != nil && !m.ByMeter {
+			hours.add(m.Machine, "no meter was ever read, hours are those of the recorded runs")
+		}
+	}
+	for _, l := range why.lines(": ") {
+		d.Warn("no coolant rate for " + l)
+	}
+	d.Warn(hours.lines(": ")...)
+	d.Warn(r.Warnings...)
+}
+
+// fleetTable is the table of the fleet; with weeks it has their small plots.
+func fleetTable(r report.FleetReport, weeks map[string]*report.Weeks, o Options) *Table {
+	t := &Table{Columns: []Column{
+		{Key: "machine", Head: "Machine"},
+		{Key: "model"},
+		{Key: "engine_hours", Head: "Engine", Unit: unit.Hours},
+		{Key: "last_run", Head: "Last run", Drop: 1},
+		{Key: "last_thorough"},
+		{Key: "hours_since_thorough", Head: "since clean", Unit: unit.Hours, Drop: 2},
+		{Key: "mud_hours_since_thorough", Head: "in mud", Unit: unit.Hours},
+		{Key: "rate_ml_per_h", Head: "Coolant loss", Unit: unit.Millilitres, Per: "/h", Span: true},
+		{Key: "unexplained_ml"},
+		{Key: "overheats_last_100h", Head: "Overheats in 100 h"},
+		{Key: "open", Head: "Open matters", Wrap: true},
+		{Key: "retired"},
+	}, Empty: "No machine is in the book yet. Add one with 'machine add'."}
+	if weeks != nil {
+		t.Columns = append(t.Columns,
+			Column{Key: "week_hours", Head: "Hours a week"},
+			Column{Key: "week_added_ml", Head: "Coolant added a week"},
+			Column{Key: "week_overheats", Head: "Overheats a week"})
+	}
+	for i := range r.Machines {
+		m := &r.Machines[i]
+		heat := Count(m.OverheatsLast100h)
+		if m.OverheatsLast100h > 0 {
+			heat = heat.Hint(Bad)
+		}
+		since, mud := Number(m.HoursSinceThorough), Number(m.MudHoursSinceThorough)
+		if m.EngineHours == nil {
+			since, mud, heat = Cell{}, Cell{}, Cell{}
+		}
+		row := []Cell{Text(m.Machine), Text(m.Model), Known(m.EngineHours), Day(when(m.LastRun)), Day(when(m.LastThorough)), since, mud,
+			Estimated((*Interval)(m.CoolantRate)), Number(m.UnexplainedMl), heat, matters(m), Day(when(m.Retired))}
+		if w := weeks[m.Machine]; w != nil {
+			row = append(row, weekBars(w, o)...)
+		}
+		t.Add(row...)
+	}
+	return t
+}
+
+func matters(m *report.FleetRow) Cell {
+	var names []string
+	for _, o := range m.Open {
+		names = append(names, o.Matter)
+	}
+	switch {
+	case m.Retired != nil:
+		return Lines(append([]string{"left the fleet"}, names...)).Hint(Dim)
+	case len(names) == 0:
+		return Cell{}
+	}
+	return Lines(names).Hint(Bad)
+}
+
+// weekBars are a machine's last weeks as three small plots.
+func weekBars(w *report.Weeks, o Options) []Cell {
+	heat := make([]float64, len(w.Overheats))
+	total, hours, added := 0, 0.0, 0.0
+	for i, n := range w.Overheats {
+		heat[i] = float64(n)
+		total += n
+		hours += w.Hours[i]
+		added += w.AddedMl[i]
+	}
+	n := len(heat)
+	return []Cell{
+		barsCellOf(bars{"Hours a week", "hours", w.Hours, fmt.Sprintf("%s h in %d weeks", fixed(hours, 0), n)}),
+		barsCellOf(bars{"Coolant added a week", "fluid", w.AddedMl, fmt.Sprintf("%s in %d weeks", unit.Format(added, unit.Millilitres, o.system()), n)}),
+		barsCellOf(bars{"Overheats a week", "hot", heat, fmt.Sprintf("%d in %d weeks", total, n)}),
+	}
+}
+
+// FleetPage prints the fleet as one page for a wall or a phone: a row a
+// machine with small plots, flags with their reasons, due work. It is HTML
+// whatever the options say.
+func FleetPage(w io.Writer, r report.FleetReport, f flags.Result, due report.DueReport, weeks []report.Weeks, o Options) error {
+	o.Format = HTML
+	d := &Doc{Title: "Fleet", Lead: []string{asOf(r.AsOf, o)}}
+	if o.Book != "" {
+		d.Title = "Fleet of " + o.Book
+	}
+	if len(r.Machines) == 0 {
+		d.Table(fleetTable(r, nil, o))
+		return d.Print(w, o)
+	}
+	overdue := 0
+	for i := range due.Due {
+		if due.Due[i].Overdue {
+			overdue++
+		}
+	}
+	d.Say(fmt.Sprintf("%s, %s, %s overdue.", plural(len(r.Machines), "machine", "machines"), plural(len(f.Flags), "flag raised", "flags raised"), plural(overdue, "piece of work", "pieces of work")))
+	d.Section("Machines")
+	d.Say(sentence(r.Order) + " Since clean is since the last thorough one.")
+	by := map[string]*report.Weeks{}
+	for i := range weeks {
+		by[weeks[i].Machine] = &weeks[i]
+	}
+	t := fleetTable(r, by, o)
+	if len(weeks) > 0 {
+		t.Notes = append(t.Notes, fmt.Sprintf("The small plots show the last %d weeks, oldest at the left, each against its own highest week.", len(weeks[0].Hours)))
+	}
+	d.Table(t)
+	fleetNotes(d, r, o)
+	d.Section("Flags and their reasons")
+	if len(f.Flags) == 0 {
+		d.Say("No flag is raised.")
+	}
+	for i := range f.Flags {
+		flag := &f.Flags[i]
+		d.Sub(owner(flag) + ": " + flag.Flag)
+		d.Say(fmt.Sprintf("Since about %s, raised %s; the log speaks %s for it.", o.day(flag.Since), o.day(flag.Raised), odds(flag.Evidence.Log10BayesFactor)))
+		d.List(sentences(flag.Reasons))
+		if flag.NextCheck != nil {
+			d.Say("Next check: " + *flag.NextCheck + ".")
+		}
+		d.Caution(sentence(flag.Caution))
+	}
+	d.Warn(f.Warnings...)
+	d.Section("Due work")
+	d.Table(dueTable(due))
+	d.Warn(due.Warnings...)
+	return d.Print(w, o)
+}

@@ -1,0 +1,356 @@
+package render
+
+import (
+	"fmt"
+	"io"
+	"math"
+	"strconv"
+	"strings"
+	"time"
+
+	"shedbook/report"
+	"shedbook/schema/unit"
+)
+
+// Papers are what goes with a printed history besides its records.
+type Papers struct {
+	Digest string // of the records, for its foot
+	Photos []Photo
+}
+
+// Photo is a photograph in the page itself.
+type Photo struct {
+	Number  int64  // of the record it belongs to
+	DataURL string // "data:image/jpeg;base64,...", scaled down
+	Words   string // what it shows
+}
+
+// History prints one machine's life for its buyer. CSV has its records.
+func History(w io.Writer, r report.HistoryReport, papers Papers, o Options) error {
+	return Print(w, r, o, func() *Doc {
+		d := &Doc{Title: "History of " + r.Machine, Lead: []string{asOf(r.AsOf, o)}}
+		if s := identity(r); s != "" {
+			d.Lead = append([]string{s}, d.Lead...)
+		}
+		entries := historyEntries(r)
+		d.main = entries
+		d.Section("At a glance")
+		d.Table(glance(r, o))
+		historyOpen(d, r)
+		historyCoolant(d, r, o)
+		historyHeat(d, r, o)
+		d.Section("What is not known")
+		if len(r.Unknown) == 0 {
+			d.Say("The log tells of every hour the meter shows.")
+		}
+		d.List(sentences(r.Unknown))
+		if len(r.Doubts) > 0 {
+			d.Sub("What contradicts itself")
+			var says []string
+			for i := range r.Doubts {
+				says = append(says, sentence(r.Doubts[i].Says))
+			}
+			d.List(says)
+		}
+		if len(papers.Photos) > 0 {
+			d.Section("Photographs")
+			for _, p := range papers.Photos {
+				words := p.Words
+				if p.Number != 0 {
+					words = fmt.Sprintf("Record %d: %s", p.Number, p.Words)
+				}
+				d.blocks = append(d.blocks, photo{p.DataURL, words})
+			}
+		}
+		d.Section("Records")
+		d.Table(entries)
+		d.Warn(r.Warnings...)
+		d.Foot = historyFoot(r, papers)
+		return d
+	})
+}
+
+func identity(r report.HistoryReport) string {
+	var parts []string
+	for _, s := range []string{r.Make, r.Model} {
+		if s != "" {
+			parts = append(parts, s)
+		}
+	}
+	if r.Year.Known {
+		parts = append(parts, "of "+fixed(r.Year.V, 0))
+	}
+	s := strings.Join(parts, " ")
+	if r.Serial != "" {
+		if s != "" {
+			s += ", "
+		}
+		s += "serial number " + r.Serial
+	}
+	return s
+}
+
+// glance is the machine in a dozen lines.
+func glance(r report.HistoryReport, o Options) *Table {
+	t := &Table{Title: "The machine in figures", Columns: []Column{{Key: "what", Head: "What"}, {Key: "figure", Head: "Figure", Wrap: true}}}
+	say := func(what, figure string) {
+		if figure != "" {
+			t.Add(Text(what), Text(figure))
+		}
+	}
+	hours := "not recorded"
+	if r.EngineHours != nil {
+		hours = unit.Format(*r.EngineHours, unit.Hours, o.system()) + ", by the meter"
+		if !r.ByMeter {
+			hours = unit.Format(*r.EngineHours, unit.Hours, o.system()) + ", by the recorded runs; no meter was read"
+		}
+	}
+	say("Engine hours", hours)
+	say("Recorded", fmt.Sprintf("%s in %s, of them %s in mud", unit.Format(r.RecordedHours, unit.Hours, o.system()), plural(r.Runs, "run", "runs"), unit.Format(r.MudHours, unit.Hours, o.system())))
+	if r.UnrecordedHours > 0.05 {
+		say("Not recorded", unit.Format(r.UnrecordedHours, unit.Hours, o.system())+" that the meter shows beyond the runs")
+	}
+	if r.Acquired != nil {
+		say("Came into the fleet", o.day(*r.Acquired))
+	}
+	if r.Retired != nil {
+		say("Left the fleet", o.day(*r.Retired))
+	}
+	if r.From != nil && r.To != nil {
+		say("Records", o.day(*r.From)+" to "+o.day(*r.To))
+	}
+	if r.CoolantL.Known {
+		say("Coolant in the system", unit.Format(r.CoolantL.V, unit.Litres, o.system()))
+	}
+	say("Overheats", strconv.Itoa(r.Overheats))
+	if c := &r.Cleaning; c.LastThorough != nil {
+		say("Last thorough clean", fmt.Sprintf("%s, %s ago, of them %s in mud", o.day(*c.LastThorough), unit.Format(c.HoursSinceThorough, unit.Hours, o.system()), unit.Format(c.MudHoursSinceThorough, unit.Hours, o.system())))
+	} else {
+		say("Last thorough clean", "none is recorded")
+	}
+	say("Coolant loss", coolantWords(r.Coolant, o))
+	say("Note", r.Note)
+	return t
+}
+
+// coolantWords is the coolant rate, or why there is none.
+func coolantWords(c report.CoolantMachine, o Options) string {
+	if c.Rate == nil {
+		if c.Why == nil {
+			return "not known"
+		}
+		return "no rate: " + *c.Why
+	}
+	col := &Column{Unit: unit.Millilitres, Per: "/h"}
+	s := intervalText(Interval(*c.Rate), col, o.system()) + " " + col.label(o.system()) + " unexplained"
+	if c.RatePct != nil {
+		s += ", " + intervalText(Interval(*c.RatePct), &Column{}, o.system()) + " % of the system per 100 h"
+	}
+	return s
+}
+
+func historyOpen(d *Doc, r report.HistoryReport) {
+	d.Section("What is open")
+	if len(r.Open) == 0 {
+		d.Say("No flag stands on this machine.")
+	}
+	var says []string
+	for _, m := range r.Open {
+		s := m.Matter
+		if m.Says != "" {
+			s += ": " + m.Says
+		}
+		says = append(says, s+".")
+	}
+	d.List(says)
+}
+
+func historyCoolant(d *Doc, r report.HistoryReport, o Options) {
+	d.Section("Coolant")
+	c := &r.Coolant
+	if c.Intervals == 0 {
+		d.Say(sentence("no coolant use can be told: " + coolantWords(*c, o)))
+		return
+	}
+	amount := func(ml float64) string { return unit.Format(ml, unit.Millilitres, o.system()) }
+	d.Say(fmt.Sprintf("Topped up %s in all. Between marks %s went while the level settled after a refill, %s boiled over, and nothing explains %s: %s.",
+		amount(c.ToppedUpMl), amount(c.SettlingMl), amount(c.BoilOverMl), amount(c.UnexplainedMl), coolantWords(*c, o)))
+	d.Say(steadyWords(c))
+	d.Say(changed(c, o))
+	if p := historyCoolantPlot(r, o); p != nil {
+		d.Plot(p)
+	}
+	d.Warn(c.Warnings...)
+}
+
+func steadyWords(c *report.CoolantMachine) string {
+	switch {
+	case c.Steady == nil && c.SteadyWhy != nil:
+		return sentence("whether it goes steadily or in bursts can't be said: " + *c.SteadyWhy)
+	case c.Steady == nil:
+		return ""
+	case *c.Steady:
+		return "It goes steadily with the hours."
+	}
+	return "It goes in bursts, not steadily with the hours."
+}
+
+func historyCoolantPlot(r report.HistoryReport, o Options) *chart {
+	if len(r.CoolantPlot) < 2 {
+		return nil
+	}
+	nan := math.NaN()
+	ml := func(v float64) float64 { v, _ = shown(v, unit.Millilitres, o.system()); return v }
+	_, label := shown(0, unit.Millilitres, o.system())
+	all := curve{words: "all that was missing", class: "c2"}
+	odd := curve{words: "unexplained", class: "c1", dotted: true}
+	p := &chart{title: "Coolant missing against engine hours", xName: "engine hours", yName: label + " since the first mark", zero: true}
+	for _, q := range r.CoolantPlot {
+		all.pts = append(all.pts, point{q.Engine, ml(q.Lost), nan, nan})
+		odd.pts = append(odd.pts, point{q.Engine, ml(q.Unexplained), nan, nan})
+		if q.Kind == "refill" {
+			p.events = append(p.events, event{q.Engine, "down", "refill", '▼', "refill " + o.day(q.At)})
+		}
+	}
+	p.curves = []curve{all, odd}
+	if len(p.events) > 0 {
+		p.legends = []keyed{{"down", "refill", "▼", "refill"}}
+	}
+	first, last := r.CoolantPlot[0], r.CoolantPlot[len(r.CoolantPlot)-1]
+	p.alt = fmt.Sprintf("From %s to %s engine hours %s were found missing, of which nothing explains %s; %s.", fixed(first.Engine, 0), fixed(last.Engine, 0),
+		unit.Format(last.Lost, unit.Millilitres, o.system()), unit.Format(last.Unexplained, unit.Millilitres, o.system()), plural(len(p.events), "refill", "refills"))
+	return p
+}
+
+func historyHeat(d *Doc, r report.HistoryReport, o Options) {
+	d.Section("Overheats and cleaning")
+	kinds := []lane{
+		{label: "overheats", shape: "cross", class: "heat", glyph: 'x'},
+		{label: "thorough cleans", shape: "square", class: "clean", glyph: '■'},
+		{label: "rinses", shape: "square", class: "rinse", glyph: '□'},
+		{label: "refills", shape: "down", class: "refill", glyph: '▼'},
+	}
+	lanes := map[string]*lane{"overheat": &kinds[0], "thorough clean": &kinds[1], "rinse": &kinds[2], "refill": &kinds[3]}
+	for _, q := range r.TimeLine {
+		if l := lanes[q.Kind]; l != nil {
+			l.at = append(l.at, q.At)
+			l.tips = append(l.tips, fmt.Sprintf("%s %s, %s engine hours", q.Kind, o.day(q.At), fixed(q.Engine, 0)))
+		}
+	}
+	if len(r.TimeLine) == 0 || r.From == nil || r.To == nil {
+		d.Say("No overheat, cleaning or refill is recorded.")
+	} else {
+		p := &timeline{title: "Overheats, cleanings and refills", first: *r.From, last: *r.To}
+		if first := r.TimeLine[0].At; first.Before(p.first) {
+			p.first = first
+		}
+		if r.Acquired != nil && r.Acquired.Before(p.first) {
+			p.first = *r.Acquired
+		}
+		if r.AsOf.After(p.last) {
+			p.last = r.AsOf
+		}
+		var counts []string
+		for _, l := range kinds {
+			counts = append(counts, fmt.Sprintf("%s: %d", l.label, len(l.at)))
+			if len(l.at) > 0 {
+				p.lanes = append(p.lanes, l)
+			}
+		}
+		p.alt = fmt.Sprintf("From %s to %s, %s.", o.day(p.first), o.day(p.last), strings.Join(counts, ", "))
+		for _, g := range r.Gaps {
+			p.gaps = append(p.gaps, [2]time.Time{g.From, g.To})
+		}
+		d.Plot(p)
+	}
+	if p := monthsPlot(r, o); p != nil {
+		d.Plot(p)
+	}
+	c := &r.Cleaning
+	var every []string
+	if c.EveryMudH != nil {
+		every = append(every, intervalText(Interval(*c.EveryMudH), &Column{}, o.system())+" mud hours")
+	}
+	if c.EveryH != nil {
+		every = append(every, intervalText(Interval(*c.EveryH), &Column{}, o.system())+" hours")
+	}
+	if len(every) > 0 {
+		d.Say("It wants a thorough clean every " + strings.Join(every, ", or every ") + ".")
+	} else if c.Why != nil {
+		d.Say(sentence("how often it wants a thorough clean can't be said: " + *c.Why))
+	}
+	d.Warn(c.Warnings...)
+}
+
+// monthsPlot is the hours of each month as filled steps.
+func monthsPlot(r report.HistoryReport, o Options) *chart {
+	if len(r.Months) < 2 {
+		return nil
+	}
+	c := curve{class: "c1", step: true, words: "hours driven"}
+	total, most := 0.0, r.Months[0]
+	add := func(at time.Time, hours float64) {
+		c.pts = append(c.pts, point{float64(at.Unix()), hours, 0, hours})
+	}
+	for i, m := range r.Months {
+		at, err := time.ParseInLocation("2006-01", m.Month, o.zone())
+		if err != nil {
+			return nil
+		}
+		if n := len(c.pts); i > 0 {
+			if end := time.Unix(int64(c.pts[n-1].x), 0).In(o.zone()).AddDate(0, 1, 0); end.Before(at) {
+				add(end, 0)
+			}
+		}
+		add(at, m.Hours)
+		if i+1 == len(r.Months) {
+			add(at.AddDate(0, 1, 0), 0)
+		}
+		total += m.Hours
+		if m.Hours > most.Hours {
+			most = m
+		}
+	}
+	return &chart{title: "Hours driven a month", xName: "month", yName: "hours", zero: true, dates: true, filled: true, curves: []curve{c},
+		alt: fmt.Sprintf("%s h in %d months with runs; the most in %s, %s h.", fixed(total, 0), len(r.Months), most.Month, fixed(most.Hours, 0))}
+}
+
+func historyEntries(r report.HistoryReport) *Table {
+	t := &Table{Title: "All records in time order, runs aside", Columns: []Column{
+		{Key: "at", Head: "When"},
+		{Key: "engine_hours", Head: "Engine", Unit: unit.Hours, Drop: 1},
+		{Key: "kind", Head: "Kind", Drop: 2},
+		{Key: "number", Head: "No.", Drop: 3},
+		{Key: "says", Head: "What", Wrap: true},
+		{Key: "note", Head: "Note", Wrap: true},
+		{Key: "amended", Head: "Amended"},
+	}, Empty: "Nothing but runs is recorded of this machine."}
+	for i := range r.Entries {
+		e := &r.Entries[i]
+		amended := Cell{}
+		if e.Amended > 0 {
+			amended = Text(plural(e.Amended, "time", "times")).Hint(Doubtful)
+		}
+		what := Text(e.Says)
+		if e.Kind == "overheat" {
+			what = what.Hint(Bad)
+		}
+		number := Cell{}
+		if e.Number != 0 {
+			number = Count(int(e.Number))
+		}
+		t.Add(Moment(e.At), Number(e.Engine), Text(e.Kind), number, what, Text(e.Note), amended)
+	}
+	return t
+}
+
+func historyFoot(r report.HistoryReport, papers Papers) []string {
+	foot := []string{"A blank is not recorded; it is never zero. Intervals are 95 %. An amended record keeps its earlier versions in the book."}
+	if r.Masked {
+		foot = append(foot, "Drivers are letters here.")
+	}
+	if papers.Digest != "" {
+		foot = append(foot, "Digest of the records: "+papers.Digest)
+	}
+	return foot
+}
