@@ -65,6 +65,23 @@ func within(name string, x, low, high float64, unit, hint string) error {
 		name, number(x, 4), space, unit, number(low, 4), number(high, 4), space, unit, hint)
 }
 
+// symbol is how a figure's unit is printed.
+func symbol(unit string) string {
+	switch unit {
+	case "c":
+		return "°C"
+	case "kpa":
+		return "kPa"
+	case "pct":
+		return "%"
+	case "ml":
+		return "mL"
+	case "l":
+		return "L"
+	}
+	return unit
+}
+
 // between is the straight line from (x0, y0) to (x1, y1) at x.
 func between(x, x0, y0, x1, y1 float64) float64 {
 	if x1 == x0 {

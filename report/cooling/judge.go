@@ -197,9 +197,9 @@ func (s *Spec) Set(name string, value float64) error {
 		return fmt.Errorf("%s: %s should be a word: %s", name, number(value, 3), f.Help)
 	}
 	if f.Unit == "kpa" && value > f.Max {
-		return within(name, value, f.Min, f.Max, f.Unit, f.Help+"; is the unit right? "+capHint(value))
+		return within(name, value, f.Min, f.Max, symbol(f.Unit), f.Help+"; is the unit right? "+capHint(value))
 	}
-	if err := within(name, value, f.Min, f.Max, f.Unit, f.Help); err != nil {
+	if err := within(name, value, f.Min, f.Max, symbol(f.Unit), f.Help); err != nil {
 		return err
 	}
 	if s.Figures == nil {
@@ -268,7 +268,7 @@ func Judge(check string, m Measurement, spec Spec) (Verdict, error) {
 		if err != nil {
 			return Verdict{}, err
 		}
-		if err := within(name, v, f.Min, f.Max, f.Unit, f.Help); err != nil {
+		if err := within(name, v, f.Min, f.Max, symbol(f.Unit), f.Help); err != nil {
 			return Verdict{}, err
 		}
 	}
@@ -304,7 +304,7 @@ func orPlain(unit string) string {
 	if unit == "" {
 		return "a plain number"
 	}
-	return unit
+	return symbol(unit)
 }
 
 // exam is one check being judged.
@@ -354,7 +354,7 @@ func (e *exam) check(c *check) error {
 					return d
 				}
 			}
-			if err := within(f.Name, v, f.Min, f.Max, f.Unit, f.Help); err != nil {
+			if err := within(f.Name, v, f.Min, f.Max, symbol(f.Unit), f.Help); err != nil {
 				return err
 			}
 		}

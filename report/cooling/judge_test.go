@@ -119,7 +119,7 @@ func TestUnknownNames(t *testing.T) {
 	require.ErrorContains(t, s.Set("thermostat", 82), "thermostat_c")
 	require.ErrorContains(t, s.Set("ohm_at_hot", 82), "such as ohm_at_20")
 	require.ErrorContains(t, s.Set("glycol", 1), "ethylene or propylene")
-	require.ErrorContains(t, s.Set("thermostat_c", 182), "thermostat_c: 182 c should lie between 40 and 120 c")
+	require.ErrorContains(t, s.Set("thermostat_c", 182), "thermostat_c: 182 °C should lie between 40 and 120 °C")
 	require.NoError(t, s.Set("ohm_at_-20", 15000))
 	require.NoError(t, s.Set("ohm_at_80", 300))
 	require.Equal(t, []SensorPoint{{-20, 15000}, {80, 300}}, s.Sensor())
@@ -215,7 +215,7 @@ func TestValueStandsForTheFirstFigure(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, Fail, v.Result)
 	_, err = Judge("level", Measurement{Value: &x, Unit: "psi"}, Spec{})
-	require.ErrorContains(t, err, `value: unit "psi" should be ml`)
+	require.ErrorContains(t, err, `value: unit "psi" should be mL`)
 	c := -37.0
 	v, err = Judge("mix-strength", Measurement{Value: &c, Unit: "°C"}, specOf(t, "cap_kpa", 90))
 	require.NoError(t, err)
