@@ -205,7 +205,7 @@ func (src *Source) entries(l *exposure.Life, mask *Masker) []Entry {
 		if v.HeatCycles.Known {
 			cycles = plural(int(v.HeatCycles.V), "heat cycle")
 		}
-		add("bleed", &v.Base, v.Note, "air bled", with("at the %s", join(v.Points)), nose, cycles)
+		add("bleed", &v.Base, v.Note, "air bled", with("at the %s", join(v.Points, "and")), nose, cycles)
 	}
 	for i := range log.Cleanings {
 		v := &log.Cleanings[i]

@@ -253,7 +253,7 @@ func (r *RatesReport) adjust(x *exposure.Index, strata *exposure.Strata, q RateQ
 		}
 	})
 	if lost > 0 || lostEvents > 0 {
-		warn(&r.Warnings, "the adjusted ratios leave out %s h and %s in hours that do not say their %s", num(lost), plural(lostEvents, "overheat"), strings.Join(r.AdjustedFor, ", "))
+		warn(&r.Warnings, "the adjusted ratios leave out %s h and %s that do not say their %s", num(lost), plural(lostEvents, "overheat"), join(r.AdjustedFor, "or"))
 	}
 	ref := -1
 	if reference != 0 {
@@ -325,9 +325,6 @@ func (r *RatesReport) mantelHaenszel(t stat.RateTable, ref int) {
 		}
 		mh := stat.MantelHaenszel(strata, stat.Level95)
 		v := &r.Levels[i]
-		for k, w := range mh.Ratio.Warnings { // each is of one level
-			mh.Ratio.Warnings[k] = v.Level + ": " + w
-		}
 		v.adjusted(mh.Ratio, mh.P, &r.Warnings)
 		if p := mh.Heterogeneity.P; p != nil && *p < 0.05 {
 			warn(&r.Warnings, "%s: its ratio differs between the levels of %s (p %s): one figure for all hides that", v.Level, r.AdjustedFor[0], pText(*p))
@@ -336,7 +333,10 @@ func (r *RatesReport) mantelHaenszel(t stat.RateTable, ref int) {
 }
 
 func (v *RateLevel) adjusted(ratio stat.Result, p float64, warnings *[]string) {
-	est, why := take(ratio, warnings)
+	for _, w := range ratio.Warnings {
+		warn(warnings, "%s: %s", v.Level, w)
+	}
+	est, why := ratio.Est, ratio.Why
 	if est == nil {
 		if v.Why == nil {
 			v.Why = text(why)

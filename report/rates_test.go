@@ -81,7 +81,7 @@ func TestRatesCrudeBesideAdjusted(t *testing.T) {
 	require.InDelta(t, 2.24315433887633, a.AdjustedRatio.High, 1e-8)
 	require.InDelta(t, 1, *a.P, 1e-8)
 	require.InDelta(t, 1, *a.PHolm, 1e-8)
-	require.Equal(t, "A: 2.77 times the others before, 1 (0.45 to 2.24) once speed is held: it is the driving conditions", r.Words[0])
+	require.Equal(t, "A: 2.8 times the others before, 1.0 (0.45 to 2.2) once speed is held: it is the driving conditions", r.Words[0])
 	require.Contains(t, r.Method, "Mantel-Haenszel")
 }
 
@@ -228,25 +228,34 @@ func TestAdjustedRatesCoverThePlantedOne(t *testing.T) {
 	const fleets, planted = 600, 1.8
 	covered, crudeCovered, told := 0, 0, 0
 	for range fleets {
-		x, s := exposure.NewIndex(nil, []schema.Driver{{Name: "D1"}, {Name: "D2"}, {Name: "D3"}, {Name: "D4"}}, nil), exposure.NewStrata()
-		for d := uint16(1); d <= 4; d++ {
-			for terrain := uint16(1); terrain <= 3; terrain++ { // mud, water, dust
-				for speed := uint16(1); speed <= 3; speed++ {
-					var l exposure.Levels
-					l[exposure.Driver], l[exposure.Terrain], l[exposure.Speed] = d, terrain, speed
+		logs := make([]schema.Log, 6)
+		for d := 1; d <= 4; d++ {
+			for i, terrain := range []string{"mud", "sand", "road"} {
+				for j, speed := range []string{"slow", "medium", "fast"} {
 					hours := 10 + 60*rng.Float64()
-					if d == 1 && terrain == 1 && speed == 3 {
+					if d == 1 && terrain == "mud" && speed == "fast" {
 						hours = 600 // sent into mud, fast
 					}
-					rate := 0.01 * []float64{4, 2, 1}[terrain-1] * []float64{0.5, 1, 2}[speed-1]
+					rate := 0.01 * []float64{4, 2, 1}[i] * []float64{0.5, 1, 2}[j]
 					if d == 1 {
 						rate *= planted
 					}
-					s.Add(l, hours, poisson(rng, rate*hours))
+					for range 3 { // three runs, each on some machine
+						l := &logs[rng.IntN(len(logs))]
+						start := at(1+30*len(l.Runs), 0)
+						l.Runs = append(l.Runs, run(start, hours/3, by(fmt.Sprint("D", d)), on(terrain), at2(speed)))
+						for range poisson(rng, rate*hours/3) {
+							l.Overheats = append(l.Overheats, schema.Overheat{Head: head(start.Add(time.Duration(rng.Float64() * hours / 3 * float64(time.Hour))))})
+						}
+					}
 				}
 			}
 		}
-		r, err := RatesOf(at(1, 0), x, s, RateQuestion{By: exposure.Driver, Adjust: []exposure.Factor{exposure.Terrain, exposure.Speed}})
+		for i := range logs {
+			inOrder(&logs[i])
+		}
+		r, err := Rates(Of(fleet(logs...), at(5000, 0)), RateQuestion{By: exposure.Driver, Adjust: []exposure.Factor{exposure.Terrain, exposure.Speed}})
+		require.Zero(t, r.UnplacedOverheats)
 		require.NoError(t, err)
 		if e := r.Levels[0].AdjustedRatio; e != nil {
 			told++

@@ -82,7 +82,7 @@ func (r *RatesReport) sentence(v *RateLevel, q RateQuestion) string {
 		}
 		return fmt.Sprintf("%s: %s times %s%s", v.Level, interval(v.CrudeRatio), others, chance)
 	}
-	held := join(r.AdjustedFor) + " are held"
+	held := join(r.AdjustedFor, "and") + " are held"
 	if len(q.Adjust) == 1 {
 		held = r.AdjustedFor[0] + " is held"
 	}
@@ -97,7 +97,7 @@ func (r *RatesReport) sentence(v *RateLevel, q RateQuestion) string {
 	}
 	before := "no rate"
 	if v.CrudeRatio != nil {
-		before = num(v.CrudeRatio.Value) + " times " + others + " before"
+		before = ratio(v.CrudeRatio.Value) + " times " + others + " before"
 	}
 	head := fmt.Sprintf("%s: %s, %s once %s: ", v.Level, before, interval(v.AdjustedRatio), held)
 	chance := v.PHolm != nil && *v.PHolm > 0.05
@@ -141,7 +141,7 @@ func conditions(held []exposure.Factor) string {
 			add("the driving conditions")
 		}
 	}
-	return join(names)
+	return join(names, "and")
 }
 
 func blame(held []exposure.Factor) string { return conditions(held) + " do" }
@@ -150,19 +150,30 @@ func blame(held []exposure.Factor) string { return conditions(held) + " do" }
 func interval(e *stat.Estimate) string {
 	switch {
 	case math.IsInf(e.High, 1):
-		return fmt.Sprintf("%s (at least %s)", num(e.Value), num(e.Low))
+		return fmt.Sprintf("%s (at least %s)", ratio(e.Value), ratio(e.Low))
 	case math.IsInf(e.Low, -1):
-		return fmt.Sprintf("%s (at most %s)", num(e.Value), num(e.High))
+		return fmt.Sprintf("%s (at most %s)", ratio(e.Value), ratio(e.High))
 	}
-	return fmt.Sprintf("%s (%s to %s)", num(e.Value), num(e.Low), num(e.High))
+	return fmt.Sprintf("%s (%s to %s)", ratio(e.Value), ratio(e.Low), ratio(e.High))
+}
+
+// ratio is a ratio for a sentence, to two figures or the tenth.
+func ratio(v float64) string {
+	switch {
+	case v >= 99.95:
+		return num(v)
+	case v >= 0.95:
+		return fmt.Sprintf("%.1f", v)
+	}
+	return num(v)
 }
 
 // join lists words: a, b and c.
-func join(words []string) string {
+func join(words []string, and string) string {
 	if len(words) < 2 {
 		return strings.Join(words, "")
 	}
-	return strings.Join(words[:len(words)-1], ", ") + " and " + words[len(words)-1]
+	return strings.Join(words[:len(words)-1], ", ") + " " + and + " " + words[len(words)-1]
 }
 
 // pText is a p for a sentence.

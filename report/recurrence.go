@@ -170,7 +170,7 @@ func (r *RecurrenceReport) words() {
 			}
 		}
 		if len(names) > 0 {
-			say("getting %s: %s", says, join(names))
+			say("getting %s: %s", says, join(names, "and"))
 		}
 	}
 	if n := len(r.Trend); n > 1 {
