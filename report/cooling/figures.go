@@ -125,7 +125,7 @@ var specFigures = []Figure{
 	{Name: "glycol", Unit: "word", Help: "kind of glycol in the coolant: ethylene or propylene"},
 	{Name: "coolant_l", Unit: "l", Min: 0.1, Max: 200, Help: "coolant in the whole system"},
 	{Name: "concentrate_pct", Unit: "pct", Max: 100, Help: "glycol that was filled, by volume"},
-	{Name: "cap_kpa", Unit: "kpa", Min: 10, Max: 300, Help: "pressure printed on the cap"},
+	{Name: "cap_kpa", Unit: "kpa", Min: 0, Max: 300, Help: "pressure printed on the cap; 0 for an open system"},
 	{Name: "thermostat_c", Unit: "c", Min: 40, Max: 120, Help: "temperature stamped on the thermostat"},
 	{Name: "thermostat_tol_c", Min: 0.5, Max: 20, Help: "how many kelvin it may be off"},
 	{Name: "lift_mm", Min: 1, Max: 40, Help: "least lift of the open thermostat"},

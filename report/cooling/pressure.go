@@ -90,6 +90,10 @@ func judgeCap(e *exam) {
 		e.unsure("it lets go at %s kPa; what that is worth cannot be said without cap_kpa, the pressure printed on it", number(relief, 0))
 		return
 	}
+	if printed == 0 {
+		e.refuse(fmt.Errorf("cap_kpa: 0 kPa is an open system; for a cap test it should be the pressure printed on the cap"))
+		return
+	}
 	e.v.Source = "bands and service limits of three workshop manuals; between them " + practice
 	share := relief / printed
 	e.v.Value, e.v.Unit = 100*share, "%"
@@ -171,7 +175,7 @@ func judgePressureHold(e *exam) {
 	e.v.Value, e.v.Unit = rate, "kPa/min"
 	e.v.Source = "manuals of a utility machine (2002) and a road vehicle (2000); 5 min " + practice
 	said := fmt.Sprintf("lost %s kPa of %s kPa in %s min (%s kPa a minute)", number(drop, 1), number(start, 0), number(minutes, 1), number(rate, 2))
-	if printed, ok := e.need("cap_kpa"); ok {
+	if printed, ok := e.need("cap_kpa"); ok && printed > 0 {
 		switch {
 		case start > 1.1*printed:
 			e.warn("%s kPa is more than the cap's %s kPa and a tenth: never pump above that", number(start, 0), number(printed, 0))

@@ -45,6 +45,8 @@ func TestCap(t *testing.T) {
 	require.Contains(t, fmt.Sprint(judged1(t, "cap-hold", spec, "relief_kpa", 92, "end_kpa", 91, "minutes", 0.05).Warnings), "6 s at least")
 	require.ErrorContains(t, refused(t, "cap-hold", spec, "relief_kpa", 92, "end_kpa", 50), "minutes: is missing")
 	require.ErrorContains(t, refused(t, "cap-hold", spec, "relief_kpa", 50, "end_kpa", 90, "minutes", 1), "end_kpa")
+	require.ErrorContains(t, refused(t, "cap-hold", specOf(t, "cap_kpa", 0), "relief_kpa", 92), "should be the pressure printed on the cap")
+	require.Equal(t, Pass, judged1(t, "pressure-hold", specOf(t, "cap_kpa", 0), "start_kpa", 60, "end_kpa", 60, "minutes", 5).Result)
 	v = judged1(t, "cap-hold", Spec{}, "relief_kpa", 92)
 	require.Equal(t, Unsure, v.Result)
 	require.Equal(t, []string{"cap_kpa"}, v.Missing)
