@@ -86,10 +86,8 @@ type dots struct {
 }
 
 type dotRow struct {
-	label       string
-	crude, adj  *Interval
-	crudeAbsent string // why there is none
-	adjAbsent   string
+	label      string
+	crude, adj *Interval
 }
 
 func (p *dots) name() string { return p.title }
