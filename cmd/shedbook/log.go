@@ -122,5 +122,14 @@ func (a *app) keep(ctx context.Context, b *store.Book, k *schema.Kind, r schema.
 		return err
 	}
 	fmt.Fprintf(a.out, "recorded as %d: %s, %s\n", number, k.Name, describe(k, r, s))
+	if m := machineOf(k, r); m != "" && k.Dated {
+		one, err := b.Fleet(ctx, m)
+		if err != nil {
+			return err
+		}
+		if says := effect(one, r); says != "" {
+			fmt.Fprintln(a.out, says)
+		}
+	}
 	return nil
 }

@@ -7,7 +7,7 @@ func (a *app) verbs() []*cobra.Command {
 	return []*cobra.Command{
 		a.logVerb(), a.machineVerb(), a.driverVerb(), a.wordVerb(), a.amendVerb(), a.voidVerb(), a.setVerb(), a.specVerb(),
 		a.listVerb(), a.showVerb(),
-		a.initVerb(), a.importVerb(), a.exportVerb(),
+		a.demoVerb(), a.initVerb(), a.importVerb(), a.exportVerb(),
 		a.answerVerb(), a.planVerb(),
 		a.fleetVerb(), a.flagsVerb(), a.nextVerb(), a.ratesVerb(), a.coolantVerb(), a.cleaningVerb(), a.recurrenceVerb(), a.dueVerb(),
 		a.doubtsVerb(), a.historyVerb(), a.cautionsVerb(),

@@ -1,0 +1,109 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+
+	"github.com/spf13/cobra"
+
+	"shedbook/schema"
+	"shedbook/store"
+	"shedbook/store/sheet"
+)
+
+func (a *app) demoVerb() *cobra.Command {
+	return &cobra.Command{
+		Use: "demo", Short: "make a book of an invented yard's year, and walk through it", GroupID: "look", Args: args(0, 0, "no words"),
+		RunE: func(cmd *cobra.Command, _ []string) error { return a.demo(cmd.Context()) },
+	}
+}
+
+// demoSteps are what the demo shows, each with what to look for.
+var demoSteps = []struct {
+	says string
+	args []string
+}{
+	{"The fleet, a row a machine, worst first.", []string{"fleet"}},
+	{"What the log itself raises, and only when the evidence has sufficed.", []string{"flags"}},
+	{"Coolant: settling after a refill and boil-over are set apart from what is lost.", []string{"coolant"}},
+	{"Radiators: a rinse from the front is no thorough clean.", []string{"cleaning"}},
+	{"Is it Tam, or what Tam drives over?", []string{"rates", "--by", "driver", "--adjust", "speed,terrain"}},
+	{"What to check first on B3.", []string{"next", "B3"}},
+	{"The history of one machine, for whoever buys it.", []string{"history", "B6"}},
+}
+
+func (a *app) demo(ctx context.Context) error {
+	dir, err := os.MkdirTemp("", "shedbook-demo-")
+	if err != nil {
+		return err
+	}
+	path := filepath.Join(dir, "brackwater.db")
+	if err := fillDemo(ctx, path, a); err != nil {
+		return err
+	}
+	fmt.Fprintf(a.out, "A year at Brackwater Hire, an invented yard, is in %s\n", path)
+	for _, s := range demoSteps {
+		fmt.Fprintf(a.out, "\n%s\n$ shedbook", s.says)
+		for _, w := range s.args {
+			fmt.Fprintf(a.out, " %s", w)
+		}
+		fmt.Fprintf(a.out, "\n\n")
+		step := *a
+		step.now, step.bookFlag = demoEnd, ""
+		root := step.root()
+		root.SetArgs(append([]string{"--book", path}, s.args...))
+		root.SetOut(a.out)
+		root.SetErr(a.errOut)
+		if err := root.ExecuteContext(ctx); err != nil {
+			return err
+		}
+	}
+	fmt.Fprintf(a.out, "\nGo on by yourself, for instance:\n  shedbook --book %s flags W2 --as-of 2026-11-01\n", path)
+	return nil
+}
+
+// fillDemo makes the demo's book by way of its sheets, as a yard would that
+// brings its old records.
+func fillDemo(ctx context.Context, path string, a *app) error {
+	sheets := map[*schema.Kind]*bytes.Buffer{}
+	writers := map[*schema.Kind]*sheet.Writer{}
+	for _, r := range brackwater(demoSeed) {
+		k := schema.KindOf(r)
+		if writers[k] == nil {
+			sheets[k] = &bytes.Buffer{}
+			writers[k] = sheet.NewWriter(sheets[k], k, demoStart.Location())
+		}
+		writers[k].Write(r)
+	}
+	var sources []store.Source
+	for _, k := range schema.Kinds {
+		if w := writers[k]; w != nil {
+			if err := w.Flush(); err != nil {
+				return err
+			}
+			text := sheets[k].Bytes()
+			sources = append(sources, store.Source{Name: k.Sheet + ".csv", Kind: k, Open: func() (io.ReadCloser, error) { return io.NopCloser(bytes.NewReader(text)), nil }})
+		}
+	}
+	b, err := store.Create(ctx, path, a.clock)
+	if err != nil {
+		return err
+	}
+	defer b.Close()
+	if err := b.Set(ctx, schema.Setting{Key: "time-zone", Value: "UTC"}); err != nil {
+		return err
+	}
+	done, err := b.Import(ctx, sources, store.ImportOptions{Bad: func(_ *sheet.Reader, _ sheet.Row, wrong []*sheet.Error) {
+		for _, e := range wrong {
+			fmt.Fprintln(a.errOut, e)
+		}
+	}})
+	if err == nil && !done.Kept {
+		err = fmt.Errorf("the demo's own sheets are bad")
+	}
+	return err
+}
