@@ -107,13 +107,20 @@ func lossRank(m *FleetRow) float64 {
 func plainLoss(stretches []Stretch) (*stat.Estimate, string) {
 	var ml, hours []float64
 	for i := range stretches {
-		if s := &stretches[i]; !s.Settling && s.Hours() > 0 {
+		switch s := &stretches[i]; {
+		case s.Settling:
+		case s.Hours() > 1e-9 || len(ml) == 0:
 			ml, hours = append(ml, s.Unexplained()), append(hours, s.Hours())
+		default: // a look and a top-up at one time are one
+			ml[len(ml)-1] += s.Unexplained()
 		}
 	}
 	r := stat.RatioOfSums(ml, hours, stat.Level95)
 	if r.Est == nil {
 		return nil, fmt.Sprintf("%s between marks away from any refill: a rate wants two", plural(len(ml), "stretch"))
+	}
+	if r.Est.Low == r.Est.High { // every stretch alike, as a rule without any loss: t knows no doubt then
+		return nil, fmt.Sprintf("the same in each of %s: no telling how sure", plural(len(ml), "stretch"))
 	}
 	e := *r.Est
 	e.Value, e.Low = max(e.Value, 0), max(e.Low, 0)

@@ -130,6 +130,7 @@ func (src *Source) history(l *exposure.Life, open []Matter, withNames bool) Hist
 	}
 	for _, o := range open {
 		if o.Machine == m.Name {
+			o.Says = mask.Text(o.Says)
 			r.Open = append(r.Open, o)
 		}
 	}
@@ -223,16 +224,26 @@ func (src *Source) entries(l *exposure.Life, mask *Masker) []Entry {
 		} else if sides != "" {
 			sides += " only"
 		}
-		add("clean", &v.Base, v.Note, how, with("by %s", v.Method), sides, out, pct(v.BlockedFront, "blocked %s from the front"),
+		method := v.Method
+		if method == "rinse" {
+			method = "" // it says so already
+		}
+		add("clean", &v.Base, v.Note, how, with("by %s", method), sides, out, pct(v.BlockedFront, "blocked %s from the front"),
 			pct(v.BlockedBack, "%s from behind"), pct(v.BlockedAfter, "%s after"))
 	}
 	for i := range l.Overheats {
 		e := &l.Overheats[i]
 		v := e.Overheat
 		name := func(f exposure.Factor) string { return src.Index.Name(f, e.Levels[f]) }
-		add("overheat", &v.Base, v.Note, "overheated", with("shown by %s", v.Sign), mask.Driver(name(exposure.Driver)), name(exposure.Terrain), name(exposure.Speed),
+		fan := v.Fan
+		if fan == "unknown" {
+			fan = ""
+		}
+		lost := v.Lost
+		lost.Known = lost.V > 0
+		add("overheat", &v.Base, v.Note, "overheated", with("shown by %s", v.Sign), mask.Driver(name(exposure.Driver)), name(exposure.Terrain), with("%s speed", name(exposure.Speed)),
 			with("%s range", name(exposure.Range)), with("%s load", name(exposure.Load)), amount(v.AmbientC, unit.Celsius, "in air of %s"),
-			amount(v.MinutesIn, unit.Minutes, "%s after the start"), amount(v.Lost, unit.Millilitres, "lost %s"), with("fan %s", v.Fan))
+			amount(v.MinutesIn, unit.Minutes, "%s after the start"), amount(lost, unit.Millilitres, "lost %s"), with("fan %s", fan))
 	}
 	for i := range log.Checks {
 		v := &log.Checks[i]

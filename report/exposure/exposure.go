@@ -291,7 +291,9 @@ func (l *Life) split() {
 				cuts = append(cuts, t)
 			}
 		}
-		sort.Slice(cuts, func(a, b int) bool { return cuts[a].Before(cuts[b]) })
+		if len(cuts) > 1 {
+			sort.Slice(cuts, func(a, b int) bool { return cuts[a].Before(cuts[b]) })
+		}
 		left := h
 		for c := 0; c <= len(cuts); c++ {
 			part := left // the last piece takes what is left, so that the pieces add up
