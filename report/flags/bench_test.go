@@ -198,16 +198,17 @@ func worlds() []simulate.World {
 	}
 	busy("no factors", func(w *simulate.World) { w.Factors = 0; w.Rate = 1 })
 	hostile := map[string]func(*simulate.World){
-		"rate 0.1":       func(w *simulate.World) { w.Rate = 0.1 },
-		"rate 1":         func(w *simulate.World) { w.Rate = 1 },
-		"rate 2":         func(w *simulate.World) { w.Rate = 2 },
-		"spread drivers": func(w *simulate.World) { w.DriverSpread = 0.6 },
+		"rate 0.1":            func(w *simulate.World) { w.Rate = 0.1 },
+		"rate 1":              func(w *simulate.World) { w.Rate = 1 },
+		"rate 2":              func(w *simulate.World) { w.Rate = 2 },
+		"spread drivers":      func(w *simulate.World) { w.DriverSpread = 0.3 },
+		"very spread drivers": func(w *simulate.World) { w.DriverSpread = 0.6 },
 		"spread machines": func(w *simulate.World) {
 			w.MachineSpread = 0.35
 		},
 		"strong factors":  func(w *simulate.World) { w.Factors = 2; w.Rate = 0.8; w.Seasonal = 16 },
 		"clusters":        func(w *simulate.World) { w.Clusters = 0.2 },
-		"own drivers":     func(w *simulate.World) { w.OwnDrivers = 0.8; w.DriverSpread = 0.4 },
+		"own drivers":     func(w *simulate.World) { w.OwnDrivers = 0.8; w.DriverSpread = 0.3 },
 		"gaps":            func(w *simulate.World) { w.MissRun = 0.3; w.MissField = 0.2; w.MissMeter = 0.3 },
 		"gaps, no meters": func(w *simulate.World) { w.MissRun = 0.25; w.MissOverheated = true; w.MissMeter = 1 },
 		"meter errors":    func(w *simulate.World) { w.MeterError = 0.01; w.MissRun = 0.1 },
@@ -215,7 +216,7 @@ func worlds() []simulate.World {
 		"many refills":    func(w *simulate.World) { w.RefillsYear = 10; w.ThoroughDays = 25; w.TopUpStep = 25; w.Looks = 0.4 },
 		"services":        func(w *simulate.World) { w.Services = 0.5; w.Rate = 0.6 },
 		"all at once": func(w *simulate.World) {
-			w.Rate, w.DriverSpread, w.MachineSpread, w.OwnDrivers, w.MissRun, w.MissField, w.MeterError, w.Spills = 0.6, 0.5, 0.25, 0.5, 0.15, 0.1, 0.003, 0.02
+			w.Rate, w.DriverSpread, w.MachineSpread, w.OwnDrivers, w.MissRun, w.MissField, w.MeterError, w.Spills = 0.6, 0.35, 0.25, 0.5, 0.15, 0.1, 0.003, 0.02
 		},
 	}
 	var keys []string

@@ -22,6 +22,14 @@ var (
 	conditionRatios = [4]float64{1.6, 2.5, 4, 6}
 )
 
+// spreads are coefficients of variation that drivers who are all sound may
+// have among themselves; how likely each is, is learned from the others. A
+// driver is hard only beyond that.
+var (
+	spreads     = [3]float64{0, 0.3, 0.55}
+	spreadPrior = [3]float64{0.6, 0.3, 0.1}
+)
+
 // window is how far back a machine's runs tell who drives it and where, in
 // seconds; at least windowRuns runs.
 const window, windowRuns = 4 * week, 12
@@ -45,7 +53,9 @@ type note struct {
 // odds is the running evidence on one driver or one level.
 type odds struct {
 	ratio    [4]float64
-	best     float64 // for since: of the second ratio
+	spread   [len(spreads)]float64 // likelihood ratios of a sound driver under each spread to none
+	weight   [len(spreads)]float64 // how likely each spread is, the driver left out
+	best     float64               // for since: of the second ratio
 	since    int64
 	raised   int64
 	rest     *schema.Answer
@@ -56,8 +66,64 @@ type odds struct {
 	curve    []Point
 }
 
+func newOdds(left float64) odds {
+	o := odds{spread: [3]float64{1, 1, 1}, weight: [3]float64{1, 0, 0}}
+	for k := range o.ratio {
+		o.ratio[k] = left
+	}
+	return o
+}
+
 func (o *odds) factor() float64 {
-	return (o.ratio[0] + o.ratio[1] + o.ratio[2] + o.ratio[3]) / 4
+	sound := 0.0
+	for c, w := range o.weight {
+		sound += w * o.spread[c]
+	}
+	return (o.ratio[0] + o.ratio[1] + o.ratio[2] + o.ratio[3]) / 4 / sound
+}
+
+// weigh learns how the drivers spread, for each with him left out: gamma-Poisson
+// marginals of what each had against what was expected of him.
+func (c *crowd) weigh() {
+	var all [len(spreads)]float64
+	each := make([][len(spreads)]float64, len(c.drivers))
+	for d := range c.drivers {
+		o := &c.drivers[d]
+		if o.expected <= 0 {
+			continue
+		}
+		for k, cv := range spreads {
+			each[d][k] = gammaPoisson(o.count, o.expected, cv)
+			all[k] += each[d][k]
+		}
+	}
+	for d := range c.drivers {
+		top, sum := math.Inf(-1), 0.0
+		o := &c.drivers[d]
+		for k := range spreads {
+			top = max(top, all[k]-each[d][k])
+		}
+		for k := range spreads {
+			o.weight[k] = spreadPrior[k] * math.Exp(all[k]-each[d][k]-top)
+			sum += o.weight[k]
+		}
+		for k := range spreads {
+			o.weight[k] /= sum
+		}
+	}
+}
+
+// gammaPoisson is the log likelihood of a count whose rate varies with a
+// coefficient of variation around the expected one, to that of one that does
+// not vary.
+func gammaPoisson(n, expected, cv float64) float64 {
+	if cv == 0 {
+		return 0
+	}
+	k := 1 / (cv * cv)
+	a, _ := math.Lgamma(n + k)
+	b, _ := math.Lgamma(k)
+	return a - b + k*math.Log(k) - (n+k)*math.Log(expected+k) + expected
 }
 
 func (o *odds) hear(ratios *[4]float64, is bool, part, trust float64, at int64) {
@@ -73,6 +139,17 @@ func (o *odds) hear(ratios *[4]float64, is bool, part, trust float64, at int64) 
 				o.best, o.since = 1, at
 			}
 			o.best *= lr
+		}
+	}
+	for k, cv := range spreads {
+		if cv > 0 {
+			shape := 1 / (cv * cv)
+			r := (shape + o.count) / (shape + o.expected)
+			lr := 1 / (r*part + 1 - part)
+			if is {
+				lr *= r
+			}
+			o.spread[k] *= math.Pow(lr, trust)
 		}
 	}
 	o.expected += trust * part
@@ -95,12 +172,12 @@ func (c *crowd) init(f *Finder) {
 	c.answers = f.fleet.Answers
 	c.drivers = make([]odds, len(f.index.Names[exposure.Driver]))
 	for d := range c.drivers {
-		c.drivers[d].ratio = [4]float64{1, 1, 1, 1}
+		c.drivers[d] = newOdds(1)
 	}
 	for x := range c.levels {
 		c.levels[x] = make([]odds, len(f.index.Names[exposureFactor[x]]))
 		for l := range c.levels[x] {
-			c.levels[x][l].ratio = [4]float64{1, 1, 1, 1}
+			c.levels[x][l] = newOdds(1)
 		}
 	}
 }
@@ -124,9 +201,12 @@ func (c *crowd) note(i int, e *event) {
 			who[int(p.driver)] += s.conditions(&p.level, s.ratio) * float64(p.hours)
 		}
 	}
-	n.who = shares(who, func(d int) float64 { return s.driver[d] })
+	n.who = shares(who)
 	for x := range n.level {
 		n.level[x] = int(e.level[x])
+		if x == ambient {
+			continue // see weather
+		}
 		where = map[int]float64{}
 		for k := from; k <= e.piece; k++ {
 			p := &m.pieces[k]
@@ -135,14 +215,13 @@ func (c *crowd) note(i int, e *event) {
 				where[int(l)] += s.conditions(&p.level, s.ratio) / r * s.driver[p.driver] * float64(p.hours)
 			}
 		}
-		n.where[x] = shares(where, func(l int) float64 { return s.ratio[s.offset[x]+l] })
+		n.where[x] = shares(where)
 	}
 	c.notes = append(c.notes, n)
 }
 
-// shares are, for each id, its part of the whole when the others keep their own
-// ratios and it has none.
-func shares(weight map[int]float64, ratio func(int) float64) []share {
+// shares are the parts of the whole, in the order of the ids.
+func shares(weight map[int]float64) []share {
 	total := 0.0
 	out := make([]share, 0, len(weight))
 	for id := range weight {
@@ -150,19 +229,18 @@ func shares(weight map[int]float64, ratio func(int) float64) []share {
 	}
 	slices.SortFunc(out, func(a, b share) int { return a.id - b.id })
 	for _, o := range out {
-		total += weight[o.id] * ratio(o.id)
+		total += weight[o.id]
 	}
 	for k, o := range out {
-		w := weight[o.id]
-		if rest := total - w*ratio(o.id); w > 0 {
-			out[k].part = w / (w + max(rest, 0))
+		if total > 0 {
+			out[k].part = weight[o.id] / total
 		}
 	}
 	return out
 }
 
 // close takes in a week's notes in the order of their times.
-func (c *crowd) close() {
+func (c *crowd) close(from, to int64) {
 	sort.SliceStable(c.notes, func(a, b int) bool { return c.notes[a].at < c.notes[b].at })
 	known := 0
 	for d := 1; d < len(c.drivers); d++ {
@@ -178,12 +256,21 @@ func (c *crowd) close() {
 			}
 		}
 	}
+	if len(c.notes) == 0 {
+		return
+	}
+	c.weigh()
+	weather := c.weather(from, to)
 	for i := range c.notes {
 		n := &c.notes[i]
 		c.answered(n.at)
 		c.hear(c.drivers, n.who, n.driver, &driverRatios, float64(max(known, 1)), n)
 		for x := range n.level {
-			c.hear(c.levels[x], n.where[x], n.level[x], &conditionRatios, float64(max(levels, 1)), n)
+			where := n.where[x]
+			if x == ambient {
+				where = weather
+			}
+			c.hear(c.levels[x], where, n.level[x], &conditionRatios, float64(max(levels, 1)), n)
 		}
 	}
 	c.notes = c.notes[:0]
@@ -204,13 +291,31 @@ func (c *crowd) hear(all []odds, shares []share, id int, ratios *[4]float64, amo
 	}
 }
 
+// weather is the whole fleet's share of each band of air temperature from one
+// moment to another: the season goes one way, so that the weeks before an
+// overheat were not as warm or cold as its own.
+func (c *crowd) weather(from, to int64) []share {
+	s, where := c.f.sound, map[int]float64{}
+	for _, m := range c.f.machines {
+		w := m.ev.trust()
+		for k := m.next.piece - 1; k >= 0 && m.pieces[k].start >= from; k-- {
+			p := &m.pieces[k]
+			if l := p.level[ambient]; l != 0 && p.start < to {
+				where[int(l)] += w * s.conditions(&p.level, s.ratio) / s.ratio[s.offset[ambient]+int(l)] * s.driver[p.driver] * float64(p.exposed)
+			}
+		}
+	}
+	return shares(where)
+}
+
 // answered lets evidence start over where somebody looked into it.
 func (c *crowd) answered(now int64) {
 	for len(c.answers) > 0 && c.answers[0].At.Unix() <= now {
 		a := &c.answers[0]
 		c.answers = c.answers[1:]
 		if o := c.find(a); o != nil {
-			*o = odds{ratio: [4]float64{0.5, 0.5, 0.5, 0.5}, rest: a}
+			*o = newOdds(0.5)
+			o.rest = a
 		}
 	}
 }

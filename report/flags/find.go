@@ -73,7 +73,7 @@ func (f *Finder) Result() Result {
 			v.of(m)
 			m.advance(v, (w+1)*week, func(e *event) { f.crowd.note(i, e) })
 		}
-		f.crowd.close()
+		f.crowd.close(w*week, (w+1)*week)
 	}
 	return f.report()
 }
