@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"shedbook/report"
 	"shedbook/report/exposure"
 	"shedbook/schema"
 )
@@ -85,6 +86,9 @@ const (
 	oilHours, workHours        = 20, 10
 	guessHours                 = 100
 	manyHeats                  = 200
+	lookError                  = 80  // ml: two looks at a mark, and the jug's steps
+	usedAnyway                 = 0.4 // ml an engine hour that sound machines use
+	leastHours                 = 25  // between marks, to tell a loss
 )
 
 func read(n *network, fleet *schema.Fleet, log *schema.Log) *evidence {
@@ -131,9 +135,9 @@ func read(n *network, fleet *schema.Fleet, log *schema.Log) *evidence {
 	for i := range e.life.Overheats {
 		e.heats = append(e.heats, e.heat(n, &e.life.Overheats[i], cycles))
 	}
-	e.readLoss(n, log, fleet.Settings)
-	e.readMix(n, log)
 	e.readServices(n, log)
+	e.readLoss(n, fleet.Settings)
+	e.readMix(n, log)
 	e.readChecks(n, log)
 	e.blank = e.hours == 0 && len(e.heats) == 0 && e.loss.topups == 0 && len(e.done) == 0
 	return e
@@ -297,79 +301,59 @@ func (e *evidence) atRisk(t time.Time) float64 {
 	return math.Min(e.hours, e.life.HoursTo(t))
 }
 
-// readLoss adds up the top-ups that stand neither for settling after a refill
-// nor for coolant boiled over, over the whole log and over its later half, and
-// keeps the stretch that lost more an hour: a leak begins at some time.
-func (e *evidence) readLoss(n *network, log *schema.Log, settings schema.Settings) {
-	if len(log.TopUps)+len(log.Levels)+len(log.Refills) == 0 || e.guessed || e.hours < 10 {
+// readLoss adds up what was gone between marks that neither settling after a
+// refill nor boil-over explains: over the whole log, or over its end from a
+// mark on where that shows more, as a leak begins at some time. What was lost
+// before a service for a leak is past.
+func (e *evidence) readLoss(n *network, settings schema.Settings) {
+	var parts []report.Stretch
+	for _, s := range report.Stretches(e.life, report.Marks(e.life), settings.SettlingCycles()) {
+		if !s.Settling && !e.leakMendedAfter(n, s.From) {
+			parts = append(parts, s)
+		}
+	}
+	var l loss
+	over := math.Inf(-1) // ml beyond what is used anyway
+	for i := len(parts) - 1; i >= 0; i-- {
+		s := &parts[i]
+		l.ml += s.Unexplained()
+		l.hours += s.Hours()
+		l.from = s.From
+		if s.Closed == "topup" && s.Unexplained() > 0 {
+			l.topups++
+		}
+		beyond := l.ml - usedAnyway*l.hours
+		if i > 0 {
+			beyond -= lookError // what picking the mark to begin at may gain
+		}
+		if l.hours >= leastHours && beyond > over {
+			over, e.loss = beyond, l
+		}
+	}
+	if e.loss.hours == 0 {
 		return
 	}
-	cycles := settings.SettlingCycles()
-	type step struct {
-		at        time.Time
-		hours, ml float64
+	level := "none"
+	switch {
+	case over >= 600:
+		level = "plain"
+	case over >= 200:
+		level = "steady"
+	case over >= lookError:
+		level = "slight"
 	}
-	var steps []step
-	var last time.Time
-	if len(log.Runs) > 0 {
-		last = log.Runs[0].At
-	}
-	boiled := func(from, to time.Time) float64 {
-		ml := 0.0
-		for i := range log.Overheats {
-			if o := &log.Overheats[i]; o.At.After(from) && !o.At.After(to) && o.Lost.Known {
-				ml += o.Lost.V
-			}
-		}
-		return ml
-	}
-	refill := 0
-	for i := range log.TopUps {
-		t := &log.TopUps[i]
-		for refill < len(log.Refills) && !log.Refills[refill].At.After(t.At) {
-			last = log.Refills[refill].At // filled to the mark: what went before is not known
-			refill++
-		}
-		s := e.life.At(last)
-		settling := !s.Refill.Never && s.Cycles < cycles
-		if !settling {
-			ml := math.Max(0, t.Volume.V-boiled(last, t.At))
-			steps = append(steps, step{last, e.life.HoursTo(t.At) - e.life.HoursTo(last), ml})
-		}
-		last = t.At
-	}
-	if n := len(log.Levels); n > 0 && log.Levels[n-1].At.After(last) && log.Levels[n-1].Engine != "hot" {
-		l := &log.Levels[n-1]
-		steps = append(steps, step{last, e.life.HoursTo(l.At) - e.life.HoursTo(last), math.Max(0, l.BelowMark.V-boiled(last, l.At))})
-	} else if n := len(log.Runs); n > 0 {
-		steps = append(steps, step{last, e.hours - e.life.HoursTo(last), 0})
-	}
-	e.loss = loss{hours: e.hours}
-	for from := 0; from < len(steps); from++ {
-		if from > 0 && e.life.HoursTo(steps[from].at) > e.hours/2 {
-			break
-		}
-		l := loss{from: steps[from].at}
-		for _, s := range steps[from:] {
-			l.ml += s.ml
-			l.hours += s.hours
-			if s.ml > 0 {
-				l.topups++
-			}
-		}
-		if from == 0 || l.topups >= 4 && l.hours >= 20 && l.perHour() > 1.5*e.loss.perHour() {
-			l.hours = math.Max(l.hours, 1)
-			e.loss = l
+	f := n.feature("loss")
+	e.whole[f] = n.features[f].level(level)
+}
+
+func (e *evidence) leakMendedAfter(n *network, t time.Time) bool {
+	f := n.feature("loss")
+	for _, m := range e.mended {
+		if m.at.After(t) && n.causes[m.cause].weights[f] != nil {
+			return true
 		}
 	}
-	if e.loss.topups < 2 && e.loss.hours < 20 {
-		return
-	}
-	rate := e.loss.perHour()
-	if e.loss.topups < 2 {
-		rate = math.Min(rate, 1) // one top-up is no rate
-	}
-	e.whole[n.feature("loss")] = band(rate, 0.7, 2, 6)
+	return false
 }
 
 // readMix follows the glycol from the last refill of known strength through

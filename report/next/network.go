@@ -423,8 +423,8 @@ func (n *network) complete() error {
 	return nil
 }
 
-// flatten fills the weights a cause left out and takes the rest to the power
-// of trust. Where a machine feature is left out, the background's holds.
+// flatten takes the driving and mark weights to the power of trust, and makes
+// chances sum to 1.
 func (n *network) flatten(c *cause) {
 	if c.weights == nil {
 		c.weights = make([][]float64, len(n.features))
@@ -436,7 +436,9 @@ func (n *network) flatten(c *cause) {
 		}
 		sum := 0.0
 		for l := range w {
-			w[l] = math.Pow(w[l], n.trust)
+			if n.features[f].kind != whole {
+				w[l] = math.Pow(w[l], n.trust)
+			}
 			sum += w[l]
 		}
 		if n.features[f].kind != driving {
