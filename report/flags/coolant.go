@@ -19,11 +19,10 @@ const minHours = 20
 const eyeSD = 8
 
 type mark struct {
-	at       time.Time
-	kind     uint8 // in the order in which marks of one moment are taken
-	volume   float64
-	unknown  bool
-	heatedUp bool
+	at      time.Time
+	kind    uint8 // in the order in which marks of one moment are taken
+	volume  float64
+	unknown bool
 }
 
 const (

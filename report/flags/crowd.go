@@ -52,18 +52,19 @@ type note struct {
 
 // odds is the running evidence on one driver or one level.
 type odds struct {
-	ratio    [4]float64
-	spread   [len(spreads)]float64 // likelihood ratios of a sound driver under each spread to none
-	weight   [len(spreads)]float64 // how likely each spread is, the driver left out
-	best     float64               // for since: of the second ratio
-	since    int64
-	raised   int64
-	rest     *schema.Answer
-	count    float64
-	expected float64
-	machines map[int]bool
-	high     float64
-	curve    []Point
+	ratio            [4]float64
+	spread           [len(spreads)]float64 // likelihood ratios of a sound driver under each spread to none
+	weight           [len(spreads)]float64 // how likely each spread is, the driver left out
+	best             float64               // for since: of the second ratio
+	since            int64
+	raised           int64
+	rest             *schema.Answer
+	count            float64 // overheats, each by the trust in its machine, and those expected among them
+	expected         float64
+	overheats, heard int     // the same uncounted by trust: its own, and all at which it might have been
+	due              float64 // and what would be expected among those
+	high             float64
+	curve            []point
 }
 
 func newOdds(left float64) odds {
@@ -153,8 +154,11 @@ func (o *odds) hear(ratios *[4]float64, is bool, part, trust float64, at int64) 
 		}
 	}
 	o.expected += trust * part
+	o.heard++
+	o.due += part
 	if is {
 		o.count += trust
+		o.overheats++
 	}
 }
 
@@ -164,7 +168,6 @@ type crowd struct {
 	drivers []odds
 	levels  [ambient + 1][]odds
 	answers []schema.Answer
-	first   []int64 // per driver, the first run
 }
 
 func (c *crowd) init(f *Finder) {
@@ -285,6 +288,7 @@ func (c *crowd) hear(all []odds, shares []share, id int, ratios *[4]float64, amo
 		o.hear(ratios, s.id == id, s.part, n.trust, n.at)
 		v := o.factor()
 		o.high = max(o.high, v)
+		o.curve = append(o.curve, point{at: n.at, hours: float32(o.heard), log10: [patterns]float32{float32(math.Log10(max(v, 1e-6)))}})
 		if o.raised == 0 && v >= among/alpha {
 			o.raised = n.at
 		}

@@ -102,11 +102,27 @@ func (f *Finder) overheats() int {
 	return n
 }
 
-// advance takes the machine's evidence on to the end of a week.
+// advance takes the machine's evidence on to the end of a week, its runs and
+// its coolant in the order of time.
 func (m *machine) advance(v *view, end int64, heard func(*event)) {
-	for m.next.piece < len(m.pieces) && m.pieces[m.next.piece].start < end {
+	for {
+		run, coolant := end, end
+		if m.next.piece < len(m.pieces) {
+			run = m.pieces[m.next.piece].start
+		}
+		if m.next.stretch < len(m.stretches) {
+			coolant = m.stretches[m.next.stretch].at
+		}
+		if run >= end && coolant >= end {
+			break
+		}
+		m.turn(min(run, coolant))
+		if coolant <= run {
+			m.lose(v, &m.stretches[m.next.stretch])
+			m.next.stretch++
+			continue
+		}
 		p := &m.pieces[m.next.piece]
-		m.turn(p.start)
 		m.drive(v, p)
 		for m.next.event < len(m.events) && m.events[m.next.event].piece == m.next.piece {
 			e := &m.events[m.next.event]
@@ -118,26 +134,29 @@ func (m *machine) advance(v *view, end int64, heard func(*event)) {
 		v.s.count(m, p)
 		m.next.piece++
 	}
-	for m.next.stretch < len(m.stretches) && m.stretches[m.next.stretch].at < end {
-		s := &m.stretches[m.next.stretch]
-		m.turn(s.from)
-		m.next.stretch++
-		m.ev.coolant.hear(s, &v.seep, &m.ev.loss)
-		sum := 0.0
-		for k := range m.ev.coolant.loss {
-			sum += m.ev.coolant.loss[k].mix
-		}
-		m.ev.total[steadyLoss] = sum / float64(len(lossRates))
-		m.ev.high[steadyLoss] = max(m.ev.high[steadyLoss], m.ev.total[steadyLoss])
-		m.ev.seepTrust = 1 / (1 + m.ev.total[steadyLoss])
-		if m.ev.raised[steadyLoss] == 0 && catalog[steadyLoss].weight*m.ev.total[steadyLoss] >= 1/alpha {
-			m.ev.raised[steadyLoss] = s.at
-		}
-		m.ev.point(s.at)
-	}
 	m.turn(end - 1)
 	m.ev.factor()
 	m.ev.point(end)
+}
+
+// lose takes in a stretch of coolant, unless it began before the last answer.
+func (m *machine) lose(v *view, s *stretch) {
+	e := &m.ev
+	if a := e.rest[steadyLoss]; a != nil && s.from < a.At.Unix() {
+		return
+	}
+	e.coolant.hear(s, &v.seep, &e.loss)
+	sum := 0.0
+	for k := range e.coolant.loss {
+		sum += e.coolant.loss[k].mix
+	}
+	e.total[steadyLoss] = sum / float64(len(lossRates))
+	e.high[steadyLoss] = max(e.high[steadyLoss], e.total[steadyLoss])
+	e.seepTrust = 1 / (1 + e.total[steadyLoss])
+	if e.raised[steadyLoss] == 0 && catalog[steadyLoss].weight*e.total[steadyLoss] >= 1/alpha {
+		e.raised[steadyLoss] = s.at
+	}
+	e.point(s.at)
 }
 
 // excess is how a piece's hours count for each shape, in its own unit.

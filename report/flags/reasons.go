@@ -11,17 +11,19 @@ import (
 
 // tallied is what a machine did since a moment.
 type tallied struct {
-	hours, expected              float64
-	overheats                    int
-	early, timed, slow, paced    int
-	dry, judged                  int
-	fresh, unbledFresh           int
-	mudHot, mudAll               float64
-	slowHours, pacedHours        float64
-	freshCycles, unbled, dirtyN  int
-	dirtyHours, cleanHours       float64
-	warm, thermometer            int
-	earlyExpected, freshExpected float64
+	hours, expected        float64
+	overheats              int
+	early, timed           int // within 15 minutes of the start, of those with minutes recorded
+	earlyExpected          float64
+	dry, judged            int // lost no coolant, of those where it was recorded
+	slow, paced            int // at slow speed, of those with a speed
+	slowHours, pacedHours  float64
+	warm, thermometer      int // above 14 °C, of those with a temperature
+	fresh, unbledFresh     int // within 8 heat cycles of a refill
+	freshCycles            int
+	freshExpected          float64
+	dirty                  int // beyond 12 mud hours
+	dirtyHours, cleanHours float64
 }
 
 func (m *machine) tally(since int64) tallied {
@@ -87,7 +89,7 @@ func (m *machine) tally(since int64) tallied {
 				}
 			}
 			if p.mud > 12 {
-				t.dirtyN++
+				t.dirty++
 			}
 		}
 	}
@@ -105,7 +107,7 @@ func (m *machine) reasons(f *Finder, p pattern, since int64) []string {
 	switch p {
 	case blockedCore:
 		out = append(out, fmt.Sprintf("%d of them in the %.0f h beyond 12 mud hours since a thorough cleaning (%.1f per 100 h), %d in the %.0f h before (%.1f per 100 h)",
-			t.dirtyN, t.dirtyHours, per100(t.dirtyN, t.dirtyHours), t.overheats-t.dirtyN, t.cleanHours, per100(t.overheats-t.dirtyN, t.cleanHours)))
+			t.dirty, t.dirtyHours, per100(t.dirty, t.dirtyHours), t.overheats-t.dirty, t.cleanHours, per100(t.overheats-t.dirty, t.cleanHours)))
 	case trappedAir:
 		out = append(out, fmt.Sprintf("%d of them in the first 8 heat cycles after a refill, %d with no bleed recorded; those %d cycles would have had %.1f",
 			t.fresh, t.unbledFresh, t.freshCycles, t.freshExpected))
@@ -221,15 +223,23 @@ func (m *machine) would(f *Finder, p pattern) []string {
 }
 
 func (f *Finder) crowdFlag(r *Result, g *Flag, o *odds, among float64, held string) {
-	if o.since == 0 || o.raised != 0 && o.since > o.raised {
-		o.since = o.raised
+	since := o.since
+	if since == 0 || o.raised != 0 && since > o.raised {
+		since = o.raised
 	}
-	g.Since, g.Raised = f.time(o.since), f.time(o.raised)
+	g.Since, g.Raised = f.time(since), f.time(o.raised)
 	g.Evidence = Evidence{Log10BayesFactor: log10(o.factor()), Highest: log10(o.high), Needed: log10(among / alpha)}
 	g.Answered = answered(o.rest)
-	g.Reasons = []string{fmt.Sprintf("%.1f overheats where %.1f would be expected %s: %.1f times as many", o.count, o.expected, held, o.count/max(o.expected, 1e-9))}
-	n := math.Ceil(math.Log(2) / max(math.Log(1/(1-0.6*math.Min(o.expected/max(float64(f.overheats()), 1), 0.9))), 1e-3))
-	g.Would = []string{fmt.Sprintf("about %.0f overheats in a row elsewhere would halve this", n)}
+	g.Curve = f.curve(o.curve, 0)
+	times := float64(o.overheats) / max(o.due, 1e-9)
+	g.Reasons = []string{fmt.Sprintf("%s where %.1f would be expected %s: %.1f times as many", plural(o.overheats, "overheat"), o.due, held, times)}
+	if full := o.count / max(float64(o.overheats), 1); full < 0.9 {
+		g.Reasons = append(g.Reasons, fmt.Sprintf("those on machines that stand out themselves count less: %.1f where %.1f would be expected", o.count, o.expected))
+	}
+	if o.heard > 0 && times > 1 {
+		n := math.Log(2) / math.Log1p((times-1)*o.due/float64(o.heard))
+		g.Would = []string{fmt.Sprintf("%s in a row that are somebody else's or elsewhere would halve this", plural(int(math.Ceil(n)), "overheat"))}
+	}
 	if o.raised == 0 {
 		g.Since, g.Raised = o.rest.At, o.rest.At
 		r.Resting = append(r.Resting, *g)

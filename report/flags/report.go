@@ -71,7 +71,7 @@ func (f *Finder) reportMachine(r *Result, m *machine) {
 			best = p
 		}
 	}
-	r.Standing = append(r.Standing, Standing{Machine: m.log.name, Flag: catalog[best].name, Evidence: e.evidence(best), Curve: f.curve(e, best)})
+	r.Standing = append(r.Standing, Standing{Machine: m.log.name, Flag: catalog[best].name, Evidence: e.evidence(best), Curve: f.curve(e.curve, best)})
 	if e.raised[steadyLoss] != 0 {
 		r.Flags = append(r.Flags, f.machineFlag(m, steadyLoss))
 	}
@@ -94,9 +94,9 @@ func (e *evidence) evidence(p pattern) Evidence {
 	return Evidence{Log10BayesFactor: log10(e.total[p]), Highest: log10(e.high[p]), Needed: log10(1 / (alpha * catalog[p].weight))}
 }
 
-func (f *Finder) curve(e *evidence, p pattern) []Point {
-	out := make([]Point, 0, len(e.curve))
-	for _, q := range e.curve {
+func (f *Finder) curve(curve []point, p pattern) []Point {
+	out := make([]Point, 0, len(curve))
+	for _, q := range curve {
 		out = append(out, Point{At: f.time(q.at), Hours: float64(q.hours), Log10BayesFactor: math.Round(1000*float64(q.log10[p])) / 1000})
 	}
 	return out
@@ -134,7 +134,7 @@ func (f *Finder) machineFlag(m *machine, p pattern) Flag {
 	}
 	check := catalog[p].nextCheck
 	g := Flag{Scope: "machine", Machine: m.log.name, Flag: catalog[p].name, Since: f.time(since), Raised: f.time(e.raised[p]), Evidence: e.evidence(p),
-		NextCheck: &check, Caution: catalog[p].caution, Curve: f.curve(e, p), Answered: answered(e.rest[p])}
+		NextCheck: &check, Caution: catalog[p].caution, Curve: f.curve(e.curve, p), Answered: answered(e.rest[p])}
 	g.Reasons = m.reasons(f, p, since)
 	g.Would = m.would(f, p)
 	if p != steadyLoss {

@@ -58,7 +58,7 @@ type Answered struct {
 // Point is one point of the evidence over the engine hours.
 type Point struct {
 	At               time.Time `json:"at"`
-	Hours            float64   `json:"hours"` // recorded engine hours since the log began
+	Hours            float64   `json:"hours"` // engine hours since the log began; for a driver or a condition the number of overheats
 	Log10BayesFactor float64   `json:"log10_bayes_factor"`
 }
 

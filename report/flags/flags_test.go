@@ -1,0 +1,325 @@
+package flags
+
+import (
+	"encoding/json"
+	"math"
+	"math/rand/v2"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"shedbook/report/flags/simulate"
+	"shedbook/schema"
+)
+
+// The promise is the exchange contract's: over a whole year, at most 1 sound
+// machine in 20 ever carries a machine flag, at most 1 fleet in 20 a driver flag
+// that is false. TestBench measures it properly; this is the short version.
+func TestFewSoundMachinesAreEverFlagged(t *testing.T) {
+	var sound score
+	for _, w := range []struct {
+		world simulate.World
+		n     int
+	}{{simulate.Busy(), 6}, {simulate.Medium(), 16}, {simulate.Small(), 16}} {
+		sound.add(measure(w.world, w.n, 1000))
+	}
+	require.Equal(t, 6*40+16*12+16*6, sound.sound)
+	require.LessOrEqual(t, float64(sound.falsely), 0.05*float64(sound.sound), sound.String())
+	require.LessOrEqual(t, float64(sound.drivers), 0.05*float64(sound.fleets), sound.String())
+}
+
+// What is planted is found under its own name, and not before it began. How
+// much must be found: own, from the bench, with room for chance.
+func TestPlantedFaultsAreFoundUnderTheirNames(t *testing.T) {
+	var all score
+	for _, fault := range []string{"steady-loss", "blocked-core", "trapped-air", "warning-circuit", "fan-circuit", "thermostat", "above-fleet", "came-back"} {
+		w := simulate.Busy()
+		w.Fault, w.Faulty = fault, 6
+		s := measure(w, 1, 2000)
+		require.GreaterOrEqual(t, s.found, 3, "%s: %s", fault, s.String())
+		all.add(s)
+	}
+	require.Equal(t, 48, all.planted)
+	require.GreaterOrEqual(t, all.found, 41, all.String())
+	require.LessOrEqual(t, all.wrong, 5, all.String())
+	require.Zero(t, all.late, all.String())
+}
+
+func TestADreadfulDriverIsNoMachinesFault(t *testing.T) {
+	w := simulate.Busy()
+	w.Fault, w.Faulty = "hard-driving", 1
+	s := measure(w, 5, 3000)
+	require.GreaterOrEqual(t, s.found, 4, s.String())
+	require.LessOrEqual(t, float64(s.falsely), 0.05*float64(s.sound), s.String())
+}
+
+// Whoever always drives the faulty machine is not its fault.
+func TestTheFaultyMachinesOwnDriverIsNotFlagged(t *testing.T) {
+	for _, fault := range []string{"above-fleet", "warning-circuit", "trapped-air"} {
+		w := simulate.Busy()
+		w.Fault, w.Faulty, w.OwnDrivers = fault, 3, 1
+		s := measure(w, 2, 4000)
+		require.Zero(t, s.drivers, "%s: %s", fault, s.String())
+	}
+}
+
+// Whoever looks on an earlier day sees the flags that are said later to have
+// been raised by then, and no others: what is raised is found in one forward
+// pass, whose past does not change.
+func TestWhatWasRaisedByADayIsRaisedOnThatDay(t *testing.T) {
+	w := simulate.Medium()
+	w.Fault, w.Faulty, w.Rate = "thermostat", 3, 0.6
+	fleet, _ := w.Fleet(7)
+	whole := Find(fleet, w.AsOf())
+	require.NotEmpty(t, whole.Flags)
+	for day := 40; day < w.Days; day += 25 {
+		then := simulate.Start.AddDate(0, 0, day)
+		var want, got []string
+		for _, f := range whole.Flags {
+			if !f.Raised.After(then) {
+				want = append(want, f.Machine+f.Driver+f.Factor+f.Level)
+			}
+		}
+		for _, f := range Find(fleet, then).Flags {
+			require.False(t, f.Raised.After(then))
+			got = append(got, f.Machine+f.Driver+f.Factor+f.Level)
+		}
+		require.ElementsMatch(t, want, got, "on day %d", day)
+	}
+}
+
+// A likelihood ratio against the truth has mean 1 at most (Ville 1939), and ever
+// reaches 1/alpha with probability alpha at most. Here the sound rate is known,
+// 0.02 an hour, and the overheats are Poisson.
+func TestEvidenceIsASupermartingale(t *testing.T) {
+	rng := rand.New(rand.NewPCG(1, 2))
+	const n, runs, rate = 20000, 40, 0.02
+	sum, ever := 0.0, 0
+	for range n {
+		e := newEvidence()
+		top, end := 0.0, 0.0
+		for i := range runs {
+			h := 0.5 + 3*rng.Float64()
+			share := e.mass.spend(h)
+			hot := rng.Float64() < -math.Expm1(-rate*h)
+			for k := range 4 {
+				excess := 0.01 * math.Pow(2, float64(k))
+				ratio := math.Exp(-excess * h)
+				if hot { // to a run without: the odds of an overheat in it
+					ratio = -math.Expm1(-(rate+excess)*h) / -math.Expm1(-rate*h)
+				}
+				e.states[circuit][k].hear(share, ratio, int64(i))
+			}
+			e.factor()
+			end = e.total[warningCircuit]
+			top = max(top, end)
+		}
+		sum += end + e.mass.left
+		if top >= 20 {
+			ever++
+		}
+	}
+	require.InDelta(t, 1, sum/n, 0.1)
+	require.LessOrEqual(t, ever, n/20)
+	require.Greater(t, ever, 0)
+}
+
+func at(day int, hour float64) time.Time {
+	return simulate.Start.AddDate(0, 0, day).Add(time.Duration(hour * float64(time.Hour)))
+}
+
+func head(t time.Time) schema.Head { return schema.Head{Base: schema.Base{Machine: "A", At: t}} }
+
+func topUp(day int, ml float64) schema.TopUp {
+	return schema.TopUp{Head: head(at(day, 18)), Volume: schema.N(ml)}
+}
+
+// daily is a machine driven 4 hours every day.
+func daily(days int) schema.Log {
+	log := schema.Log{Machine: schema.Machine{Name: "A"}}
+	for d := range days {
+		log.Runs = append(log.Runs, schema.Run{Base: schema.Base{Machine: "A", At: at(d, 8)}, Hours: schema.N(4), Speed: "medium", Terrain: "road"})
+	}
+	return log
+}
+
+func find(logs ...schema.Log) Result { return Find(schema.Fleet{Logs: logs}, at(400, 0)) }
+
+func names(flags []Flag) []string {
+	out := []string{}
+	for _, f := range flags {
+		out = append(out, f.Flag)
+	}
+	return out
+}
+
+func TestASteadyLossIsRaisedWithItsFigures(t *testing.T) {
+	log := daily(40)
+	for d := 5; d < 40; d += 5 {
+		log.TopUps = append(log.TopUps, topUp(d, 200)) // 200 ml in 5 days of 4 h: 10 ml/h
+	}
+	r := find(log)
+	require.Equal(t, []string{"steady-loss"}, names(r.Flags))
+	f := r.Flags[0]
+	require.Equal(t, "pressure-hold", *f.NextCheck)
+	require.Contains(t, f.Reasons[0], "10.0 mL an hour")
+	require.Contains(t, f.Would[0], "would halve this")
+	require.GreaterOrEqual(t, f.Evidence.Log10BayesFactor, f.Evidence.Needed)
+}
+
+// The same 200 ml, but each time in the first heat cycles after a refill.
+func TestSettlingAfterRefillsIsNoLoss(t *testing.T) {
+	log := daily(40)
+	for d := 5; d < 40; d += 5 {
+		log.Refills = append(log.Refills, schema.Refill{Head: head(at(d-1, 6)), Volume: schema.N(4000)})
+		log.TopUps = append(log.TopUps, topUp(d, 200))
+	}
+	require.Empty(t, find(log).Flags)
+}
+
+// And the same where each was boiled over the day before.
+func TestBoilOverIsNoLoss(t *testing.T) {
+	log := daily(200)
+	for d := 25; d < 200; d += 50 {
+		log.Overheats = append(log.Overheats, schema.Overheat{Head: head(at(d-1, 9)), Lost: schema.N(400), Sign: "steam"})
+		log.TopUps = append(log.TopUps, topUp(d, 400))
+	}
+	require.NotContains(t, names(find(log).Flags), "steady-loss")
+}
+
+func TestOneSpillIsNoSteadyLoss(t *testing.T) {
+	log := daily(60)
+	log.TopUps = []schema.TopUp{topUp(20, 50), topUp(40, 700), topUp(58, 50)}
+	require.Empty(t, find(log).Flags)
+}
+
+// withOverheats is daily with overheats on the given days so many minutes in.
+func withOverheats(days int, minutes float64, on ...int) schema.Log {
+	log := daily(days)
+	for _, d := range on {
+		log.Overheats = append(log.Overheats, schema.Overheat{Head: head(at(d, 8+minutes/60)), Speed: "medium", Terrain: "road",
+			MinutesIn: schema.N(minutes), Lost: schema.N(0)})
+	}
+	return log
+}
+
+func TestThermostatIsToldByTheMinutes(t *testing.T) {
+	r := find(withOverheats(120, 9, 30, 42, 55, 61, 70, 83, 97), daily(120), daily(120))
+	require.Equal(t, []string{"thermostat"}, names(r.Flags))
+	require.Contains(t, r.Flags[0].Reasons[1], "7 of the 7")
+}
+
+func TestBlanksLowerTheEvidence(t *testing.T) {
+	full := withOverheats(120, 9, 30, 42, 55, 61, 70, 83, 97)
+	blank := withOverheats(120, 9, 30, 42, 55, 61, 70, 83, 97)
+	for i := range blank.Overheats {
+		blank.Overheats[i].MinutesIn = schema.Num{}
+	}
+	best := func(log schema.Log) float64 {
+		f := New(schema.Fleet{}, time.Time{})
+		for _, l := range []schema.Log{log, daily(120), daily(120)} {
+			f.Add(l)
+		}
+		f.Result()
+		return f.machines[0].ev.total[thermostat]
+	}
+	require.Less(t, best(blank), best(full))
+}
+
+// An overheat is always written down, a quiet run sometimes not: where the
+// meter shows the hours, the same overheats weigh less.
+func TestUnrecordedHoursLowerTheEvidence(t *testing.T) {
+	on := []int{20, 40, 60, 80, 100}
+	metered := func(share float64) float64 {
+		log := withOverheats(120, 100, on...)
+		h := 0.0
+		for i := range log.Runs {
+			h += 4 / share * (1 - share) // driven, and not written down
+			log.Runs[i].MeterOut, log.Runs[i].MeterIn = schema.N(h), schema.N(h+4)
+			h += 4
+		}
+		f := New(schema.Fleet{}, time.Time{})
+		for _, l := range []schema.Log{log, daily(120), daily(120)} {
+			f.Add(l)
+		}
+		f.Result()
+		sum, _ := f.machines[0].ev.overheating()
+		return sum
+	}
+	require.Less(t, metered(0.5), metered(1))
+}
+
+func TestAnAnsweredFlagRestsUntilNewEvidence(t *testing.T) {
+	log := daily(200)
+	for d := 5; d < 40; d += 5 {
+		log.TopUps = append(log.TopUps, topUp(d, 200))
+	}
+	log.Answers = []schema.Answer{{Machine: "A", At: at(45, 12), Flag: "steady-loss", Found: "weeping pump seal", Cause: "external-leak", Service: schema.N(214)}}
+	r := find(log)
+	require.Empty(t, r.Flags)
+	require.Equal(t, []string{"steady-loss"}, names(r.Resting))
+	require.Equal(t, int64(214), *r.Resting[0].Answered.Service)
+	for d := 150; d < 200; d += 5 {
+		log.TopUps = append(log.TopUps, topUp(d, 200))
+	}
+	r = find(log)
+	require.Equal(t, []string{"steady-loss"}, names(r.Flags))
+	require.True(t, r.Flags[0].Raised.After(at(150, 0)), r.Flags[0].Raised)
+	require.NotNil(t, r.Flags[0].Answered)
+	require.Empty(t, r.Resting)
+}
+
+func TestNothingAtAll(t *testing.T) {
+	r := Find(schema.Fleet{}, at(10, 0))
+	require.Empty(t, r.Flags)
+	out, err := json.Marshal(r)
+	require.NoError(t, err)
+	var keys map[string]any
+	require.NoError(t, json.Unmarshal(out, &keys))
+	require.Equal(t, []any{}, keys["flags"])
+	require.Contains(t, keys, "as_of")
+}
+
+// The keys are the exchange contract's.
+func TestFlagsCarryTheContractsKeys(t *testing.T) {
+	r := find(withOverheats(120, 9, 30, 42, 55, 61, 70, 83, 97), daily(120), daily(120))
+	out, err := json.Marshal(r.Flags[0])
+	require.NoError(t, err)
+	var keys map[string]any
+	require.NoError(t, json.Unmarshal(out, &keys))
+	for _, k := range []string{"scope", "machine", "flag", "since", "raised", "evidence", "reasons", "next_check", "caution"} {
+		require.Contains(t, keys, k)
+	}
+	require.Contains(t, keys["evidence"], "log10_bayes_factor")
+	require.NotContains(t, keys, "driver")
+}
+
+func TestTheWeightsShareThePromise(t *testing.T) {
+	sum := 0.0
+	for p := range patterns {
+		sum += catalog[p].weight
+	}
+	require.InDelta(t, 1, sum, 1e-9)
+	var forms_ [patterns]float64
+	for f := range forms {
+		forms_[forms[f].of] += forms[f].weight
+	}
+	for p := blockedCore; p < patterns; p++ {
+		require.InDelta(t, 1, forms_[p], 1e-9, catalog[p].name)
+	}
+}
+
+// TestSameFleetSameFlags: nothing depends on Go's map order.
+func TestSameFleetSameFlags(t *testing.T) {
+	w := simulate.Medium()
+	w.Fault, w.Faulty, w.Rate = "hard-driving", 1, 1.5
+	fleet, _ := w.Fleet(3)
+	first, err := json.Marshal(Find(fleet, w.AsOf()))
+	require.NoError(t, err)
+	for range 3 {
+		again, err := json.Marshal(Find(fleet, w.AsOf()))
+		require.NoError(t, err)
+		require.JSONEq(t, string(first), string(again))
+	}
+}
