@@ -138,7 +138,7 @@ func read(n *network, fleet *schema.Fleet, log *schema.Log) *evidence {
 	e.readServices(n, log)
 	e.readLoss(n, fleet.Settings)
 	e.readMix(n, log)
-	e.readChecks(n, log)
+	e.readChecks(n, fleet, log)
 	e.blank = e.hours == 0 && len(e.heats) == 0 && e.loss.topups == 0 && len(e.done) == 0
 	return e
 }
@@ -421,13 +421,20 @@ func (e *evidence) mendedAfter(cause int, t time.Time) bool {
 // date since. A pass loses weight with the hours driven since, and with the
 // share of the overheats that came after it: what began after a look cannot
 // have been seen.
-func (e *evidence) readChecks(n *network, log *schema.Log) {
+func (e *evidence) readChecks(n *network, fleet *schema.Fleet, log *schema.Log) {
 	last := make([]*schema.Check, len(n.checks))
 	for i := range log.Checks {
 		c := &log.Checks[i]
 		k := n.check(c.Check)
-		if k < 0 || c.Result == "" {
+		if k < 0 {
 			continue
+		}
+		if c.Result == "" {
+			judged := *c
+			if judged.Result = judge(c, SpecOf(fleet, log)); judged.Result == "" {
+				continue
+			}
+			c = &judged
 		}
 		if c.Result == "unsure" && last[k] != nil {
 			continue // it takes nothing back

@@ -8,7 +8,7 @@ import (
 func TestProof(t *testing.T) {
 	for _, w := range Worlds() {
 		t0 := time.Now()
-		p := Prove(w, 400, 1)
+		p := Prove(w, 200, 1)
 		t.Log("\n"+p.String(), time.Since(t0))
 	}
 }

@@ -266,9 +266,9 @@ func (s *state) sound() string {
 	}
 	text := fmt.Sprintf("%s has not overheated in %.0f recorded engine hours", s.log.Machine.Name, e.hours)
 	if e.whole[loss] < 0 {
-		return text + ", and too little is recorded of its coolant to say whether it loses any: nothing to look for"
+		return text + ", and too little is recorded of its coolant to say whether it loses any"
 	}
-	return text + fmt.Sprintf(" and loses no coolant to speak of (%.1f ml/h beyond settling and boil-over): nothing to look for", e.loss.perHour())
+	return text + fmt.Sprintf(" and loses no coolant to speak of (%.1f ml/h beyond settling and boil-over)", e.loss.perHour())
 }
 
 // park: steam since the last service, or a head gasket suspected.

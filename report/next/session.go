@@ -51,7 +51,8 @@ func Start(fleet schema.Fleet, machine string, asOf time.Time) (*Session, error)
 // Next is the next step. It changes nothing: asked again it says the same.
 func (s *Session) Next() Step {
 	step := Step{Result: s.at.result()}
-	if step.Says = step.Result.Why; step.Says != "" {
+	if step.Result.Why != "" {
+		step.Says = "nothing to look for: " + step.Result.Why
 		return step
 	}
 	look := s.at.choose(s.skipped)
