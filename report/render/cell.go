@@ -149,7 +149,7 @@ func (c Cell) people(col *Column, o Options) string {
 // markup is the cell's content in HTML.
 func (c Cell) markup(col *Column, o Options) string {
 	if c.kind == barsCell {
-		return c.bars.svg() + `<span class="iv">` + html.EscapeString(c.bars.alt) + `</span>`
+		return c.bars.svg() + `<span class="iv">` + html.EscapeString(c.bars.total) + `</span>`
 	}
 	s := html.EscapeString(c.people(col, o))
 	switch c.kind {

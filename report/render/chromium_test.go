@@ -187,7 +187,7 @@ func samplePages(t *testing.T) map[string]string {
 		require.NoError(t, do(&b))
 		return b.String()
 	}
-	o := Options{Format: HTML, Book: "the Fernhill yard"}
+	o := Options{Format: HTML}
 	return map[string]string{
 		"plots": page(func(w io.Writer) error { return plotsDoc().Print(w, o) }),
 		"rates": page(func(w io.Writer) error { return Rates(w, sampleRates(), o) }),

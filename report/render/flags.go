@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"strconv"
 
 	"shedbook/report/flags"
@@ -29,10 +30,14 @@ func Flags(w io.Writer, r flags.Result, o Options) error {
 	})
 }
 
-// FlagsOf prints the whole reasoning behind one machine's flags (or whatever
-// flags r holds): reasons, the evidence over the hours, what would change its
-// mind, the next check and its caution.
+// FlagsOf prints the whole reasoning behind one machine's or driver's flags:
+// reasons, the evidence over the hours, what would change its mind, the next
+// check and its caution. What r says of others is left out.
 func FlagsOf(w io.Writer, r flags.Result, who string, o Options) error {
+	other := func(f flags.Flag) bool { return f.Machine != who && f.Driver != who }
+	r.Flags = slices.DeleteFunc(slices.Clone(r.Flags), other)
+	r.Resting = slices.DeleteFunc(slices.Clone(r.Resting), other)
+	r.Standing = slices.DeleteFunc(slices.Clone(r.Standing), func(s flags.Standing) bool { return s.Machine != who })
 	return Print(w, r, o, func() *Doc {
 		d := &Doc{Title: "Flags of " + who, Lead: []string{asOf(r.AsOf, o)}}
 		d.main = flagsTable(r.Flags)
@@ -47,7 +52,7 @@ func FlagsOf(w io.Writer, r flags.Result, who string, o Options) error {
 		if len(r.Flags) == 0 {
 			d.Say("No flag is raised for " + who + ".")
 			for _, s := range r.Standing {
-				if s.Machine == who && s.Flag != "" {
+				if s.Flag != "" {
 					d.Say(fmt.Sprintf("The likeliest pattern is %s: %s; a flag needs %s.", s.Flag, evidenceText(s.Evidence.Log10BayesFactor), odds(s.Evidence.Needed)))
 					if p := evidencePlot(s.Flag, s.Curve, s.Evidence.Needed); p != nil {
 						d.Plot(p)
@@ -127,8 +132,8 @@ func owner(f *flags.Flag) string {
 
 func flagsTable(fs []flags.Flag) *Table {
 	t := &Table{Columns: []Column{
-		{Key: "scope", Head: "Scope", Drop: 5},
 		{Key: "whose", Head: "Who or what"},
+		{Key: "scope", Head: "Scope", Drop: 5},
 		{Key: "flag", Head: "Flag"},
 		{Key: "since", Head: "Since about", Drop: 1},
 		{Key: "raised", Head: "Raised", Drop: 4},
@@ -145,7 +150,7 @@ func flagsTable(fs []flags.Flag) *Table {
 		if f.Rival != nil {
 			rival = f.Rival.Flag
 		}
-		t.Add(Text(f.Scope), Text(owner(f)), Text(f.Flag).Hint(Bad), Day(f.Since), Day(f.Raised), Number(f.Evidence.Log10BayesFactor),
+		t.Add(Text(owner(f)), Text(f.Scope), Text(f.Flag).Hint(Bad), Day(f.Since), Day(f.Raised), Number(f.Evidence.Log10BayesFactor),
 			Text(odds(f.Evidence.Log10BayesFactor)), Text(deref(f.NextCheck)), Lines(f.Reasons), Text(rival), Text(f.Caution))
 	}
 	return t

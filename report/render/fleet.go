@@ -3,6 +3,7 @@ package render
 import (
 	"fmt"
 	"io"
+	"strconv"
 
 	"shedbook/report"
 	"shedbook/report/flags"
@@ -108,11 +109,13 @@ func weekBars(w *report.Weeks, o Options) []Cell {
 		hours += w.Hours[i]
 		added += w.AddedMl[i]
 	}
-	n := len(heat)
+	small := func(title, class string, values []float64, total string) Cell {
+		return barsCellOf(bars{title, class, values, total, fmt.Sprintf("%s in %d weeks", total, len(values))})
+	}
 	return []Cell{
-		barsCellOf(bars{"Hours a week", "hours", w.Hours, fmt.Sprintf("%s h in %d weeks", fixed(hours, 0), n)}),
-		barsCellOf(bars{"Coolant added a week", "fluid", w.AddedMl, fmt.Sprintf("%s in %d weeks", unit.Format(added, unit.Millilitres, o.system()), n)}),
-		barsCellOf(bars{"Overheats a week", "hot", heat, fmt.Sprintf("%d in %d weeks", total, n)}),
+		small("Hours a week", "hours", w.Hours, fixed(hours, 0)+" h"),
+		small("Coolant added a week", "fluid", w.AddedMl, unit.Format(added, unit.Millilitres, o.system())),
+		small("Overheats a week", "hot", heat, strconv.Itoa(total)),
 	}
 }
 
@@ -122,9 +125,6 @@ func weekBars(w *report.Weeks, o Options) []Cell {
 func FleetPage(w io.Writer, r report.FleetReport, f flags.Result, due report.DueReport, weeks []report.Weeks, o Options) error {
 	o.Format = HTML
 	d := &Doc{Title: "Fleet", Lead: []string{asOf(r.AsOf, o)}}
-	if o.Book != "" {
-		d.Title = "Fleet of " + o.Book
-	}
 	if len(r.Machines) == 0 {
 		d.Table(fleetTable(r, nil, o))
 		return d.Print(w, o)
@@ -144,7 +144,7 @@ func FleetPage(w io.Writer, r report.FleetReport, f flags.Result, due report.Due
 	}
 	t := fleetTable(r, by, o)
 	if len(weeks) > 0 {
-		t.Notes = append(t.Notes, fmt.Sprintf("The small plots show the last %d weeks, oldest at the left, each against its own highest week.", len(weeks[0].Hours)))
+		t.Notes = append(t.Notes, fmt.Sprintf("The small plots show the last %d weeks, oldest at the left, each against its own highest week, and under it the sum.", len(weeks[0].Hours)))
 	}
 	d.Table(t)
 	fleetNotes(d, r, o)

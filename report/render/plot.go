@@ -346,6 +346,7 @@ type bars struct {
 	title  string
 	class  string
 	values []float64
+	total  string // what stands under it
 	alt    string
 }
 

@@ -17,19 +17,24 @@ func Rates(w io.Writer, r report.RatesReport, o Options) error {
 		if len(r.AdjustedFor) > 0 {
 			d.Title += ", with " + strings.Join(r.AdjustedFor, ", ") + " held"
 		}
-		if o.Format == HTML { // a reader of a page wants the answer first
+		say := func() {
 			for _, s := range r.Words {
 				d.Say(sentence(s))
 			}
 		}
-		d.Table(ratesTable(r))
-		if p := ratesPlot(r); len(p.rows) > 0 {
-			d.Plot(p)
-		}
-		if o.Format != HTML {
-			for _, s := range r.Words {
-				d.Say(sentence(s))
+		plot := func() {
+			if p := ratesPlot(r); len(p.rows) > 0 {
+				d.Plot(p)
 			}
+		}
+		if o.Format == HTML { // a page begins with the answer, a terminal ends with it
+			say()
+			plot()
+			d.Table(ratesTable(r))
+		} else {
+			d.Table(ratesTable(r))
+			plot()
+			say()
 		}
 		if len(r.AdjustedFor) > 0 && r.Method != "" {
 			d.Say("Method: " + sentence(r.Method))

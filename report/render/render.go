@@ -34,7 +34,6 @@ type Options struct {
 	Color  bool           // colour as a hint beside a word: only where a terminal and NO_COLOR allow it
 	Zone   *time.Location // the book's zone; UTC if nil
 	Units  unit.System    // the units people are shown; metric if empty
-	Book   string         // what the book calls its owner or yard, for a page's head; may be empty
 }
 
 func (o Options) width() int {
