@@ -1,0 +1,183 @@
+package stat
+
+import (
+	"flag"
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+	"gonum.org/v1/gonum/stat/distuv"
+	"pgregory.net/rapid"
+)
+
+// leakPlan simulates the keeper's log of one leaking machine.
+type leakPlan struct {
+	hours       float64
+	levelStep   float64
+	topUpStep   float64
+	misread     float64 // sd, mL
+	cv          float64 // of the loss over a run
+	resets      bool    // a top-up reaches the mark exactly, its volume is read off rounded
+	exactStart  bool
+	lookChance  float64 // after a run
+	changeAt    float64 // hours; 0: never
+	changeTimes float64
+	lump        float64 // mL that the loss comes in; 0: it flows
+}
+
+func (p leakPlan) looks(rng *rand.Rand, rate float64) []Look {
+	var out []Look
+	below := 0.0
+	if !p.exactStart {
+		below = (rng.Float64() - 0.5) * p.topUpStep
+	}
+	read := func() float64 {
+		return math.Max(0, p.levelStep*math.Round((below+p.misread*rng.NormFloat64())/p.levelStep))
+	}
+	out = append(out, Look{BelowML: read()})
+	since, t := 0.0, 0.0
+	for t < p.hours {
+		h := 0.5 + 3*rng.Float64()
+		t += h
+		since += h
+		r := rate
+		if p.changeAt > 0 && t > p.changeAt {
+			r *= p.changeTimes
+		}
+		loss := r * h
+		if p.cv > 0 {
+			k := 1 / (p.cv * p.cv)
+			loss = distuv.Gamma{Alpha: k, Beta: k / loss, Src: rng}.Rand()
+		}
+		if p.lump > 0 {
+			loss = p.lump * distuv.Poisson{Lambda: loss / p.lump, Src: rng}.Rand()
+		}
+		below += loss
+		if rng.Float64() > p.lookChance && t < p.hours {
+			continue
+		}
+		seen := below + p.misread*rng.NormFloat64()
+		if v := p.topUpStep * math.Round(seen/p.topUpStep); v > 0 && (rng.Float64() < 0.6 || v >= 4*p.topUpStep) {
+			out = append(out, Look{Hours: since, BelowML: v, AddedML: v})
+			below -= v
+			if p.resets {
+				below = 0
+			}
+		} else {
+			out = append(out, Look{Hours: since, BelowML: read()})
+		}
+		since = 0
+	}
+	return out
+}
+
+var leakPlans = []struct {
+	name string
+	leakPlan
+}{
+	{"25/50 mL, misread 8 mL", leakPlan{levelStep: 25, topUpStep: 50, misread: 8}},
+	{"25/50 mL, read exactly", leakPlan{levelStep: 25, topUpStep: 50, exactStart: true}},
+	{"25/50 mL, uneven", leakPlan{levelStep: 25, topUpStep: 50, misread: 8, cv: 0.6}},
+	{"25/25 mL, uneven", leakPlan{levelStep: 25, topUpStep: 25, misread: 5, cv: 0.4}},
+	{"50/50 mL", leakPlan{levelStep: 50, topUpStep: 50, misread: 10, cv: 0.2}},
+	{"25/50 mL, filled to the mark", leakPlan{levelStep: 25, topUpStep: 50, misread: 8, resets: true}},
+	{"50/50 mL, filled, uneven", leakPlan{levelStep: 50, topUpStep: 50, misread: 5, cv: 0.5, resets: true}},
+}
+
+var leakRates = []float64{0.2, 0.5, 1, 2, 5, 10, 20}
+
+var coverageRuns = flag.Int("coverage.n", 6, "simulated logs per cell of TestLossRateCoverage")
+
+// The promise: 93 to 97 % coverage from 0.2 to 20 mL/h, readings rounded to 25
+// or 50 mL, irregular looks.
+func TestLossRateCoverage(t *testing.T) {
+	n := *coverageRuns
+	all, covered := 0, 0
+	start := time.Now()
+	for i, p := range leakPlans {
+		line, sum := "", 0.0
+		for j, rate := range leakRates {
+			rng := rand.New(rand.NewPCG(uint64(i), uint64(j)))
+			hit, width := 0, 0.0
+			for range n {
+				q := p.leakPlan
+				q.hours = 60 + 240*rng.Float64()
+				q.lookChance = 0.15 + 0.35*rng.Float64()
+				l := LossRate(q.looks(rng, rate), LossSteps{}, 0.95)
+				require.NotNil(t, l.Rate.Est, l.Rate.Why)
+				if l.Rate.Est.Low <= rate && rate <= l.Rate.Est.High {
+					hit++
+				}
+				width += l.Rate.Est.High - l.Rate.Est.Low
+			}
+			line += fmt.Sprintf(" %5.1f%% (%5.2f)", 100*float64(hit)/float64(n), width/float64(n))
+			covered, all, sum = covered+hit, all+n, sum+float64(hit)/float64(n)
+		}
+		t.Logf("%-30s%s  mean %.1f%%", p.name, line, 100*sum/float64(len(leakRates)))
+	}
+	require.InDelta(t, 0.95, float64(covered)/float64(all), 0.02+2*math.Sqrt(0.05*0.95/float64(all))) // two simulation errors beyond the promise
+	t.Logf("all: %.4f of %d, %.1f ms each", float64(covered)/float64(all), all, float64(time.Since(start).Milliseconds())/float64(all))
+}
+
+func TestLossRateWithoutHours(t *testing.T) {
+	for _, looks := range [][]Look{
+		nil, {{BelowML: 25}}, {{BelowML: 25}, {BelowML: 25}}, {{BelowML: 0}, {Hours: 30, Apart: true, BelowML: 50}},
+		{{BelowML: math.NaN()}, {Hours: 3}}, {{}, {Hours: -1}}, {{}, {Hours: 5, AddedML: -50}},
+	} {
+		l := LossRate(looks, LossSteps{}, 0.95)
+		require.Nil(t, l.Rate.Est)
+		require.NotEmpty(t, l.Rate.Why)
+	}
+}
+
+// Looks with nothing added are evidence: 100 h without a drop in sight limit
+// the rate to about half a step over the hours, and hours set apart do not count.
+func TestLooksWithNothingAdded(t *testing.T) {
+	looks := []Look{{BelowML: 0}}
+	for range 20 {
+		looks = append(looks, Look{Hours: 5, BelowML: 0})
+	}
+	l := LossRate(looks, LossSteps{Level: 25, TopUp: 50}, 0.95)
+	require.Zero(t, l.Rate.Est.Low)
+	require.Less(t, l.Rate.Est.High, 37.5/100) // overshot by 25 at first, 12.5 short of showing at last
+	require.Equal(t, 100.0, l.Hours)
+	require.Equal(t, 20, l.Stretches)
+	// 600 mL in 20 h of settling and 90 mL boiled over are not its loss
+	apart := append([]Look{{BelowML: 0}, {Hours: 20, BelowML: 600, AddedML: 600, Apart: true}}, looks[1:]...)
+	apart[10].ApartML, apart[10].AddedML, apart[10].BelowML = 90, 90, 90
+	l = LossRate(apart, LossSteps{Level: 25, TopUp: 50}, 0.95)
+	require.Equal(t, 100.0, l.Hours)
+	require.Zero(t, l.LostML)
+	require.Less(t, l.Rate.Est.High, 0.8)
+}
+
+func TestLossRateExtremes(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		var looks []Look
+		for range rapid.IntRange(0, 6).Draw(t, "n") {
+			ml := rapid.OneOf(rapid.Just(0.0), rapid.SampledFrom([]float64{25, 50, 300, 5000, 1e5}), rapid.Float64Range(-100, 4000))
+			l := Look{Hours: extremeExposure().Draw(t, "h"), BelowML: ml.Draw(t, "below"), Apart: rapid.IntRange(0, 5).Draw(t, "apart") == 0}
+			if rapid.Bool().Draw(t, "topUp") {
+				l.AddedML = math.Max(0, ml.Draw(t, "added"))
+			}
+			looks = append(looks, l)
+		}
+		l := LossRate(looks, LossSteps{}, 0.95)
+		checkSane(t, l.Rate)
+	})
+}
+
+func BenchmarkLossRate(b *testing.B) {
+	for _, rate := range []float64{0.2, 5} {
+		b.Run(fmt.Sprint(rate), func(b *testing.B) {
+			p := leakPlan{levelStep: 25, topUpStep: 50, misread: 8, hours: 600, lookChance: 0.4}
+			looks := p.looks(rand.New(rand.NewPCG(1, 1)), rate)
+			for b.Loop() {
+				LossRate(looks, LossSteps{}, 0.95)
+			}
+		})
+	}
+}
