@@ -23,6 +23,7 @@ const (
 	countCell
 	numberCell
 	chanceCell
+	shareCell
 	intervalCell
 	momentCell
 	dayCell
@@ -79,7 +80,16 @@ func Known(v *float64) Cell {
 	return Number(*v)
 }
 
-// Chance is a probability, p-values among them.
+// Share is the probability of something, 0 to 1.
+func Share(p float64) Cell {
+	c := Number(p)
+	if c.kind != blankCell {
+		c.kind = shareCell
+	}
+	return c
+}
+
+// Chance is a p-value; nil is blank.
 func Chance(v *float64) Cell {
 	if v == nil || math.IsNaN(*v) {
 		return Cell{}
@@ -134,6 +144,11 @@ func (c Cell) people(col *Column, o Options) string {
 		return figureText(c.v, col, o.system())
 	case chanceCell:
 		return chanceText(c.v)
+	case shareCell:
+		if c.v > 0 && c.v < 0.005 {
+			return "<0.01"
+		}
+		return fixed(c.v, 2)
 	case intervalCell:
 		return intervalText(c.e, col, o.system())
 	case momentCell:

@@ -167,16 +167,21 @@ func TestPagesPrint(t *testing.T) {
 			require.NoError(t, os.WriteFile(filepath.Join(dir, name+".html"), []byte(page), 0o600))
 		}
 	}
-	for _, name := range []string{"history", "fleet"} {
-		file, pdf := filepath.Join(dir, name+".html"), filepath.Join(dir, name+".pdf")
-		require.NoError(t, os.WriteFile(file, []byte(pages[name]), 0o600))
+	// The page names no paper, so that it prints on what is in the printer; here
+	// each is told one. ISO 216: A4 is 210 x 297 mm, 595 x 842 points; ANSI Letter
+	// is 8.5 x 11 in, 612 x 792 points.
+	for _, c := range []struct{ name, paper, box string }{{"history", "A4", `/MediaBox \[0 0 59[45][.0-9]* 84[12][.0-9]*\]`}, {"fleet", "letter", `/MediaBox \[0 0 612 792\]`}} {
+		file, pdf := filepath.Join(dir, c.name+".html"), filepath.Join(dir, c.name+".pdf")
+		require.Contains(t, pages[c.name], "@page{margin")
+		require.NoError(t, os.WriteFile(file, []byte(strings.Replace(pages[c.name], "@page{", "@page{size:"+c.paper+";", 1)), 0o600))
 		_, errOut := browser(t, "--no-pdf-header-footer", "--print-to-pdf="+pdf, "file://"+file)
 		assert.NotContains(t, errOut, "CONSOLE")
 		printedPDF, err := os.ReadFile(pdf)
 		require.NoError(t, err)
 		assert.Equal(t, "%PDF", string(printedPDF[:4]))
 		assert.Contains(t, string(printedPDF[len(printedPDF)-16:]), "%%EOF")
-		assert.Greater(t, len(printedPDF), 10000, "%s has something on it", name)
+		assert.Greater(t, len(printedPDF), 10000, "%s has something on it", c.name)
+		assert.Regexp(t, c.box, string(printedPDF))
 	}
 }
 
@@ -191,6 +196,8 @@ func samplePages(t *testing.T) map[string]string {
 	return map[string]string{
 		"plots": page(func(w io.Writer) error { return plotsDoc().Print(w, o) }),
 		"rates": page(func(w io.Writer) error { return Rates(w, sampleRates(), o) }),
+		"next":  page(func(w io.Writer) error { return Next(w, sampleNext(), o) }),
+		"flags": page(func(w io.Writer) error { return FlagsOf(w, sampleFlags(), "R4", o) }),
 		"history": page(func(w io.Writer) error {
 			return History(w, sampleHistory(), Papers{Digest: "9f2c41", Photos: []Photo{{12, "data:image/gif;base64,R0lGODlhAQABAIAAAAAAAP///ywAAAAAAQABAAACAUwAOw==", "core from behind"}}}, o)
 		}),

@@ -51,7 +51,7 @@ func (c Cell) csv(o Options) string {
 	switch c.kind {
 	case textCell:
 		return inertCell(legible(c.s))
-	case countCell, numberCell, chanceCell:
+	case countCell, numberCell, chanceCell, shareCell:
 		return plainNumber(c.v)
 	case intervalCell:
 		return plainNumber(c.e.Value)

@@ -8,16 +8,16 @@ import (
 	"shedbook/schema/unit"
 )
 
-// checksInFull is how many checks a terminal and a page tell in full; the
-// table lists them all.
-const checksInFull = 3
+// inFull is how many causes and checks a terminal and a page tell in full; the
+// tables list them all.
+const inFull = 3
 
 // Next prints the causes by probability and the checks by what they are worth.
 func Next(w io.Writer, r next.Result, o Options) error {
 	return Print(w, r, o, func() *Doc {
 		d := &Doc{Title: "What to check next on " + r.Machine, Lead: []string{asOf(r.AsOf, o)}}
 		if r.Park {
-			d.Caution(sentence("park it, do not drive it: " + r.ParkWhy))
+			d.Caution(sentence(r.ParkWhy))
 		}
 		if len(r.Candidates) == 0 {
 			d.main = checksTable(r)
@@ -28,9 +28,10 @@ func Next(w io.Writer, r next.Result, o Options) error {
 		causes := &Table{Title: "Causes, most probable first", Columns: []Column{
 			{Key: "cause", Head: "Cause"},
 			{Key: "probability", Head: "Probability"},
-			{Key: "for", Head: "Speaks for it", Wrap: true},
-			{Key: "against", Head: "Speaks against it", Wrap: true, Drop: 1},
-			{Key: "minutes", Head: "To mend", Unit: unit.Minutes, Drop: 2},
+			{Key: "minutes", Head: "To mend", Unit: unit.Minutes},
+			{Key: "means", Head: "What it is", Wrap: true, Drop: 1},
+			{Key: "for"},
+			{Key: "against"},
 		}}
 		for i := range r.Candidates {
 			c := &r.Candidates[i]
@@ -38,17 +39,35 @@ func Next(w io.Writer, r next.Result, o Options) error {
 				causes.Notes = []string{plural(n, "cause is", "causes are") + " left out here, less probable than 1 in 100."}
 				break
 			}
-			causes.Add(Text(c.Cause), Chance(&c.Probability), Lines(c.For), Lines(c.Against), Number(c.Minutes))
+			causes.Add(Text(c.Cause), Share(c.Probability), Number(c.Minutes), Text(c.Means), Lines(c.For), Lines(c.Against))
 		}
 		d.Table(causes)
 		d.Say("More than one cause may be there, so the probabilities may add up to more than 1.")
+		for i := range r.Candidates {
+			c := &r.Candidates[i]
+			if i == inFull {
+				break
+			}
+			var says []string
+			for _, s := range c.For {
+				says = append(says, "for: "+s)
+			}
+			for _, s := range c.Against {
+				says = append(says, "against: "+s)
+			}
+			if len(says) == 0 {
+				says = []string{"the log speaks neither for it nor against it"}
+			}
+			d.Section("What speaks for and against " + c.Cause)
+			d.List(sentences(says))
+		}
 		d.Table(checksTable(r))
 		for i := range r.Checks {
-			if i == checksInFull {
+			if i == inFull {
 				break
 			}
 			c := &r.Checks[i]
-			d.Sub(fmt.Sprintf("%d. %s, %s", i+1, c.Check, unit.Format(c.Minutes, unit.Minutes, o.system())))
+			d.Section(fmt.Sprintf("%d. %s, %s", i+1, c.Check, unit.Format(c.Minutes, unit.Minutes, o.system())))
 			d.Say(sentence(c.How))
 			if c.Needs != "" {
 				d.Say(sentence("needs " + c.Needs))
@@ -77,7 +96,7 @@ func checksTable(r next.Result) *Table {
 	}, Empty: "No check would tell more."}
 	for i := range r.Checks {
 		c := &r.Checks[i]
-		t.Add(Text(c.Check), Number(c.Minutes), Number(c.MinutesSaved), Chance(&c.FailChance), Text(c.IfPass), Text(c.IfFail), Text(c.Caution))
+		t.Add(Text(c.Check), Number(c.Minutes), Number(c.MinutesSaved), Share(c.FailChance), Text(c.IfPass), Text(c.IfFail), Text(c.Caution))
 	}
 	return t
 }
@@ -89,7 +108,7 @@ func Cautions(w io.Writer, cs []next.Caution, o Options) error {
 		d.main = &Table{Columns: []Column{{Key: "topic", Head: "Topic"}, {Key: "text", Head: "Caution", Wrap: true}}}
 		for _, c := range cs {
 			d.main.Add(Text(c.Topic), Text(c.Text))
-			d.Sub(c.Topic)
+			d.Section(c.Topic)
 			d.Say(c.Text)
 		}
 		return d

@@ -94,7 +94,7 @@ func sampleFlags() flags.Result {
 }
 
 func sampleNext() next.Result {
-	return next.Result{Machine: "R4", AsOf: noon, Park: true, ParkWhy: "a head gasket is suspected", Candidates: []next.Candidate{
+	return next.Result{Machine: "R4", AsOf: noon, Park: true, ParkWhy: "parked, not driven: a head gasket is suspected", Candidates: []next.Candidate{
 		{Cause: "head-gasket", Probability: 0.41, For: []string{"coolant goes at 8.6 ml/h with nothing seen outside"}, Against: []string{"no overheat within minutes of a cold start"}, Minutes: 480},
 		{Cause: "external-leak", Probability: 0.38, For: []string{"coolant goes steadily"}, Minutes: 60},
 	}, Checks: []next.Check{
