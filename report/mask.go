@@ -19,6 +19,7 @@ type Masker struct {
 	names   *regexp.Regexp
 	of      map[string]string // folded name or part -> what stands in its place
 	off     bool
+	named   bool // drivers keep their names, texts are masked
 }
 
 // letterName is the name of a driver in a machine's book that was handed over
@@ -63,7 +64,7 @@ func NewMasker(drivers []schema.Driver, log *schema.Log) *Masker {
 			if was, ok := m.of[fold]; !ok {
 				m.of[fold] = letter
 			} else if was != letter { // a name that two people share
-				m.of[fold] = "a driver"
+				m.of[fold] = aDriver
 			}
 			parts = append(parts, regexp.QuoteMeta(p), regexp.QuoteMeta(strings.ToUpper(p)))
 		}
@@ -90,18 +91,39 @@ func NewMasker(drivers []schema.Driver, log *schema.Log) *Masker {
 	return m
 }
 
+// aDriver stands for somebody of whom not even the letter is told.
+const aDriver = "a driver"
+
+// MaskOthers names the drivers of a machine's log, and in texts puts "a driver"
+// in the place of everybody else among drivers.
+func MaskOthers(drivers []schema.Driver, log *schema.Log) *Masker {
+	on := map[string]bool{}
+	for i := range log.Runs {
+		on[log.Runs[i].Driver] = true
+	}
+	for i := range log.Overheats {
+		on[log.Overheats[i].Driver] = true
+	}
+	m := NewMasker(slices.DeleteFunc(slices.Clone(drivers), func(d schema.Driver) bool { return on[d.Name] }), &schema.Log{})
+	m.named = true
+	for name := range m.of {
+		m.of[name] = aDriver
+	}
+	return m
+}
+
 // WithNames masks nothing.
 func WithNames() *Masker { return &Masker{off: true} }
 
 // Driver is what stands for a driver; "" for none.
 func (m *Masker) Driver(name string) string {
-	if m.off || name == "" {
+	if m.off || m.named || name == "" {
 		return name
 	}
 	if l, ok := m.letters[name]; ok {
 		return l
 	}
-	return "a driver"
+	return aDriver
 }
 
 // Text is a text with the drivers' names masked. A name of one word counts

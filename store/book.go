@@ -156,7 +156,7 @@ func View(ctx context.Context, path string) (*Book, error) {
 				err = newer(path, version, newest)
 			case version < newest:
 				b.db.Close()
-				return b.viewOlder(ctx, path)
+				return b.viewOlder(ctx, path, version)
 			default:
 				return b, nil
 			}
@@ -173,12 +173,16 @@ func View(ctx context.Context, path string) (*Book, error) {
 
 // viewOlder brings an older book up to date first; where it can't be written
 // the reader is told.
-func (b *Book) viewOlder(ctx context.Context, path string) (*Book, error) {
+func (b *Book) viewOlder(ctx context.Context, path string, version int) (*Book, error) {
 	up, err := Open(ctx, path, time.Now)
-	if err != nil {
-		return nil, err
+	if err == nil {
+		err = up.Close()
 	}
-	if err := up.Close(); err != nil {
+	var e *Error
+	if errors.As(err, &e) && e.Trouble == Failed {
+		return nil, trouble(Failed, "copy it to where it may be written, and open the copy",
+			"the book %s is of an older version (%d; this program's is %d), and can't be brought up to date where it is, since it can't be written there", path, version, newestVersion())
+	} else if err != nil {
 		return nil, err
 	}
 	return View(ctx, path)

@@ -51,12 +51,11 @@ type past struct {
 	versions  []Earlier
 	machineOf map[string]int64 // whose name it was, the last to have it
 	driverOf  map[string]int64
-	former    map[int64][]string // a machine's or driver's former names
 }
 
 // readPast reads it, with names as they are today.
 func readPast(ctx context.Context, q querier, n *names) (*past, error) {
-	p := &past{machineOf: map[string]int64{}, driverOf: map[string]int64{}, former: map[int64][]string{}}
+	p := &past{machineOf: map[string]int64{}, driverOf: map[string]int64{}}
 	rows, err := q.QueryContext(ctx, "SELECT number, kind, what, replaced, coalesce(why, ''), content FROM past ORDER BY number, version")
 	if err != nil {
 		return nil, err
@@ -80,10 +79,8 @@ func readPast(ctx context.Context, q querier, n *names) (*past, error) {
 		switch r := e.Record.(type) {
 		case *schema.Machine:
 			p.machineOf[r.Name] = e.Number
-			p.former[e.Number] = append(p.former[e.Number], r.Name)
 		case *schema.Driver:
 			p.driverOf[r.Name] = e.Number
-			p.former[e.Number] = append(p.former[e.Number], r.Name)
 		}
 		p.versions = append(p.versions, e)
 	}
@@ -147,12 +144,23 @@ func (p *past) of(ctx context.Context, q querier, n *names, machine string) ([]E
 	return out, nil
 }
 
-// drivers are the book's drivers by name, with their former names.
-func (p *past) drivers(ctx context.Context, q querier, n *names) ([]schema.Driver, error) {
+// readDrivers reads the drivers by name, with their former names.
+func readDrivers(ctx context.Context, q querier, n *names) ([]schema.Driver, error) {
+	former := map[int64][]string{}
+	k := schema.KindNamed("driver")
+	err := eachLine(ctx, q, "SELECT content FROM past WHERE kind = 'driver' ORDER BY number, version", func(content string) {
+		if r, err := k.FromJSON([]byte(content)); err == nil {
+			d := r.(*schema.Driver)
+			former[d.Number] = append(former[d.Number], d.Name)
+		}
+	})
+	if err != nil {
+		return nil, err
+	}
 	var out []schema.Driver
-	err := tables[schema.KindNamed("driver")].query(ctx, q, n, "ORDER BY driver", nil, func(r schema.Record) error {
+	err = tables[k].query(ctx, q, n, "ORDER BY driver", nil, func(r schema.Record) error {
 		d := *r.(*schema.Driver)
-		for _, name := range p.former[d.Number] {
+		for _, name := range former[d.Number] {
 			if name != d.Name && !slices.Contains(d.Former, name) {
 				d.Former = append(d.Former, name)
 			}
@@ -165,7 +173,7 @@ func (p *past) drivers(ctx context.Context, q querier, n *names) ([]schema.Drive
 
 // people are the drivers, then the voided ones.
 func (p *past) people(ctx context.Context, q querier, n *names) ([]schema.Driver, error) {
-	out, err := p.drivers(ctx, q, n)
+	out, err := readDrivers(ctx, q, n)
 	for _, name := range sortedKeys(p.driverOf) {
 		if _, there := n.driver[name]; !there && n.driverName[p.driverOf[name]] == "" {
 			out = append(out, schema.Driver{Name: name})

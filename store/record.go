@@ -237,18 +237,8 @@ func (b *Book) amend(ctx context.Context, q querier, n *names, k *schema.Kind, w
 
 // keep writes a version into the past.
 func (b *Book) keep(ctx context.Context, q querier, k *schema.Kind, was schema.Record, what, why string) error {
-	m := k.Meta(was)
-	var ref, reason any
-	if s := k.Text(was, "ref"); s != "" {
-		ref = s
-	}
-	if why != "" {
-		reason = why
-	}
-	_, err := q.ExecContext(ctx, `INSERT INTO past (number, version, kind, ref, what, replaced, why, content)
-		SELECT ?1, coalesce(max(version), 0) + 1, ?2, ?3, ?4, ?5, ?6, ?7 FROM past WHERE number = ?1`,
-		m.Number, k.Name, ref, what, formatTime(b.now()), reason, string(k.JSON(was, time.UTC)))
-	return err
+	number := k.Meta(was).Number
+	return putPast(ctx, q, number, Earlier{number, k, Version{was, what, b.now(), why}})
 }
 
 // Void takes a record out of every report. It stays in the book's past.

@@ -26,7 +26,8 @@ func (a *app) importVerb() *cobra.Command {
 		Long: `Reads sheets into the book: CSV files named after their kind (runs.csv), or
 any file with --as runs; a directory imports every sheet in it. All or nothing:
 where a row is bad nothing changes, and every bad row is listed. The same sheet
-again adds nothing. --template runs prints an empty sheet to fill in.`,
+again adds nothing. A machine's own book (see handover) is taken in whole, with
+what is attached. --template runs prints an empty sheet to fill in.`,
 		RunE: func(cmd *cobra.Command, given []string) error {
 			var kind *schema.Kind
 			for _, name := range []string{as, template} {
@@ -42,6 +43,14 @@ again adds nothing. --template runs prints an empty sheet to fill in.`,
 			}
 			if len(given) == 0 {
 				return usage("for instance: shedbook import runs.csv", "name the files or directories to import")
+			}
+			for _, path := range given {
+				if store.IsBook(path) {
+					if len(given) > 1 || as != "" || skipBad != "" {
+						return usage("shedbook import "+path, "%s is a book: it is taken in alone and whole", path)
+					}
+					return a.takeIn(cmd.Context(), path, update, dryRun, asJSON)
+				}
 			}
 			sources, err := a.sources(given, kind)
 			if err != nil {

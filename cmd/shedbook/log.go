@@ -127,6 +127,7 @@ func (a *app) keep(ctx context.Context, b *store.Book, k *schema.Kind, r schema.
 		if err != nil {
 			return err
 		}
+		a.noteClosed(&one.Logs[0].Machine, k.When(r), s)
 		if says := effect(one, r); says != "" {
 			fmt.Fprintln(a.out, says)
 		}

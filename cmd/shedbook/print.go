@@ -115,6 +115,10 @@ func (a *app) showRecord(ctx context.Context, b *store.Book, number int64, asJSO
 	if err != nil {
 		return err
 	}
+	attached, err := b.Attachments(ctx, number)
+	if err != nil {
+		return err
+	}
 	k, zone := found.Kind, s.Zone()
 	if asJSON {
 		type version struct {
@@ -124,9 +128,10 @@ func (a *app) showRecord(ctx context.Context, b *store.Book, number int64, asJSO
 			Record   json.RawMessage `json:"record"`
 		}
 		out := struct {
-			Record json.RawMessage `json:"record"`
-			Past   []version       `json:"earlier"`
-		}{Record: json.RawMessage("null"), Past: []version{}}
+			Record   json.RawMessage  `json:"record"`
+			Past     []version        `json:"earlier"`
+			Attached []attachmentJSON `json:"attachments"`
+		}{Record: json.RawMessage("null"), Past: []version{}, Attached: attachmentsJSON(attached, zone)}
 		if found.Current != nil {
 			out.Record = k.JSON(found.Current, zone)
 		}
@@ -165,6 +170,9 @@ func (a *app) showRecord(ctx context.Context, b *store.Book, number int64, asJSO
 		write(found.Current)
 	} else {
 		fmt.Fprintf(&text, "%s %d, voided\n", k.Name, number)
+	}
+	for _, line := range attachmentLines(attached, zone) {
+		fmt.Fprintf(&text, "  %s\n", line)
 	}
 	for i := len(found.Past) - 1; i >= 0; i-- {
 		v := found.Past[i]

@@ -1,0 +1,81 @@
+package main
+
+import (
+	"fmt"
+
+	"github.com/spf13/cobra"
+
+	"shedbook/report"
+	"shedbook/report/render"
+	"shedbook/store"
+)
+
+func (a *app) verifyVerb() *cobra.Command {
+	var asJSON bool
+	c := &cobra.Command{
+		Use: "verify", Short: "look through the whole book: is it sound", GroupID: "book", Args: args(0, 0, "no words, only options"),
+		Long: "Reads every page, reference, table, record, earlier version and attached file of the\nbook, and says what is wrong (exit code 4). Doubts are what records say of each\nother: they are counted, and are no damage.",
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			ctx := cmd.Context()
+			return a.view(ctx, func(b *store.Book) error {
+				found, err := b.Verify(ctx)
+				if err != nil {
+					return err
+				}
+				wrong := 0
+				for _, f := range found {
+					wrong += len(f.Wrong)
+				}
+				doubts := -1 // what a damaged book says of itself is worth nothing
+				if wrong == 0 {
+					fleet, err := b.Fleet(ctx)
+					if err != nil {
+						return err
+					}
+					doubts = len(report.Doubts(report.Of(fleet, a.now)).Doubts)
+				}
+				if asJSON {
+					out := struct {
+						Sound  bool            `json:"sound"`
+						Checks []store.Finding `json:"checks"`
+						Doubts *int            `json:"doubts"`
+					}{Sound: wrong == 0, Checks: found}
+					if doubts >= 0 {
+						out.Doubts = &doubts
+					}
+					if err := a.printJSON(out); err != nil {
+						return err
+					}
+				} else {
+					sayFound(a, found, doubts)
+				}
+				if wrong > 0 {
+					fmt.Fprintf(a.errOut, "shedbook: the book %s is damaged\nhint: leave it as it is, and go on from its last backup\n", b.Path())
+					return exitError(exitBadBook)
+				}
+				return nil
+			})
+		},
+	}
+	c.Flags().BoolVar(&asJSON, "json", false, "print JSON")
+	return c
+}
+
+func sayFound(a *app, found []store.Finding, doubts int) {
+	for _, f := range found {
+		state := "sound"
+		if len(f.Wrong) > 0 {
+			state = "WRONG"
+		}
+		fmt.Fprintf(a.out, "%-17s %s  %s\n", f.Check, state, f.Says)
+		for _, w := range f.Wrong {
+			fmt.Fprintf(a.out, "  %s\n", render.Safe(w))
+		}
+	}
+	switch {
+	case doubts > 0:
+		fmt.Fprintf(a.out, "%-17s %d      shedbook doubts lists them\n", "doubts", doubts)
+	case doubts == 0:
+		fmt.Fprintf(a.out, "%-17s none\n", "doubts")
+	}
+}

@@ -1,0 +1,262 @@
+package report
+
+import (
+	"crypto/sha256"
+	"encoding/base32"
+	"encoding/json"
+	"fmt"
+	"regexp"
+	"slices"
+	"strings"
+	"time"
+
+	"shedbook/schema"
+)
+
+// Earlier is a record of a machine as it was before it was amended or voided.
+type Earlier struct {
+	Number   int64 // the record's: what its versions and the record itself share
+	Record   schema.Record
+	What     string // "amended" or "voided"
+	Replaced time.Time
+	Why      string
+}
+
+// Seal is the digest of a machine's records dated at At or before, Records of
+// them; At is zero for the machine alone.
+type Seal struct {
+	At      time.Time
+	Records int
+	Digest  string
+}
+
+// Digest is the digest of a machine's records and their earlier versions, as
+// far as they are dated at asOf or before (all, for a zero asOf): the last of
+// Seals.
+func Digest(log *schema.Log, earlier []Earlier, mask *Masker, asOf time.Time) Seal {
+	seals := Seals(log, earlier, mask)
+	last := seals[0]
+	for _, s := range seals {
+		if asOf.IsZero() || !s.At.After(asOf) {
+			last = s
+		}
+	}
+	return last
+}
+
+// Seals are the digests of a machine's records as its log grew: of the machine
+// as it is, then with each record in time order. Papers printed as of any time
+// can so be told against a log that went on.
+//
+// A digest depends on what was recorded and on nothing else: not on the book's
+// own numbers, time zone or the machine's name in it, and not on whether
+// drivers are named. Each record is a JSON object of its known fields by name,
+// times in UTC, without its ref; drivers are letters in the order in which they
+// come; in free text what mask knows for a driver's name, or what stands in its
+// place, is "a driver". With it go its earlier versions, with when and why they
+// were replaced. The first 160 bits of the SHA-256 (FIPS 180-4) of these
+// objects, a line each, are printed in base 32 by the alphabet of digits and
+// capitals without I, L, O and U, in groups of four: 32 characters to read out.
+//
+// A nil mask is that of a book in which texts are masked already.
+func Seals(log *schema.Log, earlier []Earlier, mask *Masker) []Seal {
+	s := sealer{log: log, mask: mask, letters: map[string]string{}}
+	versions := map[int64][]Earlier{}
+	for _, e := range earlier {
+		versions[e.Number] = append(versions[e.Number], e)
+	}
+	type entry struct {
+		at     time.Time
+		kind   int
+		key    string
+		number int64
+		is     schema.Record // nil where voided
+		was    []Earlier
+	}
+	var entries []entry
+	add := func(number int64, is schema.Record, was []Earlier) {
+		r := is
+		if r == nil {
+			r = was[len(was)-1].Record
+		}
+		k := schema.KindOf(r)
+		if k.TimeColumn() != "" {
+			entries = append(entries, entry{k.When(r), slices.Index(schema.Kinds, k), s.object(r, false), number, is, was})
+		}
+	}
+	present := map[int64]bool{log.Machine.Number: true}
+	for _, r := range records(log) {
+		number := schema.KindOf(r).Meta(r).Number
+		present[number] = true
+		add(number, r, versions[number])
+	}
+	for _, e := range earlier {
+		if !present[e.Number] {
+			present[e.Number] = true
+			if was := versions[e.Number]; was[len(was)-1].What == "voided" {
+				add(e.Number, nil, was)
+			}
+		}
+	}
+	slices.SortStableFunc(entries, func(a, b entry) int {
+		for _, c := range []int{a.at.Compare(b.at), a.kind - b.kind, strings.Compare(a.key, b.key)} {
+			if c != 0 {
+				return c
+			}
+		}
+		return int(min(max(a.number-b.number, -1), 1))
+	})
+
+	h := sha256.New()
+	h.Write([]byte("digest 1\n" + s.object(&log.Machine, true) + "\n"))
+	out := []Seal{{Digest: readable(h.Sum(nil))}}
+	for i, e := range entries {
+		line := map[string]any{"is": nil}
+		if e.is != nil {
+			line["is"] = json.RawMessage(s.object(e.is, true))
+		}
+		for _, v := range e.was {
+			was, _ := line["was"].([]any)
+			line["was"] = append(was, []any{v.What, v.Replaced.UTC().Format(time.RFC3339), s.text(v.Why), json.RawMessage(s.object(v.Record, true))})
+		}
+		text, err := json.Marshal(line)
+		if err != nil { // what the book holds is finite numbers and text
+			panic(err)
+		}
+		h.Write(append(text, '\n'))
+		out = append(out, Seal{e.at, i + 1, readable(h.Sum(nil))})
+	}
+	return out
+}
+
+// sealer writes records so that they read the same from every book.
+type sealer struct {
+	log     *schema.Log
+	mask    *Masker
+	letters map[string]string
+}
+
+// object is a record's known fields by name; without drivers where these are
+// not to count.
+func (s *sealer) object(r schema.Record, drivers bool) string {
+	k := schema.KindOf(r)
+	out := map[string]any{"kind": k.Name}
+	for i := range k.Fields {
+		f := &k.Fields[i]
+		if !f.Known(r) || f.Name == "ref" || k.Name == "machine" && (f.Name == "machine" || f.Name == "retired" || f.Name == "sold_to") {
+			continue
+		}
+		switch p := f.Pointer(r).(type) {
+		case *string:
+			switch {
+			case f.Type == schema.MachineField:
+				if *p != s.log.Machine.Name {
+					out[f.Name] = "another machine"
+				}
+			case f.Type == schema.DriverField:
+				if drivers {
+					out[f.Name] = s.letter(*p)
+				}
+			case f.Prose():
+				out[f.Name] = s.text(*p)
+			default:
+				out[f.Name] = *p
+			}
+		case *schema.Num:
+			if k.Name == "answer" && f.Name == "service" {
+				out[f.Name] = s.service(int64(p.V))
+				continue
+			}
+			out[f.Name] = p.V
+		case *time.Time:
+			out[f.Name] = p.UTC().Format(time.RFC3339)
+		case *[]string:
+			out[f.Name] = *p
+		}
+	}
+	text, err := json.Marshal(out)
+	if err != nil { // what the book holds is finite numbers and text
+		panic(err)
+	}
+	return string(text)
+}
+
+func (s *sealer) letter(driver string) string {
+	if s.letters[driver] == "" {
+		s.letters[driver] = letters(len(s.letters))
+	}
+	return s.letters[driver]
+}
+
+// service is what stands for the number of a service: its time.
+func (s *sealer) service(number int64) string {
+	for i := range s.log.Services {
+		if v := &s.log.Services[i]; v.Number == number {
+			return v.At.UTC().Format(time.RFC3339)
+		}
+	}
+	return "not in this log"
+}
+
+var letterInText = regexp.MustCompile(`\bDriver [A-Z]{1,2}\b`)
+
+func (s *sealer) text(t string) string {
+	if s.mask != nil {
+		t = s.mask.Text(t)
+	}
+	return letterInText.ReplaceAllString(t, aDriver)
+}
+
+// records are all records of a log but the machine, in the order of their kinds.
+func records(log *schema.Log) []schema.Record {
+	var out []schema.Record
+	out = all(out, log.Meters, func(r *schema.MeterChange) schema.Record { return r })
+	out = all(out, log.Runs, func(r *schema.Run) schema.Record { return r })
+	out = all(out, log.TopUps, func(r *schema.TopUp) schema.Record { return r })
+	out = all(out, log.Refills, func(r *schema.Refill) schema.Record { return r })
+	out = all(out, log.Bleeds, func(r *schema.Bleed) schema.Record { return r })
+	out = all(out, log.Levels, func(r *schema.Level) schema.Record { return r })
+	out = all(out, log.Cleanings, func(r *schema.Cleaning) schema.Record { return r })
+	out = all(out, log.Overheats, func(r *schema.Overheat) schema.Record { return r })
+	out = all(out, log.Checks, func(r *schema.Check) schema.Record { return r })
+	out = all(out, log.Services, func(r *schema.Service) schema.Record { return r })
+	return all(out, log.Answers, func(r *schema.Answer) schema.Record { return r })
+}
+
+func all[T any](out []schema.Record, of []T, record func(*T) schema.Record) []schema.Record {
+	for i := range of {
+		out = append(out, record(&of[i]))
+	}
+	return out
+}
+
+// digits of a digest: the digits and capitals without I, L, O and U, which are
+// read as others.
+const digits = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"
+
+var base = base32.NewEncoding(digits).WithPadding(base32.NoPadding)
+
+// readable prints the first 160 bits in eight groups of four characters.
+func readable(sum []byte) string {
+	text := base.EncodeToString(sum[:20])
+	var groups []string
+	for i := 0; i < len(text); i += 4 {
+		groups = append(groups, text[i:i+4])
+	}
+	return strings.Join(groups, "-")
+}
+
+var onPaper = regexp.MustCompile(fmt.Sprintf(`(?:[%[1]s]{4}-\s*){7}[%[1]s]{4}`, digits))
+
+// FindDigests finds the digests that a printed history carries, each once, in
+// the order in which they stand there.
+func FindDigests(paper string) []string {
+	var out []string
+	for _, hit := range onPaper.FindAllString(paper, -1) {
+		hit = strings.Join(strings.Fields(hit), "")
+		if !slices.Contains(out, hit) {
+			out = append(out, hit)
+		}
+	}
+	return out
+}

@@ -1,0 +1,402 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"time"
+
+	"shedbook/schema"
+)
+
+// Mask says what stands for drivers in a book that is handed over.
+type Mask interface {
+	Driver(name string) string // in a driver's place
+	Text(string) string        // in free text
+}
+
+// HandedOver is what went into a machine's own book.
+type HandedOver struct {
+	Machine     string
+	Records     int
+	Earlier     int // versions
+	Attachments int
+	Bytes       int64 // of the attachments
+	Drivers     []string
+}
+
+// Handover writes a machine's own book to a new file: its records with their
+// earlier versions and attachments, the figures and plans of its model, the
+// words it uses and the book's settings, and nothing of any other machine.
+// Drivers and texts stand in it as mask has them; mask is made of all the
+// people of the book and the machine's log. Whom the machine was sold to, and
+// when it left this fleet, stay behind. Records keep their numbers and refs.
+func (b *Book) Handover(ctx context.Context, machine, to string, mask func(people []schema.Driver, log *schema.Log) Mask) (*HandedOver, error) {
+	tx, err := b.db.BeginTx(ctx, nil)
+	if err != nil {
+		return nil, explain(b.path, err)
+	}
+	defer tx.Rollback()
+	g, err := b.gather(ctx, tx, machine, mask)
+	if err != nil {
+		return nil, explain(b.path, err)
+	}
+	return g.done, newFile(to, func(path string) error { return g.write(ctx, tx, path, b.now) })
+}
+
+// newFile lets make write a file under a passing name beside to, then gives it
+// that name. What is there already is never replaced.
+func newFile(to string, make func(path string) error) error {
+	if _, err := os.Lstat(to); err == nil {
+		return trouble(Refused, "name a new file, or move that one away", "%s is there already", to)
+	} else if !errors.Is(err, fs.ErrNotExist) {
+		return &Error{Failed, to + " can't be written", "check the path and the rights of its directory", err}
+	}
+	dir := filepath.Dir(to)
+	f, err := os.CreateTemp(dir, "."+filepath.Base(to)+".*.part") // mode 0600
+	if err != nil {
+		return &Error{Failed, to + " can't be written", "check that its directory is there and may be written", err}
+	}
+	part := f.Name()
+	f.Close()
+	defer func() {
+		for _, name := range []string{part, part + "-journal", part + "-wal", part + "-shm"} {
+			os.Remove(name)
+		}
+	}()
+	if err := make(part); err != nil {
+		return err
+	}
+	if err := syncFile(part); err != nil {
+		return &Error{Failed, to + " can't be written to the end", "check that the disk has room and is sound", err}
+	}
+	// A link fails where somebody made the file meanwhile; some disks have none.
+	if err := os.Link(part, to); errors.Is(err, fs.ErrExist) {
+		return trouble(Refused, "name a new file, or move that one away", "%s is there already", to)
+	} else if err != nil {
+		if err := os.Rename(part, to); err != nil {
+			return &Error{Failed, to + " can't be written", "check the path and the rights of its directory", err}
+		}
+	}
+	_ = syncFile(dir) // not every system can
+	return nil
+}
+
+func syncFile(path string) error {
+	f, err := os.Open(path)
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	return f.Sync()
+}
+
+// gathered is what of a book is one machine's.
+type gathered struct {
+	n           *names
+	mask        Mask
+	machine     string
+	log         schema.Log
+	records     []schema.Record // machine first, drivers, then the others in the order in which references resolve
+	words       []schema.Word
+	earlier     []Earlier
+	attachments []Attachment
+	done        *HandedOver
+}
+
+func (b *Book) gather(ctx context.Context, q querier, machine string, makeMask func([]schema.Driver, *schema.Log) Mask) (*gathered, error) {
+	n, err := readNames(ctx, q)
+	if err != nil {
+		return nil, err
+	}
+	name, err := n.known().Machine(machine)
+	if err != nil {
+		return nil, err
+	}
+	id := n.machine[name]
+	g := &gathered{n: n, machine: name, done: &HandedOver{Machine: name}}
+	m, err := tables[schema.KindNamed("machine")].one(ctx, q, n, "WHERE number = ?", id)
+	if err != nil {
+		return nil, err
+	}
+	g.log.Machine = *m.(*schema.Machine)
+	g.records = append(g.records, m)
+	model := g.log.Machine.Model
+	for _, k := range schema.Kinds {
+		f := k.Field("machine")
+		if f == nil || f.Type != schema.MachineField {
+			continue
+		}
+		where, args := "WHERE machine = ? ORDER BY number", []any{id}
+		if k.Field("model") != nil {
+			where, args = "WHERE machine = ? OR model = ? ORDER BY number", []any{id, model}
+		} else {
+			where = "WHERE machine = ? ORDER BY " + k.TimeColumn() + ", number"
+		}
+		err := tables[k].query(ctx, q, n, where, args, func(r schema.Record) error {
+			if k.TimeColumn() != "" {
+				put(&g.log, r)
+			}
+			g.records = append(g.records, r)
+			return nil
+		})
+		if err != nil {
+			return nil, err
+		}
+	}
+	p, err := readPast(ctx, q, n)
+	if err != nil {
+		return nil, err
+	}
+	people, err := p.people(ctx, q, n)
+	if err != nil {
+		return nil, err
+	}
+	g.mask = makeMask(people, &g.log)
+	if err := g.past(ctx, q, p); err != nil {
+		return nil, err
+	}
+	g.addDrivers(people)
+	g.addWords()
+	of := map[int64]bool{}
+	for _, r := range g.records {
+		if k := schema.KindOf(r); k.Name != "driver" {
+			of[k.Meta(r).Number] = true
+		}
+	}
+	every, err := attachments(ctx, q, "WHERE detached IS NULL")
+	if err != nil {
+		return nil, err
+	}
+	for _, a := range every {
+		if of[a.Record] {
+			g.attachments = append(g.attachments, a)
+			g.done.Bytes += a.Bytes
+		}
+	}
+	for _, r := range g.records {
+		g.masked(r)
+	}
+	g.done.Records, g.done.Earlier, g.done.Attachments = len(g.records)-len(g.done.Drivers)-1, len(g.earlier), len(g.attachments)
+	return g, nil
+}
+
+// past gathers the earlier versions of what goes along. A version of the
+// machine that said nothing else than where it went stays behind.
+func (g *gathered) past(ctx context.Context, q querier, p *past) error {
+	mine, err := p.of(ctx, q, g.n, g.machine)
+	if err != nil {
+		return err
+	}
+	there := map[int64]bool{}
+	for _, e := range mine {
+		there[e.Number] = true
+	}
+	of := map[int64]schema.Record{}
+	for _, r := range g.records {
+		of[schema.KindOf(r).Meta(r).Number] = r
+	}
+	for _, e := range p.versions { // of the model's figures and plans
+		if of[e.Number] != nil && !there[e.Number] {
+			mine = append(mine, e)
+		}
+	}
+	for _, e := range mine {
+		if f := e.Kind.Field("machine"); f != nil && e.Kind.Name != "machine" {
+			if name := f.Pointer(e.Record).(*string); *name != "" && *name != g.machine {
+				*name = "another machine" // for which it was recorded by mistake
+			}
+		}
+		g.masked(e.Record)
+		e.Why = g.mask.Text(e.Why)
+		g.earlier = append(g.earlier, e)
+	}
+	kept := g.earlier[:0]
+	versions := map[int64]int{}
+	for i, e := range g.earlier {
+		if e.Kind.Name == "machine" {
+			next := schema.Record(&g.log.Machine)
+			if i+1 < len(g.earlier) && g.earlier[i+1].Number == e.Number {
+				next = g.earlier[i+1].Record
+			}
+			same := *next.(*schema.Machine)
+			g.masked(&same)
+			if e.Kind.Equal(e.Record, &same) {
+				continue
+			}
+		}
+		versions[e.Number]++
+		kept = append(kept, e)
+	}
+	g.earlier = kept
+	for number, r := range of {
+		schema.KindOf(r).Meta(r).Versions = versions[number]
+	}
+	return nil
+}
+
+// addDrivers adds those who drove the machine.
+func (g *gathered) addDrivers(people []schema.Driver) {
+	on := map[string]bool{}
+	for _, r := range g.records {
+		on[schema.KindOf(r).Text(r, "driver")] = true
+	}
+	drivers := []schema.Record{}
+	for i := range people {
+		d := &people[i]
+		if d.Number == 0 || !on[d.Name] {
+			continue
+		}
+		name := g.mask.Driver(d.Name)
+		if name != d.Name {
+			d.Name, d.Note = name, formerly(&g.log.Machine)
+		}
+		d.Versions, d.Typed, d.Former = 0, nil, nil
+		drivers = append(drivers, d)
+		g.done.Drivers = append(g.done.Drivers, d.Name)
+	}
+	g.records = append(append(g.records[:1:1], drivers...), g.records[1:]...)
+}
+
+// formerly is the note of a driver who is a letter: it tells the Driver A of
+// one machine from that of another.
+func formerly(m *schema.Machine) string {
+	s := "drove " + m.Name
+	if m.Serial != "" {
+		s += ", serial " + m.Serial + ","
+	}
+	return s + " under its former owner"
+}
+
+// addWords finds the added words that the machine's records use.
+func (g *gathered) addWords() {
+	used := map[string]bool{}
+	note := func(r schema.Record) { used[schema.KindOf(r).Text(r, "terrain")] = true }
+	for _, r := range g.records {
+		note(r)
+	}
+	for _, e := range g.earlier {
+		note(e.Record)
+	}
+	for _, w := range g.n.added {
+		if used[w.Word] {
+			g.words = append(g.words, w)
+		}
+	}
+}
+
+// masked puts letters for drivers into a record, and takes out where the
+// machine went. A ref that names somebody is left out.
+func (g *gathered) masked(r schema.Record) {
+	k := schema.KindOf(r)
+	if m, ok := r.(*schema.Machine); ok {
+		m.Retired, m.SoldTo = time.Time{}, ""
+	}
+	if k.Name == "driver" {
+		return
+	}
+	for i := range k.Fields {
+		f := &k.Fields[i]
+		p, ok := f.Pointer(r).(*string)
+		switch {
+		case !ok || *p == "":
+		case f.Type == schema.DriverField:
+			*p = g.mask.Driver(*p)
+		case f.Prose():
+			*p = g.mask.Text(*p)
+		case f.Name == "ref" && g.mask.Text(*p) != *p:
+			*p = ""
+		}
+	}
+}
+
+// write makes the book. It never held anything but what it is to hold, and is
+// written anew at the end, so that no page keeps what is not of it.
+func (g *gathered) write(ctx context.Context, q querier, path string, now func() time.Time) error {
+	out, err := Create(ctx, path, now)
+	if err != nil {
+		return err
+	}
+	defer out.Close()
+	out.db.SetMaxOpenConns(1)
+	err = out.write(ctx, func(tx *sql.Tx) error {
+		for _, key := range sortedKeys(g.n.settings) {
+			if err := putSetting(ctx, tx, schema.Setting{Key: key, Value: g.n.settings[key]}); err != nil {
+				return err
+			}
+		}
+		n, err := readNames(ctx, tx)
+		if err != nil {
+			return err
+		}
+		for _, w := range g.words {
+			if err := putWord(ctx, tx, n, w); err != nil {
+				return err
+			}
+		}
+		highest := int64(0)
+		for _, r := range g.records {
+			k := schema.KindOf(r)
+			if err := tables[k].put(ctx, tx, n, r); err != nil {
+				return fmt.Errorf("%s %d: %w", k.Name, k.Meta(r).Number, err)
+			}
+			highest = max(highest, k.Meta(r).Number)
+			switch r := r.(type) {
+			case *schema.Machine:
+				n.addMachine(r.Number, r.Name)
+			case *schema.Driver:
+				n.addDriver(r.Number, r.Name)
+			}
+		}
+		for _, e := range g.earlier {
+			if err := putPast(ctx, tx, e.Number, e); err != nil {
+				return err
+			}
+			highest = max(highest, e.Number)
+		}
+		for _, a := range g.attachments {
+			data, err := content(ctx, q, a.SHA256)
+			if err != nil {
+				return err
+			}
+			if data == nil {
+				return damaged("it comes from", fmt.Sprintf("attachment %d of record %d does not have its digest", a.Nth, a.Record))
+			}
+			k := &kept{name: fileName(g.mask.Text(a.Name)), what: g.mask.Text(a.What), format: a.Format, sum: a.SHA256, content: data}
+			if _, _, err := attach(ctx, tx, a.Record, k, a.Entered); err != nil {
+				return err
+			}
+		}
+		_, err = tx.ExecContext(ctx, "UPDATE counter SET next = ? WHERE one = 1", highest+1)
+		return err
+	})
+	if err != nil {
+		return err
+	}
+	for _, do := range []string{"PRAGMA wal_checkpoint(TRUNCATE)", "PRAGMA journal_mode = DELETE", "VACUUM"} {
+		if _, err := out.db.ExecContext(ctx, do); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// putPast writes an earlier version of a record under its number.
+func putPast(ctx context.Context, q querier, number int64, e Earlier) error {
+	var ref, why any
+	if s := e.Kind.Text(e.Record, "ref"); s != "" {
+		ref = s
+	}
+	if e.Why != "" {
+		why = e.Why
+	}
+	e.Kind.Meta(e.Record).Number = number
+	_, err := q.ExecContext(ctx, `INSERT INTO past (number, version, kind, ref, what, replaced, why, content)
+		SELECT ?1, coalesce(max(version), 0) + 1, ?2, ?3, ?4, ?5, ?6, ?7 FROM past WHERE number = ?1`,
+		number, e.Kind.Name, ref, e.What, formatTime(e.Replaced), why, string(e.Kind.JSON(e.Record, time.UTC)))
+	return err
+}

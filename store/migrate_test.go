@@ -1,0 +1,168 @@
+package store
+
+import (
+	"bytes"
+	"context"
+	"database/sql"
+	"fmt"
+	"io"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+
+	"shedbook/schema"
+)
+
+// books has a book of every released version. v1.db was made by the program as
+// it was before migration 2, and v1/ is what that program exported of it.
+const books = "../testdata/book"
+
+// older is a copy of a released book, in a directory of its own.
+func older(t *testing.T, name string) string {
+	t.Helper()
+	data, err := os.ReadFile(filepath.Join(books, name))
+	require.NoError(t, err)
+	path := filepath.Join(t.TempDir(), name)
+	require.NoError(t, os.WriteFile(path, data, 0o600))
+	return path
+}
+
+// exported are the sheets of a book by their names.
+func exported(t *testing.T, b *Book) map[string]string {
+	t.Helper()
+	out := map[string]*bytes.Buffer{}
+	require.NoError(t, b.Export(context.Background(), func(k *schema.Kind) (io.WriteCloser, error) {
+		out[k.Sheet] = &bytes.Buffer{}
+		return nopCloser{out[k.Sheet]}, nil
+	}))
+	text := map[string]string{}
+	for name, b := range out {
+		text[name] = b.String()
+	}
+	return text
+}
+
+type nopCloser struct{ io.Writer }
+
+func (nopCloser) Close() error { return nil }
+
+// dump is every row of a table as text.
+func dump(t *testing.T, path, table string) []string {
+	t.Helper()
+	db, err := sql.Open("sqlite", dsn(path, "mode=ro"))
+	require.NoError(t, err)
+	defer db.Close()
+	rows, err := db.Query("SELECT * FROM " + table)
+	require.NoError(t, err)
+	defer rows.Close()
+	columns, err := rows.Columns()
+	require.NoError(t, err)
+	var out []string
+	for rows.Next() {
+		values, into := make([]sql.NullString, len(columns)), make([]any, len(columns))
+		for i := range values {
+			into[i] = &values[i]
+		}
+		require.NoError(t, rows.Scan(into...))
+		line := ""
+		for _, v := range values {
+			line += v.String + "|"
+		}
+		out = append(out, line)
+	}
+	require.NoError(t, rows.Err())
+	return out
+}
+
+func TestABookOfVersion1ComesAlong(t *testing.T) {
+	ctx := context.Background()
+	for name, open := range map[string]func(path string) (*Book, error){
+		"to record": func(path string) (*Book, error) { return Open(ctx, path, clock) },
+		"to look":   func(path string) (*Book, error) { return View(ctx, path) },
+	} {
+		t.Run(name, func(t *testing.T) {
+			path := older(t, "v1.db")
+			past := dump(t, path, "past")
+			require.Len(t, past, 7, "5 amendments and 2 voided records were made in it")
+			b, err := open(path)
+			require.NoError(t, err)
+			defer b.Close()
+			version, err := b.version(ctx, b.db)
+			require.NoError(t, err)
+			require.Equal(t, newestVersion(), version)
+
+			sheets := exported(t, b)
+			seen, err := filepath.Glob(filepath.Join(books, "v1", "*.csv"))
+			require.NoError(t, err)
+			require.Len(t, seen, len(schema.Kinds), "a sheet of every kind")
+			for _, file := range seen {
+				want, err := os.ReadFile(file)
+				require.NoError(t, err)
+				require.Equal(t, string(want), sheets[strings.TrimSuffix(filepath.Base(file), ".csv")], file)
+			}
+			require.Equal(t, past, dump(t, path, "past"))
+			found, err := b.Verify(ctx)
+			require.NoError(t, err)
+			for _, f := range found {
+				require.Empty(t, f.Wrong, f.Check)
+			}
+
+			// What it was stands beside it, as it was.
+			before := path + ".version1"
+			db, err := sql.Open("sqlite", dsn(before, "mode=ro"))
+			require.NoError(t, err)
+			defer db.Close()
+			require.NoError(t, db.QueryRow("PRAGMA user_version").Scan(&version))
+			require.Equal(t, 1, version)
+			require.Equal(t, past, dump(t, before, "past"))
+			for _, k := range schema.Kinds {
+				require.Equal(t, dump(t, path, k.Sheet), dump(t, before, k.Sheet), k.Sheet)
+			}
+		})
+	}
+}
+
+// Where an older book can't be written, the reader is told why it can't be read
+// there, and what to do. To root everything may be written, so the test's own
+// program looks as somebody else.
+func TestAnOlderBookOnAReadOnlyDisk(t *testing.T) {
+	if path := os.Getenv("LOOK_AT_BOOK"); path != "" {
+		_, err := View(context.Background(), path)
+		var e *Error
+		require.ErrorAs(t, err, &e)
+		require.Equal(t, Failed, e.Trouble)
+		require.ErrorContains(t, err, fmt.Sprintf("is of an older version (1; this program's is %d)", newestVersion()))
+		require.ErrorContains(t, err, "can't be written")
+		require.Contains(t, e.Hint, "copy it to where it may be written")
+		return
+	}
+	path := older(t, "v1.db")
+	dir := filepath.Dir(path)
+	before, err := os.ReadFile(path)
+	require.NoError(t, err)
+	self, err := os.ReadFile(os.Args[0])
+	require.NoError(t, err)
+	program := filepath.Join(dir, "look")
+	require.NoError(t, os.WriteFile(program, self, 0o755))
+	require.NoError(t, os.Chmod(path, 0o444))
+	require.NoError(t, os.Chmod(filepath.Dir(dir), 0o755))
+	require.NoError(t, os.Chmod(dir, 0o555))
+	t.Cleanup(func() { _ = os.Chmod(dir, 0o755) })
+	cmd := exec.Command(program, "-test.run=^TestAnOlderBookOnAReadOnlyDisk$")
+	cmd.Env = append(os.Environ(), "LOOK_AT_BOOK="+path)
+	cmd.Dir = dir
+	if os.Geteuid() == 0 {
+		cmd.SysProcAttr = &syscall.SysProcAttr{Credential: &syscall.Credential{Uid: 65534, Gid: 65534}}
+	}
+	out, err := cmd.CombinedOutput()
+	require.NoError(t, err, string(out))
+	require.Contains(t, string(out), "PASS")
+	after, err := os.ReadFile(path)
+	require.NoError(t, err)
+	require.Equal(t, before, after)
+}
