@@ -2,6 +2,7 @@ package flags
 
 import (
 	"fmt"
+	"math"
 	"os"
 	"sort"
 	"strconv"
@@ -18,7 +19,7 @@ type score struct {
 	fleets, planted, found, wrong, late int
 	oracle                              int
 	sound, falsely, drivers             int
-	days                                []float64
+	days, off                           []float64
 	names                               map[string]int
 }
 
@@ -33,6 +34,7 @@ func (s *score) add(o score) {
 	s.falsely += o.falsely
 	s.drivers += o.drivers
 	s.days = append(s.days, o.days...)
+	s.off = append(s.off, o.off...)
 	if s.names == nil {
 		s.names = map[string]int{}
 	}
@@ -42,10 +44,12 @@ func (s *score) add(o score) {
 }
 
 func (s *score) String() string {
-	median := "-"
-	if len(s.days) > 0 {
-		sort.Float64s(s.days)
-		median = fmt.Sprintf("%.0f", s.days[len(s.days)/2])
+	median := func(days []float64) string {
+		if len(days) == 0 {
+			return "-"
+		}
+		sort.Float64s(days)
+		return fmt.Sprintf("%.0f", days[len(days)/2])
 	}
 	pct := func(n, of int) string {
 		if of == 0 {
@@ -58,11 +62,11 @@ func (s *score) String() string {
 		names = append(names, fmt.Sprintf("%s:%d", k, n))
 	}
 	sort.Strings(names)
-	return fmt.Sprintf("%-34s %6d %7d %6s %6s %6s %7s %6s %7s %6s  %s", s.name, s.fleets, s.planted, pct(s.oracle, s.planted), pct(s.found, s.planted), pct(s.wrong, s.planted),
-		pct(s.late, s.planted), pct(s.falsely, s.sound), pct(s.drivers, s.fleets), median, strings.Join(names, " "))
+	return fmt.Sprintf("%-34s %6d %7d %6s %6s %6s %7s %6s %7s %6s %6s  %s", s.name, s.fleets, s.planted, pct(s.oracle, s.planted), pct(s.found, s.planted), pct(s.wrong, s.planted),
+		pct(s.late, s.planted), pct(s.falsely, s.sound), pct(s.drivers, s.fleets), median(s.days), median(s.off), strings.Join(names, " "))
 }
 
-const scoreHead = "world                              fleets planted oracl% found% wrong% early% falseM% falseD%   days  false and wrong names"
+const scoreHead = "world                              fleets planted oracl% found% wrong% early% falseM% falseD%   days  since  false and wrong names"
 
 // oracleNeeds is the log10 likelihood ratio at which one who knows the true
 // rates would raise a flag, a tenth of the promise being each pattern's share.
@@ -107,8 +111,13 @@ func judge(w simulate.World, seed uint64) score {
 					s.late++
 				}
 				got["machine"+f.Machine] = "found"
+				s.off = append(s.off, math.Abs(f.Since.Sub(p.Onset).Hours()/24))
 				s.days = append(s.days, f.Raised.Sub(p.Onset).Hours()/24)
-			case p.Flag != "mended":
+			case p.Flag == "mended":
+				if f.Flag == "came-back" {
+					s.names["!came-back"]++
+				}
+			default:
 				if got["machine"+f.Machine] == "" {
 					got["machine"+f.Machine] = "wrong"
 				}
@@ -196,6 +205,10 @@ func worlds() []simulate.World {
 			busy(fmt.Sprintf("%s form %d", f, form), func(w *simulate.World) { w.Fault, w.Faulty, w.Form = f, 4, form })
 		}
 	}
+	busy("hard-driving, own drivers", func(w *simulate.World) { w.Fault, w.Faulty, w.OwnDrivers = "hard-driving", 2, 0.7 })
+	busy("above-fleet, own drivers", func(w *simulate.World) { w.Fault, w.Faulty, w.OwnDrivers = "above-fleet", 4, 0.7 })
+	busy("trapped-air, own drivers", func(w *simulate.World) { w.Fault, w.Faulty, w.OwnDrivers = "trapped-air", 4, 0.7 })
+	busy("thermostat, own drivers", func(w *simulate.World) { w.Fault, w.Faulty, w.OwnDrivers = "thermostat", 4, 0.9 })
 	busy("no factors", func(w *simulate.World) { w.Factors = 0; w.Rate = 1 })
 	hostile := map[string]func(*simulate.World){
 		"rate 0.1":            func(w *simulate.World) { w.Rate = 0.1 },

@@ -31,21 +31,21 @@ var catalog = [patterns]struct {
 	nextCheck string
 	caution   string
 }{
-	steadyLoss: {"steady-loss", 0.23, "pressure-hold",
+	steadyLoss: {"steady-loss", 0.34, "pressure-hold",
 		"never open the cap hot: engine off 15 minutes at least and the cap cool to the hand; keep glycol from animals and children; leave the test pressure at the cap's own, and the head gasket to a licensed mechanic"},
-	blockedCore: {"blocked-core", 0.115, "light-test",
+	blockedCore: {"blocked-core", 0.10, "light-test",
 		"fan unplugged or battery off first, it starts by itself; goggles; compressed air at 2 bar or less and never towards anybody; no pressure jet on the fins"},
-	trappedAir: {"trapped-air", 0.115, "bleed",
+	trappedAir: {"trapped-air", 0.10, "bleed",
 		"bleed cold, on level stands or chocked with the brake on; the fan starts by itself and coolant at the screw scalds; the lamp may stay silent while the sensor hangs in air"},
-	warningCircuit: {"warning-circuit", 0.115, "wiggle",
+	warningCircuit: {"warning-circuit", 0.10, "wiggle",
 		"take every warning for real until a second thermometer contradicts it; key out before unplugging anything"},
-	fanCircuit: {"fan-circuit", 0.115, "fan-runs",
+	fanCircuit: {"fan-circuit", 0.10, "fan-runs",
 		"the fan starts by itself, engine off or on: keep hands, hair and sleeves out; battery off before unplugging; never a bigger fuse"},
-	thermostat: {"thermostat", 0.115, "thermostat-bath",
+	thermostat: {"thermostat", 0.10, "thermostat-bath",
 		"open the housing cold only; hot water in the bath: tongs; fit a new gasket and bleed afterwards; do not run without a thermostat"},
-	aboveFleet: {"above-fleet", 0.115, "light-test",
+	aboveFleet: {"above-fleet", 0.10, "light-test",
 		"do not drive on to see whether it happens again; engine off and cold before anything is opened; fan unplugged before hands go near the core"},
-	cameBack: {"came-back", 0.08, "combustion-gas",
+	cameBack: {"came-back", 0.06, "combustion-gas",
 		"the repair did not find the cause: let a licensed mechanic look before more parts are bought; start the gas test cold, cap off, outdoors, and stop before the coolant rises"},
 }
 

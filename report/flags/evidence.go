@@ -119,7 +119,9 @@ type evidence struct {
 	hours   float64
 	count   int     // overheats heard
 	sound   float64 // overheats expected so far of a sound machine, without its own past
+	last    float64 // hours at the last overheat
 	mends   int
+	flagged bool // something has been raised about its overheats
 	marks   markCounts
 	total   [patterns]float64 // Bayes factors, the spent onsets only
 	high    [patterns]float64

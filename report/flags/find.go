@@ -240,12 +240,21 @@ func (m *machine) drive(v *view, p *piece) {
 	e.hours += float64(p.exposed)
 }
 
+// aftermath is how many overheats more than usual a sound machine may have in
+// the hours after one: coolant not made good, the same job the next morning. So
+// two in a row are not two independent witnesses. Common practice, no source.
+const aftermath, aftermathHours = 0.06, 6.0
+
 // overheat takes in an overheat in a piece whose hours have been taken in.
 func (m *machine) overheat(v *view, p *piece, o *event) {
 	e := &m.ev
 	plain := v.mu * v.s.conditions(&o.level, v.ratio) * v.drive(m, o.driver) // an hour
 	own := (v.shape + float64(e.count)) / (v.shape + e.sound)
 	rate := plain * max(own, 1)
+	if e.count > 0 {
+		rate += aftermath * math.Exp(-(e.hours-e.last)/aftermathHours) / aftermathHours
+	}
+	e.last = e.hours
 	thermo, warning, fan := o.ratios(&v.marks, float64(p.runHours))
 	h := float64(p.exposed)
 	var u [shapes]float64
@@ -277,12 +286,17 @@ func (m *machine) overheat(v *view, p *piece, o *event) {
 	e.marks.note(o, float64(p.runHours))
 	e.factor()
 	if sum, best := e.overheating(); sum >= 1/alpha {
-		e.named = best
+		e.named, e.flagged = best, true
 		if e.raised[best] == 0 {
 			e.raised[best] = o.at
 		}
 	}
-	if e.raised[cameBack] == 0 && catalog[cameBack].weight*e.total[cameBack] >= 1/alpha {
+	// A machine that carries a flag already has used up its share of the promise.
+	share := catalog[cameBack].weight
+	if e.flagged {
+		share = 1
+	}
+	if e.raised[cameBack] == 0 && share*e.total[cameBack] >= 1/alpha {
 		e.raised[cameBack] = o.at
 	}
 	e.point(o.at)
