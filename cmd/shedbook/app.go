@@ -1,12 +1,14 @@
 package main
 
 import (
+	"bufio"
 	"context"
 	"errors"
 	"fmt"
 	"io"
 	"io/fs"
 	"os"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -41,7 +43,8 @@ type app struct {
 	width       int  // of the terminal
 
 	bookFlag    string
-	progressing bool // a line of progress stands on errOut
+	lines       *bufio.Scanner // over in, made when something is asked
+	progressing bool           // a line of progress stands on errOut
 }
 
 // system is the app on this machine.
@@ -268,4 +271,17 @@ func (a *app) known(ctx context.Context, b *store.Book) (*schema.Known, error) {
 	}
 	k.Note = func(s string) { fmt.Fprintln(a.errOut, "note: "+s) }
 	return k, nil
+}
+
+// ask prints a question and reads a line; false at the end of the input.
+func (a *app) ask(question string) (string, bool) {
+	if a.lines == nil {
+		a.lines = bufio.NewScanner(a.in)
+	}
+	fmt.Fprint(a.out, question)
+	if !a.lines.Scan() {
+		fmt.Fprintln(a.out)
+		return "", false
+	}
+	return strings.TrimSpace(a.lines.Text()), true
 }

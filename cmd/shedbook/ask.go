@@ -1,7 +1,6 @@
 package main
 
 import (
-	"bufio"
 	"fmt"
 	"strings"
 
@@ -22,7 +21,6 @@ func (a *app) askOverheat(o *schema.Overheat, known *schema.Known) error {
 
 Enter leaves a question unanswered.
 `)
-	lines := bufio.NewScanner(a.in)
 	for _, name := range []string{"driver", "speed", "terrain", "sign", "fan", "minutes_in", "lost_ml"} {
 		f := k.Field(name)
 		question := f.Help
@@ -30,17 +28,16 @@ Enter leaves a question unanswered.
 			question += " (" + strings.Join(words, ", ") + ")"
 		}
 		for {
-			fmt.Fprintf(a.out, "%s? ", question)
-			if !lines.Scan() {
-				fmt.Fprintln(a.out)
+			answer, ok := a.ask(question + "? ")
+			if !ok {
 				return usage("", "stopped: nothing was recorded")
 			}
-			err := k.Set(o, f, lines.Text(), known, a.now)
+			err := k.Set(o, f, answer, known, a.now)
 			if err == nil {
 				break
 			}
 			fmt.Fprintf(a.out, "  %s\n", err)
 		}
 	}
-	return lines.Err()
+	return nil
 }

@@ -1,10 +1,10 @@
 package main
 
 import (
-	"bufio"
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"slices"
 	"strconv"
 	"strings"
@@ -185,6 +185,30 @@ func figure(into map[string][]float64, check, name, text string) error {
 	return nil
 }
 
+// figuresTyped reads a check's figures typed in a line: one value, or names
+// with values ("ohm=190 water_c=90").
+func figuresTyped(check, text string) (map[string][]float64, error) {
+	out := map[string][]float64{}
+	if !strings.Contains(text, "=") {
+		return out, figure(out, check, "", text)
+	}
+	figures, err := cooling.Figures(check)
+	if err != nil {
+		return nil, err
+	}
+	for _, part := range strings.FieldsFunc(text, func(r rune) bool { return r == ' ' || r == ';' }) {
+		name, value, _ := strings.Cut(part, "=")
+		i := slices.IndexFunc(figures, func(f cooling.Figure) bool { return f.Name == name || figureFlag(f) == name })
+		if i < 0 {
+			return nil, fmt.Errorf("%s has no figure %q", check, name)
+		}
+		if err := figure(out, check, figures[i].Name, value); err != nil {
+			return nil, fmt.Errorf("%s %q %w", name, value, err)
+		}
+	}
+	return out, nil
+}
+
 // keepCheck judges a check, records it, and says what it means.
 func (a *app) keepCheck(ctx context.Context, b *store.Book, r *schema.Check, m cooling.Measurement) error {
 	fleet, err := b.Fleet(ctx, r.Machine)
@@ -209,10 +233,25 @@ func (a *app) judge(r *schema.Check, m cooling.Measurement, spec cooling.Spec) (
 	v, err := cooling.Judge(r.Check, m, spec)
 	var doubt *cooling.Doubt
 	if errors.As(err, &doubt) {
-		if !a.inTerminal || !a.yes(fmt.Sprintf("%s Does it stand", doubt.Error())) {
+		if !a.inTerminal {
 			return v, usage("if it stands, say so with --sure", "%s", doubt)
 		}
-		m.Sure = true
+		question := fmt.Sprintf("%s\nDoes it stand (yes), or is it wrong (no)? ", doubt)
+		if doubt.Perhaps != 0 {
+			question = fmt.Sprintf("%s\nDoes it stand (yes), was it %s %s (that), or is it wrong (no)? ", doubt, strconv.FormatFloat(doubt.Perhaps, 'f', -1, 64), doubt.Unit)
+		}
+		switch answer, _ := a.ask(question); strings.ToLower(answer) {
+		case "yes", "y":
+			m.Sure = true
+		case "that":
+			if doubt.Perhaps == 0 {
+				return v, usage("", "stopped: nothing was recorded")
+			}
+			m.Figures = maps.Clone(m.Figures)
+			m.Figures[doubt.Figure] = []float64{doubt.Perhaps}
+		default:
+			return v, usage("", "stopped: nothing was recorded")
+		}
 		v, err = cooling.Judge(r.Check, m, spec)
 	}
 	if err != nil {
@@ -253,13 +292,6 @@ func (a *app) sayVerdict(v cooling.Verdict, machine string) {
 	if v.Source != "" {
 		fmt.Fprintf(a.out, "limits: %s; the maker's manual comes first\n", v.Source)
 	}
-}
-
-// yes asks a question on the terminal.
-func (a *app) yes(question string) bool {
-	fmt.Fprintf(a.out, "%s? (yes or no) ", question)
-	line, _ := bufio.NewReader(a.in).ReadString('\n')
-	return strings.HasPrefix(strings.ToLower(strings.TrimSpace(line)), "y")
 }
 
 // specOf gathers what is known of the one machine of a fleet: its own record,

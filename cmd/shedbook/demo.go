@@ -16,10 +16,18 @@ import (
 )
 
 func (a *app) demoVerb() *cobra.Command {
-	return &cobra.Command{
+	var largeDir string
+	c := &cobra.Command{
 		Use: "demo", Short: "make a book of an invented yard's year, and walk through it", GroupID: "look", Args: args(0, 0, "no words"),
-		RunE: func(cmd *cobra.Command, _ []string) error { return a.demo(cmd.Context()) },
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			if largeDir != "" {
+				return large(largeDir, 1000, 1000)
+			}
+			return a.demo(cmd.Context())
+		},
 	}
+	c.Flags().StringVar(&largeDir, "large", "", "only write the sheets of an invented hire chain, to measure with, into this directory: 1,000 machines, 1,000,000 runs")
+	return c
 }
 
 // demoSteps are what the demo shows, each with what to look for.

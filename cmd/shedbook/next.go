@@ -1,7 +1,6 @@
 package main
 
 import (
-	"bufio"
 	"context"
 	"fmt"
 	"strings"
@@ -53,7 +52,6 @@ func (a *app) walk(ctx context.Context, machine string) error {
 		if one, err := b.Fleet(ctx, machine); err == nil {
 			spec = specOf(one)
 		}
-		lines := bufio.NewScanner(a.in)
 		for at := a.now; ; {
 			step := s.Next()
 			if step.Check == nil {
@@ -62,13 +60,8 @@ func (a *app) walk(ctx context.Context, machine string) error {
 			}
 			a.propose(step)
 			for {
-				fmt.Fprint(a.out, "pass, fail, unsure, a value, skip or stop? ")
-				if !lines.Scan() {
-					fmt.Fprintln(a.out)
-					return lines.Err()
-				}
-				answer := strings.TrimSpace(lines.Text())
-				if strings.EqualFold(answer, "stop") {
+				answer, more := a.ask("pass, fail, unsure, what you measured, skip or stop? ")
+				if !more || strings.EqualFold(answer, "stop") {
 					fmt.Fprintf(a.out, "stopped; shedbook next %s --walk goes on from here\n", machine)
 					return nil
 				}
@@ -99,6 +92,13 @@ func (a *app) propose(step next.Step) {
 	if c.Caution != "" {
 		fmt.Fprintf(a.out, "  caution: %s\n", c.Caution)
 	}
+	if figures, err := cooling.Figures(c.Check); err == nil {
+		var names []string
+		for _, f := range figures {
+			names = append(names, f.Name)
+		}
+		fmt.Fprintf(a.out, "  measure: %s (as name=value, or leave it at pass or fail)\n", strings.Join(names, ", "))
+	}
 	if step.PassMeans != "" {
 		fmt.Fprintf(a.out, "  pass:    %s\n  fail:    %s\n", step.PassMeans, step.FailMeans)
 	}
@@ -112,8 +112,11 @@ func (a *app) walkAnswer(ctx context.Context, b *store.Book, s *next.Session, st
 		return false, nil
 	}
 	if err != nil {
-		figures := map[string][]float64{}
-		if answer == "" || figure(figures, step.Check.Check, "", answer) != nil {
+		figures, figureErr := figuresTyped(step.Check.Check, answer)
+		if answer == "" || figureErr != nil {
+			if strings.ContainsAny(answer, "=0123456789") {
+				err = figureErr
+			}
 			return false, usage("", "%s", err)
 		}
 		record = schema.Check{Head: schema.Head{Base: base}, Check: step.Check.Check}
