@@ -1,7 +1,9 @@
 package report
 
 import (
+	"runtime"
 	"sort"
+	"sync"
 	"time"
 
 	"shedbook/report/exposure"
@@ -174,20 +176,35 @@ type CoolantChange struct {
 func Coolant(s Source) CoolantReport {
 	r := CoolantReport{AsOf: s.AsOf, Machines: []CoolantMachine{}}
 	for l := range s.Lives {
-		r.Machines = append(r.Machines, s.coolant(l))
+		r.Machines = append(r.Machines, s.coolantBook(l))
 	}
+	// The loss model is most of the work, and machines do not depend on each other.
+	var wait sync.WaitGroup
+	next := make(chan *CoolantMachine)
+	for range runtime.GOMAXPROCS(0) {
+		wait.Go(func() {
+			for m := range next {
+				m.estimate()
+			}
+		})
+	}
+	for i := range r.Machines {
+		next <- &r.Machines[i]
+	}
+	close(next)
+	wait.Wait()
 	return r
 }
 
 func (src *Source) coolant(l *exposure.Life) CoolantMachine {
-	m, marks := src.coolantBook(l)
-	m.rate(l, marks)
+	m := src.coolantBook(l)
+	m.estimate()
 	return m
 }
 
 // coolantBook is the bookkeeping: what became of the coolant, stretch by
 // stretch, without any estimate.
-func (src *Source) coolantBook(l *exposure.Life) (CoolantMachine, []Mark) {
+func (src *Source) coolantBook(l *exposure.Life) CoolantMachine {
 	m := CoolantMachine{Machine: l.Log.Machine.Name, EngineAsOf: l.Clock.At(src.AsOf)}
 	marks := Marks(l)
 	m.Stretches = Stretches(l, marks, src.Fleet.Settings.SettlingCycles())
@@ -219,7 +236,11 @@ func (src *Source) coolantBook(l *exposure.Life) (CoolantMachine, []Mark) {
 	if unknown > 0 {
 		warn(&m.Warnings, "%s nothing of coolant lost: what boiled over then counts as unexplained", says(unknown, "overheat"))
 	}
-	return m, marks
+	if c := l.Log.Machine.CoolantL; c.Known {
+		m.CoolantL = &c.V
+	}
+	m.looks = looks(marks, m.Stretches)
+	return m
 }
 
 // says is a count with its noun and "say" or "says".
@@ -230,12 +251,8 @@ func says(n int, one string) string {
 	return plural(n, one) + " say"
 }
 
-// rate estimates the loss from the looks at the mark.
-func (m *CoolantMachine) rate(l *exposure.Life, marks []Mark) {
-	if c := l.Log.Machine.CoolantL; c.Known {
-		m.CoolantL = &c.V
-	}
-	m.looks = looks(marks, m.Stretches)
+// estimate works out the loss from the looks at the mark.
+func (m *CoolantMachine) estimate() {
 	loss := stat.LossRate(m.looks, stat.LossSteps{}, stat.Level95)
 	var why string
 	if m.Rate, why = take(loss.Rate, &m.Warnings); m.Rate == nil {

@@ -129,7 +129,7 @@ func TestCoolantAddsUp(t *testing.T) {
 		src := Of(fleet(l), at(30, 0))
 		var m CoolantMachine
 		for life := range src.Lives {
-			m, _ = src.coolantBook(life)
+			m = src.coolantBook(life)
 		}
 		// Every top-up is in one of the parts, but for what a look had found missing
 		// before it (counted when it was seen) and what a refill poured away.

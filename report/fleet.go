@@ -131,7 +131,7 @@ func plainLoss(stretches []Stretch) (*stat.Estimate, string) {
 func (src *Source) fleetRow(l *exposure.Life) FleetRow {
 	log := l.Log
 	clean := src.cleaning(l)
-	coolant, _ := src.coolantBook(l)
+	coolant := src.coolantBook(l)
 	rate, why := plainLoss(coolant.Stretches)
 	row := FleetRow{Machine: log.Machine.Name, Model: log.Machine.Model, ByMeter: l.Clock.Known(),
 		LastThorough: clean.LastThorough, HoursSinceThorough: clean.HoursSinceThorough, MudHoursSinceThorough: clean.MudHoursSinceThorough,
