@@ -54,12 +54,7 @@ func PoolRates(events []int, exposure []float64, level float64) Pool {
 		return out
 	}
 	out.Mean = out.Overall.Est.Value
-	excess := 0.0
-	for i, x := range events {
-		d := float64(x) - exposure[i]*out.Mean
-		excess += d*d - float64(x)
-	}
-	if excess <= 0 || total == 0 {
+	if !overdispersed(events, exposure) {
 		out.Complete = true
 		out.Warnings = append(out.Warnings, "units vary no more than chance: all have the pooled rate")
 		for i := range out.Units {
@@ -80,32 +75,34 @@ func PoolRates(events []int, exposure []float64, level float64) Pool {
 	return out
 }
 
-// fitGammaPoisson maximises the marginal likelihood. For a given shape a the
-// score of the exposure b, n a/b = sum (a+x)/(b+T), has one root; the shape's
-// own score is then one function of a.
+// fitGammaPoisson maximises the marginal likelihood over shape, at each shape's
+// best exposure.
 func fitGammaPoisson(events []int, exposure []float64) (shape, hours float64) {
-	longest := 0.0
-	for _, t := range exposure {
-		longest = math.Max(longest, t)
-	}
-	b := func(a float64) float64 {
-		return math.Exp(root(func(z float64) float64 {
-			b, s := math.Exp(z), 0.0
-			for i, x := range events { // sum of a/b - (a+x)/(b+T), times b: nothing cancels
-				s += (a*exposure[i] - float64(x)*b) / (b + exposure[i])
-			}
-			return s
-		}, math.Log(longest)-60, math.Log(longest)+60))
-	}
 	score := func(a float64) float64 {
-		bb, s := b(a), 0.0
+		b, s := gammaExposure(events, exposure, a), 0.0
 		for i, x := range events {
-			s += digammaRise(a, x) - math.Log1p(exposure[i]/bb)
+			s += digammaRise(a, x) - math.Log1p(exposure[i]/b)
 		}
 		return s
 	}
 	shape = math.Exp(root(func(z float64) float64 { return score(math.Exp(z)) }, math.Log(1e-4), math.Log(1e7)))
-	return shape, b(shape)
+	return shape, gammaExposure(events, exposure, shape)
+}
+
+// gammaExposure is the likeliest exposure of a gamma of a given shape: the root
+// of n a/b = sum (a+x)/(b+T).
+func gammaExposure(events []int, exposure []float64, a float64) float64 {
+	longest := 0.0
+	for _, t := range exposure {
+		longest = math.Max(longest, t)
+	}
+	return math.Exp(root(func(z float64) float64 {
+		b, s := math.Exp(z), 0.0
+		for i, x := range events { // terms a - b (a+x)/(b+T), so that nothing cancels
+			s += (a*exposure[i] - float64(x)*b) / (b + exposure[i])
+		}
+		return s
+	}, math.Log(longest)-60, math.Log(longest)+60))
 }
 
 // digammaRise is digamma(a+x) - digamma(a).
@@ -118,4 +115,19 @@ func digammaRise(a float64, x int) float64 {
 		s += 1 / (a + float64(k))
 	}
 	return s
+}
+
+// overdispersed tells whether counts vary more than Poisson ones: whether a
+// gamma-Poisson likelihood has a finite maximum.
+func overdispersed(events []int, exposure []float64) bool {
+	total, hours := 0.0, 0.0
+	for i, x := range events {
+		total, hours = total+float64(x), hours+exposure[i]
+	}
+	excess := 0.0
+	for i, x := range events {
+		d := float64(x) - exposure[i]*total/hours
+		excess += d*d - float64(x)
+	}
+	return excess > 0
 }

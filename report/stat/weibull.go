@@ -1,0 +1,293 @@
+package stat
+
+import (
+	"cmp"
+	"math"
+	"slices"
+
+	"gonum.org/v1/gonum/mathext"
+)
+
+// minWeibullEvents: two parameters from fewer events are guesses.
+const minWeibullEvents = 3
+
+// Weibull is a fit of P(T > t) = exp(-(t/scale)^shape) by maximum likelihood,
+// right-censored and with delayed entry (Meeker & Escobar 1998 ch. 8, 11).
+type Weibull struct {
+	Shape  Result // likelihood-ratio intervals
+	Scale  Result
+	LogLik float64
+	Events int
+
+	sample weibullSample
+}
+
+// weibullSample is what the likelihood needs, times in units of the longest.
+type weibullSample struct {
+	exits   []float64 // log
+	entries []float64 // log, of those who entered late
+	unit    float64
+	n       float64 // events
+	logs    float64 // sum of log event times
+	logUnit float64
+}
+
+func newWeibullSample(lives []Lifetime) weibullSample {
+	var s weibullSample
+	for _, l := range lives {
+		s.unit = math.Max(s.unit, l.Exit)
+	}
+	s.logUnit = math.Log(s.unit)
+	for _, l := range lives {
+		lt := math.Log(l.Exit / s.unit)
+		s.exits = append(s.exits, lt)
+		if l.Entry > 0 {
+			s.entries = append(s.entries, math.Log(l.Entry/s.unit))
+		}
+		if l.Event {
+			s.n++
+			s.logs += lt
+		}
+	}
+	return s
+}
+
+// moments gives the sums of (t/T)^b - (e/T)^b and of the same times log(t/T) and
+// log(e/T), for a time T whose logarithm is z.
+func (s *weibullSample) moments(b, z float64) (m0, m1 float64) {
+	for _, lt := range s.exits {
+		w := math.Exp(math.Min(700, b*(lt-z)))
+		m0, m1 = m0+w, m1+w*(lt-z)
+	}
+	for _, le := range s.entries {
+		w := math.Exp(math.Min(700, b*(le-z)))
+		m0, m1 = m0-w, m1-w*(le-z)
+	}
+	return
+}
+
+// logLik at shape b and scale given by the log hazard level: hazard =
+// exp(level) b t^(b-1), times in units.
+func (s *weibullSample) logLik(b, level float64) float64 {
+	m0, _ := s.moments(b, 0)
+	return s.n*(math.Log(b)+level) + (b-1)*s.logs - math.Exp(level)*m0 - s.n*s.logUnit
+}
+
+const shapeLow, shapeHigh = 0.02, 200
+
+// FitWeibull fits lives. Fewer than 3 events, or events all at one time, are an
+// absence.
+func FitWeibull(lives []Lifetime, level float64) Weibull {
+	fail := func(format string, args ...any) Weibull {
+		r := absent(format, args...)
+		return Weibull{Shape: r, Scale: r}
+	}
+	if why := checkLives(lives, level); why != "" {
+		return fail("%s", why)
+	}
+	s := newWeibullSample(lives)
+	if s.n < minWeibullEvents {
+		return fail("%g events: a Weibull fit needs %d", s.n, minWeibullEvents)
+	}
+	b := s.shape()
+	if b > 0.99*shapeHigh || b < 1.01*shapeLow {
+		return fail("events lie too close together in time for a shape")
+	}
+	m0, _ := s.moments(b, 0)
+	top := s.logLik(b, math.Log(s.n/m0))
+	w := Weibull{LogLik: top, Events: int(s.n), sample: s}
+	drop := zFor(level) * zFor(level) / 2
+	lo, hi := limits(func(z float64) float64 {
+		b := math.Exp(z)
+		m0, _ := s.moments(b, 0)
+		return s.logLik(b, math.Log(s.n/m0)) - top + drop
+	}, math.Log(b), 0.5, math.Log(shapeLow), math.Log(shapeHigh))
+	w.Shape = estimated(b, math.Exp(lo), math.Exp(hi), level)
+	w.Scale = w.at(1, drop, level)
+	return w
+}
+
+// shape solves n/b + sum log t - n sum(t^b log t - e^b log e)/sum(t^b - e^b) = 0.
+func (s *weibullSample) shape() float64 {
+	return math.Exp(root(func(z float64) float64 {
+		b := math.Exp(z)
+		m0, m1 := s.moments(b, 0)
+		return s.n/b + s.logs - s.n*m1/m0
+	}, math.Log(shapeLow), math.Log(shapeHigh)))
+}
+
+// limits finds where f, positive at z, becomes 0 on both sides.
+func limits(f func(float64) float64, z, step, low, high float64) (lo, hi float64) {
+	find := func(dir, end float64) float64 {
+		for d := step; ; d *= 1.6 {
+			x := z + dir*d
+			if dir*(end-x) <= 0 {
+				x = end
+			}
+			if f(x) <= 0 {
+				return root(f, math.Min(z, x), math.Max(z, x))
+			}
+			if x == end {
+				return dir * math.Inf(1)
+			}
+		}
+	}
+	return find(-1, low), find(1, high)
+}
+
+// Quantile is the time by which a share p, 0 < p < 1, has had the event, with
+// its likelihood-ratio interval. The statistic is divided by 1 + 1/events, a
+// correction of Bartlett's kind whose constant is from own simulations: without
+// it the interval covers 93.3 to 95.7 % at 10 events.
+func (w *Weibull) Quantile(p, level float64) Result {
+	switch {
+	case w.Shape.Est == nil:
+		return w.Shape
+	case !(p > 0 && p < 1) || !validLevel(level):
+		return absent("share %g and level %g: must lie between 0 and 1", p, level)
+	}
+	drop := zFor(level) * zFor(level) / 2 * (1 + 1/w.sample.n)
+	return w.at(-math.Log1p(-p), drop, level)
+}
+
+// at is the time at which the cumulative hazard is c, with the interval of
+// times whose profile likelihood (over shapes) is at most drop below the top.
+func (w *Weibull) at(c, drop, level float64) Result {
+	s := &w.sample
+	b := w.Shape.Est.Value
+	m0, _ := s.moments(b, 0)
+	value := math.Log(c*m0/s.n) / b // log time, in units
+	profile := func(z float64) float64 {
+		// given the time, the level is log c - b z; the best shape has
+		// n/b - n z + sum log t - c sum((t/T)^b log(t/T)) = 0
+		best := math.Exp(root(func(y float64) float64 {
+			b := math.Exp(y)
+			_, m1 := s.moments(b, z)
+			return s.n/b - s.n*z + s.logs - c*m1
+		}, math.Log(shapeLow), math.Log(shapeHigh)))
+		return s.logLik(best, math.Log(c)-best*z) - w.LogLik + drop
+	}
+	lo, hi := limits(profile, value, 0.3, value-30, value+30)
+	return estimated(math.Exp(value)*s.unit, math.Exp(lo)*s.unit, math.Exp(hi)*s.unit, level)
+}
+
+// WeibullPool is quantiles of units that share a shape and borrow strength in
+// their scale.
+type WeibullPool struct {
+	All      Weibull  // all units as one
+	Units    []Result // in the order of the arguments
+	Warnings []string
+}
+
+// frailties are the coefficients of variation of the hazard among units that
+// PoolWeibull averages over, each as likely beforehand.
+var frailties = []float64{0.05, 0.2, 0.4, 0.6, 0.8, 1, 1.25, 1.6}
+
+// PoolWeibull gives every unit its time by which a share p has had the event.
+// Units share a shape b; a unit's hazard is gamma among units (shared frailty,
+// Clayton 1978; Vaupel, Manton & Stallard 1979). Given b and the coefficient of
+// variation among units, a unit's events and its sum of t^b - e^b are those of
+// PoolRates, and its hazard's posterior is gamma. All three are averaged over their
+// marginal likelihood, flat in log b, the variation and the log mean hazard,
+// since a few units say little of any. A unit's value is the
+// median, its interval the equal-tail quantiles of its time. Fewer than 3
+// events in all are an absence for every unit.
+func PoolWeibull(units [][]Lifetime, p, level float64) WeibullPool {
+	out := WeibullPool{Units: make([]Result, len(units))}
+	var all []Lifetime
+	events := make([]int, len(units))
+	for i, u := range units {
+		all = append(all, u...)
+		for _, l := range u {
+			if l.Event {
+				events[i]++
+			}
+		}
+	}
+	out.All = FitWeibull(all, level)
+	pooled := out.All.Quantile(p, level)
+	if pooled.Est == nil {
+		for i := range out.Units {
+			out.Units[i] = pooled
+		}
+		return out
+	}
+	s := &out.All.sample
+	cells := frailtyGrid(units, events, s, out.All.Shape.Est)
+	c := -math.Log1p(-p)
+	for i, d := range events {
+		below := func(z float64) float64 { // P(log time <= z)
+			total := 0.0
+			for _, g := range cells {
+				total += g.weight * mathext.GammaIncRegComp(g.shape+float64(d), (g.exposure+g.hours[i])*c*math.Exp(-g.b*z))
+			}
+			return total
+		}
+		at := func(q float64) float64 {
+			return math.Exp(root(func(z float64) float64 { return below(z) - q }, -60, 60)) * s.unit
+		}
+		out.Units[i] = estimated(at(0.5), at((1-level)/2), at(1-(1-level)/2), level)
+	}
+	if len(cells) > 0 && !overdispersed(events, cells[0].hours) {
+		out.Warnings = append(out.Warnings, "units differ no more than chance: all are held close to the time of all together")
+	}
+	return out
+}
+
+// frailtyCell is one shape b and one gamma distribution of hazards.
+type frailtyCell struct {
+	b, shape, exposure float64
+	hours              []float64 // of units: sum of t^b - e^b
+	weight             float64   // posterior, sums to 1 over cells
+}
+
+// frailtyGrid spans log b twice as wide as its own interval; the likeliest cell
+// is first and those that hold next to nothing are left out.
+func frailtyGrid(units [][]Lifetime, events []int, s *weibullSample, shape *Estimate) []frailtyCell {
+	const steps = 13
+	var cells []frailtyCell
+	half := math.Log(shape.High / shape.Low)
+	for k := range steps {
+		b := shape.Value * math.Exp(half*(2*float64(k)/(steps-1)-1))
+		hours := make([]float64, len(units))
+		for i, u := range units {
+			for _, l := range u {
+				hours[i] += math.Pow(l.Exit/s.unit, b) - math.Pow(l.Entry/s.unit, b)
+			}
+		}
+		for _, cv := range frailties {
+			a := 1 / cv / cv
+			g := frailtyCell{b: b, shape: a, exposure: gammaExposure(events, hours, a), hours: hours}
+			g.weight = s.n*math.Log(b) + (b-1)*s.logs
+			info := 0.0 // on the log of the exposure
+			for i, d := range events {
+				x := float64(d)
+				info += (a + x) * g.exposure * hours[i] / (g.exposure + hours[i]) / (g.exposure + hours[i])
+				l1, _ := math.Lgamma(a + x)
+				l0, _ := math.Lgamma(a)
+				g.weight += l1 - l0 - a*math.Log1p(hours[i]/g.exposure) - x*math.Log(g.exposure+hours[i])
+			}
+			g.weight -= math.Log(info) / 2
+			// three nodes for the exposure (Gauss-Hermite): its logarithm is about normal
+			for node, weight := range [3]float64{1. / 6, 2. / 3, 1. / 6} {
+				h := g
+				h.exposure *= math.Exp(float64(node-1) * math.Sqrt(3/info))
+				h.weight += math.Log(weight)
+				cells = append(cells, h)
+			}
+		}
+	}
+	slices.SortStableFunc(cells, func(a, b frailtyCell) int { return cmp.Compare(b.weight, a.weight) })
+	top, sum := cells[0].weight, 0.0
+	for i := range cells {
+		cells[i].weight = math.Exp(cells[i].weight - top)
+	}
+	cells = slices.DeleteFunc(cells, func(g frailtyCell) bool { return !(g.weight > 1e-3) })
+	for _, g := range cells {
+		sum += g.weight
+	}
+	for i := range cells {
+		cells[i].weight /= sum
+	}
+	return cells
+}
