@@ -46,7 +46,9 @@ type HistoryReport struct {
 	Gaps    []Gap    `json:"gaps"`
 	Doubts  []Doubt  `json:"doubts"`
 	// Masked says that drivers are letters.
-	Masked   bool     `json:"drivers_masked"`
+	Masked bool `json:"drivers_masked"`
+	// Digest of the records is the caller's to give: see Digest.
+	Digest   string   `json:"digest,omitempty"`
 	Warnings []string `json:"warnings,omitempty"`
 
 	// What the plots show, by engine hours or by time.

@@ -21,6 +21,7 @@ type look struct {
 	asJSON, asCSV bool
 	asOf          string
 	html          string // a file; reports that have a page
+	book          *store.Book
 	fleet         schema.Fleet
 	at            time.Time
 }
@@ -33,6 +34,7 @@ func (a *app) lookVerb(use, short, page string, words cobra.PositionalArgs, do f
 	c := &cobra.Command{Use: use, Short: short, GroupID: "look", Args: words, ValidArgsFunction: a.completeMachine}
 	c.RunE = func(cmd *cobra.Command, given []string) error {
 		return a.view(cmd.Context(), func(b *store.Book) error {
+			l.book = b
 			if err := l.read(cmd.Context(), b); err != nil {
 				return err
 			}
