@@ -62,6 +62,7 @@ func (l *look) read(ctx context.Context, b *store.Book) error {
 			return err
 		}
 	}
+	l.at = l.at.In(s.Zone())
 	l.fleet, err = b.Fleet(ctx)
 	return err
 }
