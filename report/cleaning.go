@@ -1,6 +1,8 @@
 package report
 
 import (
+	"fmt"
+	"strings"
 	"time"
 
 	"shedbook/report/exposure"
@@ -12,7 +14,30 @@ type CleaningReport struct {
 	AsOf     time.Time         `json:"as_of"`
 	RiskPct  float64           `json:"overheat_risk_pct"` // the chance of an overheat before the next clean that is put up with
 	Machines []CleaningMachine `json:"machines"`
+	Hours    CleaningPool      `json:"by_hours"`
+	MudHours CleaningPool      `json:"by_mud_hours"`
 	Warnings []string          `json:"warnings,omitempty"`
+}
+
+// CleaningPool is the time from thorough clean to overheat over all machines,
+// in hours or in mud hours.
+type CleaningPool struct {
+	Spells    int             `json:"spells"`
+	Overheats int             `json:"overheats"` // that ended one; the others are censored
+	Every     *stat.Estimate  `json:"clean_every"`
+	Shape     *stat.Estimate  `json:"weibull_shape"` // above 1: overheats rise with the hours since the clean
+	Why       *string         `json:"why"`
+	Curve     []SurvivalPoint `json:"curve"`
+}
+
+// SurvivalPoint is the share of cleans that no overheat has followed by then
+// (Kaplan & Meier 1958).
+type SurvivalPoint struct {
+	Hours    float64 `json:"hours"`
+	AtRisk   int     `json:"at_risk"`
+	Survival float64 `json:"survival"`
+	Low      float64 `json:"low"`
+	High     float64 `json:"high"`
 }
 
 // CleaningMachine is one machine's radiator. Hours since are recorded hours,
@@ -68,7 +93,7 @@ func Spells(l *exposure.Life) []Spell {
 		if next < len(l.Overheats) && !l.Overheats[next].At.After(to) {
 			to, s.Overheat = l.Overheats[next].At, true
 		}
-		s.Hours, s.Mud = l.HoursTo(to)-l.HoursTo(from), l.MudTo(to)-l.MudTo(from)
+		s.Hours, s.Mud = tidy(l.HoursTo(to)-l.HoursTo(from)), tidy(l.MudTo(to)-l.MudTo(from))
 		if s.Hours > 0 || s.Overheat {
 			out = append(out, s)
 		}
@@ -110,4 +135,89 @@ func (src *Source) cleaning(l *exposure.Life) CleaningMachine {
 	return m
 }
 
-func (r *CleaningReport) intervals() {}
+// soon is what an overheat right after a clean counts as, in hours: a Weibull
+// has no place for 0.
+const soon = 0.05
+
+// intervals works out how often to clean, by hours and by mud hours, so that
+// the chance of an overheat before the next thorough clean stays at the risk
+// put up with: that quantile of the time from clean to overheat (Meeker &
+// Escobar 1998), a machine's own as far as its spells tell and the fleet's for
+// the rest.
+func (r *CleaningReport) intervals() {
+	every := func(pool *CleaningPool, hours func(*Spell) float64, put func(*CleaningMachine, *stat.Estimate), by string) {
+		units := make([][]stat.Lifetime, len(r.Machines))
+		var all []stat.Lifetime
+		for i := range r.Machines {
+			for k := range r.Machines[i].Spells {
+				s := &r.Machines[i].Spells[k]
+				t := stat.Lifetime{Exit: hours(s), Event: s.Overheat}
+				if t.Event {
+					t.Exit = max(t.Exit, soon)
+					pool.Overheats++
+				}
+				if t.Exit <= 0 {
+					continue // no hours of this kind, and nothing happened
+				}
+				units[i] = append(units[i], t)
+				pool.Spells++
+			}
+			all = append(all, units[i]...)
+		}
+		pool.Curve = []SurvivalPoint{}
+		steps, _ := stat.KaplanMeier(all, stat.Level95)
+		for _, p := range steps {
+			pool.Curve = append(pool.Curve, SurvivalPoint{p.Time, p.AtRisk, p.Survival, p.Low, p.High})
+		}
+		fit := stat.PoolWeibull(units, r.RiskPct/100, stat.Level95)
+		pool.Shape = fit.All.Shape.Est
+		quantile := fit.All.Quantile(r.RiskPct/100, stat.Level95)
+		why := quantile.Why
+		switch {
+		case pool.Spells == 0:
+			why = "nothing driven between one thorough clean and what came next"
+		case pool.Overheats < 3:
+			why = fmt.Sprintf("%s between thorough cleans in the whole fleet: an interval wants three", plural(pool.Overheats, "overheat"))
+		case pool.Shape != nil && pool.Shape.High < 1:
+			why = "overheats come soon after a clean rather than long after it: cleaning more often would not prevent them"
+		}
+		if why != "" {
+			pool.Why = text(why)
+			for i := range r.Machines {
+				if m := &r.Machines[i]; m.Why == nil {
+					m.Why = text("by " + by + ": " + why)
+				} else if !strings.HasSuffix(*m.Why, why) {
+					m.Why = text(*m.Why + "; by " + by + ": " + why)
+				}
+			}
+			return
+		}
+		pool.Every = quantile.Est
+		for _, w := range fit.Warnings {
+			warn(&r.Warnings, "by %s: %s", by, w)
+		}
+		if pool.Shape.Low <= 1 {
+			warn(&r.Warnings, "by %s it is not sure that overheats rise after a clean at all (Weibull shape %s): cleaning more often may not prevent them", by, interval(pool.Shape))
+		}
+		for i, u := range fit.Units {
+			m := &r.Machines[i]
+			if u.Est != nil {
+				put(m, u.Est)
+			}
+			for _, w := range u.Warnings {
+				warn(&m.Warnings, "%s", w)
+			}
+		}
+	}
+	every(&r.Hours, func(s *Spell) float64 { return s.Hours }, func(m *CleaningMachine, e *stat.Estimate) { m.EveryH = e }, "hours")
+	every(&r.MudHours, func(s *Spell) float64 { return s.Mud }, func(m *CleaningMachine, e *stat.Estimate) { m.EveryMudH = e }, "mud hours")
+	if r.Hours.Every == nil && r.MudHours.Every == nil {
+		return
+	}
+	warn(&r.Warnings, "every overheat counts, whatever its cause: a machine with another fault seems to want cleaning more often than it does")
+	for i := range r.Machines {
+		if m := &r.Machines[i]; len(m.Spells) == 0 {
+			warn(&m.Warnings, "no hours since a thorough clean on record: the interval is the fleet's")
+		}
+	}
+}

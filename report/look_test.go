@@ -2,6 +2,8 @@ package report
 
 import (
 	"encoding/json"
+	"math"
+	"math/rand/v2"
 	"strings"
 	"testing"
 	"time"
@@ -9,6 +11,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
+	"shedbook/report/stat"
 	"shedbook/schema"
 )
 
@@ -48,6 +51,73 @@ func TestSpellsFromCleanToOverheat(t *testing.T) {
 	// Two overheats are too few for an interval, and it says so.
 	require.Nil(t, m.EveryH)
 	require.NotNil(t, m.Why)
+}
+
+// Machines whose cores clog: the mud hours from clean to overheat are Weibull,
+// shape 2.5, scale 30 h, the same for all; cleaned after every overheat or
+// after 25 mud hours. The chance of an overheat is 10 % at
+// 30 (-ln 0.9)^(1/2.5) = 12.2 mud hours. The promise is 93 to 97 %; 200 fleets
+// gave 0.955 for the fleet and 0.974 for its machines. The 50 run here leave a
+// standard error of 3 points.
+func TestCleaningIntervalCoversThePlantedOne(t *testing.T) {
+	rng := rand.New(rand.NewPCG(8, 9))
+	truth := 30 * math.Pow(-math.Log(0.9), 1/2.5)
+	const fleets = 50
+	covered, told, machines, own := 0, 0, 0, 0
+	for range fleets {
+		logs := make([]schema.Log, 6)
+		for i := range logs {
+			l := &logs[i]
+			now := at(1, 0)
+			for range 6 {
+				l.Cleanings = append(l.Cleanings, schema.Cleaning{Head: head(now), Method: "hose", Sides: "both"})
+				life := 30 * math.Pow(rng.ExpFloat64(), 1/2.5)
+				l.Runs = append(l.Runs, run(now.Add(time.Hour), min(life+0.001, 25), on("mud")))
+				if life < 25 {
+					l.Overheats = append(l.Overheats, schema.Overheat{Head: head(now.Add(time.Hour + time.Duration(life*float64(time.Hour))))})
+				}
+				now = now.AddDate(0, 0, 3)
+			}
+		}
+		r := Cleaning(Of(fleet(logs...), at(200, 0)))
+		holds := func(e *stat.Estimate) bool { return e.Low <= truth && truth <= e.High }
+		if e := r.MudHours.Every; e != nil {
+			told++
+			if holds(e) {
+				covered++
+			}
+		}
+		for i := range r.Machines {
+			if e := r.Machines[i].EveryMudH; e != nil {
+				machines++
+				if holds(e) {
+					own++
+				}
+			}
+		}
+	}
+	c := float64(covered) / float64(told)
+	t.Logf("of %d fleets %d had an interval; it covers %.3f, the machines' own %.3f of %d", fleets, told, c, float64(own)/float64(machines), machines)
+	require.Greater(t, told, fleets*9/10)
+	require.GreaterOrEqual(t, c, 0.93-2*0.03)
+	require.GreaterOrEqual(t, float64(own)/float64(machines), 0.93-2*0.03)
+}
+
+func TestCleaningMayNotHelp(t *testing.T) {
+	// Every overheat within minutes of a clean, then ten hours without: the
+	// shape is far below 1.
+	var l schema.Log
+	for k := range 12 {
+		d := 1 + 3*k
+		l.Cleanings = append(l.Cleanings, clean(d, 6, "both"))
+		l.Runs = append(l.Runs, run(at(d, 8), 10, on("mud")))
+		if k%2 == 0 {
+			l.Overheats = append(l.Overheats, schema.Overheat{Head: head(at(d, 8.05+0.01*float64(k)))})
+		}
+	}
+	r := Cleaning(Of(fleet(l), at(60, 0)))
+	require.Nil(t, r.Machines[0].EveryH)
+	require.Contains(t, *r.Machines[0].Why, "would not prevent")
 }
 
 func TestDoubts(t *testing.T) {

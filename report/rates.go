@@ -121,6 +121,7 @@ func RatesOf(asOf time.Time, x *exposure.Index, strata *exposure.Strata, q RateQ
 	r.crude(reference, events, hours)
 	if len(q.Adjust) > 0 {
 		r.adjust(x, strata, q, reference)
+		r.complete(reference)
 	}
 	if q.By == exposure.Machine || q.By == exposure.Driver {
 		r.pool()
@@ -286,6 +287,15 @@ func (r *RatesReport) adjust(x *exposure.Index, strata *exposure.Strata, q RateQ
 	for i, ratio := range fit.RatesOf(ref, stat.Level95) {
 		if i < len(r.Levels) && i != ref {
 			r.Levels[i].adjusted(ratio.Result, ratio.P, &r.Warnings)
+		}
+	}
+}
+
+// complete gives every level that has no adjusted ratio its reason.
+func (r *RatesReport) complete(reference uint16) {
+	for i := range r.Levels {
+		if v := &r.Levels[i]; v.id != reference && v.AdjustedRatio == nil && v.Why == nil {
+			v.Why = text("none of its hours say their " + join(r.AdjustedFor, "and"))
 		}
 	}
 }
