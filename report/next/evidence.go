@@ -173,10 +173,14 @@ func (n *network) state(l *exposure.Life, at time.Time, s exposure.State, cycles
 	}
 	levels[n.feature("dirt")] = band(mud, someMud, dirtyMud, cakeMud)
 	refill := "settled"
-	if !s.Refill.Never && s.Cycles < cycles {
-		refill = "unbled"
-		if bledSince(l.Log, at) {
+	if !s.Refill.Never && s.Cycles < 3*cycles {
+		switch bled := bledSince(l.Log, at); {
+		case s.Cycles < cycles && bled:
 			refill = "bled"
+		case s.Cycles < cycles:
+			refill = "unbled"
+		case !bled:
+			refill = "later"
 		}
 	}
 	f := n.feature("refill")

@@ -99,7 +99,7 @@ func balance(r *rand.Rand, n *network, log *schema.Log, e *evidence, truth pair,
 			switch n.features[refill].levels[c.levels[refill]].name {
 			case "unbled":
 				shed *= 1 - 0.45*size
-			case "bled":
+			case "bled", "later":
 				shed *= 1 - 0.2*size
 			}
 		}

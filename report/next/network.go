@@ -59,11 +59,11 @@ type level struct {
 const unknown = -1
 
 type cause struct {
-	name                string
-	prior, prove, rate  float64
-	means, mend         string
-	weights             [][]float64 // by feature and level; nil where the cause pays the feature no heed
-	priorSet, minuteSet bool        // set by the owner
+	name               string
+	prior, prove, rate float64
+	means, mend        string
+	weights            [][]float64 // by feature and level; nil where the cause pays the feature no heed
+	priorSet           bool        // the prior is the owner's
 }
 
 type check struct {
@@ -137,8 +137,12 @@ func (n *network) topics(list string) []Caution {
 // caution is the short cautions of a list of topics, as one text.
 func (n *network) caution(list string) string {
 	var s []string
-	for _, c := range n.topics(list) {
-		s = append(s, c.Short)
+	for i, c := range n.topics(list) {
+		short := c.Short
+		if i > 0 {
+			short = strings.ToUpper(short[:1]) + short[1:]
+		}
+		s = append(s, short)
 	}
 	return strings.Join(s, ". ")
 }
@@ -186,7 +190,6 @@ func (f *feature) level(name string) int {
 type entry struct {
 	line       int
 	key, value string
-	mark       string // where its figures come from
 }
 
 // parseNetwork reads the format described at the head of causes.txt.
@@ -257,11 +260,10 @@ func (n *network) open(kind, name string) error {
 }
 
 func (n *network) set(kind, name string, e entry) (err error) {
-	value, mark, marked := strings.Cut(e.value, " | ")
+	value, _, marked := strings.Cut(e.value, " | ")
 	if !marked && strings.ContainsAny(value, "0123456789") && e.key != "means" && e.key != "mend" && e.key != "short" {
 		return fmt.Errorf("a figure without a mark of where it comes from")
 	}
-	e.mark = mark
 	number := func(into *float64) {
 		if *into, err = strconv.ParseFloat(value, 64); err == nil && !(*into >= 0 && *into < 1e5) {
 			err = fmt.Errorf("%v is out of reason", *into)

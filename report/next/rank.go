@@ -318,7 +318,7 @@ func (s *state) warnings() []string {
 	if unplaced > 0 && !e.guessed {
 		out = append(out, fmt.Sprintf("%d of %d overheats fall in no recorded run: they count by what they say themselves", unplaced, len(e.heats)))
 	}
-	if len(e.heats) > 0 && s.n.causes[0].prior > 0 {
+	if len(e.heats) > 0 {
 		out = append(out, "the figures of the trade behind this are practice, not measurement: go by the order more than by the decimals")
 	}
 	return out

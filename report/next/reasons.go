@@ -23,6 +23,7 @@ const (
 
 // reasons are what speaks for a cause and against it, strongest first.
 func (s *state) reasons(k int) (speaks, against []string) {
+	speaks, against = []string{}, []string{} // an empty list, not null, in JSON
 	rs := s.fromOverheats(k)
 	rs = append(rs, s.fromWhole(k)...)
 	rs = append(rs, s.fromChecks(k)...)

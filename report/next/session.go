@@ -11,7 +11,7 @@ import (
 )
 
 // standsOut is the probability from which a cause stands out.
-const standsOut = 0.85
+const standsOut = 0.8
 
 // Session guides somebody through the checks of one machine: it proposes one,
 // takes the answer, gives the record to keep, and ranks anew. It holds nothing

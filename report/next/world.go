@@ -1,7 +1,6 @@
 package next
 
 import (
-	"fmt"
 	"math"
 	"math/rand/v2"
 	"slices"
@@ -352,15 +351,4 @@ func blank(r *rand.Rand, log *schema.Log, gaps float64) {
 		number(&o.MinutesIn)
 		number(&o.Lost)
 	}
-}
-
-// String names a set of causes.
-func (n *network) names(s pair) string {
-	switch {
-	case s.b < 0:
-		return "none"
-	case s.a < 0:
-		return n.causes[s.b].name
-	}
-	return fmt.Sprintf("%s and %s", n.causes[s.a].name, n.causes[s.b].name)
 }
