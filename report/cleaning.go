@@ -3,6 +3,7 @@ package report
 import (
 	"fmt"
 	"strings"
+	"sync"
 	"time"
 
 	"shedbook/report/exposure"
@@ -145,72 +146,13 @@ const soon = 0.05
 // Escobar 1998), a machine's own as far as its spells tell and the fleet's for
 // the rest.
 func (r *CleaningReport) intervals() {
-	every := func(pool *CleaningPool, hours func(*Spell) float64, put func(*CleaningMachine, *stat.Estimate), by string) {
-		units := make([][]stat.Lifetime, len(r.Machines))
-		var all []stat.Lifetime
-		for i := range r.Machines {
-			for k := range r.Machines[i].Spells {
-				s := &r.Machines[i].Spells[k]
-				t := stat.Lifetime{Exit: hours(s), Event: s.Overheat}
-				if t.Event {
-					t.Exit = max(t.Exit, soon)
-					pool.Overheats++
-				}
-				if t.Exit <= 0 {
-					continue // no hours of this kind, and nothing happened
-				}
-				units[i] = append(units[i], t)
-				pool.Spells++
-			}
-			all = append(all, units[i]...)
-		}
-		pool.Curve = []SurvivalPoint{}
-		steps, _ := stat.KaplanMeier(all, stat.Level95)
-		for _, p := range steps {
-			pool.Curve = append(pool.Curve, SurvivalPoint{p.Time, p.AtRisk, p.Survival, p.Low, p.High})
-		}
-		fit := stat.PoolWeibull(units, r.RiskPct/100, stat.Level95)
-		pool.Shape = fit.All.Shape.Est
-		quantile := fit.All.Quantile(r.RiskPct/100, stat.Level95)
-		why := quantile.Why
-		switch {
-		case pool.Spells == 0:
-			why = "nothing driven between one thorough clean and what came next"
-		case pool.Overheats < 3:
-			why = fmt.Sprintf("%s between thorough cleans in the whole fleet: an interval wants three", plural(pool.Overheats, "overheat"))
-		case pool.Shape != nil && pool.Shape.High < 1:
-			why = "overheats come soon after a clean rather than long after it: cleaning more often would not prevent them"
-		}
-		if why != "" {
-			pool.Why = text(why)
-			for i := range r.Machines {
-				if m := &r.Machines[i]; m.Why == nil {
-					m.Why = text("by " + by + ": " + why)
-				} else if !strings.HasSuffix(*m.Why, why) {
-					m.Why = text(*m.Why + "; by " + by + ": " + why)
-				}
-			}
-			return
-		}
-		pool.Every = quantile.Est
-		for _, w := range fit.Warnings {
-			warn(&r.Warnings, "by %s: %s", by, w)
-		}
-		if pool.Shape.Low <= 1 {
-			warn(&r.Warnings, "by %s it is not sure that overheats rise after a clean at all (Weibull shape %s): cleaning more often may not prevent them", by, interval(pool.Shape))
-		}
-		for i, u := range fit.Units {
-			m := &r.Machines[i]
-			if u.Est != nil {
-				put(m, u.Est)
-			}
-			for _, w := range u.Warnings {
-				warn(&m.Warnings, "%s", w)
-			}
-		}
-	}
-	every(&r.Hours, func(s *Spell) float64 { return s.Hours }, func(m *CleaningMachine, e *stat.Estimate) { m.EveryH = e }, "hours")
-	every(&r.MudHours, func(s *Spell) float64 { return s.Mud }, func(m *CleaningMachine, e *stat.Estimate) { m.EveryMudH = e }, "mud hours")
+	var byHours, byMud stat.WeibullPool
+	var wait sync.WaitGroup // the two are most of the work of a large fleet
+	wait.Go(func() { byHours = r.fit(&r.Hours, func(s *Spell) float64 { return s.Hours }) })
+	byMud = r.fit(&r.MudHours, func(s *Spell) float64 { return s.Mud })
+	wait.Wait()
+	r.put(&r.Hours, byHours, "hours", func(m *CleaningMachine, e *stat.Estimate) { m.EveryH = e })
+	r.put(&r.MudHours, byMud, "mud hours", func(m *CleaningMachine, e *stat.Estimate) { m.EveryMudH = e })
 	if r.Hours.Every == nil && r.MudHours.Every == nil {
 		return
 	}
@@ -218,6 +160,81 @@ func (r *CleaningReport) intervals() {
 	for i := range r.Machines {
 		if m := &r.Machines[i]; len(m.Spells) == 0 {
 			warn(&m.Warnings, "no hours since a thorough clean on record: the interval is the fleet's")
+		}
+	}
+}
+
+// fit fits the spells of all machines on one scale of hours.
+func (r *CleaningReport) fit(pool *CleaningPool, hours func(*Spell) float64) stat.WeibullPool {
+	units := make([][]stat.Lifetime, len(r.Machines))
+	var all []stat.Lifetime
+	for i := range r.Machines {
+		for k := range r.Machines[i].Spells {
+			s := &r.Machines[i].Spells[k]
+			t := stat.Lifetime{Exit: hours(s), Event: s.Overheat}
+			if t.Event {
+				t.Exit = max(t.Exit, soon)
+				pool.Overheats++
+			}
+			if t.Exit <= 0 {
+				continue // no hours of this kind, and nothing happened
+			}
+			units[i] = append(units[i], t)
+			pool.Spells++
+		}
+		all = append(all, units[i]...)
+	}
+	pool.Curve = []SurvivalPoint{}
+	steps, _ := stat.KaplanMeier(all, stat.Level95)
+	for _, p := range steps {
+		pool.Curve = append(pool.Curve, SurvivalPoint{p.Time, p.AtRisk, p.Survival, p.Low, p.High})
+	}
+	fit := stat.PoolWeibull(units, r.RiskPct/100, stat.Level95)
+	pool.Shape = fit.All.Shape.Est
+	quantile := fit.All.Quantile(r.RiskPct/100, stat.Level95)
+	pool.Every = quantile.Est
+	switch why := quantile.Why; {
+	case pool.Spells == 0:
+		pool.Why = text("nothing driven between one thorough clean and what came next")
+	case pool.Overheats < 3:
+		pool.Why = text(fmt.Sprintf("%s between thorough cleans in the whole fleet: an interval wants three", plural(pool.Overheats, "overheat")))
+	case pool.Shape != nil && pool.Shape.High < 1:
+		pool.Why = text("overheats come soon after a clean rather than long after it: cleaning more often would not prevent them")
+	default:
+		pool.Why = text(why)
+	}
+	if pool.Why != nil {
+		pool.Every = nil
+	}
+	return fit
+}
+
+// put gives every machine its interval on one scale, or the reason why it has
+// none.
+func (r *CleaningReport) put(pool *CleaningPool, fit stat.WeibullPool, by string, to func(*CleaningMachine, *stat.Estimate)) {
+	if pool.Why != nil {
+		for i := range r.Machines {
+			if m := &r.Machines[i]; m.Why == nil {
+				m.Why = text("by " + by + ": " + *pool.Why)
+			} else if !strings.HasSuffix(*m.Why, *pool.Why) {
+				m.Why = text(*m.Why + "; by " + by + ": " + *pool.Why)
+			}
+		}
+		return
+	}
+	for _, w := range fit.Warnings {
+		warn(&r.Warnings, "by %s: %s", by, w)
+	}
+	if pool.Shape.Low <= 1 {
+		warn(&r.Warnings, "by %s it is not sure that overheats rise after a clean at all (Weibull shape %s): cleaning more often may not prevent them", by, interval(pool.Shape))
+	}
+	for i, u := range fit.Units {
+		m := &r.Machines[i]
+		if u.Est != nil {
+			to(m, u.Est)
+		}
+		for _, w := range u.Warnings {
+			warn(&m.Warnings, "%s", w)
 		}
 	}
 }
