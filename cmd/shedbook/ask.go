@@ -7,6 +7,20 @@ import (
 	"shedbook/schema"
 )
 
+// asked are the particulars of an overheat that are asked for.
+var asked = []string{"driver", "speed", "terrain", "sign", "fan", "minutes_in", "lost_ml"}
+
+// unasked says whether none of them was given.
+func unasked(o *schema.Overheat) bool {
+	k := schema.KindNamed("overheat")
+	for _, name := range asked {
+		if k.Field(name).Known(o) {
+			return false
+		}
+	}
+	return true
+}
+
 // askOverheat asks for an overheat's particulars one by one, after saying what
 // must not be done. An empty answer is not recorded. Only where somebody types.
 func (a *app) askOverheat(o *schema.Overheat, known *schema.Known) error {
@@ -21,7 +35,7 @@ func (a *app) askOverheat(o *schema.Overheat, known *schema.Known) error {
 
 Enter leaves a question unanswered.
 `)
-	for _, name := range []string{"driver", "speed", "terrain", "sign", "fan", "minutes_in", "lost_ml"} {
+	for _, name := range asked {
 		f := k.Field(name)
 		question := f.Help
 		if words := known.Words[f.Vocabulary]; len(words) > 0 {

@@ -70,8 +70,7 @@ func (a *app) logKind(k *schema.Kind) *cobra.Command {
 						return err
 					}
 				}
-				n, err := a.setFields(cmd.Flags(), k, r, known)
-				if err != nil {
+				if _, err := a.setFields(cmd.Flags(), k, r, known); err != nil {
 					return err
 				}
 				if k.When(r).IsZero() {
@@ -84,7 +83,7 @@ func (a *app) logKind(k *schema.Kind) *cobra.Command {
 					h, _ := run.Duration()
 					run.At = run.At.Add(-time.Duration(h * float64(time.Hour))).Truncate(time.Second)
 				}
-				if o, ok := r.(*schema.Overheat); ok && n == 0 && a.inTerminal {
+				if o, ok := r.(*schema.Overheat); ok && unasked(o) && a.inTerminal {
 					if err := a.askOverheat(o, known); err != nil {
 						return err
 					}

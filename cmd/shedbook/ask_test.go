@@ -1,0 +1,61 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+)
+
+// typed is an app at whose terminal somebody types these lines.
+func typed(t *testing.T, book string, lines ...string) (*app, *bytes.Buffer) {
+	t.Helper()
+	var out bytes.Buffer
+	return &app{in: strings.NewReader(strings.Join(lines, "\n") + "\n"), out: &out, errOut: &out, now: time.Date(2026, 3, 14, 12, 0, 0, 0, time.UTC),
+		getenv: func(string) string { return "" }, inTerminal: true, outTerminal: true, width: 80, bookFlag: book}, &out
+}
+
+// On a terminal `log overheat` says first what must not be done, then asks; a
+// wrong answer is asked again, an empty one is not recorded.
+func TestOverheatAsks(t *testing.T) {
+	book := filepath.Join(t.TempDir(), "b.db")
+	for _, args := range [][]string{{"init", "--time-zone", "UTC"}, {"machine", "add", "R4"}, {"driver", "add", "Ada Venn"}} {
+		a, out := typed(t, book)
+		require.Equal(t, 0, run(context.Background(), a, append(args, "--book", book)), out.String())
+	}
+	a, out := typed(t, book, "Ada Ven", "Ada Venn", "fast", "mud", "steam", "", "20", "0.3 l")
+	require.Equal(t, 0, run(context.Background(), a, []string{"log", "overheat", "R4", "--book", book}), out.String())
+	caution, question := strings.Index(out.String(), "Do not open the cap"), strings.Index(out.String(), "who drove?")
+	require.Positive(t, caution)
+	require.Less(t, caution, question)
+	require.Contains(t, out.String(), "did you mean Ada Venn?")
+
+	a, out = typed(t, book)
+	require.Equal(t, 0, run(context.Background(), a, []string{"list", "overheats", "--json", "--book", book}), out.String())
+	for _, want := range []string{`"driver": "Ada Venn"`, `"speed": "fast"`, `"sign": "steam"`, `"fan": null`, `"minutes_in": 20`, `"lost_ml": 300`} {
+		require.Contains(t, out.String(), want)
+	}
+
+	// Left half-way: nothing is recorded.
+	a, out = typed(t, book, "Ada Venn")
+	require.Equal(t, exitWords, run(context.Background(), a, []string{"log", "overheat", "R4", "--at", "11:00", "--book", book}), out.String())
+}
+
+// A figure that looks like one in another unit is asked about.
+func TestDoubtfulFigureIsAskedAbout(t *testing.T) {
+	book := filepath.Join(t.TempDir(), "b.db")
+	for _, args := range [][]string{{"init", "--time-zone", "UTC"}, {"machine", "add", "R4", "--cap", "108"}} {
+		a, out := typed(t, book)
+		require.Equal(t, 0, run(context.Background(), a, append(args, "--book", book)), out.String())
+	}
+	a, out := typed(t, book, "no")
+	require.Equal(t, exitWords, run(context.Background(), a, []string{"log", "check", "R4", "cap-hold", "--relief", "16", "--book", book}), out.String())
+	require.Contains(t, out.String(), "Does it stand")
+	a, out = typed(t, book, "that")
+	require.Equal(t, 0, run(context.Background(), a, []string{"log", "check", "R4", "cap-hold", "--relief", "16", "--book", book}), out.String())
+	require.Contains(t, out.String(), "pass")
+}
