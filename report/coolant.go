@@ -1,6 +1,7 @@
 package report
 
 import (
+	"fmt"
 	"runtime"
 	"sort"
 	"sync"
@@ -160,6 +161,7 @@ type CoolantMachine struct {
 	Stretches  []Stretch      `json:"-"`
 	EngineAsOf float64        `json:"-"`
 	looks      []stat.Look
+	marks      []Mark
 }
 
 // CoolantChange is the moment at which the rate changed.
@@ -170,6 +172,7 @@ type CoolantChange struct {
 	Hours  stat.Estimate `json:"engine_hours"`
 	Before float64       `json:"before_ml_per_h"`
 	After  float64       `json:"after_ml_per_h"`
+	P      float64       `json:"p"` // of a change this plain if there was none
 }
 
 // Coolant reports the coolant of every machine.
@@ -239,7 +242,7 @@ func (src *Source) coolantBook(l *exposure.Life) CoolantMachine {
 	if c := l.Log.Machine.CoolantL; c.Known {
 		m.CoolantL = &c.V
 	}
-	m.looks = looks(marks, m.Stretches)
+	m.marks, m.looks = marks, looks(marks, m.Stretches)
 	return m
 }
 
@@ -262,6 +265,7 @@ func (m *CoolantMachine) estimate() {
 		}
 		return
 	}
+	m.change()
 	if m.CoolantL != nil {
 		// ml an hour to percent of the system in 100 h: 100 h of 100/(1000 l).
 		pct := m.Rate.Scaled(10 / *m.CoolantL)
@@ -269,6 +273,53 @@ func (m *CoolantMachine) estimate() {
 	} else {
 		warn(&m.Warnings, "the coolant in the whole system (coolant_l) is not recorded: no percent of it can be given")
 	}
+}
+
+// change says whether the loss is steady and whether its rate changed.
+func (m *CoolantMachine) change() {
+	steady := stat.LossSteadiness(m.looks, stat.LossSteps{})
+	m.Steady, m.SteadyWhy = steady.Steady, text(steady.Why)
+	c := stat.LossChange(m.looks, stat.LossSteps{}, stat.Level95)
+	switch {
+	case c.Why != "":
+		m.ChangeWhy = text(c.Why)
+	case c.P > 0.05:
+		m.ChangeWhy = text(fmt.Sprintf("one rate fits all of it (p %s)", pText(c.P)))
+	case c.At.Est == nil:
+		m.ChangeWhy = text(c.At.Why)
+	default:
+		e := *c.At.Est
+		change := CoolantChange{Before: c.Before, After: c.After, P: c.P, Hours: e}
+		change.At, change.Hours.Value = m.when(e.Value)
+		change.Low, change.Hours.Low = m.when(e.Low)
+		change.High, change.Hours.High = m.when(e.High)
+		m.Change = &change
+		for _, w := range c.At.Warnings {
+			warn(&m.Warnings, "%s", w)
+		}
+	}
+}
+
+// when is the moment, and the engine hours, at which so many hours had gone by
+// between marks, those set apart not counted; within a stretch in proportion.
+func (m *CoolantMachine) when(hours float64) (*time.Time, float64) {
+	for i := 1; i < len(m.looks); i++ {
+		if m.looks[i].Apart {
+			continue
+		}
+		if h := m.looks[i].Hours; hours <= h || i == len(m.looks)-1 {
+			a, b := &m.marks[i-1], &m.marks[i]
+			share := 0.0
+			if h > 0 {
+				share = min(hours/h, 1)
+			}
+			t := a.At.Add(time.Duration(share * float64(b.At.Sub(a.At)))).Truncate(time.Second).In(m.To.Location())
+			return &t, a.Engine + share*(b.Engine-a.Engine)
+		} else {
+			hours -= h
+		}
+	}
+	return m.To, m.marks[len(m.marks)-1].Engine
 }
 
 // looks are the marks as the loss model reads them: settling stretches are set

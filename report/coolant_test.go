@@ -2,6 +2,7 @@ package report
 
 import (
 	"encoding/json"
+	"math"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -143,4 +144,58 @@ func TestCoolantAddsUp(t *testing.T) {
 		_, err := json.Marshal(m)
 		require.NoError(t, err)
 	})
+}
+
+// A hose that begins to weep on 41 March (80 h in) at 12 ml/h, the level looked
+// at cold every fourth day, filled up when 100 ml or more are missing.
+func TestCoolantTellsWhenItBegan(t *testing.T) {
+	l := schema.Log{Runs: daily(80), Levels: []schema.Level{look(1, 6, 0)}}
+	missing := 0.0
+	for d := 1; d <= 80; d++ {
+		if d > 40 {
+			missing += 12 * 2
+		}
+		if d%4 != 0 {
+			continue
+		}
+		if seen := 25 * math.Round(missing/25); seen >= 100 {
+			l.TopUps = append(l.TopUps, topup(d, 18, seen))
+			missing -= seen
+		} else {
+			l.Levels = append(l.Levels, look(d, 18, seen))
+		}
+	}
+	m := Coolant(Of(fleet(l), at(90, 0))).Machines[0]
+	require.NotNil(t, m.Change)
+	require.Less(t, m.Change.P, 0.001)
+	require.False(t, m.Change.Low.After(at(41, 0)), m.Change.Low)
+	require.False(t, m.Change.High.Before(at(40, 18)), m.Change.High)
+	require.Less(t, m.Change.High.Sub(*m.Change.Low).Hours(), 24*20.0)
+	require.InDelta(t, 0, m.Change.Before, 1)
+	require.InDelta(t, 12, m.Change.After, 2)
+	require.InDelta(t, 80, m.Change.Hours.Value, 20) // engine hours
+	// One rate over all of it would be 6 ml/h; the same log without the onset has
+	// no change and is steady.
+	even := schema.Log{Runs: daily(80), Levels: []schema.Level{look(1, 6, 0)}}
+	for d := 8; d <= 80; d += 8 {
+		even.TopUps = append(even.TopUps, topup(d, 18, 100)) // 16 h: 6.25 ml/h
+	}
+	m = Coolant(Of(fleet(even), at(90, 0))).Machines[0]
+	require.Nil(t, m.Change)
+	require.NotNil(t, m.ChangeWhy)
+	require.True(t, *m.Steady)
+	// The same in bursts: every fifth time 500 ml, else nothing.
+	burst := schema.Log{Runs: daily(80), Levels: []schema.Level{look(1, 6, 0)}}
+	for d := 8; d <= 80; d += 8 {
+		if d%40 == 0 {
+			burst.TopUps = append(burst.TopUps, topup(d, 18, 500))
+		} else {
+			burst.Levels = append(burst.Levels, look(d, 18, 0))
+		}
+	}
+	require.False(t, *Coolant(Of(fleet(burst), at(90, 0))).Machines[0].Steady)
+	// Two stretches are too few to say.
+	few := Coolant(Of(fleet(schema.Log{Runs: daily(9), TopUps: []schema.TopUp{topup(1, 18, 50), topup(5, 18, 100), topup(9, 18, 100)}}), at(90, 0))).Machines[0]
+	require.Nil(t, few.Steady)
+	require.Contains(t, *few.SteadyWhy, "too few")
 }
