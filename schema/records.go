@@ -244,7 +244,7 @@ type Answer struct {
 	Flag     string    `rec:"flag,word,of=flag,required" help:"which flag"`
 	Found    string    `rec:"found,text" help:"what was found"`
 	Cause    string    `rec:"cause,word,of=cause" help:"the cause it was"`
-	Service  Num       `rec:"service,num,min=1,max=9000000000000" help:"number of the service that mended it"`
+	Service  Num       `rec:"service,num,min=1,max=1000000000" help:"number of the service that mended it"`
 	NoneSeen string    `rec:"nothing_found,word,of=yesno" help:"looked, and found nothing"`
 	Note     string    `rec:"note,text" help:"anything else"`
 }
