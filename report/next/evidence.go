@@ -87,6 +87,7 @@ const (
 	guessHours                 = 100
 	manyHeats                  = 200
 	lookError                  = 80  // ml: two looks at a mark, and the jug's steps
+	boilError                  = 0.3 // of what is said to have boiled over
 	usedAnyway                 = 0.4 // ml an engine hour that sound machines use
 	leastHours                 = 25  // between marks, to tell a loss
 )
@@ -312,21 +313,26 @@ func (e *evidence) atRisk(t time.Time) float64 {
 func (e *evidence) readLoss(n *network, settings schema.Settings) {
 	var parts []report.Stretch
 	for _, s := range report.Stretches(e.life, report.Marks(e.life), settings.SettlingCycles()) {
-		if !s.Settling && !e.leakMendedAfter(n, s.From) {
-			parts = append(parts, s)
+		if s.Settling || s.UnknownBoilOvers > 0 || e.leakMendedAfter(n, s.From) {
+			continue
 		}
+		parts = append(parts, s)
 	}
 	var l loss
 	over := math.Inf(-1) // ml beyond what is used anyway
+	guessed := 0.0       // ml by which the boil-overs may be out
+	greatest := 0.0      // of one stretch: a spill is no leak, so the greatest counts half
 	for i := len(parts) - 1; i >= 0; i-- {
 		s := &parts[i]
+		greatest = math.Max(greatest, s.Unexplained()-usedAnyway*s.Hours())
 		l.ml += s.Unexplained()
 		l.hours += s.Hours()
 		l.from = s.From
+		guessed += boilError * s.BoilOver
 		if s.Closed == "topup" && s.Unexplained() > 0 {
 			l.topups++
 		}
-		beyond := l.ml - usedAnyway*l.hours
+		beyond := l.ml - usedAnyway*l.hours - greatest/2 - guessed
 		if i > 0 {
 			beyond -= lookError // what picking the mark to begin at may gain
 		}

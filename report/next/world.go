@@ -264,26 +264,22 @@ func (n *network) marks(r *rand.Rand, c *cause, o *schema.Overheat) {
 	}
 }
 
-// topUps follow the level: it settles after refills, boils over, and leaks at
-// the rate that the causes bring; somebody looks every so often, and fills up
-// in steps of the jug.
+// leakRates are the medians, in ml an engine hour, of what a cause loses, once
+// there. The scatter is log-normal. A choice of this world, not the network's.
+var leakRates = map[string]float64{"external-leak": 4, "head-gasket": 4, "pressure-cap": 1.5, "pump": 0.8, "trapped-air": 0.3}
+
+// topUps follow the level: it settles after refills, boils over, and leaks as
+// the causes have it; somebody looks every so often, and fills up in steps of
+// the jug.
 func topUps(r *rand.Rand, n *network, log *schema.Log, e *evidence, truth pair, onset map[int]float64) {
-	f := n.feature("loss")
-	rate := []float64{0.3, 1.2, 3.5, 9}
-	draw := func(w []float64) float64 {
-		u := r.Float64()
-		for l, p := range w {
-			if u -= p; u < 0 {
-				return rate[l] * math.Exp(0.3*r.NormFloat64())
-			}
-		}
-		return rate[0]
+	sound := 0.15 * math.Exp(0.6*r.NormFloat64())
+	if r.Float64() < 0.05 {
+		sound += 1
 	}
-	sound := draw(n.background.weights[f])
 	leaks := map[int]float64{}
 	for _, k := range []int{truth.a, truth.b} {
-		if k >= 0 && n.causes[k].weights[f] != nil {
-			leaks[k] = draw(n.causes[k].weights[f])
+		if k >= 0 && leakRates[n.causes[k].name] > 0 {
+			leaks[k] = leakRates[n.causes[k].name] * math.Exp(0.8*r.NormFloat64())
 		}
 	}
 	below, hours, fill, heat := 0.0, 0.0, 0, 0
