@@ -9,14 +9,14 @@ import (
 // nuisance. Positions are relative to the level that the rate alone would give,
 // so that only unevenness moves mass, and a steady loss moves none.
 type lossGrid struct {
-	n       *nuisance
-	delta   float64   // mL between cells
-	cells   []float64 // mass by cell
-	from    int       // cell number of cells[0]
-	debt    float64   // variance, in cells squared, not yet spread
-	spare   []float64
-	cdf     []float64   // of misreading, by hundredths of its sd
-	kernels [][]float64 // [mark]: spread since the mark before, by distance in cells
+	n      *nuisance
+	delta  float64   // mL between cells
+	cells  []float64 // mass by cell
+	from   int       // cell number of cells[0]
+	debt   float64   // variance, in cells squared, not yet spread
+	cdf    []float64 // of misreading, by hundredths of its sd
+	spare  []float64
+	kernel []float64 // mass that a step moves by 0, 1, 2, ... cells to one side
 }
 
 const (
@@ -24,15 +24,13 @@ const (
 	// blunder is the likelihood of a reading that is a plain mistake: such a
 	// reading is passed over.
 	blunder = 1e-8
-	// longKernel: distances beyond are computed when needed and not kept.
-	longKernel = 400
 )
 
 func newLossGrid(n *nuisance, l Loss) *lossGrid {
 	step := math.Min(n.steps.Level, n.steps.TopUp)
-	typical := math.Sqrt(n.uneven * l.Hours / float64(l.Stretches))
-	g := &lossGrid{n: n, delta: math.Min(math.Max(typical/2, step/8), step/4)}
-	g.delta = math.Min(g.delta, math.Max(n.misread, step/12))
+	typical := math.Sqrt(n.variance(l.LostML/l.Hours) * l.Hours / float64(l.Stretches))
+	g := &lossGrid{n: n, delta: math.Min(math.Max(typical/2, step/6), step/3)}
+	g.delta = math.Min(g.delta, math.Max(n.misread, step/10))
 	g.cdf = make([]float64, 2*tail*100+2)
 	for i := range g.cdf {
 		g.cdf[i] = upperNormal(tail - float64(i)/100)
@@ -55,12 +53,6 @@ func (g *lossGrid) below(x float64) float64 {
 
 // logLikelihood of a chain at a rate, the level at its beginning unknown.
 func (g *lossGrid) logLikelihood(c []mark, rate float64) float64 {
-	if len(g.kernels) != len(c) {
-		g.kernels = make([][]float64, len(c))
-		for k := 1; k < len(c); k++ {
-			g.kernels[k] = kernel(g.step(c, k))
-		}
-	}
 	low, high := g.n.reach(c[0])
 	from, n := g.window(c[0].sum-low, c[0].sum+high)
 	g.from, g.debt = from, 0
@@ -73,21 +65,11 @@ func (g *lossGrid) logLikelihood(c []mark, rate float64) float64 {
 	g.fill(c[0], rate)
 	log := 0.0
 	for k := 1; k < len(c); k++ {
-		v := g.step(c, k)
-		spread := g.kernels[k]
-		if g.debt > 0 {
-			v += g.debt
-			spread = kernel(v)
-		}
-		log += g.read(c[k], rate, v, spread)
+		g.debt += (g.n.variance(rate)*(c[k].hours-c[k-1].hours) + g.n.jug*float64(c[k].topUps)) / (g.delta * g.delta)
+		log += g.read(c[k], rate)
 		g.fill(c[k], rate)
 	}
 	return log
-}
-
-// step is the variance between marks k-1 and k.
-func (g *lossGrid) step(c []mark, k int) float64 {
-	return (g.n.uneven*(c[k].hours-c[k-1].hours) + g.n.jug*float64(c[k].topUps)) / (g.delta * g.delta)
 }
 
 // window is the cells that hold a to b mL and what misreading adds.
@@ -97,35 +79,34 @@ func (g *lossGrid) window(a, b float64) (from, n int) {
 	return from, int(math.Ceil((b+far)/g.delta)) - from + 1
 }
 
-// kernel is the mass that a variance v (in cells squared) moves by 0, 1, 2, ...
-// cells to one side: a lattice step for small ones, a normal density else. Both
-// have the right variance.
-func kernel(v float64) []float64 {
+// spread makes the kernel of the variance owed, out to most cells: a lattice
+// step for small ones, a normal density else. Both have the right variance.
+func (g *lossGrid) spread(most int) {
+	v := g.debt
 	switch {
 	case v == 0:
-		return []float64{1}
+		g.kernel = append(g.kernel[:0], 1)
+		return
 	case v <= 0.8:
-		return []float64{1 - v, v / 2}
+		g.kernel = append(g.kernel[:0], 1-v, v/2)
+		return
 	}
-	n := int(math.Min(6*math.Sqrt(v)+1, longKernel))
-	k := make([]float64, n+1)
-	for i := range k {
-		k[i] = normalMass(i, v)
+	g.kernel = g.kernel[:0]
+	p, ratio, change := 1/math.Sqrt(2*math.Pi*v), math.Exp(-0.5/v), math.Exp(-1/v)
+	for range int(math.Min(6*math.Sqrt(v), float64(most))) + 1 {
+		g.kernel = append(g.kernel, p)
+		p *= ratio
+		ratio *= change
 	}
-	return k
-}
-
-func normalMass(distance int, v float64) float64 {
-	d := float64(distance)
-	return math.Exp(-d*d/2/v) / math.Sqrt(2*math.Pi*v)
 }
 
 // read spreads the distribution to the cells that m leaves possible, weighs it
 // by the likelihood of m, and returns the log of that likelihood overall.
-func (g *lossGrid) read(m mark, rate, v float64, spread []float64) float64 {
+func (g *lossGrid) read(m mark, rate float64) float64 {
 	low, high := g.n.reach(m)
 	from, n := g.window(m.sum-low-rate*m.hours, m.sum+high-rate*m.hours)
 	out := append(g.spare[:0], make([]float64, n)...)
+	g.spread(max(g.from+len(g.cells)-from, from+n-g.from))
 	sum := 0.0
 	for j := range out {
 		d := float64(from+j)*g.delta + rate*m.hours - m.sum
@@ -134,27 +115,21 @@ func (g *lossGrid) read(m mark, rate, v float64, spread []float64) float64 {
 			continue
 		}
 		at := from + j - g.from // the cell's number among g.cells
+		first := max(0, at-len(g.kernel)+1)
+		last := min(len(g.cells)-1, at+len(g.kernel)-1)
 		p := 0.0
-		reach := len(spread) - 1
-		if reach == longKernel {
-			reach = int(6*math.Sqrt(v)) + 1
-		}
-		for i := max(0, at-reach); i <= min(len(g.cells)-1, at+reach); i++ {
+		for i := first; i <= last; i++ {
 			far := at - i
 			if far < 0 {
 				far = -far
 			}
-			if far < len(spread) {
-				p += g.cells[i] * spread[far]
-			} else {
-				p += g.cells[i] * normalMass(far, v)
-			}
+			p += g.cells[i] * g.kernel[far]
 		}
 		out[j] = p * w
 		sum += out[j]
 	}
 	if !(sum > blunder) {
-		g.spare, g.debt = out, v
+		g.spare = out
 		return math.Log(blunder)
 	}
 	g.spare, g.cells, g.from, g.debt = g.cells[:0], out, from, 0

@@ -120,10 +120,8 @@ func possibleSteps(looks []Look, given LossSteps) []LossSteps {
 			}
 		}
 		switch {
-		case multiples[50] == n && n >= 4:
+		case multiples[50] == n && (n >= 4 || topUp): // a jug is rarely finer, and then little is lost
 			return []float64{50}
-		case multiples[50] == n && topUp:
-			return []float64{50, 25}
 		case multiples[50] == n:
 			return []float64{25, 50}
 		case multiples[25] == n:
@@ -214,7 +212,7 @@ func thin(c []mark, n int) []mark {
 type nuisance struct {
 	steps   LossSteps
 	misread float64 // sd, mL
-	uneven  float64 // variance of the loss per hour, mL^2
+	uneven  float64 // coefficient of variation of the loss over unevenHours
 	fills   bool    // a top-up ends at the mark and its volume is rounded; else it is whole steps, and ends near the mark
 	jug     float64 // variance of a thinned top-up where fills, mL^2
 	log     float64 // prior
@@ -229,11 +227,11 @@ type nuisance struct {
 // weights are the author's, tried against simulated logs.
 var (
 	misreads = []struct{ steps, weight float64 }{{0.06, 0.45}, {0.3, 0.35}, {0.8, 0.2}}
-	unevens  = []struct{ cv, weight float64 }{{0, 0.55}, {0.25, 0.2}, {0.6, 0.15}, {1.5, 0.1}}
+	unevens  = []struct{ cv, weight float64 }{{0, 0.48}, {0.2, 0.2}, {0.45, 0.15}, {0.8, 0.1}, {1.5, 0.07}}
 	fills    = []struct {
 		fills  bool
 		weight float64
-	}{{false, 0.65}, {true, 0.35}}
+	}{{false, 0.63}, {true, 0.37}}
 )
 
 // unevenHours is the length of a typical run, over which the loss is thought to
@@ -242,7 +240,6 @@ const unevenHours = 2
 
 func lossPosterior(chains [][]mark, l Loss, steps []LossSteps, level float64) Result {
 	crude := l.LostML / l.Hours
-	pace := math.Max(math.Abs(crude), steps[0].Level/4/l.Hours)
 	hasTopUps := false
 	for _, c := range chains {
 		for _, m := range c {
@@ -260,7 +257,7 @@ func lossPosterior(chains [][]mark, l Loss, steps []LossSteps, level float64) Re
 					n := &nuisance{
 						steps:   st,
 						misread: m.steps * st.Level,
-						uneven:  u.cv * u.cv * pace * pace * unevenHours,
+						uneven:  u.cv,
 						fills:   f.fills,
 						log:     math.Log(m.weight * u.weight * f.weight),
 					}
@@ -274,10 +271,14 @@ func lossPosterior(chains [][]mark, l Loss, steps []LossSteps, level float64) Re
 	}
 	best := math.Inf(-1)
 	for _, n := range all {
-		n.scan(chains, l, crude, n.width(chains, l), 9)
+		k := 7
+		if n.fills { // its rate may lie far from the crude one
+			k = 15
+		}
+		n.scan(chains, l, crude, n.width(chains, l), k)
 		best = math.Max(best, n.mass)
 	}
-	all = slices.DeleteFunc(all, func(n *nuisance) bool { return !(n.mass > best-6) })
+	all = slices.DeleteFunc(all, func(n *nuisance) bool { return !(n.mass > best-5) })
 	if len(all) == 0 {
 		return absent("the readings contradict each other")
 	}
@@ -296,19 +297,29 @@ func lossPosterior(chains [][]mark, l Loss, steps []LossSteps, level float64) Re
 
 // width is a generous standard error of the rate under n: that of the ends.
 func (n *nuisance) width(chains [][]mark, l Loss) float64 {
-	v := n.uneven * l.Hours
+	crude := math.Max(math.Abs(l.LostML), n.steps.Level/4) / l.Hours
+	v, topUps := n.variance(crude)*l.Hours, 0
 	for _, c := range chains {
 		low, _ := n.reach(c[0])
 		_, high := n.reach(c[len(c)-1])
 		v += (low*low+high*high)/2 + 2*n.misread*n.misread
 		for _, m := range c {
-			v += float64(m.topUps) * n.jug
+			topUps += m.topUps
 			if m.topUp {
-				v += n.jug
+				topUps++
 			}
 		}
 	}
+	if n.fills { // topping up as soon as half a step is missing reads too much every time
+		bias := float64(topUps) * n.steps.TopUp / 8
+		v += bias * bias
+	}
 	return math.Sqrt(v) / l.Hours
+}
+
+// variance of the loss per hour, mL^2, at a rate.
+func (n *nuisance) variance(rate float64) float64 {
+	return n.uneven * n.uneven * rate * rate * unevenHours
 }
 
 // reach tells that a reading stands for sum-low to sum+high, but for misreading.
@@ -354,11 +365,11 @@ func (n *nuisance) refine(chains [][]mark, l Loss) {
 		span := n.rates[len(n.rates)-1] - n.rates[0]
 		h := n.rates[1] - n.rates[0]
 		sd = math.Max(sd, 0.3*h)
-		resolved := len(n.rates) > 20 && sd > 0.9*h && 8*sd > 0.3*span
+		resolved := len(n.rates) > 10 && sd > 0.9*h && 8*sd > 0.3*span
 		if resolved {
 			return
 		}
-		n.scan(chains, l, mean, sd*1.25, 25)
+		n.scan(chains, l, mean, sd*1.2, 17)
 	}
 }
 
