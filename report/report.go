@@ -46,7 +46,7 @@ func Of(f schema.Fleet, asOf time.Time) Source {
 func Stream(f schema.Fleet, logs iter.Seq[*schema.Log], asOf time.Time) Source {
 	f.Logs = nil
 	f = f.AsOf(asOf)
-	s := Source{AsOf: asOf.In(f.Settings.Zone()), Fleet: f, Index: exposure.NewIndex(f.Words, f.Drivers, f.Settings)}
+	s := Source{AsOf: asOf.In(f.Settings.Zone()).Truncate(time.Second), Fleet: f, Index: exposure.NewIndex(f.Words, f.Drivers, f.Settings)}
 	s.Lives = func(yield func(*exposure.Life) bool) {
 		for l := range logs {
 			cut := l.AsOf(asOf)
