@@ -54,7 +54,8 @@ func Digest(log *schema.Log, earlier []Earlier, mask *Masker, asOf time.Time) Se
 // times in UTC, without its ref; drivers are letters in the order in which they
 // come; in free text what mask knows for a driver's name, or what stands in its
 // place, is "a driver". With it go its earlier versions, with when and why they
-// were replaced. The first 160 bits of the SHA-256 (FIPS 180-4) of these
+// were replaced; of one that was recorded for another machine by mistake only its
+// kind and time. The first 160 bits of the SHA-256 (FIPS 180-4) of these
 // objects, a line each, are printed in base 32 by the alphabet of digits and
 // capitals without I, L, O and U, in groups of four: 32 characters to read out.
 //
@@ -141,18 +142,18 @@ type sealer struct {
 func (s *sealer) object(r schema.Record, drivers bool) string {
 	k := schema.KindOf(r)
 	out := map[string]any{"kind": k.Name}
+	if f := k.Field("machine"); f.Type == schema.MachineField && k.Text(r, "machine") != s.log.Machine.Name {
+		text, _ := json.Marshal([]string{k.Name, k.When(r).UTC().Format(time.RFC3339)})
+		return string(text) // recorded for another machine by mistake
+	}
 	for i := range k.Fields {
 		f := &k.Fields[i]
-		if !f.Known(r) || f.Name == "ref" || k.Name == "machine" && (f.Name == "machine" || f.Name == "retired" || f.Name == "sold_to") {
+		if !f.Known(r) || f.Name == "ref" || f.Type == schema.MachineField || k.Name == "machine" && (f.Name == "machine" || f.Name == "retired" || f.Name == "sold_to") {
 			continue
 		}
 		switch p := f.Pointer(r).(type) {
 		case *string:
 			switch {
-			case f.Type == schema.MachineField:
-				if *p != s.log.Machine.Name {
-					out[f.Name] = "another machine"
-				}
 			case f.Type == schema.DriverField:
 				if drivers {
 					out[f.Name] = s.letter(*p)

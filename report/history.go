@@ -121,7 +121,7 @@ func (src *Source) history(l *exposure.Life, open []Matter, withNames bool) Hist
 	m := &l.Log.Machine
 	mask := WithNames()
 	if !withNames {
-		mask = NewMasker(src.Fleet.Drivers, l.Log)
+		mask = NewMasker(src.Fleet.People(), l.Log)
 	}
 	r := HistoryReport{AsOf: src.AsOf, Machine: m.Name, Make: m.Make, Model: m.Model, Year: m.Year, Serial: m.Serial, CoolantL: m.CoolantL,
 		Acquired: src.local(m.Acquired), Retired: src.local(m.Retired), Note: mask.Text(m.Note), ByMeter: l.Clock.Known(), Masked: !withNames,

@@ -56,7 +56,7 @@ func NewMasker(drivers []schema.Driver, log *schema.Log) *Masker {
 		if _, ok := m.of[fold]; !ok {
 			patterns, m.of[fold] = append(patterns, "(?i:"+regexp.QuoteMeta(name)+")"), letter
 		}
-		for _, p := range strings.FieldsFunc(name, func(r rune) bool { return !unicode.IsLetter(r) }) {
+		for _, p := range nameParts(name) {
 			if utf8.RuneCountInString(p) < 3 || p == name {
 				continue
 			}
@@ -94,22 +94,36 @@ func NewMasker(drivers []schema.Driver, log *schema.Log) *Masker {
 // aDriver stands for somebody of whom not even the letter is told.
 const aDriver = "a driver"
 
-// MaskOthers names the drivers of a machine's log, and in texts puts "a driver"
-// in the place of everybody else among drivers.
+// MaskOthers names the drivers of a machine's log by the names they have today,
+// and in texts puts letters in the place of everybody else among drivers.
 func MaskOthers(drivers []schema.Driver, log *schema.Log) *Masker {
-	on := map[string]bool{}
+	m := NewMasker(drivers, log)
+	m.named = true
+	whose := map[string]string{} // by letter, of those in the log
 	for i := range log.Runs {
-		on[log.Runs[i].Driver] = true
+		whose[m.letters[log.Runs[i].Driver]] = log.Runs[i].Driver
 	}
 	for i := range log.Overheats {
-		on[log.Overheats[i].Driver] = true
+		whose[m.letters[log.Overheats[i].Driver]] = log.Overheats[i].Driver
 	}
-	m := NewMasker(slices.DeleteFunc(slices.Clone(drivers), func(d schema.Driver) bool { return on[d.Name] }), &schema.Log{})
-	m.named = true
-	for name := range m.of {
-		m.of[name] = aDriver
+	for fold, letter := range m.of {
+		name, ok := whose[letter]
+		if !ok {
+			continue // somebody else: a letter
+		}
+		m.of[fold] = name // of a former name
+		for _, p := range nameParts(name) {
+			if strings.ToLower(p) == fold {
+				m.of[fold] = p
+			}
+		}
 	}
 	return m
+}
+
+// nameParts are the words of a name.
+func nameParts(name string) []string {
+	return strings.FieldsFunc(name, func(r rune) bool { return !unicode.IsLetter(r) })
 }
 
 // WithNames masks nothing.

@@ -29,7 +29,8 @@ func TestLettersAreNotMaskedAgain(t *testing.T) {
 
 func TestMaskOthersNamesTheMachinesOwnDrivers(t *testing.T) {
 	log, _ := sealedLog()
-	m := MaskOthers(crew, log)
+	m := MaskOthers(append([]schema.Driver{{Name: "Ada Venn", Former: []string{"Ada Pell"}}}, crew[1:]...), log)
 	require.Equal(t, "Ada Venn", m.Driver("Ada Venn"))
-	require.Equal(t, "Ada Venn told a driver", m.Text("Ada Venn told Cleo Marr"))
+	require.Equal(t, "Ada Venn, once Ada Venn; Ada and Venn", m.Text("Ada Venn, once Ada Pell; Ada and Venn"))
+	require.Equal(t, "Ada Venn told Driver C", m.Text("Ada Venn told Cleo Marr"))
 }

@@ -1,6 +1,7 @@
 package schema
 
 import (
+	"slices"
 	"sort"
 	"strconv"
 	"time"
@@ -30,12 +31,16 @@ type Log struct {
 type Fleet struct {
 	Logs     []Log
 	Drivers  []Driver
+	Gone     []Driver // voided: nobody's records, but texts may name them
 	Words    []Word
 	Specs    []Spec
 	Plans    []Plan
 	Answers  []Answer // to drivers' and the fleet's flags
 	Settings Settings
 }
+
+// People are all whom a text may name.
+func (f *Fleet) People() []Driver { return slices.Concat(f.Drivers, f.Gone) }
 
 // Settings are the book's settings by key; see SettingKeys.
 type Settings map[string]string

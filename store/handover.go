@@ -152,15 +152,16 @@ func (b *Book) gather(ctx context.Context, q querier, machine string, makeMask f
 	if err != nil {
 		return nil, err
 	}
-	people, err := p.people(ctx, q, n)
+	drivers, gone, err := readDrivers(ctx, q, n)
 	if err != nil {
 		return nil, err
 	}
+	people := append(drivers, gone...)
 	g.mask = makeMask(people, &g.log)
 	if err := g.past(ctx, q, p); err != nil {
 		return nil, err
 	}
-	g.addDrivers(people)
+	g.addDrivers(drivers)
 	g.addWords()
 	of := map[int64]bool{}
 	for _, r := range g.records {
@@ -207,8 +208,8 @@ func (g *gathered) past(ctx context.Context, q querier, p *past) error {
 	}
 	for _, e := range mine {
 		if f := e.Kind.Field("machine"); f != nil && e.Kind.Name != "machine" {
-			if name := f.Pointer(e.Record).(*string); *name != "" && *name != g.machine {
-				*name = "another machine" // for which it was recorded by mistake
+			if name := *f.Pointer(e.Record).(*string); name != "" && name != g.machine {
+				e.Record = elsewhere(e.Kind, e.Record)
 			}
 		}
 		g.masked(e.Record)
@@ -239,6 +240,17 @@ func (g *gathered) past(ctx context.Context, q querier, p *past) error {
 	return nil
 }
 
+// elsewhere is what is told of a version that was recorded for another machine
+// by mistake: when, and no more.
+func elsewhere(k *schema.Kind, r schema.Record) schema.Record {
+	out := k.New()
+	*k.Field("machine").Pointer(out).(*string) = "another machine"
+	if c := k.TimeColumn(); c != "" {
+		*k.Field(c).Pointer(out).(*time.Time) = k.When(r)
+	}
+	return out
+}
+
 // addDrivers adds those who drove the machine.
 func (g *gathered) addDrivers(people []schema.Driver) {
 	on := map[string]bool{}
@@ -248,7 +260,7 @@ func (g *gathered) addDrivers(people []schema.Driver) {
 	drivers := []schema.Record{}
 	for i := range people {
 		d := &people[i]
-		if d.Number == 0 || !on[d.Name] {
+		if !on[d.Name] {
 			continue
 		}
 		name := g.mask.Driver(d.Name)

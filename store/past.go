@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"maps"
 	"slices"
 
 	"shedbook/schema"
@@ -38,12 +39,8 @@ func (b *Book) People(ctx context.Context) ([]schema.Driver, error) {
 	if err != nil {
 		return nil, explain(b.path, err)
 	}
-	all, err := readPast(ctx, b.db, n)
-	if err != nil {
-		return nil, explain(b.path, err)
-	}
-	out, err := all.people(ctx, b.db, n)
-	return out, explain(b.path, err)
+	drivers, gone, err := readDrivers(ctx, b.db, n)
+	return append(drivers, gone...), explain(b.path, err)
 }
 
 // past is the whole of the book's past: a small part of the book.
@@ -144,20 +141,20 @@ func (p *past) of(ctx context.Context, q querier, n *names, machine string) ([]E
 	return out, nil
 }
 
-// readDrivers reads the drivers by name, with their former names.
-func readDrivers(ctx context.Context, q querier, n *names) ([]schema.Driver, error) {
+// readDrivers reads the drivers by name, with their former names, and those
+// that were voided.
+func readDrivers(ctx context.Context, q querier, n *names) (drivers, gone []schema.Driver, err error) {
 	former := map[int64][]string{}
 	k := schema.KindNamed("driver")
-	err := eachLine(ctx, q, "SELECT content FROM past WHERE kind = 'driver' ORDER BY number, version", func(content string) {
+	err = eachLine(ctx, q, "SELECT content FROM past WHERE kind = 'driver' ORDER BY number, version", func(content string) {
 		if r, err := k.FromJSON([]byte(content)); err == nil {
 			d := r.(*schema.Driver)
 			former[d.Number] = append(former[d.Number], d.Name)
 		}
 	})
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
-	var out []schema.Driver
 	err = tables[k].query(ctx, q, n, "ORDER BY driver", nil, func(r schema.Record) error {
 		d := *r.(*schema.Driver)
 		for _, name := range former[d.Number] {
@@ -165,19 +162,14 @@ func readDrivers(ctx context.Context, q querier, n *names) ([]schema.Driver, err
 				d.Former = append(d.Former, name)
 			}
 		}
-		out = append(out, d)
+		delete(former, d.Number)
+		drivers = append(drivers, d)
 		return nil
 	})
-	return out, err
-}
-
-// people are the drivers, then the voided ones.
-func (p *past) people(ctx context.Context, q querier, n *names) ([]schema.Driver, error) {
-	out, err := readDrivers(ctx, q, n)
-	for _, name := range sortedKeys(p.driverOf) {
-		if _, there := n.driver[name]; !there && n.driverName[p.driverOf[name]] == "" {
-			out = append(out, schema.Driver{Name: name})
+	for _, number := range slices.Sorted(maps.Keys(former)) {
+		for _, name := range former[number] {
+			gone = append(gone, schema.Driver{Name: name})
 		}
 	}
-	return out, err
+	return drivers, gone, err
 }

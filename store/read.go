@@ -169,7 +169,7 @@ func (b *Book) Fleet(ctx context.Context, machines ...string) (schema.Fleet, err
 			err = tables[schema.KindNamed(kind)].query(ctx, b.db, n, where, nil, func(r schema.Record) error { each(r); return nil })
 		}
 	}
-	if f.Drivers, err = readDrivers(ctx, b.db, n); err != nil {
+	if f.Drivers, f.Gone, err = readDrivers(ctx, b.db, n); err != nil {
 		return f, explain(b.path, err)
 	}
 	read("spec", "ORDER BY number", func(r schema.Record) { f.Specs = append(f.Specs, *r.(*schema.Spec)) })

@@ -26,7 +26,8 @@ shedbook --book FILE history MACHINE. Nothing of another machine is in it.
 
 Drivers are letters (Driver A) in it, and their names in notes are masked, as
 far as a note writes them as the book does. Photographs, papers and the rest of
-the notes go along as they are: look at them first.`,
+the notes, such as one that names another machine, go along as they are: look at
+them first.`,
 		RunE: func(cmd *cobra.Command, given []string) error {
 			if out == "" {
 				return usage("for instance --out "+given[0]+".book", "--out is missing: name the file to write")
