@@ -22,16 +22,13 @@ func TestProof(t *testing.T) {
 			t.Log("\n" + p.String())
 			next, easiest := p.Policies[0], p.Policies[1]
 			slack := 2 * next.Err / easiest.Mean
-			if w.Noise <= 0.5 {
-				assert.Less(t, next.Mean/easiest.Mean, 0.5+slack, "at most half of the minutes of easiest first")
-				calibrated(t, p.Bins, 0.06)
-				calibrated(t, p.Checked, 0.06)
-			} else {
-				// Every figure off by a factor of 2.5: the aim is missed, and the
-				// chances are too sure; by how much is printed.
-				assert.Less(t, next.Mean/easiest.Mean, 0.7+slack)
-				calibrated(t, p.Bins, 0.25)
+			assert.Less(t, next.Mean/easiest.Mean, 0.5+slack, "at most half of the minutes of easiest first")
+			off := 0.06
+			if w.Noise > 0.5 {
+				off = 0.25 // every figure off by a factor of 2.5: too sure, by what the table shows
 			}
+			calibrated(t, p.Bins, off)
+			calibrated(t, p.Checked, off)
 			assert.Greater(t, p.First, 0.3)
 			assert.Greater(t, p.Three, 0.55)
 		})
@@ -55,4 +52,18 @@ func calibrated(t *testing.T, bins []Bin, slack float64) {
 func TestProofIsRepeatable(t *testing.T) {
 	w := Worlds()[1]
 	assert.Equal(t, Prove(w, 5, 3), Prove(w, 5, 3))
+}
+
+// A machine with a year's log; the promise is 0.2 s.
+func BenchmarkRank(b *testing.B) {
+	l := yard(350)
+	for i := 3; i < 350; i += 12 {
+		overheat(l, i, 50, nil)
+	}
+	f := fleetOf(l)
+	for b.Loop() {
+		if _, err := Rank(f, "R4", day(360)); err != nil {
+			b.Fatal(err)
+		}
+	}
 }

@@ -17,6 +17,8 @@ type Result struct {
 	AsOf       time.Time   `json:"as_of"`
 	Candidates []Candidate `json:"candidates"` // most probable first
 	Checks     []Check     `json:"checks"`     // worth most first
+	// Advice is the shortest way on, in a sentence: a check, or a cause to go at.
+	Advice string `json:"advice,omitempty"`
 	// NoFault is the chance that none of the causes is there but load and
 	// weather; where the machine has overheated, `overload` includes it.
 	NoFault float64 `json:"no_fault"`
@@ -168,7 +170,32 @@ func (s *state) result() Result {
 	for _, l := range s.b.looks(s.left()) {
 		r.Checks = append(r.Checks, s.describe(&l))
 	}
+	r.Advice = s.advise(s.b.choose(s.left()), r.Candidates[0])
 	return r
+}
+
+// advise says the shortest way on: the check that is worth its minutes, nil if
+// none is, or the cause to go at.
+func (s *state) advise(l *look, first Candidate) string {
+	if l != nil && !s.enough(l, first) {
+		return fmt.Sprintf("%s: %.0f min, expected to save %.0f", s.n.checks[l.check].name, l.minutes, l.saves)
+	}
+	if first.Probability >= standsOut {
+		return fmt.Sprintf("%s stands out (%.2f): %s. To mend it and be sure: %s (about %.0f min)", first.Cause, first.Probability, first.Means, first.Mend, first.Minutes)
+	}
+	top := s.b.next()
+	k := &s.n.causes[top]
+	return fmt.Sprintf("no check left is worth its minutes. Shortest from here: go at %s (%.2f): %s (about %.0f min), then at the next",
+		k.name, s.shown()[top], k.mend, k.prove)
+}
+
+// standsOut is the probability from which a cause stands out.
+const standsOut = 0.8
+
+// enough says whether a cause stands out so far that a check which pays only
+// together with another is no longer asked for.
+func (s *state) enough(l *look, first Candidate) bool {
+	return first.Probability >= standsOut && l.gain() <= 1
 }
 
 // shown are the probabilities as they are told: where the machine has

@@ -10,9 +10,6 @@ import (
 	"shedbook/schema"
 )
 
-// standsOut is the probability from which a cause stands out.
-const standsOut = 0.8
-
 // Session guides somebody through the checks of one machine: it proposes one,
 // takes the answer, gives the record to keep, and ranks anew. It holds nothing
 // that the book doesn't but the checks skipped, so that a session left is
@@ -56,21 +53,15 @@ func (s *Session) Next() Step {
 		return step
 	}
 	look := s.at.choose(s.skipped)
-	c := step.Result.Candidates[0]
+	first := step.Result.Candidates[0]
+	step.Says = s.at.advise(look, first)
 	switch {
-	case look != nil && (c.Probability < standsOut || look.gain() > 1):
+	case look != nil && !s.at.enough(look, first):
 		d := s.at.describe(look)
 		step.Check = &d
 		step.PassMeans, step.FailMeans, _ = cooling.Meaning(d.Check)
-		step.Says = fmt.Sprintf("%s: %.0f min, expected to save %.0f", d.Check, d.Minutes, d.MinutesSaved)
-	case c.Probability >= standsOut:
-		step.Cause = c.Cause
-		step.Says = fmt.Sprintf("%s stands out (%.2f): %s. To mend it and be sure: %s (about %.0f min)", c.Cause, c.Probability, c.Means, c.Mend, c.Minutes)
-	default:
-		top := s.at.b.next()
-		k := &s.at.n.causes[top]
-		step.Says = fmt.Sprintf("no check left is worth its minutes. Shortest from here: go at %s (%.2f): %s (about %.0f min), then at the next",
-			k.name, s.at.shown()[top], k.mend, k.prove)
+	case first.Probability >= standsOut:
+		step.Cause = first.Cause
 	}
 	return step
 }

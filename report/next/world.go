@@ -266,7 +266,7 @@ func (n *network) marks(r *rand.Rand, c *cause, o *schema.Overheat) {
 
 // leakRates are the medians, in ml an engine hour, of what a cause loses, once
 // there. The scatter is log-normal. A choice of this world, not the network's.
-var leakRates = map[string]float64{"external-leak": 4, "head-gasket": 4, "pressure-cap": 1.5, "pump": 0.8, "trapped-air": 0.3}
+var leakRates = map[string]float64{"external-leak": 3, "head-gasket": 5, "pressure-cap": 1.3, "pump": 0.8, "trapped-air": 0.3}
 
 // topUps follow the level: it settles after refills, boils over, and leaks as
 // the causes have it; somebody looks every so often, and fills up in steps of
