@@ -12,6 +12,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"shedbook/report/cooling"
+	"shedbook/report/next"
 	"shedbook/schema"
 	"shedbook/schema/unit"
 	"shedbook/store"
@@ -215,7 +216,7 @@ func (a *app) keepCheck(ctx context.Context, b *store.Book, r *schema.Check, m c
 	if err != nil {
 		return err
 	}
-	v, err := a.judge(r, m, specOf(fleet))
+	v, err := a.judge(r, m, next.SpecOf(&fleet, &fleet.Logs[0]))
 	if err != nil {
 		return err
 	}
@@ -292,42 +293,4 @@ func (a *app) sayVerdict(v cooling.Verdict, machine string) {
 	if v.Source != "" {
 		fmt.Fprintf(a.out, "limits: %s; the maker's manual comes first\n", v.Source)
 	}
-}
-
-// specOf gathers what is known of the one machine of a fleet: its own record,
-// its model's figures, and over them its own.
-func specOf(fleet schema.Fleet) cooling.Spec {
-	l := &fleet.Logs[0]
-	spec := cooling.Spec{Figures: map[string]float64{}}
-	put := func(name string, n schema.Num) {
-		if n.Known {
-			spec.Figures[name] = n.V
-		}
-	}
-	put("coolant_l", l.Machine.CoolantL)
-	put("cap_kpa", l.Machine.CapKPa)
-	put("thermostat_c", l.Machine.Thermostat)
-	put("altitude_m", schema.N(fleet.Settings.Number("altitude-m", unit.Metres)))
-	if n := len(l.Refills); n > 0 {
-		put("concentrate_pct", l.Refills[n-1].Concentrate)
-	}
-	for _, own := range []bool{false, true} {
-		for _, s := range fleet.Specs {
-			if own && s.Machine != l.Machine.Name || !own && (s.Model == "" || s.Model != l.Machine.Model) {
-				continue
-			}
-			if s.Figure == "glycol" {
-				if g, err := cooling.ParseGlycol(s.Value); err == nil {
-					spec.Glycol = g
-				}
-				continue
-			}
-			if f, err := cooling.SpecFigure(s.Figure); err == nil {
-				if v, err := unit.Parse(s.Value, unit.Unit(f.Unit)); err == nil {
-					put(s.Figure, schema.N(v))
-				}
-			}
-		}
-	}
-	return spec
 }

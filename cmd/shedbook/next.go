@@ -48,9 +48,11 @@ func (a *app) walk(ctx context.Context, machine string) error {
 		if err != nil {
 			return err
 		}
-		spec := cooling.Spec{}
-		if one, err := b.Fleet(ctx, machine); err == nil {
-			spec = specOf(one)
+		var spec cooling.Spec
+		for i := range fleet.Logs {
+			if fleet.Logs[i].Machine.Name == machine {
+				spec = next.SpecOf(&fleet, &fleet.Logs[i])
+			}
 		}
 		for at := a.now; ; {
 			step := s.Next()
@@ -85,7 +87,7 @@ func (a *app) walk(ctx context.Context, machine string) error {
 
 func (a *app) propose(step next.Step) {
 	c := step.Check
-	fmt.Fprintf(a.out, "\n%s (about %.0f min). %s\n", c.Check, c.Minutes, step.Says)
+	fmt.Fprintf(a.out, "\n%s\n", step.Says)
 	if c.How != "" {
 		fmt.Fprintf(a.out, "  how:     %s\n", c.How)
 	}

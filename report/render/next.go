@@ -25,6 +25,7 @@ func Next(w io.Writer, r next.Result, o Options) error {
 			d.Warn(r.Warnings...)
 			return d
 		}
+		d.Say(sentence(r.Advice))
 		causes := &Table{Title: "Causes, most probable first", Columns: []Column{
 			{Key: "cause", Head: "Cause"},
 			{Key: "probability", Head: "Probability"},
