@@ -1,0 +1,155 @@
+// Package light reads the light test off a photograph: a lamp behind a radiator
+// core, a camera before it, and how much of the core's face is blocked.
+//
+// The light falls through the gaps between tubes and fins. Tubes and fins
+// themselves do not count as blockage, whatever they take away, and neither does
+// the lamp's fading towards the corners. What counts is where an open core would
+// let light through, and this one does not.
+//
+// A picture is all that is seen: dirt deep inside that lets light past, or a fin
+// seen aslant, mislead a photograph as they mislead the eye. Daylight on the near
+// face has to be kept off, and the lamp has to light the whole core.
+package light
+
+import (
+	"fmt"
+	"image"
+	"math"
+)
+
+// Result is the share of the core's face that is blocked.
+type Result struct {
+	Blocked   float64  // percent of the face between the corners, 0 to 100
+	Low, High float64  // interval for Blocked, percent
+	Level     float64  // what Low to High is made to cover: 0.95
+	Corners   [4]Point // as used: clockwise from the upper left
+	Found     bool     // the corners were found in the photograph, not given
+	Warnings  []string // what a reader must know beside the number
+}
+
+// Reason is why a photograph cannot be judged.
+type Reason string
+
+// The reasons.
+const (
+	BadCorners  Reason = "corners"     // not convex, or outside the photograph
+	NotFound    Reason = "not found"   // no corners given, and no core seen
+	TooSmall    Reason = "too small"   // the core has too few pixels
+	TooDark     Reason = "too dark"    // hardly any light, inside or beside
+	NoContrast  Reason = "no contrast" // light and dark are not apart: no lamp behind
+	Overexposed Reason = "overexposed" // white all over
+	Blurred     Reason = "blurred"     // neither fins nor tubes can be told
+)
+
+// Refused is the error of a photograph that cannot be judged.
+type Refused struct {
+	Reason Reason
+	Detail string // what was seen, and what would be right
+}
+
+func (r *Refused) Error() string {
+	return fmt.Sprintf("the photograph cannot be judged (%s): %s", r.Reason, r.Detail)
+}
+
+func refused(r Reason, format string, args ...any) error {
+	return &Refused{r, fmt.Sprintf(format, args...)}
+}
+
+const (
+	working  = 2400 // longer side of the photograph while it is worked on
+	face     = 900  // longer side of the straightened core
+	smallest = 100  // pixels: shorter side of a core that can be judged
+)
+
+// Measure tells how much of a core is blocked, from a photograph of a lamp
+// shining through it. corners are the core's four corners in the photograph, in
+// pixels and in any order: the finned part alone, without tanks and frame. nil:
+// they are looked for.
+//
+// The core is straightened by a homography (Hartley & Zisserman 2004, section
+// 4.1), its lamp flattened, fins and tubes filled by a morphological closing of
+// their measured pitch, and open parted from blocked by Otsu's threshold (1979).
+// The interval says how far the answer moves with the threshold, the filling,
+// the lamp's shape and the corners' place.
+//
+// A photograph that cannot be judged is a *Refused error with its Reason.
+func Measure(img image.Image, corners *[4]Point) (Result, error) {
+	p, k := luminance(img, working)
+	res := Result{Level: 0.95}
+	if corners == nil {
+		found, err := findCore(p)
+		if err != nil {
+			return Result{}, err
+		}
+		for i := range found {
+			found[i].X, found[i].Y = found[i].X*k, found[i].Y*k
+		}
+		res.Corners, res.Found = found, true
+	} else {
+		c, err := judged(*corners, img.Bounds())
+		if err != nil {
+			return Result{}, err
+		}
+		res.Corners = c
+	}
+	c := res.Corners
+	wide := (c[0].distance(c[1]) + c[3].distance(c[2])) / 2
+	high := (c[0].distance(c[3]) + c[1].distance(c[2])) / 2
+	if min(wide, high) < smallest {
+		return Result{}, refused(TooSmall, "the core is %.0f x %.0f pixels: at least %d on its shorter side, go nearer", wide, high, smallest)
+	}
+	for i := range c {
+		c[i].X, c[i].Y = c[i].X/k, c[i].Y/k
+	}
+	shrink := min(1/k, face/max(wide, high))
+	core := straightened(p, c, int(math.Round(wide*shrink)), int(math.Round(high*shrink)))
+
+	if err := res.read(core, beside(p, c)); err != nil {
+		return Result{}, err
+	}
+	return res, nil
+}
+
+// judged are the corners in order, or why they are none.
+func judged(c [4]Point, b image.Rectangle) ([4]Point, error) {
+	w, h := float64(b.Dx()), float64(b.Dy())
+	slack := 0.01 * max(w, h) // a finger's breadth past the edge
+	for i, q := range c {
+		if !(q.X >= -slack && q.X <= w+slack && q.Y >= -slack && q.Y <= h+slack) {
+			return c, refused(BadCorners, "%g,%g lies outside the photograph of %g x %g pixels: all four corners of the core must be in it", q.X, q.Y, w, h)
+		}
+		c[i] = Point{min(max(q.X, 0), w), min(max(q.Y, 0), h)}
+	}
+	s, ok := sorted(c)
+	if !ok {
+		return c, refused(BadCorners, "%g,%g %g,%g %g,%g %g,%g are not the corners of a four-sided figure that bulges outward at each", c[0].X, c[0].Y, c[1].X, c[1].Y, c[2].X, c[2].Y, c[3].X, c[3].Y)
+	}
+	return s, nil
+}
+
+// within tells whether a place lies between corners in order.
+func within(c [4]Point, q Point) bool {
+	for i, a := range c {
+		if cross(c[(i+1)%4].minus(a), q.minus(a)) < 0 {
+			return false
+		}
+	}
+	return true
+}
+
+// beside is how bright it is around the core: the light that a tenth of the
+// photograph outside the corners exceeds.
+func beside(p plane, c [4]Point) float64 {
+	var v []float32
+	for y := 0; y < p.h; y += 4 {
+		for x := 0; x < p.w; x += 4 {
+			if !within(c, Point{float64(x), float64(y)}) {
+				v = append(v, p.at(x, y))
+			}
+		}
+	}
+	if len(v) == 0 {
+		return 0
+	}
+	return quantile(v, 0.9)
+}

@@ -1,0 +1,149 @@
+package light
+
+import (
+	"image"
+	"image/color"
+	"image/draw"
+	"math"
+)
+
+// plane is a picture of one number a pixel: light, 0 to 1, row by row.
+type plane struct {
+	w, h int
+	v    []float32
+}
+
+func newPlane(w, h int) plane { return plane{w, h, make([]float32, w*h)} }
+
+func (p plane) at(x, y int) float32 { return p.v[y*p.w+x] }
+
+func (p plane) row(y int) []float32 { return p.v[y*p.w : (y+1)*p.w] }
+
+// linear turns an sRGB byte into light, IEC 61966-2-1 (1999).
+var linear = func() (t [256]float32) {
+	for i := range t {
+		c := float64(i) / 255
+		if c <= 0.04045 {
+			t[i] = float32(c / 12.92)
+		} else {
+			t[i] = float32(math.Pow((c+0.055)/1.055, 2.4))
+		}
+	}
+	return t
+}()
+
+// encoded turns light, 0 to 1, into the nearest sRGB byte.
+func encoded(v float32) uint8 {
+	lo, hi := 0, 255
+	for lo < hi {
+		mid := (lo + hi) / 2
+		if v <= (linear[mid]+linear[mid+1])/2 {
+			hi = mid
+		} else {
+			lo = mid + 1
+		}
+	}
+	return uint8(lo)
+}
+
+// averaged calls each with the mean light (red, green, blue) of the source
+// pixels under each pixel of a w x h picture, w and h no larger than the
+// picture's own; pixels cut by an edge count by the part inside. Rows are
+// converted a band at a time, so that a large photograph needs no second copy.
+// What is transparent stands on white.
+func averaged(img image.Image, w, h int, each func(x, y int, rgb [3]float32)) {
+	b := img.Bounds()
+	band := image.NewRGBA(image.Rect(0, 0, b.Dx(), 1))
+	sum := make([][3]float32, w)
+	sx, sy := float64(b.Dx())/float64(w), float64(b.Dy())/float64(h)
+	cols := spans(b.Dx(), w)
+	y, left := 0, sy // the row being gathered, and how many source rows it still takes
+	for row := range b.Dy() {
+		draw.Draw(band, band.Rect, image.NewUniform(color.White), image.Point{}, draw.Src)
+		draw.Draw(band, band.Rect, img, image.Pt(b.Min.X, b.Min.Y+row), draw.Over)
+		for part := 1.0; part > 1e-9 && y < h; {
+			take := min(part, left)
+			addRow(sum, band.Pix, cols, float32(take))
+			part -= take
+			left -= take
+			if left > 1e-9 {
+				continue
+			}
+			for x := range sum {
+				for c := range 3 {
+					sum[x][c] /= float32(sx * sy)
+				}
+				each(x, y, sum[x])
+				sum[x] = [3]float32{}
+			}
+			y, left = y+1, sy
+		}
+	}
+}
+
+// span says which source columns a column is the mean of: from to to, the first
+// and the last by a part.
+type span struct {
+	from, to    int // to inclusive
+	first, last float32
+}
+
+func spans(n, w int) []span {
+	s := make([]span, w)
+	for i := range s {
+		a, b := float64(i)*float64(n)/float64(w), float64(i+1)*float64(n)/float64(w)
+		from, to := int(a+1e-9), min(int(math.Ceil(b-1e-9)), n)-1
+		s[i] = span{from, to, float32(1 - (a - float64(from))), float32(b - float64(to))}
+		if from == to {
+			s[i].first = float32(b - a)
+		}
+	}
+	return s
+}
+
+func addRow(sum [][3]float32, pix []uint8, cols []span, weight float32) {
+	for x, s := range cols {
+		for i := s.from; i <= s.to; i++ {
+			k := weight
+			switch i {
+			case s.from:
+				k *= s.first
+			case s.to:
+				k *= s.last
+			}
+			p := pix[4*i : 4*i+3]
+			sum[x][0] += k * linear[p[0]]
+			sum[x][1] += k * linear[p[1]]
+			sum[x][2] += k * linear[p[2]]
+		}
+	}
+}
+
+// luminance is the picture's light (Rec. ITU-R BT.709, 3.2), averaged down to at
+// most side pixels on its longer side, and how many of its own pixels went into
+// one along a side.
+func luminance(img image.Image, side int) (plane, float64) {
+	b := img.Bounds()
+	k := max(1, float64(max(b.Dx(), b.Dy()))/float64(side))
+	p := newPlane(max(1, int(math.Round(float64(b.Dx())/k))), max(1, int(math.Round(float64(b.Dy())/k))))
+	averaged(img, p.w, p.h, func(x, y int, rgb [3]float32) {
+		p.v[y*p.w+x] = 0.2126*rgb[0] + 0.7152*rgb[1] + 0.0722*rgb[2]
+	})
+	return p, k
+}
+
+// Shrink returns the picture at most maxWidth pixels wide, its proportions
+// kept, each pixel the mean of the light of those it stands for; a picture that
+// is no wider comes back as it is. For showing; Measure shrinks for itself.
+func Shrink(img image.Image, maxWidth int) image.Image {
+	b := img.Bounds()
+	if b.Dx() <= maxWidth || maxWidth < 1 {
+		return img
+	}
+	h := max(1, int(math.Round(float64(b.Dy())*float64(maxWidth)/float64(b.Dx()))))
+	out := image.NewRGBA(image.Rect(0, 0, maxWidth, h))
+	averaged(img, maxWidth, h, func(x, y int, rgb [3]float32) {
+		out.SetRGBA(x, y, color.RGBA{encoded(rgb[0]), encoded(rgb[1]), encoded(rgb[2]), 255})
+	})
+	return out
+}
