@@ -51,6 +51,8 @@ type Reader struct {
 	name   string
 	kind   *schema.Kind
 	scan   *scanner
+	tab    *Tab // nil for CSV; scan reads nothing then
+	head   int  // the line of the header
 	header []string
 	fields []*schema.Field // by column of the file; nil where a column is passed over
 	remark int             // the RemarkColumn; -1
@@ -85,10 +87,14 @@ func (e Errors) Error() string {
 	return strings.Join(lines, "\n")
 }
 
-// NewReader reads the header of a sheet of the kind; name is the file's name for messages.
+// NewReader reads the header of a sheet of the kind; name is the file's name for messages. A src that is a *Tab is read
+// by its rows, the first that holds anything being the header.
 // The error is Errors where the header is wrong, and an *Error where the file is no sheet.
 func NewReader(src io.Reader, name string, kind *schema.Kind) (*Reader, error) {
-	r := &Reader{name: name, kind: kind, scan: newScanner(src)}
+	if t, ok := src.(*Tab); ok {
+		return newTabReader(t, name, kind)
+	}
+	r := &Reader{name: name, kind: kind, scan: newScanner(src), head: 1}
 	first, err := r.scan.peekLine()
 	if errors.Is(err, errTooLong) {
 		return nil, r.fail(1, "", "has no line break in the first %d bytes, so no header row: it is no sheet", MaxRow)
@@ -115,6 +121,34 @@ func NewReader(src io.Reader, name string, kind *schema.Kind) (*Reader, error) {
 		return nil, r.fatal(1, err)
 	}
 	return r, r.readHeader(cells)
+}
+
+func newTabReader(t *Tab, name string, kind *schema.Kind) (*Reader, error) {
+	t.name = name
+	r := &Reader{name: name, kind: kind, scan: &scanner{sep: ',', junk: -1}, tab: t}
+	for {
+		line, cells, err := t.next()
+		if err == io.EOF {
+			return nil, r.fail(1, "", "has no header row: the first row names the columns, such as %s", strings.Join(kind.Columns(), ","))
+		} else if err != nil {
+			return nil, err
+		}
+		if blank(cells) && len(t.wrong) == 0 {
+			continue
+		}
+		r.head = line
+		if len(t.wrong) > 0 {
+			return nil, r.fail(line, fmt.Sprintf("column %d", t.wrong[0].column+1), "%s", t.wrong[0].says)
+		}
+		if err := r.readHeader(cells); err != nil {
+			if merged := t.rest(); merged != nil { // it is why the names are not where they should be
+				return nil, merged
+			}
+			return nil, err
+		}
+		t.fields = r.fields
+		return r, nil
+	}
 }
 
 // separator is the one of comma, semicolon and tab that the header has most of, outside quotes.
@@ -151,7 +185,7 @@ func (r *Reader) readHeader(cells []string) error {
 			continue
 		}
 		if before, twice := at[c]; twice {
-			wrong = append(wrong, r.fail(1, c, "stands twice in the header, as columns %d and %d: keep one", before+1, i+1))
+			wrong = append(wrong, r.fail(r.head, c, "stands twice in the header, as columns %d and %d: keep one", before+1, i+1))
 			continue
 		}
 		at[c] = i
@@ -167,7 +201,7 @@ func (r *Reader) readHeader(cells []string) error {
 			if near := unit.Near(c, r.kind.Columns()); len(near) > 0 {
 				says += " (did you mean " + strings.Join(near, ", ") + "?)"
 			}
-			wrong = append(wrong, r.fail(1, short(c), "%s: rename or take out the column; there are %s", says, strings.Join(r.kind.Columns(), ", ")))
+			wrong = append(wrong, r.fail(r.head, short(c), "%s: rename or take out the column; there are %s", says, strings.Join(r.kind.Columns(), ", ")))
 		}
 	}
 	for i := range r.kind.Fields {
@@ -175,7 +209,7 @@ func (r *Reader) readHeader(cells []string) error {
 		if at, ok := at[f.Name]; ok {
 			r.order = append(r.order, at)
 		} else if f.Required {
-			wrong = append(wrong, r.fail(1, f.Name, "is missing from the header: a sheet of %s needs it (%s)", r.kind.Sheet, f.Help))
+			wrong = append(wrong, r.fail(r.head, f.Name, "is missing from the header: a sheet of %s needs it (%s)", r.kind.Sheet, f.Help))
 		}
 	}
 	if len(wrong) == 0 {
@@ -183,11 +217,11 @@ func (r *Reader) readHeader(cells []string) error {
 	}
 	const most = 20
 	if n := len(wrong); n > most {
-		wrong = append(wrong[:most:most], r.fail(1, "", "and %d more columns are wrong", n-most))
+		wrong = append(wrong[:most:most], r.fail(r.head, "", "and %d more columns are wrong", n-most))
 	}
 	if other := r.looksLike(at); other != nil {
 		if strange {
-			wrong = Errors{r.fail(1, "", "looks like a sheet of %s, not of %s", other.Sheet, r.kind.Sheet)}
+			wrong = Errors{r.fail(r.head, "", "looks like a sheet of %s, not of %s", other.Sheet, r.kind.Sheet)}
 		}
 		wrong[0].Hint = "if it is a sheet of " + other.Sheet + ", import it with --as " + other.Sheet
 	}
@@ -224,14 +258,18 @@ func (r *Reader) Header() []string { return slices.Clone(r.header) }
 // can't be read: the file failed, or (an *Error) its rows can't be told apart.
 func (r *Reader) Next() (Row, error) {
 	for {
-		line, cells, err := r.scan.next()
+		next := r.scan.next
+		if r.tab != nil {
+			next = r.tab.next
+		}
+		line, cells, err := next()
 		if err == io.EOF {
 			return Row{}, io.EOF
 		}
 		if err != nil {
 			return Row{}, r.fatal(line, err)
 		}
-		if blank(cells) || r.remark >= 0 && r.remark < len(cells) && strings.TrimSpace(cells[r.remark]) != "" {
+		if blank(cells) && (r.tab == nil || len(r.tab.wrong) == 0) || r.remark >= 0 && r.remark < len(cells) && strings.TrimSpace(cells[r.remark]) != "" {
 			continue
 		}
 		row := Row{Line: line}
@@ -255,7 +293,17 @@ func (r *Reader) judge(row Row, have int) []*Error {
 	if have < len(r.header) && r.scan.cut {
 		wrong = append(wrong, r.fail(row.Line, "", "the file ends within this row, after %d of %d cells, as if it were cut off: complete it, or end the row with a line break", have, len(r.header)))
 	}
-	if have > len(r.header) && !blank(row.Cells[len(r.header):]) {
+	if r.tab != nil {
+		for _, p := range r.tab.wrong {
+			wrong = append(wrong, r.fail(row.Line, r.column(p.column), "%s", p.says))
+		}
+		for i := len(r.header); i < len(row.Cells); i++ {
+			if row.Cells[i] != "" {
+				wrong = append(wrong, r.fail(row.Line, r.column(i), "%s stands beside the sheet: name the column in the header, or take the value out", unit.Quote(row.Cells[i])))
+				break
+			}
+		}
+	} else if have > len(r.header) && !blank(row.Cells[len(r.header):]) {
 		wrong = append(wrong, r.fail(row.Line, "", "has %d cells for %d columns: a cell that holds the separator %q stands in quotes", have, len(r.header), string(r.scan.sep)))
 	}
 	for i, c := range row.Cells {
@@ -362,6 +410,9 @@ func (r *Reader) fail(line int, column, format string, args ...any) *Error {
 
 // fatal explains why the rest of the sheet can't be read.
 func (r *Reader) fatal(line int, err error) error {
+	if r.tab != nil {
+		return err
+	}
 	switch err {
 	case errTooLong:
 		return r.fail(line, "", "the row that begins here is longer than %d bytes: a quote may not be closed, or this is no sheet", MaxRow)

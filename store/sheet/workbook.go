@@ -1,0 +1,460 @@
+package sheet
+
+import (
+	"archive/zip"
+	"bufio"
+	"encoding/xml"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"os"
+	"path"
+	"path/filepath"
+	"strconv"
+	"strings"
+)
+
+// A Workbook is an open workbook (.xlsx, ECMA-376 part 1): its tabs are sheets. It reads the parts of the archive
+// itself, one row at a time, since a cell's type and number format, merged cells and a part that is cut off must all be
+// seen, in memory that does not grow with the sheet; excelize writes workbooks (see WorkbookWriter).
+type Workbook struct {
+	name    string
+	size    int64
+	parts   map[string]*zip.File // by name in lower case, without a leading slash
+	file    io.Closer
+	tabs    []TabInfo
+	date04  bool // days are counted from 1904
+	formats []numberFormat
+	strings struct {
+		part string
+		read bool
+		err  error
+		text string
+		ends []uint32
+	}
+}
+
+// TabInfo is a tab of a workbook.
+type TabInfo struct {
+	Name   string
+	Hidden bool
+	part   string
+}
+
+// Limits of a workbook, so that a small file can't fill the memory or the day.
+const (
+	maxRowXML   = 4 << 20   // bytes of one row, or of one mark-up token elsewhere
+	maxPart     = 4 << 30   // bytes of a part, unpacked
+	maxSmall    = 16 << 20  // bytes of a part that is not rows or strings
+	maxStrings  = 128 << 20 // bytes of text that the cells share
+	maxUnpacked = 300       // times a part may be larger than its packed form, beyond
+	freeUnpack  = 64 << 20
+	maxColumns  = 16384 // as in every spreadsheet program
+	maxRows     = 1048576
+)
+
+var errNotXML = errors.New("is not such XML as a workbook holds")
+
+// IsWorkbook says whether the file is called one, or begins as an archive or as an old workbook does.
+func IsWorkbook(path string) bool {
+	switch strings.ToLower(filepath.Ext(path)) {
+	case ".xlsx", ".xlsm", ".xltx", ".xls", ".xlsb", ".ods":
+		return true
+	}
+	f, err := os.Open(path)
+	if err != nil {
+		return false
+	}
+	defer f.Close()
+	var head [4]byte
+	_, err = io.ReadFull(f, head[:])
+	return err == nil && (string(head[:]) == "PK\x03\x04" || string(head[:]) == "\xd0\xcf\x11\xe0")
+}
+
+// OpenWorkbook opens a workbook to read its tabs. Where the file is none the error is an *Error.
+func OpenWorkbook(name string) (*Workbook, error) {
+	f, err := os.Open(name)
+	if err != nil {
+		return nil, err
+	}
+	info, err := f.Stat()
+	if err == nil {
+		var w *Workbook
+		if w, err = NewWorkbook(f, info.Size(), filepath.Base(name)); err == nil {
+			w.file = f
+			return w, nil
+		}
+	}
+	f.Close()
+	return nil, err
+}
+
+// NewWorkbook is OpenWorkbook for any source; name is for messages.
+func NewWorkbook(src io.ReaderAt, size int64, name string) (*Workbook, error) {
+	w := &Workbook{name: name, size: size, parts: map[string]*zip.File{}}
+	var head [4]byte
+	if n, _ := src.ReadAt(head[:], 0); string(head[:n]) == "\xd0\xcf\x11\xe0" {
+		return nil, w.fail("is an old workbook (.xls), or one with a password: save it as .xlsx without one")
+	} else if !strings.HasPrefix(string(head[:n]), "PK") {
+		return nil, w.fail("is no workbook (.xlsx): save it as one, or as CSV UTF-8")
+	}
+	z, err := zip.NewReader(src, size)
+	if err != nil {
+		return nil, w.fail("is no workbook, or a damaged one (%s): save it again as .xlsx", err)
+	}
+	for _, f := range z.File {
+		w.parts[partName(f.Name)] = f
+	}
+	if err := w.readParts(); err != nil {
+		var known *Error
+		if errors.As(err, &known) {
+			return nil, err
+		}
+		return nil, w.fail("is no workbook, or a damaged one (%s): save it again as .xlsx", err)
+	}
+	return w, nil
+}
+
+func partName(s string) string {
+	return strings.ToLower(strings.TrimPrefix(strings.ReplaceAll(s, `\`, "/"), "/"))
+}
+
+func (w *Workbook) fail(format string, args ...any) *Error {
+	return &Error{File: w.name, Line: 1, Says: fmt.Sprintf(format, args...)}
+}
+
+// Close closes the file.
+func (w *Workbook) Close() error {
+	if w.file == nil {
+		return nil
+	}
+	return w.file.Close()
+}
+
+// Tabs are the sheets of the workbook, in its order.
+func (w *Workbook) Tabs() []TabInfo { return append([]TabInfo(nil), w.tabs...) }
+
+// readParts finds the tabs, the date system and the number formats.
+func (w *Workbook) readParts() error {
+	if w.parts["content.xml"] != nil && w.parts["[content_types].xml"] == nil {
+		return w.fail("is an OpenDocument file: save it as .xlsx, or as CSV UTF-8")
+	}
+	top, err := w.relations("")
+	if err != nil {
+		return err
+	}
+	main := ""
+	for _, r := range top {
+		if strings.HasSuffix(r.kind, "/officeDocument") {
+			main = r.target
+		}
+	}
+	if strings.HasSuffix(main, ".bin") {
+		return w.fail("is a binary workbook (.xlsb): save it as .xlsx")
+	}
+	if main == "" || w.parts[main] == nil {
+		return w.fail("is an archive, but no workbook (.xlsx)")
+	}
+	related, err := w.relations(main)
+	if err != nil {
+		return err
+	}
+	for _, r := range related {
+		switch {
+		case strings.HasSuffix(r.kind, "/styles"):
+			if err := w.readStyles(r.target); err != nil {
+				return err
+			}
+		case strings.HasSuffix(r.kind, "/sharedStrings"):
+			w.strings.part = r.target
+		}
+	}
+	return w.small(main, func(e xml.StartElement, _ []string) {
+		switch e.Name.Local {
+		case "workbookPr":
+			w.date04 = isTrue(attr(e, "date1904"))
+		case "sheet":
+			for _, r := range related {
+				if r.id == attr(e, "id") && strings.HasSuffix(r.kind, "/worksheet") {
+					w.tabs = append(w.tabs, TabInfo{Name: unescape(attr(e, "name")), Hidden: strings.Contains(strings.ToLower(attr(e, "state")), "hidden"), part: r.target})
+				}
+			}
+		}
+	})
+}
+
+type relation struct{ id, kind, target string }
+
+// relations are what a part, or with "" the package, points at.
+func (w *Workbook) relations(of string) ([]relation, error) {
+	dir, base := path.Split(of)
+	var out []relation
+	err := w.small(dir+"_rels/"+base+".rels", func(e xml.StartElement, _ []string) {
+		if e.Name.Local != "Relationship" || attr(e, "TargetMode") == "External" {
+			return
+		}
+		target := strings.ReplaceAll(attr(e, "Target"), `\`, "/")
+		if !strings.HasPrefix(target, "/") {
+			target = dir + target
+		}
+		out = append(out, relation{attr(e, "Id"), attr(e, "Type"), partName(path.Clean("/" + target))})
+	})
+	return out, err
+}
+
+// readStyles reads which number format each style has.
+func (w *Workbook) readStyles(part string) error {
+	own := map[string]numberFormat{}
+	return w.small(part, func(e xml.StartElement, within []string) {
+		if len(within) == 0 {
+			return
+		}
+		switch parent := within[len(within)-1]; {
+		case parent == "numFmts" && e.Name.Local == "numFmt":
+			own[attr(e, "numFmtId")] = formatOf(attr(e, "formatCode"))
+		case parent == "cellXfs" && e.Name.Local == "xf":
+			id := attr(e, "numFmtId")
+			f, ok := own[id]
+			if n, err := strconv.Atoi(id); !ok && err == nil {
+				f = builtIn(n)
+			}
+			w.formats = append(w.formats, f)
+		}
+	})
+}
+
+// small tells every element of a small part, and the names of those it stands within.
+func (w *Workbook) small(part string, each func(e xml.StartElement, within []string)) error {
+	in, err := w.pull(part)
+	if err != nil {
+		return err
+	}
+	defer in.Close()
+	in.most = maxSmall
+	var within []string
+	for {
+		in.left = maxRowXML
+		token, err := in.RawToken()
+		if err == io.EOF && len(within) == 0 {
+			return nil
+		} else if err != nil {
+			return explainXML(part, err)
+		}
+		switch e := token.(type) {
+		case xml.StartElement:
+			each(e, within)
+			if within = append(within, e.Name.Local); len(within) > 100 {
+				return explainXML(part, errNotXML)
+			}
+		case xml.EndElement:
+			if len(within) == 0 || within[len(within)-1] != e.Name.Local {
+				return explainXML(part, errNotXML)
+			}
+			within = within[:len(within)-1]
+		}
+	}
+}
+
+// sharedString is the text that a cell points at.
+func (w *Workbook) sharedString(i int) (string, error) {
+	s := &w.strings
+	if !s.read {
+		s.read, s.err = true, w.readStrings()
+	}
+	if s.err != nil {
+		return "", s.err
+	}
+	if i < 0 || i >= len(s.ends) {
+		return "", fmt.Errorf("points at text %d of %d", i+1, len(s.ends))
+	}
+	from := uint32(0)
+	if i > 0 {
+		from = s.ends[i-1]
+	}
+	return s.text[from:s.ends[i]], nil
+}
+
+// readStrings reads all the text that cells share into one piece.
+func (w *Workbook) readStrings() error {
+	if w.strings.part == "" {
+		return nil
+	}
+	in, err := w.pull(w.strings.part)
+	if err != nil {
+		return err
+	}
+	defer in.Close()
+	var all strings.Builder
+	var r runs
+	for {
+		in.left = maxRowXML
+		token, err := in.RawToken()
+		if err == io.EOF {
+			if !in.closed {
+				err = io.ErrUnexpectedEOF
+			} else {
+				w.strings.text = all.String()
+				return nil
+			}
+		}
+		if err != nil {
+			return explainXML(w.strings.part, err)
+		}
+		switch e := token.(type) {
+		case xml.StartElement:
+			r.start(e.Name.Local)
+		case xml.CharData:
+			r.text(e)
+		case xml.EndElement:
+			r.end(e.Name.Local)
+			switch e.Name.Local {
+			case "si":
+				all.WriteString(r.take())
+				if all.Len() > maxStrings {
+					return w.fail("holds more than %d MiB of text: split it, or save its tabs as CSV UTF-8", maxStrings>>20)
+				}
+				w.strings.ends = append(w.strings.ends, uint32(all.Len()))
+			case "sst":
+				in.closed = true
+			}
+		}
+	}
+}
+
+// runs gathers the text of a string: its runs (t), without what tells how to pronounce it (rPh).
+type runs struct {
+	b         []byte
+	in, aside bool
+}
+
+func (r *runs) start(name string) {
+	switch name {
+	case "t":
+		r.in = !r.aside
+	case "rPh":
+		r.aside = true
+	}
+}
+
+func (r *runs) text(c xml.CharData) {
+	if r.in {
+		r.b = append(r.b, c...)
+	}
+}
+
+func (r *runs) end(name string) {
+	switch name {
+	case "t":
+		r.in = false
+	case "rPh":
+		r.aside = false
+	}
+}
+
+func (r *runs) take() string {
+	s := unescape(string(r.b))
+	r.b = r.b[:0]
+	return s
+}
+
+// unescape resolves _xHHHH_, by which a workbook writes characters that XML does not take (ECMA-376-1, 22.9.2.19).
+func unescape(s string) string {
+	if !strings.Contains(s, "_x") {
+		return s
+	}
+	var b strings.Builder
+	for {
+		i := strings.Index(s, "_x")
+		if i < 0 {
+			return b.String() + s
+		}
+		b.WriteString(s[:i])
+		if s = s[i:]; len(s) >= 7 && s[6] == '_' {
+			if u, err := strconv.ParseUint(s[2:6], 16, 16); err == nil && (u < 0xD800 || u > 0xDFFF) {
+				b.WriteRune(rune(u))
+				s = s[7:]
+				continue
+			}
+		}
+		b.WriteString(s[:2])
+		s = s[2:]
+	}
+}
+
+// pull reads the XML of a part, no more of it at a time than left allows, and of the whole no more than most.
+type pull struct {
+	*xml.Decoder
+	src    io.ReadCloser
+	buf    *bufio.Reader
+	left   int
+	read   int64
+	most   int64
+	packed int64
+	closed bool // the root element is
+}
+
+func (w *Workbook) pull(part string) (*pull, error) {
+	f := w.parts[part]
+	if f == nil {
+		return nil, fmt.Errorf("%s is missing", part)
+	}
+	src, err := f.Open()
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", part, err)
+	}
+	p := &pull{src: src, buf: bufio.NewReaderSize(src, 32<<10), left: maxRowXML, most: maxPart, packed: min(int64(min(f.CompressedSize64, math.MaxInt64)), w.size)}
+	p.Decoder = xml.NewDecoder(p)
+	p.Decoder.Strict = true
+	return p, nil
+}
+
+func (p *pull) Close() error { return p.src.Close() }
+
+// ReadByte is what the decoder reads by.
+func (p *pull) ReadByte() (byte, error) {
+	if p.left--; p.left < 0 {
+		return 0, errTooLong
+	}
+	if p.read++; p.read > p.most || p.read > freeUnpack && p.read/maxUnpacked > p.packed {
+		return 0, errBomb
+	}
+	return p.buf.ReadByte()
+}
+
+// Read is there because the decoder's source is an io.Reader; it uses ReadByte.
+func (p *pull) Read(b []byte) (int, error) {
+	if len(b) == 0 {
+		return 0, nil
+	}
+	c, err := p.ReadByte()
+	if err != nil {
+		return 0, err
+	}
+	b[0] = c
+	return 1, nil
+}
+
+var errBomb = errors.New("unpacks to far more than a sheet holds")
+
+func explainXML(part string, err error) error {
+	var syntax *xml.SyntaxError
+	switch {
+	case errors.Is(err, io.EOF), errors.Is(err, io.ErrUnexpectedEOF):
+		return fmt.Errorf("%s ends too early", part)
+	case errors.As(err, &syntax):
+		return fmt.Errorf("%s, line %d: %s", part, syntax.Line, syntax.Msg)
+	}
+	return fmt.Errorf("%s: %w", part, err)
+}
+
+func attr(e xml.StartElement, name string) string {
+	for i := range e.Attr {
+		if e.Attr[i].Name.Local == name && e.Attr[i].Name.Space != "xmlns" {
+			return e.Attr[i].Value
+		}
+	}
+	return ""
+}
+
+func isTrue(s string) bool { return s == "1" || s == "true" || s == "on" }
