@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"database/sql"
 	"io"
 	"maps"
 	"slices"
@@ -16,59 +17,83 @@ func sortedKeys[V any](m map[string]V) []string { return slices.Sorted(maps.Keys
 // sheet that has records, in the order in which references resolve. What is
 // read is the book as it was at one moment.
 func (b *Book) Export(ctx context.Context, to func(*schema.Kind) (io.WriteCloser, error)) error {
+	return b.whole(ctx, func(tx *sql.Tx, n *names) error {
+		for _, k := range schema.Kinds {
+			var file io.WriteCloser
+			var w *sheet.Writer
+			err := everyRecord(ctx, tx, n, k, func(r schema.Record) error {
+				if w == nil {
+					var err error
+					if file, err = to(k); err != nil {
+						return err
+					}
+					w = sheet.NewWriter(file, k, n.settings.Zone())
+				}
+				w.Write(r)
+				return nil
+			})
+			if file != nil {
+				err = firstError(err, w.Flush())
+				err = firstError(err, file.Close())
+			}
+			if err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+}
+
+// ExportWorkbook writes the whole book as a workbook, as it was at one moment.
+func (b *Book) ExportWorkbook(ctx context.Context, to io.Writer) error {
+	return b.whole(ctx, func(tx *sql.Tx, n *names) error {
+		w, err := sheet.NewWorkbookWriter(to, schema.Kinds, n.known())
+		if err != nil {
+			return err
+		}
+		for _, k := range schema.Kinds {
+			if err := everyRecord(ctx, tx, n, k, w.Write); err != nil {
+				return err
+			}
+		}
+		return w.Close()
+	})
+}
+
+// whole reads the book as it is at one moment.
+func (b *Book) whole(ctx context.Context, read func(*sql.Tx, *names) error) error {
 	tx, err := b.db.BeginTx(ctx, nil)
 	if err != nil {
 		return explain(b.path, err)
 	}
 	defer tx.Rollback()
 	n, err := readNames(ctx, tx)
-	if err != nil {
-		return explain(b.path, err)
+	if err == nil {
+		err = read(tx, n)
 	}
-	for _, k := range schema.Kinds {
-		if err := exportSheet(ctx, tx, n, k, to); err != nil {
-			return explain(b.path, err)
-		}
-	}
-	return nil
+	return explain(b.path, err)
 }
 
-func exportSheet(ctx context.Context, q querier, n *names, k *schema.Kind, to func(*schema.Kind) (io.WriteCloser, error)) error {
-	var file io.WriteCloser
-	var w *sheet.Writer
-	write := func(r schema.Record) error {
-		if w == nil {
-			var err error
-			if file, err = to(k); err != nil {
-				return err
-			}
-			w = sheet.NewWriter(file, k, n.settings.Zone())
-		}
-		w.Write(r)
-		return nil
-	}
+// everyRecord reads the records of a kind, the dated ones by machine and time.
+func everyRecord(ctx context.Context, q querier, n *names, k *schema.Kind, each func(schema.Record) error) error {
 	var err error
 	switch k.Name {
 	case "word":
 		for i := range n.added {
-			err = firstError(err, write(&n.added[i]))
+			err = firstError(err, each(&n.added[i]))
 		}
+		return err
 	case "setting":
 		for _, key := range sortedKeys(n.settings) {
-			err = firstError(err, write(&schema.Setting{Key: key, Value: n.settings[key]}))
+			err = firstError(err, each(&schema.Setting{Key: key, Value: n.settings[key]}))
 		}
-	default:
-		order := "number"
-		if k.Dated {
-			order = "machine, " + k.TimeColumn() + ", number"
-		}
-		err = tables[k].query(ctx, q, n, "ORDER BY "+order, nil, write)
+		return err
 	}
-	if file != nil {
-		err = firstError(err, w.Flush())
-		err = firstError(err, file.Close())
+	order := "number"
+	if k.Dated {
+		order = "machine, " + k.TimeColumn() + ", number"
 	}
-	return err
+	return tables[k].query(ctx, q, n, "ORDER BY "+order, nil, each)
 }
 
 func firstError(a, b error) error {

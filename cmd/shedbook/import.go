@@ -19,15 +19,17 @@ import (
 )
 
 func (a *app) importVerb() *cobra.Command {
-	var as, skipBad, template string
+	var as, skipBad, template, workbook string
 	var update, dryRun, asJSON bool
 	c := &cobra.Command{
 		Use: "import FILE|DIR...", Short: "read sheets into the book, all or nothing", GroupID: "book", Args: args(0, -1, "files or directories"),
 		Long: `Reads sheets into the book: CSV files named after their kind (runs.csv), or
-any file with --as runs; a directory imports every sheet in it. All or nothing:
-where a row is bad nothing changes, and every bad row is listed. The same sheet
-again adds nothing. A machine's own book (see handover) is taken in whole, with
-what is attached. --template runs prints an empty sheet to fill in.`,
+any file with --as runs; a directory imports every sheet in it, a workbook
+(.xlsx) every tab that is named after a kind. All or nothing: where a row is bad
+nothing changes, and every bad row is listed. The same sheet again adds nothing.
+A machine's own book (see handover) is taken in whole, with what is attached.
+--template runs prints an empty sheet to fill in; with --xlsx FILE it is written
+as a workbook, with the allowed words to pick from.`,
 		RunE: func(cmd *cobra.Command, given []string) error {
 			var kind *schema.Kind
 			for _, name := range []string{as, template} {
@@ -39,7 +41,10 @@ what is attached. --template runs prints an empty sheet to fill in.`,
 				}
 			}
 			if template != "" {
-				return a.template(cmd.Context(), kind)
+				return a.template(cmd.Context(), kind, workbook)
+			}
+			if workbook != "" {
+				return usage("shedbook import "+workbook, "--xlsx goes with --template; a workbook to import is named without it")
 			}
 			if len(given) == 0 {
 				return usage("for instance: shedbook import runs.csv", "name the files or directories to import")
@@ -52,7 +57,9 @@ what is attached. --template runs prints an empty sheet to fill in.`,
 					return a.takeIn(cmd.Context(), path, update, dryRun, asJSON)
 				}
 			}
-			sources, err := a.sources(given, kind)
+			var open closers
+			defer open.Close()
+			sources, err := a.sources(given, kind, &open)
 			if err != nil {
 				return err
 			}
@@ -64,8 +71,20 @@ what is attached. --template runs prints an empty sheet to fill in.`,
 	c.Flags().BoolVar(&update, "update", false, "a row that differs from the record of its ref amends it")
 	c.Flags().BoolVar(&dryRun, "dry-run", false, "say what would be done, and change nothing")
 	c.Flags().StringVar(&template, "template", "", "print an empty sheet of this kind, with the allowed words, and import nothing")
+	c.Flags().StringVar(&workbook, "xlsx", "", "write the empty sheet as a workbook to this file")
 	c.Flags().BoolVar(&asJSON, "json", false, "print what was done as JSON")
 	return c
+}
+
+// closers are workbooks that stay open while their tabs are read.
+type closers []io.Closer
+
+func (c *closers) Close() error {
+	var err error
+	for _, x := range *c {
+		err = errors.Join(err, x.Close())
+	}
+	return err
 }
 
 func sheetNames() []string {
@@ -76,7 +95,7 @@ func sheetNames() []string {
 	return names
 }
 
-func (a *app) template(ctx context.Context, k *schema.Kind) error {
+func (a *app) template(ctx context.Context, k *schema.Kind, workbook string) error {
 	known := schema.NewKnown(nil, nil, nil, nil)
 	_ = a.view(ctx, func(b *store.Book) error {
 		var err error
@@ -85,11 +104,20 @@ func (a *app) template(ctx context.Context, k *schema.Kind) error {
 		}
 		return err
 	})
-	return sheet.Template(a.out, k, known)
+	if workbook == "" {
+		return sheet.Template(a.out, k, known)
+	}
+	return toFile(workbook, func(out io.Writer) error {
+		w, err := sheet.NewWorkbookWriter(out, []*schema.Kind{k}, known)
+		if err != nil {
+			return err
+		}
+		return w.Close()
+	})
 }
 
 // sources finds the sheets behind the words given.
-func (a *app) sources(given []string, as *schema.Kind) ([]store.Source, error) {
+func (a *app) sources(given []string, as *schema.Kind, open *closers) ([]store.Source, error) {
 	var out []store.Source
 	for _, path := range given {
 		info, err := os.Stat(path)
@@ -97,7 +125,11 @@ func (a *app) sources(given []string, as *schema.Kind) ([]store.Source, error) {
 			return nil, err
 		}
 		if !info.IsDir() {
-			found, err := fileSources(path, as)
+			find := func() ([]store.Source, error) { return fileSources(path, as) }
+			if sheet.IsWorkbook(path) {
+				find = func() ([]store.Source, error) { return a.workbookSources(path, as, open) }
+			}
+			found, err := find()
 			if err != nil {
 				return nil, err
 			}
@@ -131,6 +163,9 @@ func (a *app) dirSources(path string) ([]store.Source, error) {
 	for _, e := range entries {
 		name := e.Name()
 		ext := strings.ToLower(filepath.Ext(name))
+		if !e.IsDir() && ext == ".xlsx" {
+			fmt.Fprintf(a.errOut, "%s is passed over: a workbook is named itself\n", filepath.Join(path, name))
+		}
 		if e.IsDir() || ext != ".csv" && ext != ".tsv" {
 			continue
 		}
@@ -149,6 +184,47 @@ func (a *app) dirSources(path string) ([]store.Source, error) {
 	}
 	if len(out) == 0 {
 		return nil, usage("sheets are named after their kind, such as runs.csv", "there is no sheet in %s", path)
+	}
+	return out, nil
+}
+
+// workbookSources are the tabs of a workbook that are named after a kind, or
+// its only tab.
+func (a *app) workbookSources(path string, as *schema.Kind, open *closers) ([]store.Source, error) {
+	w, err := sheet.OpenWorkbook(path)
+	var none *sheet.Error
+	if errors.As(err, &none) {
+		return nil, usage("", "%s", err)
+	} else if err != nil {
+		return nil, err
+	}
+	*open = append(*open, w)
+	var out []store.Source
+	var seen []string
+	for _, tab := range w.Tabs() {
+		k := schema.KindNamed(strings.ToLower(strings.TrimSpace(tab.Name)))
+		if !tab.Hidden {
+			seen = append(seen, tab.Name)
+		}
+		switch {
+		case as != nil && !tab.Hidden:
+			k = as
+		case as != nil, tab.Hidden && k == nil: // such as the lists of an exported workbook
+			continue
+		case tab.Hidden:
+			fmt.Fprintf(a.errOut, "%s is passed over: the tab is hidden\n", w.Named(tab))
+			continue
+		case k == nil:
+			fmt.Fprintf(a.errOut, "%s is passed over: its name is no kind of sheet\n", w.Named(tab))
+			continue
+		}
+		out = append(out, store.Source{Name: w.Named(tab), Kind: k, Open: func() (io.ReadCloser, error) { return w.Open(tab) }})
+	}
+	if as != nil && len(out) != 1 {
+		return nil, usage("name each tab after its kind, and leave --as out", "--as goes with a workbook of one tab: %s has %s", path, strings.Join(seen, ", "))
+	}
+	if len(out) == 0 {
+		return nil, usage("tabs are named after their kind, such as runs; a workbook of one tab is read with --as", "no tab of %s is a sheet: it has %s", path, strings.Join(seen, ", "))
 	}
 	return out, nil
 }
@@ -247,6 +323,9 @@ func (a *app) importSheets(ctx context.Context, sources []store.Source, skipBad 
 func (a *app) sayImported(done *store.Imported, o store.ImportOptions) {
 	if done.Kept || o.DryRun && done.Bad == 0 || o.DryRun && o.SkipBad {
 		for _, s := range done.Sheets {
+			if s.Rows == 0 && len(done.Sheets) > 1 {
+				continue // an empty tab
+			}
 			line := fmt.Sprintf("%s: %s added", s.Sheet, count(s.Added, "row"))
 			for _, x := range []struct {
 				n    int

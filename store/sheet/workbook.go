@@ -81,7 +81,7 @@ func OpenWorkbook(name string) (*Workbook, error) {
 	info, err := f.Stat()
 	if err == nil {
 		var w *Workbook
-		if w, err = NewWorkbook(f, info.Size(), filepath.Base(name)); err == nil {
+		if w, err = NewWorkbook(f, info.Size(), name); err == nil {
 			w.file = f
 			return w, nil
 		}
