@@ -391,7 +391,7 @@ func (g *gathered) write(ctx context.Context, q querier, path string, now func()
 	}
 	for _, do := range []string{"PRAGMA wal_checkpoint(TRUNCATE)", "PRAGMA journal_mode = DELETE", "VACUUM"} {
 		if _, err := out.db.ExecContext(ctx, do); err != nil {
-			return err
+			return explain(path, err)
 		}
 	}
 	return nil
