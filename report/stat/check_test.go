@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"math"
 	"os"
-	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -21,15 +20,7 @@ type outside struct {
 	want      map[string]any
 }
 
-// num is a number of the file; "Inf", "-Inf" and "NaN" are strings there.
-type num float64
-
-func (n *num) UnmarshalJSON(b []byte) error {
-	x, err := number(strings.Trim(string(b), `"`))
-	*n = num(x)
-	return err
-}
-
+// number reads a number of the file; "Inf", "-Inf" and "NaN" are strings there.
 func number(s string) (x float64, err error) {
 	_, err = fmt.Sscan(s, &x)
 	return x, err

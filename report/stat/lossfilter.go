@@ -1,9 +1,6 @@
 package stat
 
-import (
-	"math"
-	"slices"
-)
+import "math"
 
 // lossGrid carries the distribution of the level through a chain, under one
 // nuisance. Positions are relative to the level that the rate alone would give,
@@ -30,7 +27,7 @@ func newLossGrid(n *nuisance, l Loss) *lossGrid {
 	step := math.Min(n.steps.Level, n.steps.TopUp)
 	typical := math.Sqrt(n.variance(l.LostML/l.Hours) * l.Hours / float64(l.Stretches))
 	g := &lossGrid{n: n, delta: math.Min(math.Max(typical/2, step/6), step/3)}
-	g.delta = math.Min(g.delta, math.Max(n.misread, step/10))
+	g.delta = math.Max(math.Min(g.delta, math.Max(n.misread, step/10)), n.steps.TopUp/60)
 	g.cdf = make([]float64, 2*tail*100+2)
 	for i := range g.cdf {
 		g.cdf[i] = upperNormal(tail - float64(i)/100)
@@ -151,11 +148,13 @@ func (g *lossGrid) fill(m mark, rate float64) {
 
 // normalise makes the mass 1 and cuts off ends that hold next to nothing.
 func (g *lossGrid) normalise() {
-	sum := 0.0
+	sum, top := 0.0, 0.0
 	for _, p := range g.cells {
 		sum += p
+		if p > top {
+			top = p
+		}
 	}
-	top := slices.Max(g.cells)
 	a, b := 0, len(g.cells)
 	for a < b-1 && g.cells[a] < 1e-6*top {
 		a++

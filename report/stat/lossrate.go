@@ -43,10 +43,11 @@ type Loss struct {
 // the level is carried from look to look on a grid (a hidden Markov filter,
 // Baum & Petrie 1966; for rounded data Heitjan & Rubin 1991, Ann. Statist. 19)
 // and narrowed by every reading. It is averaged over what the readings leave
-// open of the misreading, the unevenness and whether volumes are read off the
-// jug with an error of their own, and the limits are the equal-tail quantiles
-// with a flat prior over all rates, positive or not; a negative limit is 0. The
-// own simulations (TestLossRateCoverage) show what it covers.
+// open of the misreading, the unevenness, the steps, and whether a top-up pours
+// whole steps and ends near the mark or ends at the mark and is rounded in the
+// record. Value is the posterior mean, the limits the equal-tail quantiles with
+// a flat prior over all rates, positive or not; a negative limit is 0. What the
+// interval covers is for TestLossRateCoverage to show.
 func LossRate(looks []Look, steps LossSteps, level float64) Loss {
 	var out Loss
 	if why := checkLooks(looks, steps, level); why != "" {
@@ -227,7 +228,7 @@ type nuisance struct {
 // weights are the author's, tried against simulated logs.
 var (
 	misreads = []struct{ steps, weight float64 }{{0.06, 0.45}, {0.3, 0.35}, {0.8, 0.2}}
-	unevens  = []struct{ cv, weight float64 }{{0, 0.48}, {0.2, 0.2}, {0.45, 0.15}, {0.8, 0.1}, {1.5, 0.07}}
+	unevens  = []struct{ cv, weight float64 }{{0, 0.58}, {0.2, 0.18}, {0.45, 0.12}, {0.8, 0.08}, {1.5, 0.04}}
 	fills    = []struct {
 		fills  bool
 		weight float64
@@ -246,39 +247,34 @@ func lossPosterior(chains [][]mark, l Loss, steps []LossSteps, level float64) Re
 			hasTopUps = hasTopUps || m.topUp
 		}
 	}
+	// Two unevennesses show which misreading, step and habit can be dropped
+	// before the others are tried.
 	var all []*nuisance
-	for _, st := range steps {
-		for _, m := range misreads {
-			for _, u := range unevens {
-				for _, f := range fills {
-					if f.fills && !hasTopUps {
-						continue
-					}
-					n := &nuisance{
-						steps:   st,
-						misread: m.steps * st.Level,
-						uneven:  u.cv,
-						fills:   f.fills,
-						log:     math.Log(m.weight * u.weight * f.weight),
-					}
-					if f.fills {
-						n.jug = st.TopUp * st.TopUp / 12
-					}
-					all = append(all, n)
-				}
-			}
-		}
-	}
 	best := math.Inf(-1)
-	for _, n := range all {
+	scan := func(n nuisance, cv, weight float64) {
+		n.uneven, n.log = cv, n.log+math.Log(weight)
 		k := 7
 		if n.fills { // its rate may lie far from the crude one
 			k = 15
 		}
 		n.scan(chains, l, crude, n.width(chains, l), k)
 		best = math.Max(best, n.mass)
+		all = append(all, &n)
 	}
-	all = slices.DeleteFunc(all, func(n *nuisance) bool { return !(n.mass > best-5) })
+	habits := possibleHabits(steps, hasTopUps)
+	for _, h := range habits {
+		scan(h, unevens[0].cv, unevens[0].weight)
+		scan(h, unevens[2].cv, unevens[2].weight)
+	}
+	const least = 5 // log of what is too unlikely to matter
+	for i, h := range habits {
+		if math.Max(all[2*i].mass, all[2*i+1].mass) > best-least {
+			for _, k := range []int{1, 3, 4} {
+				scan(h, unevens[k].cv, unevens[k].weight)
+			}
+		}
+	}
+	all = slices.DeleteFunc(all, func(n *nuisance) bool { return !(n.mass > best-least) })
 	if len(all) == 0 {
 		return absent("the readings contradict each other")
 	}
@@ -293,6 +289,26 @@ func lossPosterior(chains [][]mark, l Loss, steps []LossSteps, level float64) Re
 		high = math.Max(high, steps[0].Level/l.Hours)
 	}
 	return estimated(math.Max(0, mean), math.Max(0, low), high, level, warnings...)
+}
+
+// possibleHabits is every nuisance but for the unevenness.
+func possibleHabits(steps []LossSteps, hasTopUps bool) []nuisance {
+	var out []nuisance
+	for _, st := range steps {
+		for _, m := range misreads {
+			for _, f := range fills {
+				if f.fills && !hasTopUps {
+					continue
+				}
+				n := nuisance{steps: st, misread: math.Max(m.steps*st.Level, st.TopUp/60), fills: f.fills, log: math.Log(m.weight * f.weight)}
+				if f.fills {
+					n.jug = st.TopUp * st.TopUp / 12
+				}
+				out = append(out, n)
+			}
+		}
+	}
+	return out
 }
 
 // width is a generous standard error of the rate under n: that of the ends.

@@ -89,7 +89,7 @@ var leakPlans = []struct {
 
 var leakRates = []float64{0.2, 0.5, 1, 2, 5, 10, 20}
 
-var coverageRuns = flag.Int("coverage.n", 6, "simulated logs per cell of TestLossRateCoverage")
+var coverageRuns = flag.Int("coverage.n", 4, "simulated logs per cell of TestLossRateCoverage")
 
 // The promise: 93 to 97 % coverage from 0.2 to 20 mL/h, readings rounded to 25
 // or 50 mL, irregular looks.

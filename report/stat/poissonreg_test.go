@@ -327,7 +327,7 @@ func TestAdjustedRatioCoverage(t *testing.T) {
 	}
 	for i, p := range plans {
 		rng := rand.New(rand.NewPCG(5, uint64(i)))
-		n, covered, below, events := 400, 0, 0, 0
+		n, covered, below, events := 250, 0, 0, 0
 		scale := map[string]int{}
 		for range n {
 			tab := p.make(rng)
@@ -349,7 +349,7 @@ func TestAdjustedRatioCoverage(t *testing.T) {
 		}
 		got := float64(covered) / float64(n)
 		t.Logf("%-34s %.3f covered, %.3f below, %5.1f events of his %v", p.name, got, float64(below)/float64(n), float64(events)/float64(n), fmt.Sprint(scale))
-		assert.InDelta(t, 0.95, got, 0.02+0.022, p.name) // the promise and two simulation errors
+		assert.InDelta(t, 0.95, got, 0.02+0.028, p.name) // the promise and two simulation errors
 	}
 }
 
