@@ -59,6 +59,7 @@ const (
 	working  = 2400 // longer side of the photograph while it is worked on
 	face     = 900  // longer side of the straightened core
 	smallest = 100  // pixels: shorter side of a core that can be judged
+	slender  = 8    // times its shorter side: a longer core is none
 )
 
 // Measure tells how much of a core is blocked, from a photograph of a lamp
@@ -95,8 +96,11 @@ func Measure(img image.Image, corners *[4]Point) (Result, error) {
 	c := res.Corners
 	wide := (c[0].distance(c[1]) + c[3].distance(c[2])) / 2
 	high := (c[0].distance(c[3]) + c[1].distance(c[2])) / 2
-	if min(wide, high) < smallest {
-		return Result{}, refused(TooSmall, "the core is %.0f x %.0f pixels: at least %d on its shorter side, go nearer", wide, high, smallest)
+	if max(wide, high) > slender*min(wide, high) {
+		return Result{}, refused(BadCorners, "they are %.0f x %.0f pixels apart: no core is more than %d times as long as wide", wide, high, slender)
+	}
+	if min(wide, high)/k < smallest {
+		return Result{}, refused(TooSmall, "the core is %.0f x %.0f pixels of a photograph of %d x %d: at least %.0f on its shorter side, go nearer", wide, high, img.Bounds().Dx(), img.Bounds().Dy(), smallest*k)
 	}
 	for i := range c {
 		c[i].X, c[i].Y = c[i].X/k, c[i].Y/k

@@ -196,6 +196,7 @@ func TestMeasureRefuses(t *testing.T) {
 		"a dented figure":            {s.img, &[4]Point{c[0], c[1], {c[0].X + 50, c[0].Y + 50}, c[3]}, BadCorners},
 		"three in a line":            {s.img, &[4]Point{{100, 100}, {200, 100}, {300, 100}, {200, 300}}, BadCorners},
 		"twice the same":             {s.img, &[4]Point{c[0], c[0], c[2], c[3]}, BadCorners},
+		"as slender as a stick":      {s.img, &[4]Point{{10, 10}, {690, 10}, {690, 60}, {10, 60}}, BadCorners},
 		"no number":                  {s.img, &[4]Point{{math.NaN(), 1}, c[1], c[2], c[3]}, BadCorners},
 		"no core to be found":        {grey, nil, NotFound},
 		"cut off, and no corners":    {cropped, nil, NotFound},
@@ -359,4 +360,26 @@ func TestTexture(t *testing.T) {
 		noise.v[i] = 0.5 + 0.1*float32(rng.NormFloat64())
 	}
 	require.Zero(t, noise.texture().strength, "noise repeats nothing")
+}
+
+// Any corners on any light: a result within its bounds, or a reason.
+func TestMeasureAnyCorners(t *testing.T) {
+	rng := seeded(9)
+	s := renderTexture(rng, "mixed")
+	judged := 0
+	for range 25 {
+		var c [4]Point
+		for i := range c {
+			c[i] = Point{uniform(rng, -20, 740), uniform(rng, -20, 560)}
+		}
+		r, err := Measure(s.img, &c)
+		if err != nil {
+			var why *Refused
+			require.ErrorAs(t, err, &why)
+			continue
+		}
+		judged++
+		require.True(t, 0 <= r.Low && r.Low <= r.Blocked && r.Blocked <= r.High && r.High <= 100, "%+v", r)
+	}
+	require.Positive(t, judged)
 }

@@ -9,7 +9,7 @@ func (r *Result) read(core plane, glow float64) error {
 	across, along := core.texture(), core.turned().texture()
 
 	if glow > 0.1 && bright < 0.1*glow { // the lamp is on, and seen past the core only
-		r.closed(core, glow, across, along)
+		r.shut(core, glow, across, along)
 		return nil
 	}
 	if glow > 0.1 && bright < 0.1 && bright < 0.25*glow {
@@ -50,9 +50,10 @@ func (r *Result) read(core plane, glow float64) error {
 
 func (r *Result) warn(s string) { r.Warnings = append(r.Warnings, s) }
 
-// closed is the result for a core that nothing shines through: what is darker
-// than a fifth of the light beside it is blocked.
-func (r *Result) closed(core plane, glow float64, across, along texture) {
+// shut is the result for a core that nothing shines through: what is darker than
+// a fifth of the light beside it is blocked. With no open place to compare with,
+// the interval is a plain allowance.
+func (r *Result) shut(core plane, glow float64, across, along texture) {
 	r.Blocked = 100 * core.closed(odd(across.fill()), odd(along.fill())).under(0.2*glow, 0, 0, core.w, core.h)
 	r.Low, r.High = max(0, r.Blocked-3), min(100, r.Blocked+3)
 	r.warn("hardly any light comes through; the lamp is seen beside the core only")
