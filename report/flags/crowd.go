@@ -2,7 +2,6 @@ package flags
 
 import (
 	"math"
-	"slices"
 	"sort"
 	"strings"
 
@@ -27,12 +26,12 @@ var (
 // driver is hard only beyond that.
 var (
 	spreads     = [3]float64{0, 0.3, 0.55}
-	spreadPrior = [3]float64{0.6, 0.3, 0.1}
+	spreadPrior = [3]float64{0.7, 0.2, 0.1}
 )
 
 // window is how far back a machine's runs tell who drives it and where, in
 // seconds; at least windowRuns runs.
-const window, windowRuns = 4 * week, 12
+const window, windowRuns = 13 * week, 12
 
 // share is the part of a machine's expected overheats that fell to a driver or
 // a level.
@@ -185,58 +184,72 @@ func (c *crowd) init(f *Finder) {
 	}
 }
 
-// note takes down an overheat before its machine's evidence hears of it.
+// note takes down an overheat before its machine's evidence hears of it: who was
+// to be expected at the wheel of that run, and where, as the machine's runs
+// before it tell. The run itself does not count, else whoever had the overheat
+// would always have been expected.
 func (c *crowd) note(i int, e *event) {
 	if e.unplaced {
 		return
 	}
 	m, s := c.f.machines[i], c.f.sound
 	n := note{at: e.at, trust: m.ev.trust(), driver: int(e.driver)}
-	var who, where map[int]float64
-	from := e.piece
-	for from > 0 && (e.piece-from < windowRuns || m.pieces[from-1].start > e.at-window) {
+	to := e.piece
+	for to > 0 && !m.pieces[to].first {
+		to--
+	}
+	from := to
+	for from > 0 && (to-from < windowRuns || m.pieces[from-1].start > e.at-window) {
 		from--
 	}
-	who = map[int]float64{}
-	for k := from; k <= e.piece; k++ {
-		p := &m.pieces[k]
-		if p.driver != 0 {
-			who[int(p.driver)] += s.conditions(&p.level, s.ratio) * float64(p.hours)
-		}
-	}
-	n.who = shares(who)
+	before := m.pieces[from:to]
+	n.who = s.shares(before, s.drivers, func(p *piece) (int, float64) {
+		return int(p.driver), s.conditions(&p.level, s.ratio)
+	})
 	for x := range n.level {
 		n.level[x] = int(e.level[x])
 		if x == ambient {
 			continue // see weather
 		}
-		where = map[int]float64{}
-		for k := from; k <= e.piece; k++ {
-			p := &m.pieces[k]
-			if l := p.level[x]; l != 0 {
-				r := s.ratio[s.offset[x]+int(l)]
-				where[int(l)] += s.conditions(&p.level, s.ratio) / r * s.driver[p.driver] * float64(p.hours)
-			}
+		fleet := make([]tally, s.offset[x+1]-s.offset[x])
+		for l := range fleet {
+			fleet[l].s = s.level[s.offset[x]+l].s / s.ratio[s.offset[x]+l]
 		}
-		n.where[x] = shares(where)
+		n.where[x] = s.shares(before, fleet, func(p *piece) (int, float64) {
+			l := int(p.level[x])
+			return l, s.conditions(&p.level, s.ratio) / s.ratio[s.offset[x]+l] * s.driver[p.driver]
+		})
 	}
 	c.notes = append(c.notes, n)
 }
 
-// shares are the parts of the whole, in the order of the ids.
-func shares(weight map[int]float64) []share {
-	total := 0.0
-	out := make([]share, 0, len(weight))
-	for id := range weight {
-		out = append(out, share{id: id})
+// fleetRuns is how many runs' worth the fleet's shares count for beside those
+// of the machine.
+const fleetRuns = 3
+
+// shares are, for every id from 1 on, its part of what the runs had to be
+// expected to bring, smoothed by its part in the whole fleet. hazard is a run's
+// id and the rate at which it would bring overheats.
+func (s *sound) shares(runs []piece, fleet []tally, hazard func(*piece) (int, float64)) []share {
+	weight := make([]float64, len(fleet))
+	total, everywhere := 0.0, 0.0
+	for k := range runs {
+		if id, h := hazard(&runs[k]); id != 0 {
+			weight[id] += h * float64(runs[k].hours)
+			total += h * float64(runs[k].hours)
+		}
 	}
-	slices.SortFunc(out, func(a, b share) int { return a.id - b.id })
-	for _, o := range out {
-		total += weight[o.id]
+	for id := 1; id < len(fleet); id++ {
+		everywhere += fleet[id].s
 	}
-	for k, o := range out {
-		if total > 0 {
-			out[k].part = weight[o.id] / total
+	if everywhere == 0 || total == 0 {
+		return nil
+	}
+	smooth := fleetRuns / float64(len(runs))
+	var out []share
+	for id := 1; id < len(fleet); id++ {
+		if part := (weight[id]/total + smooth*fleet[id].s/everywhere) / (1 + smooth); part > 0 {
+			out = append(out, share{id, part})
 		}
 	}
 	return out
@@ -299,17 +312,27 @@ func (c *crowd) hear(all []odds, shares []share, id int, ratios *[4]float64, amo
 // moment to another: the season goes one way, so that the weeks before an
 // overheat were not as warm or cold as its own.
 func (c *crowd) weather(from, to int64) []share {
-	s, where := c.f.sound, map[int]float64{}
+	s := c.f.sound
+	where := make([]float64, s.offset[ambient+1]-s.offset[ambient])
+	total := 0.0
 	for _, m := range c.f.machines {
 		w := m.ev.trust()
 		for k := m.next.piece - 1; k >= 0 && m.pieces[k].start >= from; k-- {
 			p := &m.pieces[k]
-			if l := p.level[ambient]; l != 0 && p.start < to {
-				where[int(l)] += w * s.conditions(&p.level, s.ratio) / s.ratio[s.offset[ambient]+int(l)] * s.driver[p.driver] * float64(p.exposed)
+			if l := int(p.level[ambient]); l != 0 && p.start < to {
+				h := w * s.conditions(&p.level, s.ratio) / s.ratio[s.offset[ambient]+l] * s.driver[p.driver] * float64(p.exposed)
+				where[l] += h
+				total += h
 			}
 		}
 	}
-	return shares(where)
+	var out []share
+	for l, h := range where {
+		if h > 0 {
+			out = append(out, share{l, h / total})
+		}
+	}
+	return out
 }
 
 // answered lets evidence start over where somebody looked into it.

@@ -22,6 +22,7 @@ const startMass, onsetHours = 0.3, 500.0
 // spending hands out the onset's prior mass.
 type spending struct {
 	left    float64
+	hours   float64 // so far
 	started bool
 }
 
@@ -32,8 +33,9 @@ func (s *spending) spend(hours float64) float64 {
 		s.started, share = true, startMass*s.left
 		s.left -= share
 	}
-	part := s.left * -math.Expm1(-hours/onsetHours)
+	part := s.left * hours / (onsetHours + s.hours + hours)
 	s.left -= part
+	s.hours += hours
 	return share + part
 }
 

@@ -273,7 +273,7 @@ func (f *Finder) warn(r *Result) {
 }
 
 func priors() []Prior {
-	when := fmt.Sprintf("from the log's first hour with probability %.1f, else at a constant rate, %.0f engine hours on average", startMass, onsetHours)
+	when := fmt.Sprintf("from the log's first hour with probability %.1f, else half within %.0f engine hours, with a long tail", startMass, onsetHours)
 	out := []Prior{{Flag: catalog[steadyLoss].name, Weight: catalog[steadyLoss].weight, Sizes: lossRates[:], Unit: "ml an engine hour above the fleet's mean", Onset: when, Needed: log10(1 / (alpha * catalog[steadyLoss].weight))}}
 	for f := range forms {
 		form := &forms[f]

@@ -24,9 +24,10 @@ type World struct {
 	Days     int     // length of the log
 	Rate     float64 // overheats of sound machines, per 100 h
 
-	Fault  string // what is planted: a flag of the contract, or "" for a sound fleet
-	Faulty int    // in how many machines, drivers or (always one) levels
-	Weak   bool   // faults at the low end of their size
+	Fault  string  // what is planted: a flag of the contract, or "" for a sound fleet
+	Faulty int     // in how many machines, drivers or (always one) levels
+	Weak   bool    // faults at the low end of their size
+	Hard   float64 // a hard driver's ratio; 0: 5 to 9
 
 	Form           int     // functional form of the faults, 0 to 2: linear, quadratic or threshold; added or multiplied
 	Seasonal       float64 // amplitude of the air temperature, °C
@@ -215,6 +216,9 @@ func (s *sim) plant() {
 		for _, d := range order {
 			if d < w.Drivers && len(s.planted) < w.Faulty {
 				size := s.between(5, 9)
+				if w.Hard > 0 {
+					size = w.Hard
+				}
 				s.drive[d] = size
 				s.planted = append(s.planted, Planted{Scope: "driver", Name: s.fleet.Drivers[d].Name, Flag: w.Fault, Onset: Start, Size: size})
 			}
