@@ -1,14 +1,20 @@
 package main
 
 import (
+	"bytes"
 	"context"
+	"encoding/base64"
+	"fmt"
+	"image/jpeg"
 	"io"
 
 	"github.com/spf13/cobra"
 
 	"shedbook/report"
 	"shedbook/report/flags"
+	"shedbook/report/light"
 	"shedbook/report/render"
+	"shedbook/store"
 )
 
 func (a *app) historyVerb() *cobra.Command {
@@ -43,9 +49,13 @@ func (a *app) historyVerb() *cobra.Command {
 			if r.Digest, err = a.digestOf(ctx, l.book, log.Machine.Name, l.at); err != nil {
 				return err
 			}
-			write := func(w io.Writer, o render.Options) error {
-				return render.History(w, r, render.Papers{Digest: r.Digest}, o)
+			papers := render.Papers{Digest: r.Digest}
+			if o.Format == render.HTML {
+				if papers.Photos, err = a.photos(ctx, l.book, log.Machine.Name); err != nil {
+					return err
+				}
 			}
+			write := func(w io.Writer, o render.Options) error { return render.History(w, r, papers, o) }
 			if out == "" {
 				return write(a.out, o)
 			}
@@ -66,4 +76,40 @@ func (a *app) historyVerb() *cobra.Command {
 	c.Flags().BoolVar(&withNames, "with-names", false, "name the drivers; letters stand for them unless told")
 	_ = c.RegisterFlagCompletionFunc("format", cobra.FixedCompletions([]string{"text", "html", "json", "csv"}, cobra.ShellCompDirectiveNoFileComp))
 	return c
+}
+
+// photoWidth is how wide a photograph is shown in a page, in pixels.
+const photoWidth = 900
+
+// photos are the photographs of a machine's records, scaled down for its page.
+func (a *app) photos(ctx context.Context, b *store.Book, machine string) ([]render.Photo, error) {
+	attached, err := b.Attached(ctx, machine)
+	if err != nil {
+		return nil, err
+	}
+	var out []render.Photo
+	for _, x := range attached {
+		if !x.Detached.IsZero() || x.Format == "pdf" {
+			continue
+		}
+		data, err := b.Content(ctx, x)
+		if err != nil {
+			return nil, err
+		}
+		img, _, err := light.Decode(bytes.NewReader(data))
+		if err != nil {
+			fmt.Fprintf(a.errOut, "note: %s of record %d is left out: %s\n", x.Name, x.Record, err)
+			continue
+		}
+		var small bytes.Buffer
+		if err := jpeg.Encode(&small, light.Shrink(img, photoWidth), &jpeg.Options{Quality: 80}); err != nil {
+			return nil, err
+		}
+		words := x.What
+		if words == "" {
+			words = "photograph"
+		}
+		out = append(out, render.Photo{Number: x.Record, Words: words, DataURL: "data:image/jpeg;base64," + base64.StdEncoding.EncodeToString(small.Bytes())})
+	}
+	return out, nil
 }

@@ -11,6 +11,6 @@ func (a *app) verbs() []*cobra.Command {
 		a.attachVerb(), a.detachVerb(), a.photoVerb(), a.handoverVerb(), a.backupVerb(), a.verifyVerb(),
 		a.answerVerb(), a.planVerb(),
 		a.fleetVerb(), a.flagsVerb(), a.nextVerb(), a.ratesVerb(), a.coolantVerb(), a.cleaningVerb(), a.recurrenceVerb(), a.dueVerb(),
-		a.doubtsVerb(), a.historyVerb(), a.cautionsVerb(),
+		a.doubtsVerb(), a.historyVerb(), a.cautionsVerb(), a.lightVerb(),
 	}
 }
