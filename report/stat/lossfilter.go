@@ -13,7 +13,8 @@ type lossGrid struct {
 	debt   float64   // variance, in cells squared, not yet spread
 	cdf    []float64 // of misreading, by hundredths of its sd
 	spare  []float64
-	kernel []float64 // mass that a step moves by 0, 1, 2, ... cells to one side
+	kernel []float64 // mass that a step moves by near, near+1, ... cells to one side
+	near   int
 }
 
 const (
@@ -27,7 +28,7 @@ func newLossGrid(n *nuisance, l Loss) *lossGrid {
 	step := math.Min(n.steps.Level, n.steps.TopUp)
 	typical := math.Sqrt(n.variance(l.LostML/l.Hours) * l.Hours / float64(l.Stretches))
 	g := &lossGrid{n: n, delta: math.Min(math.Max(typical/2, step/6), step/3)}
-	g.delta = math.Max(math.Min(g.delta, math.Max(n.misread, step/10)), n.steps.TopUp/60)
+	g.delta = math.Max(math.Min(g.delta, math.Max(n.misread, step/10)), n.steps.coarse()/60)
 	g.cdf = make([]float64, 2*tail*100+2)
 	for i := range g.cdf {
 		g.cdf[i] = upperNormal(tail - float64(i)/100)
@@ -76,21 +77,22 @@ func (g *lossGrid) window(a, b float64) (from, n int) {
 	return from, int(math.Ceil((b+far)/g.delta)) - from + 1
 }
 
-// spread makes the kernel of the variance owed, out to most cells: a lattice
-// step for small ones, a normal density else. Both have the right variance.
-func (g *lossGrid) spread(most int) {
+// spread makes the kernel of the variance owed for distances of near to far
+// cells: a lattice step for small variances, a normal density else. Both have
+// the right variance.
+func (g *lossGrid) spread(near, far int) {
 	v := g.debt
-	switch {
-	case v == 0:
-		g.kernel = append(g.kernel[:0], 1)
-		return
-	case v <= 0.8:
-		g.kernel = append(g.kernel[:0], 1-v, v/2)
+	g.kernel, g.near = g.kernel[:0], near
+	if v <= 0.8 {
+		g.near = 0
+		if g.kernel = append(g.kernel, 1-v); v > 0 {
+			g.kernel = append(g.kernel, v/2)
+		}
 		return
 	}
-	g.kernel = g.kernel[:0]
-	p, ratio, change := 1/math.Sqrt(2*math.Pi*v), math.Exp(-0.5/v), math.Exp(-1/v)
-	for range int(math.Min(6*math.Sqrt(v), float64(most))) + 1 {
+	d := float64(near)
+	p, ratio, change := math.Exp(-d*d/2/v)/math.Sqrt(2*math.Pi*v), math.Exp(-(d+0.5)/v), math.Exp(-1/v)
+	for range int(math.Min(6*math.Sqrt(v), float64(far))) - near + 1 {
 		g.kernel = append(g.kernel, p)
 		p *= ratio
 		ratio *= change
@@ -103,7 +105,7 @@ func (g *lossGrid) read(m mark, rate float64) float64 {
 	low, high := g.n.reach(m)
 	from, n := g.window(m.sum-low-rate*m.hours, m.sum+high-rate*m.hours)
 	out := append(g.spare[:0], make([]float64, n)...)
-	g.spread(max(g.from+len(g.cells)-from, from+n-g.from))
+	g.spread(max(0, from-g.from-len(g.cells)+1, g.from-from-n+1), max(g.from+len(g.cells)-from, from+n-g.from))
 	sum := 0.0
 	for j := range out {
 		d := float64(from+j)*g.delta + rate*m.hours - m.sum
@@ -112,15 +114,15 @@ func (g *lossGrid) read(m mark, rate float64) float64 {
 			continue
 		}
 		at := from + j - g.from // the cell's number among g.cells
-		first := max(0, at-len(g.kernel)+1)
-		last := min(len(g.cells)-1, at+len(g.kernel)-1)
+		reach := g.near + len(g.kernel) - 1
+		first, last := max(0, at-reach), min(len(g.cells)-1, at+reach)
 		p := 0.0
 		for i := first; i <= last; i++ {
 			far := at - i
 			if far < 0 {
 				far = -far
 			}
-			p += g.cells[i] * g.kernel[far]
+			p += g.cells[i] * g.kernel[far-g.near]
 		}
 		out[j] = p * w
 		sum += out[j]

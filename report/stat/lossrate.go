@@ -21,6 +21,8 @@ type Look struct {
 // where they leave that open.
 type LossSteps struct{ Level, TopUp float64 }
 
+func (s LossSteps) coarse() float64 { return math.Max(s.Level, s.TopUp) }
+
 // Loss is how fast a level falls.
 type Loss struct {
 	Rate      Result  // mL per hour
@@ -45,9 +47,9 @@ type Loss struct {
 // and narrowed by every reading. It is averaged over what the readings leave
 // open of the misreading, the unevenness, the steps, and whether a top-up pours
 // whole steps and ends near the mark or ends at the mark and is rounded in the
-// record. Value is the posterior mean, the limits the equal-tail quantiles with
-// a flat prior over all rates, positive or not; a negative limit is 0. What the
-// interval covers is for TestLossRateCoverage to show.
+// record. Value is the posterior median, the limits the equal-tail quantiles with
+// a flat prior over rates above 0; the lower limit is 0 where readings could be
+// those of no loss. What the interval covers is for TestLossRateCoverage to show.
 func LossRate(looks []Look, steps LossSteps, level float64) Loss {
 	var out Loss
 	if why := checkLooks(looks, steps, level); why != "" {
@@ -281,14 +283,26 @@ func lossPosterior(chains [][]mark, l Loss, steps []LossSteps, level float64) Re
 	for _, n := range all {
 		n.refine(chains, l)
 	}
-	mean, low, high := mixture(all, (1-level)/2)
-	var warnings []string
-	if high <= 0 {
-		warnings = append(warnings, "the level rose: more was poured in than was missing, or a reading is wrong")
-		_, _, high = mixture(all, 1e-4)
-		high = math.Max(high, steps[0].Level/l.Hours)
+	below := mixture(all)
+	lo, hi := math.Inf(1), 0.0
+	for _, n := range all {
+		lo, hi = math.Min(lo, n.rates[0]), math.Max(hi, n.rates[len(n.rates)-1])
 	}
-	return estimated(math.Max(0, mean), math.Max(0, low), high, level, warnings...)
+	negative := below(0)
+	if negative > 0.999 {
+		high := steps[0].coarse() / l.Hours
+		return estimated(0, 0, high, level, "the level rose: more was poured in than was missing, or a reading is wrong")
+	}
+	quantile := func(q float64) float64 { // of the rates above 0
+		q = negative + q*(1-negative)
+		return root(func(x float64) float64 { return below(x) - q }, math.Min(lo, 0), hi)
+	}
+	tail := (1 - level) / 2
+	value, low, high := quantile(0.5), 0.0, quantile(1-tail)
+	if negative < tail { // else readings could be those of no loss at all
+		low = quantile(tail)
+	}
+	return estimated(math.Max(0, value), math.Max(0, low), high, level)
 }
 
 // possibleHabits is every nuisance but for the unevenness.
@@ -300,7 +314,7 @@ func possibleHabits(steps []LossSteps, hasTopUps bool) []nuisance {
 				if f.fills && !hasTopUps {
 					continue
 				}
-				n := nuisance{steps: st, misread: math.Max(m.steps*st.Level, st.TopUp/60), fills: f.fills, log: math.Log(m.weight * f.weight)}
+				n := nuisance{steps: st, misread: math.Max(m.steps*st.Level, st.coarse()/60), fills: f.fills, log: math.Log(m.weight * f.weight)}
 				if f.fills {
 					n.jug = st.TopUp * st.TopUp / 12
 				}
@@ -400,9 +414,9 @@ func (n *nuisance) moments() (mean, sd float64) {
 	return mean, math.Sqrt(math.Max(0, s2/s0-mean*mean))
 }
 
-// mixture gives the mean and the quantiles tail and 1-tail of the posterior,
-// piecewise linear densities of all nuisances weighted by their mass.
-func mixture(all []*nuisance, tail float64) (mean, low, high float64) {
+// mixture gives the distribution function of the rate: piecewise linear
+// densities of all nuisances weighted by their mass.
+func mixture(all []*nuisance) func(float64) float64 {
 	best := math.Inf(-1)
 	for _, n := range all {
 		best = math.Max(best, n.mass)
@@ -421,18 +435,12 @@ func mixture(all []*nuisance, tail float64) (mean, low, high float64) {
 			pieces = append(pieces, p)
 		}
 		for i := from; i < len(pieces); i++ {
-			p := &pieces[i]
-			p.fa, p.fb = p.fa*scale/sum, p.fb*scale/sum
-			w := (p.b - p.a) / 6
-			mean += w * (p.fa*(2*p.a+p.b) + p.fb*(p.a+2*p.b))
+			pieces[i].fa *= scale / sum
+			pieces[i].fb *= scale / sum
 		}
 		total += scale
 	}
-	lo, hi := math.Inf(1), math.Inf(-1)
-	for _, p := range pieces {
-		lo, hi = math.Min(lo, p.a), math.Max(hi, p.b)
-	}
-	below := func(x float64) float64 {
+	return func(x float64) float64 {
 		s := 0.0
 		for _, p := range pieces {
 			switch {
@@ -445,6 +453,4 @@ func mixture(all []*nuisance, tail float64) (mean, low, high float64) {
 		}
 		return s / total
 	}
-	quantile := func(q float64) float64 { return root(func(x float64) float64 { return below(x) - q }, lo, hi) }
-	return mean / total, quantile(tail), quantile(1 - tail)
 }
