@@ -15,8 +15,9 @@ import (
 // to 1: the promise is shared among them.
 
 // Onset: common practice, no source. A fault is there from the log's first hour
-// with probability startMass, else it begins at a constant rate, on average
-// after onsetHours engine hours.
+// with probability startMass, else it begins after h engine hours with survival
+// 1/(1 + h/onsetHours): half of those begin within onsetHours, and yet something
+// is left for a machine's tenth year.
 const startMass, onsetHours = 0.3, 500.0
 
 // spending hands out the onset's prior mass.
@@ -305,9 +306,9 @@ func (e *event) ratios(c *markCounts, runHours float64) (thermo, warning, fan fl
 	if e.wet >= 0 {
 		p := (1.5 + c.wet) / (5 + c.wetKnown)
 		if e.wet == 1 {
-			warning *= 0.03 / p
+			warning *= 0.01 / p // a false alarm boils nothing over
 		} else {
-			warning *= 0.97 / (1 - p)
+			warning *= 0.99 / (1 - p)
 		}
 	}
 	if e.fan >= 0 {

@@ -243,7 +243,7 @@ func (m *machine) drive(v *view, p *piece) {
 // aftermath is how many overheats more than usual a sound machine may have in
 // the hours after one: coolant not made good, the same job the next morning. So
 // two in a row are not two independent witnesses. Common practice, no source.
-const aftermath, aftermathHours = 0.06, 6.0
+const aftermath, aftermathHours = 0.02, 6.0
 
 // overheat takes in an overheat in a piece whose hours have been taken in.
 func (m *machine) overheat(v *view, p *piece, o *event) {

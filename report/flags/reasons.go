@@ -238,7 +238,11 @@ func (f *Finder) crowdFlag(r *Result, g *Flag, o *odds, among float64, held stri
 	}
 	if o.heard > 0 && times > 1 {
 		n := math.Log(2) / math.Log1p((times-1)*o.due/float64(o.heard))
-		g.Would = []string{fmt.Sprintf("%s in a row that are somebody else's or elsewhere would halve this", plural(int(math.Ceil(n)), "overheat"))}
+		whose := "elsewhere"
+		if g.Scope == "driver" {
+			whose = "with others at the wheel"
+		}
+		g.Would = []string{fmt.Sprintf("%s in a row %s would halve this", plural(int(math.Ceil(n)), "overheat"), whose)}
 	}
 	if o.raised == 0 {
 		g.Since, g.Raised = o.rest.At, o.rest.At

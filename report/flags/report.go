@@ -1,6 +1,7 @@
 package flags
 
 import (
+	"fmt"
 	"math"
 	"sort"
 	"time"
@@ -136,6 +137,9 @@ func (f *Finder) machineFlag(m *machine, p pattern) Flag {
 	g := Flag{Scope: "machine", Machine: m.log.name, Flag: catalog[p].name, Since: f.time(since), Raised: f.time(e.raised[p]), Evidence: e.evidence(p),
 		NextCheck: &check, Caution: catalog[p].caution, Curve: f.curve(e.curve, p), Answered: answered(e.rest[p])}
 	g.Reasons = m.reasons(f, p, since)
+	if g.Evidence.Highest > g.Evidence.Log10BayesFactor+1 {
+		g.Reasons = append(g.Reasons, fmt.Sprintf("the evidence has fallen since, from %.1f to %.1f: the latest hours do not look like it", g.Evidence.Highest, g.Evidence.Log10BayesFactor))
+	}
 	g.Would = m.would(f, p)
 	if p != steadyLoss {
 		second := steadyLoss
