@@ -323,3 +323,67 @@ func TestSameFleetSameFlags(t *testing.T) {
 		require.JSONEq(t, string(first), string(again))
 	}
 }
+
+// A machine mended for a cause that was not it: what counts is what comes after.
+func TestCameBackCountsFromTheService(t *testing.T) {
+	log := withOverheats(300, 100, 60, 75, 90, 130, 150, 170, 190)
+	log.Services = []schema.Service{{Head: head(at(100, 18)), Work: "thermostat changed", Cause: "thermostat"}}
+	r := find(log, daily(300), daily(300))
+	require.Contains(t, names(r.Flags), "came-back")
+	for _, f := range r.Flags {
+		if f.Flag == "came-back" {
+			require.True(t, f.Since.After(at(100, 0)), f.Since)
+			require.Contains(t, f.Reasons[1], "for thermostat")
+		}
+	}
+	// mended for good
+	log.Overheats = log.Overheats[:3]
+	require.NotContains(t, names(find(log, daily(300), daily(300)).Flags), "came-back")
+}
+
+func TestADriversAnsweredFlagRests(t *testing.T) {
+	w := simulate.Busy()
+	w.Fault, w.Faulty, w.Hard = "hard-driving", 1, 8
+	fleet, planted := w.Fleet(11)
+	driver := planted[0].Name
+	flagged := func(flags []Flag) bool {
+		for _, f := range flags {
+			if f.Driver == driver {
+				return true
+			}
+		}
+		return false
+	}
+	require.True(t, flagged(Find(fleet, w.AsOf()).Flags))
+	fleet.Answers = []schema.Answer{{Driver: driver, At: w.AsOf().AddDate(0, 0, -1), Flag: "hard-driving", Found: "tows the water tank uphill"}}
+	r := Find(fleet, w.AsOf())
+	require.False(t, flagged(r.Flags))
+	require.True(t, flagged(r.Resting))
+}
+
+// Where a plain excess explains the same overheats nearly as well, it is named
+// beside the flag.
+func TestTheRivalIsNamed(t *testing.T) {
+	r := find(withOverheats(300, 100, 60, 75, 90, 130, 150), daily(300), daily(300))
+	require.Len(t, r.Flags, 1)
+	require.NotNil(t, r.Flags[0].Rival)
+	require.NotEqual(t, r.Flags[0].Flag, r.Flags[0].Rival.Flag)
+}
+
+// Rinses that clean little do not reset the dirt.
+func TestARinseDoesNotResetTheDirt(t *testing.T) {
+	log := daily(60)
+	for i := range log.Runs {
+		log.Runs[i].Terrain = "mud"
+	}
+	rinsed := log
+	rinsed.Cleanings = []schema.Cleaning{{Head: head(at(30, 18)), Method: "rinse", Sides: "front"}}
+	mud := func(l schema.Log) float32 {
+		f := New(schema.Fleet{}, time.Time{})
+		f.Add(l)
+		return f.machines[0].pieces[59].mud
+	}
+	require.Equal(t, mud(log), mud(rinsed))
+	rinsed.Cleanings[0].Sides = "both"
+	require.Less(t, mud(rinsed), mud(log))
+}
