@@ -9,6 +9,7 @@ import (
 	"strings"
 	"sync"
 	"testing"
+	"time"
 
 	"shedbook/report/flags/simulate"
 )
@@ -210,6 +211,12 @@ func worlds() []simulate.World {
 	busy("trapped-air, own drivers", func(w *simulate.World) { w.Fault, w.Faulty, w.OwnDrivers = "trapped-air", 4, 0.7 })
 	busy("thermostat, own drivers", func(w *simulate.World) { w.Fault, w.Faulty, w.OwnDrivers = "thermostat", 4, 0.9 })
 	busy("no factors", func(w *simulate.World) { w.Factors = 0; w.Rate = 1 })
+	rough := func(w *simulate.World) {
+		w.Rate, w.DriverSpread, w.MachineSpread, w.OwnDrivers, w.MissRun, w.MissField, w.MeterError, w.Spills, w.DirtAll = 0.6, 0.3, 0.25, 0.4, 0.15, 0.1, 0.003, 0.02, 0.2
+	}
+	for _, f := range []string{"steady-loss", "blocked-core", "trapped-air", "warning-circuit", "fan-circuit", "thermostat", "above-fleet", "came-back"} {
+		busy("rough "+f, func(w *simulate.World) { rough(w); w.Fault, w.Faulty = f, 4 })
+	}
 	hostile := map[string]func(*simulate.World){
 		"rate 0.1":            func(w *simulate.World) { w.Rate = 0.1 },
 		"rate 1":              func(w *simulate.World) { w.Rate = 1 },
@@ -220,6 +227,8 @@ func worlds() []simulate.World {
 			w.MachineSpread = 0.35
 		},
 		"strong factors":  func(w *simulate.World) { w.Factors = 2; w.Rate = 0.8; w.Seasonal = 16 },
+		"all get dirty":   func(w *simulate.World) { w.DirtAll = 0.6 },
+		"all catch air":   func(w *simulate.World) { w.AirAll = 1; w.RefillsYear = 6 },
 		"clusters":        func(w *simulate.World) { w.Clusters = 0.2 },
 		"own drivers":     func(w *simulate.World) { w.OwnDrivers = 0.8; w.DriverSpread = 0.3 },
 		"gaps":            func(w *simulate.World) { w.MissRun = 0.3; w.MissField = 0.2; w.MissMeter = 0.3 },
@@ -228,9 +237,7 @@ func worlds() []simulate.World {
 		"big jug":         func(w *simulate.World) { w.TopUpStep = 100; w.Spills = 0.03 },
 		"many refills":    func(w *simulate.World) { w.RefillsYear = 10; w.ThoroughDays = 25; w.TopUpStep = 25; w.Looks = 0.4 },
 		"services":        func(w *simulate.World) { w.Services = 0.5; w.Rate = 0.6 },
-		"all at once": func(w *simulate.World) {
-			w.Rate, w.DriverSpread, w.MachineSpread, w.OwnDrivers, w.MissRun, w.MissField, w.MeterError, w.Spills = 0.6, 0.35, 0.25, 0.5, 0.15, 0.1, 0.003, 0.02
-		},
+		"rough":           rough,
 	}
 	var keys []string
 	for k := range hostile {
@@ -253,10 +260,15 @@ func TestBench(t *testing.T) {
 	if err != nil {
 		t.Skip("set FLAGS_BENCH to a number of fleets")
 	}
+	fmt.Println(time.Now().Format(time.DateOnly))
 	fmt.Println(scoreHead)
 	for _, w := range worlds() {
 		if strings.Contains(w.Name, os.Getenv("FLAGS_WORLDS")) {
-			s := measure(w, n, 1)
+			fleets := n
+			if w.Fault != "" && w.Machines >= 40 {
+				fleets = (3*n + 9) / 10 // four faults a fleet: no need of as many
+			}
+			s := measure(w, fleets, 1)
 			fmt.Println(s.String())
 		}
 	}

@@ -15,7 +15,7 @@ const (
 	levelShape, levelHours = 0.5, 100.0
 	conditionShape         = 4.0 // a condition's ratio: coefficient of variation 0.5
 	driverShape            = 2.5 // a driver's: 0.63, so that a hard one is nothing unheard of
-	machineShape           = 5.0 // a sound machine's own: 0.45
+	machineShape           = 10.0 // a sound machine's own: 0.32
 	fitShape               = 2.0 // a machine's own while fitting the others: flatter, so that it takes its own excess
 )
 

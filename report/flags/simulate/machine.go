@@ -209,6 +209,14 @@ func (s *sim) run(m *machine, at time.Time, hours, ambient float64, faulty bool)
 			base *= 4
 		}
 	}
+	base *= 1 + w.DirtAll*m.dirt/10
+	if m.cycles < 4 {
+		if m.unbled {
+			base *= 1 + 3*w.AirAll
+		} else {
+			base *= 1 + w.AirAll
+		}
+	}
 	expected := base * hours // of overheats in this run
 	early := 0.0             // of them within minutes
 	quiet := 0.0             // of them false alarms

@@ -33,6 +33,8 @@ type World struct {
 	Factors        float64 // 1: fast, mud, heat, load and high range raise the rate by ordinary amounts; 2: squared
 	DriverSpread   float64 // coefficient of variation among sound drivers
 	MachineSpread  float64 // among sound machines
+	DirtAll        float64 // what each 10 mud hours since a thorough cleaning add to every machine's rate, as a part of it
+	AirAll         float64 // and the first 4 heat cycles after a refill, three times as much without a bleed
 	Clusters       float64 // chance that an overheat is followed by another within days
 	OwnDrivers     float64 // chance that a run is made by the machine's own driver
 	MissRun        float64 // chance that a quiet run is not written down
