@@ -52,6 +52,9 @@ func (g *lossGrid) below(x float64) float64 {
 // logLikelihood of a chain at a rate, the level at its beginning unknown.
 func (g *lossGrid) logLikelihood(c []mark, rate float64) float64 {
 	low, high := g.n.reach(c[0])
+	if c[0].atMark { // nothing is known of a top-up before: overshot by half a step at most
+		low = g.n.steps.coarse() / 2
+	}
 	from, n := g.window(c[0].sum-low, c[0].sum+high)
 	g.from, g.debt = from, 0
 	g.cells = append(g.cells[:0], make([]float64, n)...)

@@ -229,12 +229,12 @@ type nuisance struct {
 // typical length, and which of volume and mark a top-up hits exactly. The
 // weights are the author's, tried against simulated logs.
 var (
-	misreads = []struct{ steps, weight float64 }{{0.06, 0.45}, {0.3, 0.35}, {0.8, 0.2}}
-	unevens  = []struct{ cv, weight float64 }{{0, 0.58}, {0.2, 0.18}, {0.45, 0.12}, {0.8, 0.08}, {1.5, 0.04}}
+	misreads = []struct{ steps, weight float64 }{{0.06, 0.35}, {0.17, 0.28}, {0.4, 0.25}, {0.9, 0.12}}
+	unevens  = []struct{ cv, weight float64 }{{0, 0.52}, {0.2, 0.2}, {0.45, 0.15}, {0.8, 0.09}, {1.5, 0.04}}
 	fills    = []struct {
 		fills  bool
 		weight float64
-	}{{false, 0.63}, {true, 0.37}}
+	}{{false, 0.5}, {true, 0.5}}
 )
 
 // unevenHours is the length of a typical run, over which the loss is thought to
@@ -330,9 +330,8 @@ func (n *nuisance) width(chains [][]mark, l Loss) float64 {
 	crude := math.Max(math.Abs(l.LostML), n.steps.Level/4) / l.Hours
 	v, topUps := n.variance(crude)*l.Hours, 0
 	for _, c := range chains {
-		low, _ := n.reach(c[0])
 		_, high := n.reach(c[len(c)-1])
-		v += (low*low+high*high)/2 + 2*n.misread*n.misread
+		v += (n.steps.coarse()*n.steps.coarse()/4+high*high)/2 + 2*n.misread*n.misread
 		for _, m := range c {
 			topUps += m.topUps
 			if m.topUp {
@@ -358,8 +357,8 @@ func (n *nuisance) reach(m mark) (low, high float64) {
 	if m.topUp {
 		half = n.steps.TopUp / 2
 	}
-	if m.atMark { // or above it, by what the last top-up overshot
-		return math.Max(half, n.steps.TopUp/2), half
+	if m.atMark { // or above it, by what the last top-up overshot: no limit in practice
+		return 2 * n.steps.coarse(), half
 	}
 	return half, half
 }
