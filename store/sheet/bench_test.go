@@ -103,3 +103,42 @@ func BenchmarkWrite(b *testing.B) {
 	}
 	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/n, "ns/row")
 }
+
+func BenchmarkTab(b *testing.B) {
+	const n = 20_000
+	text, known := yard(n)
+	kind := schema.KindNamed("runs")
+	r, err := NewReader(bytes.NewReader(text), "runs.csv", kind)
+	require.NoError(b, err)
+	var out bytes.Buffer
+	w, err := NewWorkbookWriter(&out, []*schema.Kind{kind}, known)
+	require.NoError(b, err)
+	for range n {
+		row, err := r.Next()
+		require.NoError(b, err)
+		rec, _ := r.Record(row, known)
+		require.NoError(b, w.Write(rec))
+	}
+	require.NoError(b, w.Close())
+	b.ReportAllocs()
+	for b.Loop() {
+		book, err := NewWorkbook(bytes.NewReader(out.Bytes()), int64(out.Len()), "book.xlsx")
+		require.NoError(b, err)
+		r, err := NewReader(tabOf(b, book, "runs"), "book.xlsx", kind)
+		require.NoError(b, err)
+		rows := 0
+		for {
+			row, err := r.Next()
+			if err == io.EOF {
+				break
+			}
+			rec, wrong := r.Record(row, known)
+			if rec == nil {
+				b.Fatal(wrong)
+			}
+			rows++
+		}
+		require.Equal(b, n, rows)
+	}
+	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/n, "ns/row")
+}

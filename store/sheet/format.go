@@ -64,8 +64,7 @@ func formatOf(code string) numberFormat {
 			case hasFold(code[i-1:], "am/pm"):
 				i += len("am/pm") - 1
 				clock = true
-			case c == 'e' && i < len(code) && (code[i] == '+' || code[i] == '-'): // 0.00E+00
-			case c == 'y' || c == 'd' || c == 'e' || c == 'g':
+			case c == 'y' || c == 'd':
 				day = true
 			case c == 'h' || c == 's':
 				clock = true

@@ -30,6 +30,7 @@ type Tab struct {
 	texts  []string
 	wrong  []cellProblem // of the row read last
 	runs   runs
+	value  []byte // of the cell being read
 	done   bool
 	merged []area
 }
@@ -161,7 +162,7 @@ func (t *Tab) row(e xml.StartElement) error {
 	if r := attr(e, "r"); r != "" {
 		n, err := strconv.Atoi(r)
 		if err != nil || n < line || n > maxRows {
-			return fmt.Errorf("row %q comes after row %d", r, t.line)
+			return fmt.Errorf("row %q comes after row %d", shown(r), t.line)
 		}
 		line = n
 	}
@@ -186,7 +187,7 @@ func (t *Tab) row(e xml.StartElement) error {
 			if r := attr(e, "r"); r != "" {
 				c, _, ok := place(r)
 				if !ok {
-					return fmt.Errorf("there is no cell %q", r)
+					return fmt.Errorf("there is no cell %q", shown(r))
 				}
 				column = c
 			}
@@ -219,8 +220,8 @@ func (t *Tab) cell(e xml.StartElement) (cell, error) {
 			style, _ = strconv.Atoi(a.Value)
 		}
 	}
-	var value string
-	var inValue, formula, inline bool
+	t.value = t.value[:0]
+	var inValue, formula, inline bool // formula: without a value so far
 	for {
 		token, err := t.in.RawToken()
 		if err != nil {
@@ -230,7 +231,7 @@ func (t *Tab) cell(e xml.StartElement) (cell, error) {
 		case xml.StartElement:
 			switch e.Name.Local {
 			case "v":
-				inValue = true
+				inValue, formula = true, false
 			case "f":
 				formula = true
 			case "is":
@@ -242,7 +243,7 @@ func (t *Tab) cell(e xml.StartElement) (cell, error) {
 			}
 		case xml.CharData:
 			if inValue {
-				value += string(e)
+				t.value = append(t.value, e...)
 			}
 			t.runs.text(e)
 		case xml.EndElement:
@@ -252,8 +253,7 @@ func (t *Tab) cell(e xml.StartElement) (cell, error) {
 			case "is":
 				inline = false
 			case "c":
-				text := t.runs.take()
-				return t.hold(kind, style, value, text, formula), nil
+				return t.hold(kind, style, string(t.value), t.runs.take(), formula), nil
 			default:
 				t.runs.end(e.Name.Local)
 			}
@@ -273,7 +273,7 @@ func (t *Tab) hold(kind string, style int, value, inline string, formula bool) c
 		value = strings.TrimSpace(value)
 	}
 	if value == "" {
-		if formula && kind != "str" {
+		if formula {
 			return cell{kind: wrongCell, text: "holds a formula without a value: open the workbook in a spreadsheet program and save it, or write the value"}
 		}
 		return cell{}
@@ -301,7 +301,7 @@ func (t *Tab) hold(kind string, style int, value, inline string, formula bool) c
 		}
 		return c
 	case "e":
-		return cell{kind: wrongCell, text: fmt.Sprintf("holds the error %s instead of a value: mend the formula, or write the value", short(value))}
+		return cell{kind: wrongCell, text: fmt.Sprintf("holds the error %s instead of a value: mend the formula, or write the value", shown(value))}
 	case "d":
 		return cell{kind: isoCell, text: value}
 	}
@@ -440,7 +440,7 @@ func areaOf(ref string) (area, bool) {
 	if !ok {
 		return area{}, false
 	}
-	a := area{ref: short(ref)}
+	a := area{ref: shown(ref)}
 	a.left, a.top, ok = place(from)
 	return a, ok && from != to
 }

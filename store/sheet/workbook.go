@@ -13,6 +13,7 @@ import (
 	"path/filepath"
 	"strconv"
 	"strings"
+	"unicode"
 )
 
 // A Workbook is an open workbook (.xlsx, ECMA-376 part 1): its tabs are sheets. It reads the parts of the archive
@@ -49,7 +50,7 @@ const (
 	maxSmall    = 16 << 20  // bytes of a part that is not rows or strings
 	maxStrings  = 128 << 20 // bytes of text that the cells share
 	maxUnpacked = 300       // times a part may be larger than its packed form, beyond
-	freeUnpack  = 64 << 20
+	freeUnpack  = 16 << 20
 	maxColumns  = 16384 // as in every spreadsheet program
 	maxRows     = 1048576
 )
@@ -177,7 +178,7 @@ func (w *Workbook) readParts() error {
 		case "sheet":
 			for _, r := range related {
 				if r.id == attr(e, "id") && strings.HasSuffix(r.kind, "/worksheet") {
-					w.tabs = append(w.tabs, TabInfo{Name: unescape(attr(e, "name")), Hidden: strings.Contains(strings.ToLower(attr(e, "state")), "hidden"), part: r.target})
+					w.tabs = append(w.tabs, TabInfo{Name: shown(unescape(attr(e, "name"))), Hidden: strings.Contains(strings.ToLower(attr(e, "state")), "hidden"), part: r.target})
 				}
 			}
 		}
@@ -397,11 +398,11 @@ type pull struct {
 func (w *Workbook) pull(part string) (*pull, error) {
 	f := w.parts[part]
 	if f == nil {
-		return nil, fmt.Errorf("%s is missing", part)
+		return nil, fmt.Errorf("%s is missing", shown(part))
 	}
 	src, err := f.Open()
 	if err != nil {
-		return nil, fmt.Errorf("%s: %w", part, err)
+		return nil, fmt.Errorf("%s: %w", shown(part), err)
 	}
 	p := &pull{src: src, buf: bufio.NewReaderSize(src, 32<<10), left: maxRowXML, most: maxPart, packed: min(int64(min(f.CompressedSize64, math.MaxInt64)), w.size)}
 	p.Decoder = xml.NewDecoder(p)
@@ -438,14 +439,27 @@ func (p *pull) Read(b []byte) (int, error) {
 var errBomb = errors.New("unpacks to far more than a sheet holds")
 
 func explainXML(part string, err error) error {
+	part = shown(part)
 	var syntax *xml.SyntaxError
 	switch {
 	case errors.Is(err, io.EOF), errors.Is(err, io.ErrUnexpectedEOF):
 		return fmt.Errorf("%s ends too early", part)
 	case errors.As(err, &syntax):
-		return fmt.Errorf("%s, line %d: %s", part, syntax.Line, syntax.Msg)
+		return fmt.Errorf("%s, line %d: %s", part, syntax.Line, shown(syntax.Msg))
+	case errors.Is(err, errTooLong):
+		return fmt.Errorf("%s holds a piece of more than %d MiB", part, maxRowXML>>20)
 	}
 	return fmt.Errorf("%s: %w", part, err)
+}
+
+// shown is a name or a text out of the workbook as a message shows it: not too long, and nothing that a terminal obeys.
+func shown(s string) string {
+	return short(strings.Map(func(r rune) rune {
+		if unicode.IsGraphic(r) {
+			return r
+		}
+		return '?'
+	}, s))
 }
 
 func attr(e xml.StartElement, name string) string {
