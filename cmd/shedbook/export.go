@@ -1,6 +1,8 @@
 package main
 
 import (
+	"context"
+	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -32,16 +34,9 @@ stay in the book.`,
 					}
 					return err
 				}
-				if err := os.MkdirAll(given[0], 0o700); err != nil {
-					return err
-				}
-				var names []string
-				err := b.Export(cmd.Context(), func(k *schema.Kind) (io.WriteCloser, error) {
-					names = append(names, k.Sheet+".csv")
-					return newFile(filepath.Join(given[0], k.Sheet+".csv"))
-				})
+				n, err := exportTo(cmd.Context(), b, given[0])
 				if err == nil {
-					fmt.Fprintf(a.out, "%s written to %s\n", count(len(names), "sheet"), given[0])
+					fmt.Fprintf(a.out, "%s written to %s\n", count(n, "sheet"), given[0])
 				}
 				return err
 			})
@@ -51,7 +46,35 @@ stay in the book.`,
 	return c
 }
 
-// replacing is a file that takes its name only once it is whole.
+// exportTo writes the book's sheets into a directory and counts them. They take
+// their names once all are whole.
+func exportTo(ctx context.Context, b *store.Book, dir string) (int, error) {
+	if err := os.MkdirAll(dir, 0o700); err != nil {
+		return 0, err
+	}
+	var files []*replacing
+	defer func() {
+		for _, f := range files {
+			f.discard()
+		}
+	}()
+	err := b.Export(ctx, func(k *schema.Kind) (io.WriteCloser, error) {
+		f, err := newFile(filepath.Join(dir, k.Sheet+".csv"))
+		if err != nil {
+			return nil, err
+		}
+		files = append(files, f)
+		return f, nil
+	})
+	for _, f := range files {
+		if err == nil {
+			err = f.replace()
+		}
+	}
+	return len(files), err
+}
+
+// replacing is a file that takes its name only once it is whole: see replace.
 type replacing struct {
 	*os.File
 	name string
@@ -65,30 +88,30 @@ func newFile(name string) (*replacing, error) {
 	return &replacing{f, name}, nil
 }
 
+// Close makes what was written last.
+func (r *replacing) Close() error { return errors.Join(r.Sync(), r.File.Close()) }
+
+// replace gives the closed file its name.
+func (r *replacing) replace() error { return os.Rename(r.File.Name(), r.name) }
+
+// discard takes away what has not got its name.
+func (r *replacing) discard() {
+	r.File.Close()
+	os.Remove(r.File.Name())
+}
+
 // toFile writes a file that is there whole, or as it was before.
 func toFile(name string, write func(io.Writer) error) error {
 	f, err := newFile(name)
 	if err != nil {
 		return err
 	}
+	defer f.discard()
 	if err := write(f); err != nil {
-		f.File.Close()
-		os.Remove(f.File.Name())
 		return err
 	}
-	return f.Close()
-}
-
-func (r *replacing) Close() error {
-	err := r.File.Sync()
-	if e := r.File.Close(); err == nil {
-		err = e
+	if err := f.Close(); err != nil {
+		return err
 	}
-	if err == nil {
-		err = os.Rename(r.File.Name(), r.name)
-	}
-	if err != nil {
-		os.Remove(r.File.Name())
-	}
-	return err
+	return f.replace()
 }

@@ -55,20 +55,11 @@ func (a *app) historyVerb() *cobra.Command {
 					return err
 				}
 			}
-			write := func(w io.Writer, o render.Options) error { return render.History(w, r, papers, o) }
 			if out == "" {
-				return write(a.out, o)
-			}
-			f, err := newFile(out)
-			if err != nil {
-				return err
+				return render.History(a.out, r, papers, o)
 			}
 			o.Color = false
-			if err := write(f, o); err != nil {
-				f.Close()
-				return err
-			}
-			return f.Close()
+			return toFile(out, func(w io.Writer) error { return render.History(w, r, papers, o) })
 		})
 	c.Flags().StringVar(&format, "format", "", "text, html, json or csv (text unless told)")
 	c.Flags().StringVar(&out, "out", "", "write it to this file")

@@ -125,15 +125,7 @@ func (l *look) options() render.Options {
 
 // page writes a page to the file asked for; it takes its name once it is whole.
 func (l *look) page(write func(w io.Writer, o render.Options) error) error {
-	f, err := newFile(l.html)
-	if err != nil {
-		return err
-	}
 	o := l.options()
 	o.Format = render.HTML
-	if err := write(f, o); err != nil {
-		f.Close()
-		return err
-	}
-	return f.Close()
+	return toFile(l.html, func(w io.Writer) error { return write(w, o) })
 }
