@@ -15,7 +15,7 @@ type RateTable struct {
 	// the one asked about; the others are held.
 	Factors [][]int
 	// Cluster[i] names what rows of one origin (a machine) have in common; nil
-	// if nothing.
+	// if nothing. A cluster for every row gives White's (1980) errors.
 	Cluster []int
 }
 
