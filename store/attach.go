@@ -234,6 +234,7 @@ func attachments(ctx context.Context, q querier, where string, args ...any) ([]A
 		if err := rows.Scan(&a.Record, &a.Nth, &a.Name, &a.What, &a.Format, &a.Bytes, &a.SHA256, &entered, &detached, &a.Why); err != nil {
 			return nil, err
 		}
+		a.Name = fileName(a.Name) // another may have written the book
 		if a.Entered, err = parseTime(entered); err != nil {
 			return nil, err
 		}

@@ -188,6 +188,13 @@ func TestHandWrittenAttachments(t *testing.T) {
 	}
 	_, err = b.db.Exec(attached + "(2, 1, 1, 'x', NULL, '2026-03-14T12:00:00Z', NULL, NULL)")
 	require.NoError(t, err, "the same insert with nothing wrong goes in")
+
+	// A name that a made-up book holds leads nowhere else.
+	_, err = b.db.Exec("UPDATE attachments SET name = '../../../home/ada/.profile' WHERE record = 2")
+	require.NoError(t, err)
+	all, err := b.Attachments(ctx, 2)
+	require.NoError(t, err)
+	require.Equal(t, "profile", all[0].Name)
 }
 
 // Reading records does not read files: with 57 MB of them in the book, all

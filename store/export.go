@@ -1,6 +1,7 @@
 package store
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"io"
@@ -33,8 +34,7 @@ func (b *Book) Export(ctx context.Context, to func(*schema.Kind) (io.WriteCloser
 				return nil
 			})
 			if file != nil {
-				err = firstError(err, w.Flush())
-				err = firstError(err, file.Close())
+				err = cmp.Or(err, w.Flush(), file.Close())
 			}
 			if err != nil {
 				return err
@@ -76,29 +76,25 @@ func (b *Book) whole(ctx context.Context, read func(*sql.Tx, *names) error) erro
 
 // everyRecord reads the records of a kind, the dated ones by machine and time.
 func everyRecord(ctx context.Context, q querier, n *names, k *schema.Kind, each func(schema.Record) error) error {
-	var err error
 	switch k.Name {
 	case "word":
 		for i := range n.added {
-			err = firstError(err, each(&n.added[i]))
+			if err := each(&n.added[i]); err != nil {
+				return err
+			}
 		}
-		return err
+		return nil
 	case "setting":
 		for _, key := range sortedKeys(n.settings) {
-			err = firstError(err, each(&schema.Setting{Key: key, Value: n.settings[key]}))
+			if err := each(&schema.Setting{Key: key, Value: n.settings[key]}); err != nil {
+				return err
+			}
 		}
-		return err
+		return nil
 	}
 	order := "number"
 	if k.Dated {
 		order = "machine, " + k.TimeColumn() + ", number"
 	}
 	return tables[k].query(ctx, q, n, "ORDER BY "+order, nil, each)
-}
-
-func firstError(a, b error) error {
-	if a != nil {
-		return a
-	}
-	return b
 }

@@ -50,14 +50,14 @@ type past struct {
 	driverOf  map[string]int64
 }
 
-// readPast reads it, with names as they are today.
-func readPast(ctx context.Context, q querier, n *names) (*past, error) {
-	p := &past{machineOf: map[string]int64{}, driverOf: map[string]int64{}}
-	rows, err := q.QueryContext(ctx, "SELECT number, kind, what, replaced, coalesce(why, ''), content FROM past ORDER BY number, version")
+// earlier reads versions, by number and oldest first, with names as they were.
+func earlier(ctx context.Context, q querier, where string, args ...any) ([]Earlier, error) {
+	rows, err := q.QueryContext(ctx, "SELECT number, kind, what, replaced, coalesce(why, ''), content FROM past "+where+" ORDER BY number, version", args...)
 	if err != nil {
 		return nil, err
 	}
 	defer rows.Close()
+	var out []Earlier
 	for rows.Next() {
 		var e Earlier
 		var kind, replaced, content string
@@ -73,16 +73,25 @@ func readPast(ctx context.Context, q querier, n *names) (*past, error) {
 		if e.Record, err = e.Kind.FromJSON([]byte(content)); err != nil {
 			return nil, err
 		}
+		out = append(out, e)
+	}
+	return out, rows.Err()
+}
+
+// readPast reads it, with names as they are today.
+func readPast(ctx context.Context, q querier, n *names) (*past, error) {
+	p := &past{machineOf: map[string]int64{}, driverOf: map[string]int64{}}
+	var err error
+	if p.versions, err = earlier(ctx, q, ""); err != nil {
+		return nil, err
+	}
+	for _, e := range p.versions {
 		switch r := e.Record.(type) {
 		case *schema.Machine:
 			p.machineOf[r.Name] = e.Number
 		case *schema.Driver:
 			p.driverOf[r.Name] = e.Number
 		}
-		p.versions = append(p.versions, e)
-	}
-	if err := rows.Err(); err != nil {
-		return nil, err
 	}
 	for _, e := range p.versions {
 		for i := range e.Kind.Fields {
@@ -145,17 +154,14 @@ func (p *past) of(ctx context.Context, q querier, n *names, machine string) ([]E
 // that were voided.
 func readDrivers(ctx context.Context, q querier, n *names) (drivers, gone []schema.Driver, err error) {
 	former := map[int64][]string{}
-	k := schema.KindNamed("driver")
-	err = eachLine(ctx, q, "SELECT content FROM past WHERE kind = 'driver' ORDER BY number, version", func(content string) {
-		if r, err := k.FromJSON([]byte(content)); err == nil {
-			d := r.(*schema.Driver)
-			former[d.Number] = append(former[d.Number], d.Name)
-		}
-	})
+	were, err := earlier(ctx, q, "WHERE kind = 'driver'")
 	if err != nil {
 		return nil, nil, err
 	}
-	err = tables[k].query(ctx, q, n, "ORDER BY driver", nil, func(r schema.Record) error {
+	for _, e := range were {
+		former[e.Number] = append(former[e.Number], e.Record.(*schema.Driver).Name)
+	}
+	err = tables[schema.KindNamed("driver")].query(ctx, q, n, "ORDER BY driver", nil, func(r schema.Record) error {
 		d := *r.(*schema.Driver)
 		for _, name := range former[d.Number] {
 			if name != d.Name && !slices.Contains(d.Former, name) {

@@ -145,28 +145,13 @@ func find(ctx context.Context, q querier, n *names, number int64) (*Found, error
 			break
 		}
 	}
-	rows, err := q.QueryContext(ctx, "SELECT kind, what, replaced, coalesce(why, ''), content FROM past WHERE number = ? ORDER BY version", number)
+	were, err := earlier(ctx, q, "WHERE number = ?", number)
 	if err != nil {
 		return nil, err
 	}
-	defer rows.Close()
-	for rows.Next() {
-		var kind, replaced, content string
-		var v Version
-		if err := rows.Scan(&kind, &v.What, &replaced, &v.Why, &content); err != nil {
-			return nil, err
-		}
-		f.Kind = schema.KindNamed(kind)
-		if v.Replaced, err = parseTime(replaced); err != nil {
-			return nil, err
-		}
-		if v.Record, err = f.Kind.FromJSON([]byte(content)); err != nil {
-			return nil, err
-		}
-		f.Past = append(f.Past, v)
-	}
-	if err := rows.Err(); err != nil {
-		return nil, err
+	for _, e := range were {
+		f.Kind = e.Kind
+		f.Past = append(f.Past, e.Version)
 	}
 	if f.Kind == nil {
 		return nil, trouble(NotFound, "shedbook list KIND shows the numbers", "there is no record %d in the book", number)

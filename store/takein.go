@@ -1,6 +1,7 @@
 package store
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"errors"
@@ -242,7 +243,9 @@ func (t *taker) one(ctx context.Context, r schema.Record) error {
 	case "machine":
 		t.out.Machine = t.target
 		if t.target != "" {
-			ours, err = tables[k].one(ctx, t.tx, t.n, "WHERE machine = ?", t.target)
+			if ours, err = tables[k].one(ctx, t.tx, t.n, "WHERE machine = ?", t.target); err != nil {
+				return err
+			}
 			m := *ours.(*schema.Machine) // where it went since, and what it is called, are this book's
 			r.(*schema.Machine).Name, r.(*schema.Machine).Retired, r.(*schema.Machine).SoldTo = m.Name, m.Retired, m.SoldTo
 		} else {
@@ -280,7 +283,7 @@ func (t *taker) one(ctx context.Context, r schema.Record) error {
 		c.Repeated++
 	case k.Name == "spec":
 		c.Repeated++
-		t.out.Notes = append(t.out.Notes, fmt.Sprintf("%s of %s stays %s; %s says %s", k.Text(ours, "figure"), cmpOr(k.Text(ours, "machine"), k.Text(ours, "model")), k.Text(ours, "value"), t.file, k.Text(r, "value")))
+		t.out.Notes = append(t.out.Notes, fmt.Sprintf("%s of %s stays %s; %s says %s", k.Text(ours, "figure"), cmp.Or(k.Text(ours, "machine"), k.Text(ours, "model")), k.Text(ours, "value"), t.file, k.Text(r, "value")))
 	case t.update:
 		c.Amended++
 		k.Meta(r).Number, k.Meta(r).Entered, k.Meta(r).Versions = number, k.Meta(ours).Entered, k.Meta(ours).Versions
@@ -294,13 +297,6 @@ func (t *taker) one(ctx context.Context, r schema.Record) error {
 		}
 	}
 	return nil
-}
-
-func cmpOr(a, b string) string {
-	if a != "" {
-		return a
-	}
-	return b
 }
 
 // add puts a record in under a new number, with when it was entered there.
