@@ -9,10 +9,6 @@ import (
 	"fmt"
 )
 
-// MaxBytes is the most that one file may hold: 64 MiB, several times what a
-// phone's largest photograph takes.
-const MaxBytes = 64 << 20
-
 // The formats that are kept.
 const (
 	JPEG = "jpeg"
@@ -53,11 +49,8 @@ func Sniff(data []byte) string {
 // tells: a paper's own words are what it is kept for.
 //
 // data is not changed. An error says what is wrong with the file: another
-// format (ErrFormat), too large, broken off, or not built as its standard says.
+// format (ErrFormat), broken off, or not built as its standard says.
 func StripMetadata(data []byte) ([]byte, string, error) {
-	if len(data) > MaxBytes {
-		return nil, "", fmt.Errorf("the file has %d bytes: at most %d (64 MiB) are kept", len(data), MaxBytes)
-	}
 	format := Sniff(data)
 	var out []byte
 	var err error
