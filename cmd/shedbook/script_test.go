@@ -32,6 +32,6 @@ func TestScripts(t *testing.T) {
 			e.Setenv("HOME", e.WorkDir)
 			return nil
 		},
-		Cmds: map[string]func(*testscript.TestScript, bool, []string){"code": code},
+		Cmds: map[string]func(*testscript.TestScript, bool, []string){"code": code, "workbook": workbook},
 	})
 }
