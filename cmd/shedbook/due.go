@@ -1,7 +1,10 @@
 package main
 
 import (
+	"bytes"
 	"context"
+	"fmt"
+	"io"
 
 	"github.com/spf13/cobra"
 
@@ -11,7 +14,7 @@ import (
 )
 
 func (a *app) dueVerb() *cobra.Command {
-	var within string
+	var within, calendar string
 	c := a.lookVerb("due", "work that is due, and when the rest falls due", "", args(0, 0, "no words, only options"),
 		func(_ context.Context, l *look, _ []string) error {
 			cleaning := report.Cleaning(l.source())
@@ -21,18 +24,32 @@ func (a *app) dueVerb() *cobra.Command {
 				if err != nil {
 					return usage("", "--within %s", err)
 				}
-				until := l.at.AddDate(0, 0, int(days))
-				kept := []report.Due{}
-				for _, d := range r.Due {
-					if d.Overdue || d.When != nil && !d.When.After(until) {
-						kept = append(kept, d)
-					}
-				}
-				r.Due = kept
+				r = r.Within(l.at.AddDate(0, 0, int(days)))
 			}
-			return render.Due(a.out, r, l.options())
+			if calendar == "" {
+				return render.Due(a.out, r, l.options())
+			}
+			var b bytes.Buffer
+			events, err := render.Calendar(&b, r, l.options())
+			if err != nil {
+				return err
+			}
+			if events == 0 {
+				fmt.Fprintf(a.errOut, "no work has a date: %s was not written\n", calendar)
+				return nil
+			}
+			if err := toFile(calendar, func(w io.Writer) error { _, err := b.WriteTo(w); return err }); err != nil {
+				return err
+			}
+			fmt.Fprintf(a.out, "%s written to %s", count(events, "date"), calendar)
+			if rest := len(r.Due) - events; rest > 0 {
+				fmt.Fprintf(a.out, "; %d more without a date yet", rest)
+			}
+			fmt.Fprintln(a.out)
+			return nil
 		})
 	c.ValidArgsFunction = cobra.NoFileCompletions
 	c.Flags().StringVar(&within, "within", "", "only what is due, or falls due within this time, such as 30d")
+	c.Flags().StringVar(&calendar, "ics", "", "write the dates to this file, as a calendar (iCalendar) that updates itself")
 	return c
 }

@@ -33,9 +33,12 @@ var onlyIn = map[string]string{
 	"github.com/spf13/cobra":          "cmd",
 	"github.com/jedib0t/go-pretty":    "report/render",
 	"html/template":                   "report/render",
+	"github.com/emersion/go-ical":     "report/render",
+	"github.com/xuri/excelize":        "store/sheet",
 	"github.com/stretchr/testify":     "(tests)",
 	"pgregory.net/rapid":              "(tests)",
 	"github.com/rogpeppe/go-internal": "(tests)",
+	"github.com/arran4/golang-ical":   "(tests)",
 }
 
 // pure packages know no files, no clock and no network.
