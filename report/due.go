@@ -1,6 +1,7 @@
 package report
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -88,7 +89,7 @@ func DueWork(s Source, cleaning *CleaningReport) DueReport {
 			return 1
 		case a.Overdue:
 			if x, y := a.Since/a.Every, b.Since/b.Every; x != y {
-				return -cmpFloat(x, y)
+				return cmp.Compare(y, x)
 			}
 		case (a.When == nil) != (b.When == nil):
 			if a.When != nil {
@@ -103,26 +104,16 @@ func DueWork(s Source, cleaning *CleaningReport) DueReport {
 	return r
 }
 
-// Within keeps what is overdue or falls due in the time after AsOf.
-func (r DueReport) Within(d time.Duration) DueReport {
-	var in []Due
+// Within keeps what is overdue or falls due by then.
+func (r DueReport) Within(until time.Time) DueReport {
+	in := []Due{}
 	for _, w := range r.Due {
-		if w.Overdue || w.When != nil && !w.When.After(r.AsOf.Add(d)) {
+		if w.Overdue || w.When != nil && !w.When.After(until) {
 			in = append(in, w)
 		}
 	}
-	r.Due = append([]Due{}, in...)
+	r.Due = in
 	return r
-}
-
-func cmpFloat(a, b float64) int {
-	switch {
-	case a < b:
-		return -1
-	case a > b:
-		return 1
-	}
-	return 0
 }
 
 // plansOf are the plans that hold for a machine: its own, and its model's for

@@ -1,6 +1,7 @@
 package report
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -79,8 +80,8 @@ func FleetOf(asOf time.Time, rows []FleetRow, open []Matter) FleetReport {
 			return 1
 		}
 		for _, c := range []int{len(b.Open) - len(a.Open), b.OverheatsLast100h - a.OverheatsLast100h,
-			cmpFloat(lossRank(&b), lossRank(&a)), cmpFloat(b.MudHoursSinceThorough, a.MudHoursSinceThorough),
-			cmpFloat(b.HoursSinceThorough, a.HoursSinceThorough)} {
+			cmp.Compare(lossRank(&b), lossRank(&a)), cmp.Compare(b.MudHoursSinceThorough, a.MudHoursSinceThorough),
+			cmp.Compare(b.HoursSinceThorough, a.HoursSinceThorough)} {
 			if c != 0 {
 				return c
 			}

@@ -207,7 +207,7 @@ func TestDueByHoursMudHoursAndDays(t *testing.T) {
 	require.InDelta(t, 100, oil.Left, 1e-9)
 	require.Equal(t, asOf.AddDate(0, 0, 50), *oil.When)
 	require.Equal(t, *oil.When, *oil.Low, "weeks without any variation leave no doubt")
-	require.Len(t, r.Within(10*24*time.Hour).Due, 2)
+	require.Len(t, r.Within(r.AsOf.AddDate(0, 0, 10)).Due, 2)
 }
 
 func TestDueHasAnIntervalWhereWeeksDiffer(t *testing.T) {

@@ -1,6 +1,7 @@
 package report
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -34,7 +35,7 @@ func (r *RatesReport) words(q RateQuestion) {
 	for i := range r.Levels {
 		order[i] = &r.Levels[i]
 	}
-	slices.SortStableFunc(order, func(a, b *RateLevel) int { return -cmpFloat(strength(a), strength(b)) })
+	slices.SortStableFunc(order, func(a, b *RateLevel) int { return cmp.Compare(strength(b), strength(a)) })
 	for _, v := range order {
 		if w := r.sentence(v, q); w != "" {
 			r.Words = append(r.Words, w)

@@ -267,9 +267,8 @@ func (r *Run) End() time.Time {
 	return r.At.Add(time.Duration(h * float64(time.Hour)))
 }
 
-// Thorough: both sides, or with the radiator out and both sides reached;
-// anything else is a rinse. The exchange contract's words: "both sides, with
-// the radiator out or sides = both".
+// Thorough says whether both sides were reached: as recorded or, where no side
+// is, with the radiator out. Anything else is a rinse.
 func (c *Cleaning) Thorough() bool {
 	return c.Sides == "both" || c.RadiatorOut == "yes" && c.Sides == ""
 }

@@ -2,7 +2,7 @@ package schema
 
 import (
 	"fmt"
-	"sort"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -99,9 +99,9 @@ func (s *Setting) Validate() error {
 	}
 	prefix, rest, dotted := strings.Cut(s.Key, ".")
 	switch {
-	case dotted && prefix == "minutes" && has(Words("check"), rest):
+	case dotted && prefix == "minutes" && slices.Contains(Words("check"), rest):
 		return number(unit.Minutes, 0.5, 10000)
-	case dotted && prefix == "prior" && has(Words("cause"), rest):
+	case dotted && prefix == "prior" && slices.Contains(Words("cause"), rest):
 		return number(unit.Count, 1e-6, 0.999999)
 	}
 	switch s.Key {
@@ -135,17 +135,8 @@ func settingNames() []string {
 	for _, k := range SettingKeys {
 		keys = append(keys, k.Key)
 	}
-	sort.Strings(keys)
+	slices.Sort(keys)
 	return keys
-}
-
-func has(words []string, w string) bool {
-	for _, x := range words {
-		if x == w {
-			return true
-		}
-	}
-	return false
 }
 
 func didYouMean(near []string) string {
@@ -153,19 +144,4 @@ func didYouMean(near []string) string {
 		return ""
 	}
 	return " (did you mean " + strings.Join(near, ", ") + "?)"
-}
-
-// WordNumber is a built-in word's number in the book; 0 if it is none.
-func WordNumber(vocabulary, word string) int64 {
-	low, _ := WordRange(vocabulary)
-	for _, v := range vocabularies {
-		if v.name == vocabulary {
-			for i, w := range v.words {
-				if w == word {
-					return low + int64(i)
-				}
-			}
-		}
-	}
-	return 0
 }

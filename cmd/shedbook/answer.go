@@ -26,7 +26,7 @@ func (a *app) answerVerb() *cobra.Command {
 					return err
 				}
 				r := &schema.Answer{}
-				if err := a.flagged(given[0], known, r); err != nil {
+				if err := flagged(given[0], known, r); err != nil {
 					return err
 				}
 				if err := k.Set(r, k.Field("flag"), given[1], known, a.now); err != nil {

@@ -106,7 +106,6 @@ func judge(err error) (code int, says, hint string) {
 	var words *usageError
 	var unknown *schema.UnknownError
 	var book *store.Error
-	var path *fs.PathError
 	switch {
 	case errors.As(err, &exit):
 		return int(exit), "", ""
@@ -121,8 +120,6 @@ func judge(err error) (code int, says, hint string) {
 		return code, err.Error(), book.Hint
 	case errors.Is(err, context.Canceled):
 		return exitFailed, "stopped: nothing was changed", ""
-	case errors.As(err, &path):
-		return exitFailed, err.Error(), ""
 	}
 	return exitFailed, err.Error(), ""
 }

@@ -2,7 +2,7 @@ package main
 
 import (
 	"context"
-	"strings"
+	"slices"
 
 	"github.com/spf13/cobra"
 
@@ -20,12 +20,7 @@ func (a *app) cleaningVerb() *cobra.Command {
 				if err != nil {
 					return err
 				}
-				for _, m := range r.Machines {
-					if strings.EqualFold(m.Machine, log.Machine.Name) {
-						r.Machines = []report.CleaningMachine{m}
-						break
-					}
-				}
+				r.Machines = slices.DeleteFunc(r.Machines, func(m report.CleaningMachine) bool { return m.Machine != log.Machine.Name })
 			}
 			return render.Cleaning(a.out, r, l.options())
 		})

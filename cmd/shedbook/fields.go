@@ -3,7 +3,6 @@ package main
 import (
 	"context"
 	"fmt"
-	"maps"
 	"slices"
 	"strings"
 
@@ -14,8 +13,6 @@ import (
 	"shedbook/schema/unit"
 	"shedbook/store"
 )
-
-func sortedKeys[V any](m map[string]V) []string { return slices.Sorted(maps.Keys(m)) }
 
 // flagName is a field's name as an option. The column that dates a record is
 // always --at.
@@ -110,7 +107,8 @@ func (a *app) completeField(f *schema.Field) cobra.CompletionFunc {
 	}
 }
 
-func (a *app) candidates(ctx context.Context, f *schema.Field, typed string) []string {
+// names is what the book knows by name: the built-in words where there is none.
+func (a *app) names(ctx context.Context) *schema.Known {
 	known := schema.NewKnown(nil, nil, nil, nil)
 	_ = a.view(ctx, func(b *store.Book) error {
 		k, err := b.Known(ctx)
@@ -119,6 +117,11 @@ func (a *app) candidates(ctx context.Context, f *schema.Field, typed string) []s
 		}
 		return err
 	})
+	return known
+}
+
+func (a *app) candidates(ctx context.Context, f *schema.Field, typed string) []string {
+	known := a.names(ctx)
 	var all []string
 	switch f.Type {
 	case schema.MachineField:

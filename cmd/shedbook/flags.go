@@ -22,9 +22,11 @@ func (a *app) flagsVerb() *cobra.Command {
 			var err error
 			who := ""
 			if len(words) > 0 {
-				if who, err = l.who(words[0]); err != nil {
+				machine, driver, err := bearer(l.known(), words[0])
+				if err != nil {
 					return err
 				}
+				who = machine + driver
 			}
 			if who == "" {
 				err = render.Flags(a.out, r, l.options())
@@ -52,41 +54,25 @@ func (a *app) flagsVerb() *cobra.Command {
 	return c
 }
 
-// who finds the machine or the driver that a word names.
-func (l *look) who(word string) (string, error) {
-	var machines, drivers []string
-	for i := range l.fleet.Logs {
-		machines = append(machines, l.fleet.Logs[i].Machine.Name)
-	}
-	for i := range l.fleet.Drivers {
-		drivers = append(drivers, l.fleet.Drivers[i].Name)
-	}
-	known := schema.NewKnown(machines, drivers, nil, nil)
-	m, err := known.Machine(word)
-	if err == nil {
-		return m, nil
+// bearer finds the machine or the driver that a word names.
+func bearer(known *schema.Known, word string) (machine, driver string, err error) {
+	if machine, err = known.Machine(word); err == nil {
+		return machine, "", nil
 	}
 	if d, driverErr := known.Driver(word); driverErr == nil {
-		return d, nil
+		return "", d, nil
 	}
-	return "", err
+	return "", "", err
 }
 
 // flagged finds whose flag is answered: a machine's, a driver's, or a factor's
 // level (terrain=mud).
-func (a *app) flagged(word string, known *schema.Known, r *schema.Answer) error {
+func flagged(word string, known *schema.Known, r *schema.Answer) error {
 	if factor, level, ok := strings.Cut(word, "="); ok && slices.Contains(schema.Words("flag"), factor) {
 		r.Factor = factor + "=" + level
 		return nil
 	}
-	m, err := known.Machine(word)
-	if err == nil {
-		r.Machine = m
-		return nil
-	}
-	if d, driverErr := known.Driver(word); driverErr == nil {
-		r.Driver = d
-		return nil
-	}
+	var err error
+	r.Machine, r.Driver, err = bearer(known, word)
 	return err
 }

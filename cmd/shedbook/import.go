@@ -13,6 +13,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"shedbook/report/render"
 	"shedbook/schema"
 	"shedbook/store"
 	"shedbook/store/sheet"
@@ -76,7 +77,8 @@ as a workbook, with the allowed words to pick from.`,
 	return c
 }
 
-// closers are workbooks that stay open while their tabs are read.
+// closers are workbooks and directories that stay open while their sheets are
+// read.
 type closers []io.Closer
 
 func (c *closers) Close() error {
@@ -96,14 +98,7 @@ func sheetNames() []string {
 }
 
 func (a *app) template(ctx context.Context, k *schema.Kind, workbook string) error {
-	known := schema.NewKnown(nil, nil, nil, nil)
-	_ = a.view(ctx, func(b *store.Book) error {
-		var err error
-		if k, err := b.Known(ctx); err == nil {
-			known = k
-		}
-		return err
-	})
+	known := a.names(ctx)
 	if workbook == "" {
 		return sheet.Template(a.out, k, known)
 	}
@@ -139,7 +134,7 @@ func (a *app) sources(given []string, as *schema.Kind, open *closers) ([]store.S
 		if as != nil {
 			return nil, usage("name the file itself", "--as goes with one file, and %s is a directory", path)
 		}
-		found, err := a.dirSources(path)
+		found, err := a.dirSources(path, open)
 		if err != nil {
 			return nil, err
 		}
@@ -150,11 +145,12 @@ func (a *app) sources(given []string, as *schema.Kind, open *closers) ([]store.S
 
 // dirSources are the sheets of a directory. A link in it is followed only
 // within it.
-func (a *app) dirSources(path string) ([]store.Source, error) {
+func (a *app) dirSources(path string, open *closers) ([]store.Source, error) {
 	root, err := os.OpenRoot(path)
 	if err != nil {
 		return nil, err
 	}
+	*open = append(*open, root)
 	entries, err := fs.ReadDir(root.FS(), ".")
 	if err != nil {
 		return nil, err
@@ -277,11 +273,11 @@ func (a *app) importSheets(ctx context.Context, sources []store.Source, skipBad 
 		a.progressDone()
 		for _, e := range wrong {
 			if listed++; listed <= maxListed {
-				fmt.Fprintln(a.errOut, e)
+				fmt.Fprintln(a.errOut, render.Safe(e.Error()))
 			}
 			if e.Hint != "" && e.Hint != hint && listed <= maxListed {
 				hint = e.Hint // once in a row is enough
-				fmt.Fprintf(a.errOut, "  hint: %s\n", hint)
+				fmt.Fprintf(a.errOut, "  hint: %s\n", render.Safe(hint))
 			}
 		}
 		if set != nil && r != nil {
@@ -293,6 +289,10 @@ func (a *app) importSheets(ctx context.Context, sources []store.Source, skipBad 
 		done, err := b.Import(ctx, sources, o)
 		a.progressDone()
 		if err != nil {
+			if set != nil { // else it would be in the way of another try
+				set.file.Close()
+				os.Remove(set.path)
+			}
 			if ctx.Err() != nil {
 				return context.Canceled
 			}

@@ -11,6 +11,7 @@ import (
 
 	"shedbook/report/cooling"
 	"shedbook/report/light"
+	"shedbook/report/stat"
 	"shedbook/schema"
 	"shedbook/schema/unit"
 	"shedbook/store"
@@ -71,6 +72,9 @@ Core cold, fan unplugged: it starts by itself.`,
 			if machine == "" {
 				return nil
 			}
+			if asJSON { // nothing but JSON on the output
+				a.out = a.errOut
+			}
 			return a.record(cmd.Context(), func(b *store.Book) error {
 				known, err := a.known(cmd.Context(), b)
 				if err != nil {
@@ -100,21 +104,11 @@ func lightJSON(r light.Result) any {
 		at[i] = [2]float64{p.X, p.Y}
 	}
 	return struct {
-		Blocked struct {
-			Value float64 `json:"value"`
-			Low   float64 `json:"low"`
-			High  float64 `json:"high"`
-			Level float64 `json:"level"`
-		} `json:"blocked_pct"`
+		Blocked  stat.Estimate `json:"blocked_pct"`
 		Corners  [4][2]float64 `json:"corners"`
 		Found    bool          `json:"corners_found"`
 		Warnings []string      `json:"warnings,omitempty"`
-	}{Blocked: struct {
-		Value float64 `json:"value"`
-		Low   float64 `json:"low"`
-		High  float64 `json:"high"`
-		Level float64 `json:"level"`
-	}{r.Blocked, r.Low, r.High, r.Level}, Corners: at, Found: r.Found, Warnings: r.Warnings}
+	}{stat.Estimate{Value: r.Blocked, Low: r.Low, High: r.High, Level: r.Level}, at, r.Found, r.Warnings}
 }
 
 // parseCorners reads four x,y pairs; nil where none is given.

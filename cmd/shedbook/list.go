@@ -1,7 +1,6 @@
 package main
 
 import (
-	"context"
 	"strings"
 	"time"
 
@@ -11,29 +10,6 @@ import (
 	"shedbook/schema/unit"
 	"shedbook/store"
 )
-
-// zone is the book's time zone, UTC where there is no book.
-func (a *app) zone(ctx context.Context) *time.Location {
-	zone := time.UTC
-	_ = a.view(ctx, func(b *store.Book) error {
-		s, err := b.Settings(ctx)
-		if err == nil {
-			zone = s.Zone()
-		}
-		return err
-	})
-	return zone
-}
-
-// exact is the machine's name as the book has it, or the word itself.
-func (a *app) exact(ctx context.Context, b *store.Book, name string) string {
-	if known, err := a.known(ctx, b); err == nil {
-		if m, err := known.Machine(name); err == nil {
-			return m
-		}
-	}
-	return name
-}
 
 func (a *app) listVerb() *cobra.Command {
 	c := a.group("list", "list records of a kind", "look")

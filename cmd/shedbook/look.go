@@ -85,13 +85,21 @@ func (l *look) only(words []string) (report.Source, error) {
 	return report.Of(one, l.at), nil
 }
 
+// known is what the fleet read knows by name.
+func (l *look) known() *schema.Known {
+	var machines, drivers []string
+	for i := range l.fleet.Logs {
+		machines = append(machines, l.fleet.Logs[i].Machine.Name)
+	}
+	for i := range l.fleet.Drivers {
+		drivers = append(drivers, l.fleet.Drivers[i].Name)
+	}
+	return schema.NewKnown(machines, drivers, nil, nil)
+}
+
 // machine finds a machine's log by its name.
 func (l *look) machine(word string) (*schema.Log, error) {
-	var names []string
-	for i := range l.fleet.Logs {
-		names = append(names, l.fleet.Logs[i].Machine.Name)
-	}
-	name, err := schema.NewKnown(names, nil, nil, nil).Machine(word)
+	name, err := l.known().Machine(word)
 	if err != nil {
 		return nil, err
 	}

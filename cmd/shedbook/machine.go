@@ -16,7 +16,15 @@ func (a *app) machineVerb() *cobra.Command {
 		Use: "show MACHINE", Short: "what the book says of a machine itself", Args: args(1, 1, "a machine"), ValidArgsFunction: a.completeMachine,
 		RunE: func(cmd *cobra.Command, given []string) error {
 			return a.view(cmd.Context(), func(b *store.Book) error {
-				for l, err := range b.Logs(cmd.Context(), a.exact(cmd.Context(), b, given[0])) {
+				known, err := b.Known(cmd.Context())
+				if err != nil {
+					return err
+				}
+				name, err := known.Machine(given[0])
+				if err != nil {
+					return err
+				}
+				for l, err := range b.Logs(cmd.Context(), name) {
 					if err != nil {
 						return err
 					}
@@ -36,8 +44,8 @@ func (a *app) machineSet(k *schema.Kind) *cobra.Command {
 	c := &cobra.Command{
 		Use: "set MACHINE", Short: "change what the book says of a machine", Args: args(1, 1, "a machine, then options"), ValidArgsFunction: a.completeMachine,
 		RunE: func(cmd *cobra.Command, given []string) error {
-			return a.amendNamed(cmd, k, given[0], why, func(r schema.Record) error {
-				n, err := a.setFields(cmd.Flags(), k, r, schema.NewKnown(nil, nil, nil, a.zone(cmd.Context())))
+			return a.amendNamed(cmd, k, given[0], why, func(r schema.Record, known *schema.Known) error {
+				n, err := a.setFields(cmd.Flags(), k, r, known)
 				if err == nil && n == 0 {
 					return usage("shedbook machine set --help lists them", "say what to change, such as --coolant 4.2l")
 				}
@@ -80,11 +88,9 @@ func (a *app) soldVerb(k *schema.Kind) *cobra.Command {
 
 // leave marks a machine as gone from the fleet.
 func (a *app) leave(cmd *cobra.Command, k *schema.Kind, machine, at, to, why string) error {
-	return a.amendNamed(cmd, k, machine, why, func(r schema.Record) error {
-		m := r.(*schema.Machine)
-		m.SoldTo = strings.TrimSpace(to)
-		f := k.Field("retired")
-		return k.Set(r, f, at, schema.NewKnown(nil, nil, nil, a.zone(cmd.Context())), a.now)
+	return a.amendNamed(cmd, k, machine, why, func(r schema.Record, known *schema.Known) error {
+		r.(*schema.Machine).SoldTo = strings.TrimSpace(to)
+		return k.Set(r, k.Field("retired"), at, known, a.now)
 	}, func(name string) string {
 		if to != "" {
 			return fmt.Sprintf("machine %s is sold to %s; shedbook history %s prints its history for the buyer", name, to, name)
@@ -93,32 +99,10 @@ func (a *app) leave(cmd *cobra.Command, k *schema.Kind, machine, at, to, why str
 	})
 }
 
+// meterVerb is `log` of a kind that comes up once in a machine's life.
 func (a *app) meterVerb() *cobra.Command {
-	k := schema.KindNamed("meter")
-	c := &cobra.Command{
-		Use: "meter MACHINE --was HOURS --now HOURS", Short: "record that its hour meter was replaced; engine hours go on counting", Args: args(1, 1, "a machine"), ValidArgsFunction: a.completeMachine,
-		RunE: func(cmd *cobra.Command, given []string) error {
-			return a.record(cmd.Context(), func(b *store.Book) error {
-				known, err := a.known(cmd.Context(), b)
-				if err != nil {
-					return err
-				}
-				r := k.New()
-				if err := a.setField(k, r, k.Field("machine"), given[0], known); err != nil {
-					return plainColumn(err, "machine")
-				}
-				if _, err := a.setFields(cmd.Flags(), k, r, known); err != nil {
-					return err
-				}
-				if k.When(r).IsZero() {
-					if err := k.Set(r, k.Field("at"), "now", known, a.now); err != nil {
-						return err
-					}
-				}
-				return a.keep(cmd.Context(), b, k, r)
-			})
-		},
-	}
-	a.addFields(c, k, "machine", "ref")
+	c := a.logKind(schema.KindNamed("meter"))
+	c.Use, c.Short = "meter MACHINE --was HOURS --now HOURS", "record that its hour meter was replaced; engine hours go on counting"
+	c.Args = args(1, 1, "a machine, then --was and --now")
 	return c
 }

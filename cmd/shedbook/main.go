@@ -12,5 +12,6 @@ import (
 func main() {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
+	context.AfterFunc(ctx, stop) // asked a second time it goes at once, whatever it waits for
 	os.Exit(run(ctx, system(), os.Args[1:]))
 }

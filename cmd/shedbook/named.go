@@ -46,7 +46,7 @@ func (a *app) addVerb(k *schema.Kind) *cobra.Command {
 }
 
 // amendNamed changes a machine or a driver found by its name.
-func (a *app) amendNamed(cmd *cobra.Command, k *schema.Kind, name, why string, change func(schema.Record) error, says func(name string) string) error {
+func (a *app) amendNamed(cmd *cobra.Command, k *schema.Kind, name, why string, change func(schema.Record, *schema.Known) error, says func(name string) string) error {
 	return a.record(cmd.Context(), func(b *store.Book) error {
 		known, err := a.known(cmd.Context(), b)
 		if err != nil {
@@ -65,7 +65,7 @@ func (a *app) amendNamed(cmd *cobra.Command, k *schema.Kind, name, why string, c
 		}
 		for _, r := range list {
 			if k.Text(r, k.Name) == name {
-				_, err := b.Amend(cmd.Context(), k.Meta(r).Number, why, func(_ *schema.Kind, r schema.Record) error { return change(r) })
+				_, err := b.Amend(cmd.Context(), k.Meta(r).Number, why, func(_ *schema.Kind, r schema.Record) error { return change(r, known) })
 				if err == nil {
 					fmt.Fprintln(a.out, says(name))
 				}
@@ -101,7 +101,7 @@ func (a *app) driverVerb() *cobra.Command {
 	rename := &cobra.Command{
 		Use: "rename DRIVER NEW_NAME", Short: "change a driver's name; the history stays with it", Args: args(2, 2, "the old name and the new one"),
 		RunE: func(cmd *cobra.Command, given []string) error {
-			return a.amendNamed(cmd, k, given[0], "renamed", func(r schema.Record) error {
+			return a.amendNamed(cmd, k, given[0], "renamed", func(r schema.Record, _ *schema.Known) error {
 				r.(*schema.Driver).Name = strings.TrimSpace(given[1])
 				return nil
 			}, func(name string) string { return fmt.Sprintf("driver %s is now %s, history and all", name, given[1]) })

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"strings"
+	"time"
 
 	"github.com/spf13/cobra"
 
@@ -77,7 +78,7 @@ func (a *app) walk(ctx context.Context, machine string) error {
 					continue
 				}
 				if done {
-					at = at.Add(1e9)
+					at = at.Add(time.Second)
 				}
 				break
 			}

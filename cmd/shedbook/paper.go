@@ -68,7 +68,6 @@ func (a *app) verifyPaper(ctx context.Context, b *store.Book, machine, path stri
 	if len(digests) == 0 {
 		return usage("a history that shedbook printed has one at its foot; of a PDF or a scan, type it into a text file", "%s carries no digest of records", path)
 	}
-	machine = a.exact(ctx, b, machine)
 	log, earlier, people, err := sealed(ctx, b, machine)
 	if err != nil {
 		return err

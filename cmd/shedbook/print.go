@@ -5,6 +5,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"strconv"
 	"strings"
 	"time"
 
@@ -74,7 +75,7 @@ func recordTable(k *schema.Kind, records []schema.Record) *render.Table {
 	}
 	for _, r := range records {
 		m := k.Meta(r)
-		row := []render.Cell{render.Text(strings.TrimPrefix(fmt.Sprintf("%d", m.Number), "0"))}
+		row := []render.Cell{render.Text(strconv.FormatInt(m.Number, 10))}
 		for i := range k.Fields {
 			row = append(row, fieldCell(&k.Fields[i], r))
 		}

@@ -2,6 +2,8 @@ package main
 
 import (
 	"fmt"
+	"maps"
+	"slices"
 
 	"github.com/spf13/cobra"
 
@@ -57,7 +59,7 @@ func (a *app) setVerb() *cobra.Command {
 						shown++
 					}
 				}
-				for _, key := range sortedKeys(all) {
+				for _, key := range slices.Sorted(maps.Keys(all)) {
 					if !isSetting(key) && (len(words) == 0 || words[0] == key) {
 						fmt.Fprintf(a.out, "%-18s %s\n", key, all[key])
 						shown++
@@ -77,10 +79,5 @@ func (a *app) setVerb() *cobra.Command {
 }
 
 func isSetting(key string) bool {
-	for _, k := range schema.SettingKeys {
-		if k.Key == key {
-			return true
-		}
-	}
-	return false
+	return slices.ContainsFunc(schema.SettingKeys, func(k struct{ Key, Default, Help string }) bool { return k.Key == key })
 }

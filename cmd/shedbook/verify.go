@@ -29,26 +29,25 @@ func (a *app) verifyVerb() *cobra.Command {
 				for _, f := range found {
 					wrong += len(f.Wrong)
 				}
-				doubts := -1 // what a damaged book says of itself is worth nothing
+				var doubts *int // none told of a damaged book: what it says of itself is worth nothing
 				if wrong == 0 {
-					if doubts, err = countDoubts(ctx, b, a.now); err != nil {
+					n, err := countDoubts(ctx, b, a.now)
+					if err != nil {
 						return err
 					}
+					doubts = &n
 				}
 				if asJSON {
 					out := struct {
 						Sound  bool            `json:"sound"`
 						Checks []store.Finding `json:"checks"`
 						Doubts *int            `json:"doubts"`
-					}{Sound: wrong == 0, Checks: found}
-					if doubts >= 0 {
-						out.Doubts = &doubts
-					}
+					}{wrong == 0, found, doubts}
 					if err := a.printJSON(out); err != nil {
 						return err
 					}
 				} else {
-					sayFound(a, found, doubts)
+					a.sayFound(found, doubts)
 				}
 				if wrong > 0 {
 					fmt.Fprintf(a.errOut, "shedbook: the book %s is damaged\nhint: leave it as it is, and go on from its last backup\n", b.Path())
@@ -83,7 +82,7 @@ func countDoubts(ctx context.Context, b *store.Book, now time.Time) (int, error)
 	return len(found.Doubts), err
 }
 
-func sayFound(a *app, found []store.Finding, doubts int) {
+func (a *app) sayFound(found []store.Finding, doubts *int) {
 	for _, f := range found {
 		state := "sound"
 		if len(f.Wrong) > 0 {
@@ -95,9 +94,10 @@ func sayFound(a *app, found []store.Finding, doubts int) {
 		}
 	}
 	switch {
-	case doubts > 0:
-		fmt.Fprintf(a.out, "%-17s %d      shedbook doubts lists them\n", "doubts", doubts)
-	case doubts == 0:
+	case doubts == nil:
+	case *doubts == 0:
 		fmt.Fprintf(a.out, "%-17s none\n", "doubts")
+	default:
+		fmt.Fprintf(a.out, "%-17s %d      shedbook doubts lists them\n", "doubts", *doubts)
 	}
 }

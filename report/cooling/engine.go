@@ -151,17 +151,6 @@ func adjacentLow(readings []float64, limit float64) int {
 	return -1
 }
 
-// LeakDown is the leakage in percent from a tester's two gauges.
-func LeakDown(inKPa, outKPa float64) (float64, error) {
-	if err := within("in_kpa", inKPa, 50, 1500, "kPa", "the pressure fed in, usually 690"); err != nil {
-		return 0, err
-	}
-	if err := within("out_kpa", outKPa, 0, inKPa, "kPa", "at most what is fed in"); err != nil {
-		return 0, err
-	}
-	return 100 * (1 - outKPa/inKPa), nil
-}
-
 // Limits of a leak-down test, percent: three workshop and training pages (10 to
 // 15 usable, above 20 find the path; one page complains above 30 to 40 only).
 const (

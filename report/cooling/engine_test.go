@@ -119,9 +119,6 @@ func TestCompression(t *testing.T) {
 }
 
 func TestLeakDown(t *testing.T) {
-	require.InDelta(t, 10, must(LeakDown(690, 621)), 1e-9) // 100 psi in, 90 psi out
-	_, err := LeakDown(690, 700)
-	require.ErrorContains(t, err, "out_kpa")
 	v := judged1(t, "leak-down", Spec{}, "leak_pct", []float64{8, 26, 9})
 	require.Equal(t, Fail, v.Result)
 	require.Contains(t, v.Says, "26 % leaks in cylinder 2")

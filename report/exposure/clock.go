@@ -1,6 +1,7 @@
 package exposure
 
 import (
+	"math"
 	"sort"
 	"time"
 
@@ -224,7 +225,7 @@ func replaced(changes []schema.MeterChange, r *Reading) float64 {
 		if r.Kind == "meter" && r.Number == m.Number && r.At.Equal(m.At) && r.Meter == m.Was.V || r.At.Before(m.At) {
 			break
 		}
-		if r.At.Equal(m.At) && abs(r.Meter-m.Was.V) <= abs(r.Meter-m.Now.V) {
+		if r.At.Equal(m.At) && math.Abs(r.Meter-m.Was.V) <= math.Abs(r.Meter-m.Now.V) {
 			break
 		}
 		sum += m.Was.V - m.Now.V
@@ -305,11 +306,4 @@ func chain(rs []Reading, clash func(a, b *Reading) bool) (keep, refused []Readin
 		}
 	}
 	return keep, refused
-}
-
-func abs(x float64) float64 {
-	if x < 0 {
-		return -x
-	}
-	return x
 }

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"shedbook/report"
+	"shedbook/report/cooling"
 	"shedbook/report/exposure"
 	"shedbook/schema"
 )
@@ -378,17 +379,17 @@ func (e *evidence) readMix(n *network, log *schema.Log) {
 	if math.IsNaN(pct) || !log.Machine.CoolantL.Known {
 		return
 	}
-	system := log.Machine.CoolantL.V * 1000
+	system := log.Machine.CoolantL.V
+	var fills []cooling.Fill
 	for i := range log.TopUps {
 		t := &log.TopUps[i]
-		if !t.At.After(at) {
-			continue
+		if in, err := cooling.FluidPct(t.Fluid); err == nil && t.At.After(at) {
+			fills = append(fills, cooling.Fill{Litres: min(t.Volume.V/1000, system), VolPct: in})
 		}
-		in, ok := map[string]float64{"water": 0, "premix": 50, "concentrate": 100}[t.Fluid]
-		if ok {
-			k := math.Min(1, t.Volume.V/system)
-			pct += (in - pct) * k
-		}
+	}
+	pct, err := cooling.AfterTopUps(system, pct, fills...)
+	if err != nil {
+		return // a system of no size that there is
 	}
 	e.mixPct = pct
 	level := "right"
