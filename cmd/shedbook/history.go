@@ -20,14 +20,27 @@ import (
 func (a *app) historyVerb() *cobra.Command {
 	var format, out, paper string
 	var withNames bool
-	c := a.lookVerb("history MACHINE", "a machine's whole life, for whoever buys it", "", args(1, 1, "a machine"),
+	words := func(cmd *cobra.Command, given []string) error {
+		if paper != "" {
+			return args(0, 1, "a machine or a book's file, or neither, with --verify")(cmd, given)
+		}
+		return args(1, 1, "a machine")(cmd, given)
+	}
+	c := a.lookVerb("history MACHINE", "a machine's whole life, for whoever buys it", "", words,
 		func(ctx context.Context, l *look, words []string) error {
+			if len(words) == 0 {
+				var all []string
+				for i := range l.fleet.Logs {
+					all = append(all, l.fleet.Logs[i].Machine.Name)
+				}
+				return a.verifyPaper(ctx, l.book, all, paper)
+			}
 			log, err := l.machine(words[0])
 			if err != nil {
 				return err
 			}
 			if paper != "" {
-				return a.verifyPaper(ctx, l.book, log.Machine.Name, paper)
+				return a.verifyPaper(ctx, l.book, []string{log.Machine.Name}, paper)
 			}
 			o := l.options()
 			switch format {
@@ -61,9 +74,16 @@ func (a *app) historyVerb() *cobra.Command {
 			o.Color = false
 			return toFile(out, func(w io.Writer) error { return render.History(w, r, papers, o) })
 		})
+	look := c.RunE
+	c.RunE = func(cmd *cobra.Command, given []string) error {
+		if paper != "" && len(given) == 1 && store.IsBook(given[0]) {
+			a.bookFlag, given = given[0], nil
+		}
+		return look(cmd, given)
+	}
 	c.Flags().StringVar(&format, "format", "", "text, html, json or csv (text unless told)")
 	c.Flags().StringVar(&out, "out", "", "write it to this file")
-	c.Flags().StringVar(&paper, "verify", "", "say whether this printed history (text, HTML or JSON) matches the book, by the digest on it")
+	c.Flags().StringVar(&paper, "verify", "", "say whether this printed history (text, HTML or JSON) matches the book, by the digest on it; MACHINE may be left out, or be a book's file")
 	c.Flags().BoolVar(&withNames, "with-names", false, "name the drivers; letters stand for them unless told")
 	_ = c.RegisterFlagCompletionFunc("format", cobra.FixedCompletions([]string{"text", "html", "json", "csv"}, cobra.ShellCompDirectiveNoFileComp))
 	return c

@@ -52,9 +52,9 @@ func (a *app) digestOf(ctx context.Context, b *store.Book, machine string, asOf 
 }
 
 // verifyPaper says whether a printed history matches the book: whether the
-// digest at its foot is that of the machine's records, or was that of those
-// dated up to some time. Exit code 1 where it is not.
-func (a *app) verifyPaper(ctx context.Context, b *store.Book, machine, path string) error {
+// digest at its foot is that of the records of one of the machines, or was that
+// of those dated up to some time. Exit code 1 where it is not.
+func (a *app) verifyPaper(ctx context.Context, b *store.Book, machines []string, path string) error {
 	f, err := os.Open(path)
 	if err != nil {
 		return err
@@ -68,13 +68,32 @@ func (a *app) verifyPaper(ctx context.Context, b *store.Book, machine, path stri
 	if len(digests) == 0 {
 		return usage("a history that shedbook printed has one at its foot; of a PDF or a scan, type it into a text file", "%s carries no digest of records", path)
 	}
+	for _, machine := range machines {
+		if matches, err := a.matchesPaper(ctx, b, machine, digests); matches || err != nil {
+			return err
+		}
+	}
+	whose, ours := "any machine", ""
+	if len(machines) == 1 {
+		d, err := a.digestOf(ctx, b, machines[0], time.Time{})
+		if err != nil {
+			return err
+		}
+		whose, ours = render.Safe(machines[0]), "; this book's is "+d
+	}
+	fmt.Fprintf(a.errOut, "shedbook: the paper does not match the book: no digest on it is that of %s's records\nhint: records were added, amended or voided since it was printed, or it is the paper of another machine or another book%s\n", whose, ours)
+	return exitError(exitFailed)
+}
+
+// matchesPaper says whether one of the digests is the machine's, and of what.
+func (a *app) matchesPaper(ctx context.Context, b *store.Book, machine string, digests []string) (bool, error) {
 	log, earlier, people, err := sealed(ctx, b, machine)
 	if err != nil {
-		return err
+		return false, err
 	}
 	s, err := b.Settings(ctx)
 	if err != nil {
-		return err
+		return false, err
 	}
 	name := render.Safe(log.Machine.Name)
 	for _, mask := range masks(people, &log) {
@@ -88,12 +107,10 @@ func (a *app) verifyPaper(ctx context.Context, b *store.Book, machine, path stri
 				fmt.Fprintf(a.out, "It was printed of the records dated to %s; %s in the book later ones.\n", unit.FormatTime(seals[i].At, s.Zone()), areOnes(later))
 			}
 			fmt.Fprintf(a.out, "The digest vouches for the records, not for the ink: shedbook history %s prints them again to compare.\n", name)
-			return nil
+			return true, nil
 		}
 	}
-	fmt.Fprintf(a.errOut, "shedbook: the paper does not match the book: no digest on it is that of %s's records\nhint: records were added, amended or voided since it was printed, or it is the paper of another machine or another book; this book's is %s\n",
-		name, report.Digest(&log, earlier, report.NewMasker(people, &log), time.Time{}).Digest)
-	return exitError(exitFailed)
+	return false, nil
 }
 
 func areOnes(n int) string {
