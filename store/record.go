@@ -29,7 +29,7 @@ func (b *Book) Record(ctx context.Context, r schema.Record) (int64, error) {
 			return err
 		}
 		if same != nil {
-			return duplicate(k, k.Meta(same).Number, k.Text(r, "machine"))
+			return duplicate(k, k.Meta(same).Number, k.Text(r, k.Fields[0].Name))
 		}
 		number, err := take(ctx, tx, 1)
 		if err != nil {

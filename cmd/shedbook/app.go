@@ -8,12 +8,14 @@ import (
 	"io"
 	"io/fs"
 	"os"
+	"regexp"
 	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
 	"golang.org/x/term"
 
+	"shedbook/report/render"
 	"shedbook/schema"
 	"shedbook/schema/unit"
 	"shedbook/store"
@@ -35,7 +37,7 @@ const (
 type app struct {
 	in          io.Reader
 	out, errOut io.Writer
-	now         time.Time // read once a command
+	now         time.Time // read once a command, to the second
 	getenv      func(string) string
 	inTerminal  bool // somebody types
 	outTerminal bool // somebody reads
@@ -49,7 +51,7 @@ type app struct {
 
 // system is the app on this machine.
 func system() *app {
-	a := &app{in: os.Stdin, out: os.Stdout, errOut: os.Stderr, now: time.Now(), getenv: os.Getenv, width: 80}
+	a := &app{in: os.Stdin, out: os.Stdout, errOut: os.Stderr, now: time.Now().Truncate(time.Second), getenv: os.Getenv, width: 80}
 	a.inTerminal = term.IsTerminal(int(os.Stdin.Fd()))
 	a.outTerminal = term.IsTerminal(int(os.Stdout.Fd()))
 	a.errTerminal = term.IsTerminal(int(os.Stderr.Fd()))
@@ -78,10 +80,10 @@ func run(ctx context.Context, a *app, args []string) int {
 	}
 	code, says, hint := judge(err)
 	if says != "" {
-		fmt.Fprintf(a.errOut, "shedbook: %s\n", says)
+		fmt.Fprintf(a.errOut, "shedbook: %s\n", render.Safe(says))
 	}
 	if hint != "" {
-		fmt.Fprintf(a.errOut, "hint: %s\n", hint)
+		fmt.Fprintf(a.errOut, "hint: %s\n", render.Safe(hint))
 	}
 	return code
 }
@@ -150,13 +152,25 @@ func (a *app) record(ctx context.Context, do func(*store.Book) error) error {
 			b.Close()
 			return err
 		}
-		fmt.Fprintf(a.errOut, "a new book was made: %s\n", path)
+		if err := a.sayNew(ctx, a.errOut, b, path); err != nil {
+			b.Close()
+			return err
+		}
 	}
 	if err := do(b); err != nil {
 		b.Close()
 		return err
 	}
 	return b.Close()
+}
+
+// sayNew says where a new book is and in what zone and units it reads and shows.
+func (a *app) sayNew(ctx context.Context, w io.Writer, b *store.Book, path string) error {
+	s, err := b.Settings(ctx)
+	if err == nil {
+		fmt.Fprintf(w, "a new book was made: %s (time zone %s, units %s)\n", path, s.Get("time-zone"), s.Get("units"))
+	}
+	return err
 }
 
 // settle gives a new book its time zone and units, this machine's own unless named.
@@ -209,7 +223,11 @@ func (a *app) root() *cobra.Command {
 	}
 	root.PersistentFlags().StringVar(&a.bookFlag, "book", "", "the book's file (else SHEDBOOK_BOOK, else in the user's data directory)")
 	root.SetFlagErrorFunc(func(cmd *cobra.Command, err error) error {
-		return usage(cmd.CommandPath()+" --help lists the options", "%s", err)
+		hint := cmd.CommandPath() + " --help lists the options"
+		if belowZero.MatchString(err.Error()) {
+			hint = "a word that begins with a dash goes behind --, or with its option"
+		}
+		return usage(hint, "%s", err)
 	})
 	root.AddGroup(
 		&cobra.Group{ID: "record", Title: "Recording:"},
@@ -221,6 +239,9 @@ func (a *app) root() *cobra.Command {
 	root.SetCompletionCommandGroupID("book")
 	return root
 }
+
+// belowZero is pflag's complaint about a number below zero that was taken for options.
+var belowZero = regexp.MustCompile(`^unknown shorthand flag: '[0-9.]' in `)
 
 // noVerb names the verbs near a word that is none.
 func (a *app) noVerb(cmd *cobra.Command, word string) error {
@@ -253,7 +274,7 @@ func (a *app) group(use, short, id string, verbs ...*cobra.Command) *cobra.Comma
 func args(min, max int, what string) cobra.PositionalArgs {
 	return func(cmd *cobra.Command, given []string) error {
 		if len(given) < min || max >= 0 && len(given) > max {
-			return usage("shedbook "+cmd.Use+" --help shows how", "%s takes %s", cmd.CommandPath(), what)
+			return usage(cmd.CommandPath()+" --help shows how", "%s takes %s", cmd.CommandPath(), what)
 		}
 		return nil
 	}

@@ -43,8 +43,8 @@ func (a *app) checkVerb() *cobra.Command {
 					return err
 				}
 				r := &schema.Check{}
-				if err := a.setField(k, r, k.Field("machine"), given[0], known); err != nil {
-					return plainColumn(err, "machine")
+				if err := a.setMachine(k, r, given[0], known); err != nil {
+					return err
 				}
 				if err := k.Set(r, k.Field("check"), given[1], known, a.now); err != nil {
 					return err

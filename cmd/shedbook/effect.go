@@ -5,6 +5,7 @@ import (
 
 	"shedbook/report/exposure"
 	"shedbook/schema"
+	"shedbook/schema/unit"
 )
 
 // effect says in a line what a record changed for its machine; "" where there
@@ -46,7 +47,7 @@ func effect(one schema.Fleet, r schema.Record) string {
 				total, n = total+t.Volume.V, n+1
 			}
 		}
-		return fmt.Sprintf("%s: %.0f mL in %s over its last 100 recorded hours", name, total, count(n, "top-up"))
+		return fmt.Sprintf("%s: %s in %s over its last 100 recorded hours", name, unit.Format(total, unit.Millilitres, one.Settings.Units()), count(n, "top-up"))
 	case *schema.Refill:
 		return fmt.Sprintf("%s: the level settles for the next %d heat cycles; bleed it, and look at the level after each", name, one.Settings.SettlingCycles())
 	case *schema.Overheat:

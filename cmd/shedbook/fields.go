@@ -9,6 +9,7 @@ import (
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
+	"shedbook/report/render"
 	"shedbook/schema"
 	"shedbook/schema/unit"
 	"shedbook/store"
@@ -148,17 +149,18 @@ func (a *app) completeMachine(cmd *cobra.Command, given []string, typed string) 
 	return a.candidates(cmd.Context(), &schema.Field{Type: schema.MachineField}, typed), cobra.ShellCompDirectiveNoFileComp
 }
 
-// describe is a record in a line: what it holds, as a person would say it.
+// describe is a record in a line: what it holds, as a person would say it,
+// harmless on a terminal.
 func describe(k *schema.Kind, r schema.Record, s schema.Settings) string {
 	var parts []string
 	for i := range k.Fields {
 		f := &k.Fields[i]
-		if !f.Known(r) || f.Name == "ref" || f.Name == "note" {
+		if !f.Known(r) || f.Name == "ref" || f.Name == "note" || k.Name == "check" && f.Name == "unit" {
 			continue
 		}
 		parts = append(parts, fieldText(k, f, r, s))
 	}
-	return strings.Join(parts, ", ")
+	return render.Safe(strings.Join(parts, ", "))
 }
 
 // fieldText is one field as a person would say it.
@@ -167,6 +169,12 @@ func fieldText(k *schema.Kind, f *schema.Field, r schema.Record, s schema.Settin
 	switch p := f.Pointer(r).(type) {
 	case *schema.Num:
 		text := unit.Format(p.V, f.Unit, s.Units())
+		if c, ok := r.(*schema.Check); ok && f.Name == "value" && c.Unit != "" {
+			plain := text
+			if text = unit.Format(p.V, unit.Unit(c.Unit), s.Units()); text == plain { // no unit of ours
+				text += " " + c.Unit
+			}
+		}
 		if f.Name == "hours" || f.Name == "volume_ml" {
 			return text
 		}

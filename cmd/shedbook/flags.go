@@ -18,8 +18,17 @@ func (a *app) flagsVerb() *cobra.Command {
 	var since string
 	c := a.lookVerb("flags [MACHINE|DRIVER]", "patterns in the log, worst first; of one machine with the whole reasoning", "", args(0, 1, "a machine, a driver or nothing"),
 		func(_ context.Context, l *look, words []string) error {
-			r := flags.Find(l.fleet, l.at)
+			if since != "" && !exitCode {
+				return usage("for instance: shedbook flags --exit-code --since yesterday", "--since goes with --exit-code")
+			}
 			var err error
+			from := l.at.AddDate(0, 0, -1)
+			if since != "" {
+				if from, err = a.parseTime(since, l.fleet.Settings); err != nil {
+					return err
+				}
+			}
+			r := flags.Find(l.fleet, l.at)
 			who := ""
 			if len(words) > 0 {
 				machine, driver, err := bearer(l.known(), words[0])
@@ -35,12 +44,6 @@ func (a *app) flagsVerb() *cobra.Command {
 			}
 			if err != nil || !exitCode {
 				return err
-			}
-			from := l.at.AddDate(0, 0, -1)
-			if since != "" {
-				if from, err = a.parseTime(since, l.fleet.Settings); err != nil {
-					return err
-				}
 			}
 			for _, f := range r.Flags {
 				if f.Raised.After(from) && (who == "" || who == f.Machine || who == f.Driver) {

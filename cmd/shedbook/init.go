@@ -2,7 +2,6 @@ package main
 
 import (
 	"errors"
-	"fmt"
 	"io/fs"
 	"os"
 
@@ -41,12 +40,7 @@ func (a *app) initVerb() *cobra.Command {
 			if err := a.settle(cmd.Context(), b, zone, units); err != nil {
 				return err
 			}
-			s, err := b.Settings(cmd.Context())
-			if err != nil {
-				return err
-			}
-			fmt.Fprintf(a.out, "a new book was made: %s (time zone %s, units %s)\n", path, s.Get("time-zone"), s.Get("units"))
-			return nil
+			return a.sayNew(cmd.Context(), a.out, b, path)
 		},
 	}
 	c.Flags().StringVar(&zone, "time-zone", "", "time zone of the yard: a name, UTC+2 or +02:00 (this machine's own unless named)")

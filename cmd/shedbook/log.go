@@ -8,7 +8,9 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"shedbook/report/render"
 	"shedbook/schema"
+	"shedbook/schema/unit"
 	"shedbook/store"
 )
 
@@ -39,13 +41,14 @@ func wordFields(k *schema.Kind) []*schema.Field {
 
 func (a *app) logKind(k *schema.Kind) *cobra.Command {
 	words := wordFields(k)
-	use := k.Name + " MACHINE"
+	use, takes := k.Name+" MACHINE", "a machine"
 	for _, f := range words {
 		use += " [" + strings.ToUpper(strings.ReplaceAll(f.Flag(), "-", "_")) + "]"
+		takes += ", its " + strings.ReplaceAll(f.Flag(), "-", " ")
 	}
 	c := &cobra.Command{
 		Use: use, Short: k.Help,
-		Args: args(1, 1+len(words), "a machine, then options"),
+		Args: args(1, 1+len(words), takes+", then options; a value with spaces goes in quotes"),
 		ValidArgsFunction: func(cmd *cobra.Command, given []string, typed string) ([]cobra.Completion, cobra.ShellCompDirective) {
 			if len(given) == 0 {
 				return a.completeMachine(cmd, given, typed)
@@ -62,8 +65,8 @@ func (a *app) logKind(k *schema.Kind) *cobra.Command {
 					return err
 				}
 				r := k.New()
-				if err := a.setField(k, r, k.Field("machine"), given[0], known); err != nil {
-					return plainColumn(err, "machine")
+				if err := a.setMachine(k, r, given[0], known); err != nil {
+					return err
 				}
 				for i, word := range given[1:] {
 					if err := a.setField(k, r, words[i], word, known); err != nil {
@@ -99,6 +102,14 @@ func (a *app) logKind(k *schema.Kind) *cobra.Command {
 	return c
 }
 
+// setMachine reads the machine that a record is of, where it is no option.
+func (a *app) setMachine(k *schema.Kind, r schema.Record, word string, known *schema.Known) error {
+	if strings.TrimSpace(word) == "" {
+		return usage("shedbook machine list lists them", "the machine's name is empty")
+	}
+	return plainColumn(a.setField(k, r, k.Field("machine"), word, known), "machine")
+}
+
 // plainColumn names the machine as such, since it is no option.
 func plainColumn(err error, column string) error {
 	if p := schema.AsProblem(err); p != nil {
@@ -121,6 +132,9 @@ func (a *app) keep(ctx context.Context, b *store.Book, k *schema.Kind, r schema.
 		return err
 	}
 	fmt.Fprintf(a.out, "recorded as %d: %s, %s\n", number, k.Name, describe(k, r, s))
+	if at := k.When(r); at.After(a.now) {
+		fmt.Fprintf(a.errOut, "note: that lies ahead: until %s no report counts it; shedbook amend %d --at TIME --why REASON puts it right\n", unit.FormatTime(at, s.Zone()), number)
+	}
 	if m := machineOf(k, r); m != "" && k.Dated {
 		one, err := b.Fleet(ctx, m)
 		if err != nil {
@@ -128,7 +142,7 @@ func (a *app) keep(ctx context.Context, b *store.Book, k *schema.Kind, r schema.
 		}
 		a.noteClosed(&one.Logs[0].Machine, k.When(r), s)
 		if says := effect(one, r); says != "" {
-			fmt.Fprintln(a.out, says)
+			fmt.Fprintln(a.out, render.Safe(says))
 		}
 	}
 	return nil

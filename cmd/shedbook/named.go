@@ -7,6 +7,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"shedbook/report/render"
 	"shedbook/schema"
 	"shedbook/schema/unit"
 	"shedbook/store"
@@ -36,7 +37,7 @@ func (a *app) addVerb(k *schema.Kind) *cobra.Command {
 				if err != nil {
 					return err
 				}
-				fmt.Fprintf(a.out, "recorded as %d: %s %s\n", number, k.Name, given[0])
+				fmt.Fprintf(a.out, "recorded as %d: %s %s\n", number, k.Name, render.Safe(given[0]))
 				return nil
 			})
 		},

@@ -36,7 +36,7 @@ func (a *app) ratesVerb() *cobra.Command {
 			}
 			r, err := report.Rates(l.source(), q)
 			if err != nil {
-				return usage("", "%s", err)
+				return usage("", "--%s", err)
 			}
 			if l.html != "" {
 				return l.page(func(w io.Writer, o render.Options) error { return render.Rates(w, r, o) })

@@ -49,7 +49,7 @@ func Recurrence(w io.Writer, r report.RecurrenceReport, o Options) error {
 		if len(t.Rows) > 0 {
 			d.Table(t)
 			if n := len(r.Trend) - len(t.Rows); n > 0 {
-				d.Warn(plural(n, "machine", "machines") + " without any are left out of the table.")
+				d.Warn(plural(n, "machine without any is", "machines without any are") + " left out of the table.")
 			}
 		}
 		d.Warn(r.Warnings...)
