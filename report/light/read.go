@@ -12,7 +12,7 @@ func (r *Result) read(core plane, glow float64) error {
 		r.shut(core, glow, across, along)
 		return nil
 	}
-	if glow > 0.1 && bright < 0.1 && bright < 0.25*glow {
+	if glow > 0.1 && bright < 0.25*glow { // dirt that shines through all over, or a lamp that lights the core badly
 		return refused(TooDark, "the brightest of the core has %.0f %% of the light beside it: dirt that shines through, or the lamp beside the core; cover what shines past it", 100*bright/glow)
 	}
 	if bright < 0.03 {
@@ -45,7 +45,13 @@ func (r *Result) read(core plane, glow float64) error {
 	if r.Found {
 		r.warn("the corners were found by the light: dirt along a whole side would be taken for the frame; give the corners to be sure")
 	}
-	return r.estimate(core, across, along)
+	if err := r.estimate(core, across, along); err != nil {
+		return err
+	}
+	if glow < 0.1 && r.Blocked < 10 {
+		r.warn("no light is seen beside the core to compare with: dirt that lies evenly over all of it and shines through would look the same")
+	}
+	return nil
 }
 
 func (r *Result) warn(s string) { r.Warnings = append(r.Warnings, s) }
