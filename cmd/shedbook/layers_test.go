@@ -4,7 +4,9 @@ import (
 	"encoding/json"
 	"errors"
 	"io"
+	"os"
 	"os/exec"
+	"path/filepath"
 	"strings"
 	"testing"
 
@@ -45,7 +47,7 @@ var onlyIn = map[string]string{
 var pure = []string{"report", "schema"}
 
 func TestWhoImportsWhom(t *testing.T) {
-	out, err := exec.Command("go", "list", "-json=ImportPath,Imports", "shedbook/...").Output()
+	out, err := exec.Command("go", "list", "-json=ImportPath,Imports,Dir,GoFiles", "shedbook/...").Output()
 	require.NoError(t, err)
 	d := json.NewDecoder(strings.NewReader(string(out)))
 	seen := 0
@@ -53,6 +55,8 @@ func TestWhoImportsWhom(t *testing.T) {
 		var p struct {
 			ImportPath string
 			Imports    []string
+			Dir        string
+			GoFiles    []string
 		}
 		if err := d.Decode(&p); errors.Is(err, io.EOF) {
 			break
@@ -79,6 +83,15 @@ func TestWhoImportsWhom(t *testing.T) {
 				// schema/unit asks this machine for its own time zone, once, at the door.
 				if strings.HasPrefix(from, prefix) && !(from == "schema/unit" && imp == "os") {
 					require.NotContains(t, []string{"os", "net", "net/http", "os/exec"}, imp, "%s is pure", from)
+				}
+			}
+		}
+		for _, prefix := range pure {
+			for _, file := range p.GoFiles {
+				if strings.HasPrefix(from, prefix) {
+					text, err := os.ReadFile(filepath.Join(p.Dir, file))
+					require.NoError(t, err)
+					require.NotRegexp(t, `\btime\.(Now|Since|Until)\(`, string(text), "%s/%s asks the clock", from, file)
 				}
 			}
 		}
