@@ -143,7 +143,8 @@ type TopUp struct {
 	Note   string `rec:"note,text" help:"anything else"`
 }
 
-// Refill is the system emptied, or opened, and filled again.
+// Refill is the system emptied, or opened, and filled again. Its volume is
+// required: the exchange contract has it so, and others' sheets rely on it.
 type Refill struct {
 	Head
 	Volume      Num    `rec:"volume_ml,num,unit=ml,min=1,max=200000,required" help:"how much went in"`
