@@ -26,8 +26,12 @@ var (
 // driver is hard only beyond that.
 var (
 	spreads     = [3]float64{0, 0.3, 0.55}
-	spreadPrior = [3]float64{0.7, 0.2, 0.1}
+	spreadPrior = [3]float64{0.6, 0.3, 0.1}
 )
+
+// crowdAlpha is alpha with a margin, since who was to be expected at the wheel is
+// itself an estimate; the bench tells how much of the promise is used.
+const crowdAlpha = alpha / 1.5
 
 // window is how far back a machine's runs tell who drives it and where, in
 // seconds; at least windowRuns runs.
@@ -302,7 +306,7 @@ func (c *crowd) hear(all []odds, shares []share, id int, ratios *[4]float64, amo
 		v := o.factor()
 		o.high = max(o.high, v)
 		o.curve = append(o.curve, point{at: n.at, hours: float32(o.heard), log10: [patterns]float32{float32(math.Log10(max(v, 1e-6)))}})
-		if o.raised == 0 && v >= among/alpha {
+		if o.raised == 0 && v >= among/crowdAlpha {
 			o.raised = n.at
 		}
 	}

@@ -228,7 +228,7 @@ func (f *Finder) crowdFlag(r *Result, g *Flag, o *odds, among float64, held stri
 		since = o.raised
 	}
 	g.Since, g.Raised = f.time(since), f.time(o.raised)
-	g.Evidence = Evidence{Log10BayesFactor: log10(o.factor()), Highest: log10(o.high), Needed: log10(among / alpha)}
+	g.Evidence = Evidence{Log10BayesFactor: log10(o.factor()), Highest: log10(o.high), Needed: log10(among / crowdAlpha)}
 	g.Answered = answered(o.rest)
 	g.Curve = f.curve(o.curve, 0)
 	times := float64(o.overheats) / max(o.due, 1e-9)
@@ -291,8 +291,8 @@ func priors() []Prior {
 		out = append(out, p)
 	}
 	return append(out,
-		Prior{Flag: hardDriving, Weight: 1, Sizes: driverRatios[:], Unit: "times the others' rate", Onset: "always; the promise is shared evenly among the drivers", Needed: log10(1 / alpha)},
-		Prior{Flag: "terrain, speed, load, range, ambient", Weight: 1, Sizes: conditionRatios[:], Unit: "times the other levels' rate", Onset: "always; the promise is shared evenly among the levels met", Needed: log10(1 / alpha)})
+		Prior{Flag: hardDriving, Weight: 1, Sizes: driverRatios[:], Unit: "times the others' rate", Onset: "always; the promise is shared evenly among the drivers", Needed: log10(1 / crowdAlpha)},
+		Prior{Flag: "terrain, speed, load, range, ambient", Weight: 1, Sizes: conditionRatios[:], Unit: "times the other levels' rate", Onset: "always; the promise is shared evenly among the levels met", Needed: log10(1 / crowdAlpha)})
 }
 
 func per100(n int, hours float64) float64 { return 100 * float64(n) / max(hours, 1e-9) }

@@ -13,10 +13,10 @@ const (
 	// levelShape and levelHours: before any data a fleet overheats once in 200
 	// hours, give or take a factor of several. Common practice, no source.
 	levelShape, levelHours = 0.5, 100.0
-	conditionShape         = 4.0 // a condition's ratio: coefficient of variation 0.5
-	driverShape            = 2.5 // a driver's: 0.63, so that a hard one is nothing unheard of
+	conditionShape         = 4.0  // a condition's ratio: coefficient of variation 0.5
+	driverShape            = 2.5  // a driver's: 0.63, so that a hard one is nothing unheard of
 	machineShape           = 10.0 // a sound machine's own: 0.32
-	fitShape               = 2.0 // a machine's own while fitting the others: flatter, so that it takes its own excess
+	fitShape               = 2.0  // a machine's own while fitting the others: flatter, so that it takes its own excess
 )
 
 // tally is a number of overheats and the exposure to them.
