@@ -254,8 +254,21 @@ func says(n int, one string) string {
 	return plural(n, one) + " say"
 }
 
+// minLossHours are the engine hours between looks that a loss an hour wants:
+// two top-ups a minute apart say nothing of an hour. Common practice, no source.
+const minLossHours = 1.0
+
+// tooShort is why there is no loss an hour.
+func tooShort(hours float64) string {
+	return fmt.Sprintf("the looks that count lie %s h apart in all: a loss an hour wants %v", num(hours), minLossHours)
+}
+
 // estimate works out the loss from the looks at the mark.
 func (m *CoolantMachine) estimate() {
+	if h := m.Hours - m.SettlingHours; h > 1e-9 && h < minLossHours {
+		m.Why = text(tooShort(h))
+		return
+	}
 	loss := stat.LossRate(m.looks, stat.LossSteps{}, stat.Level95)
 	var why string
 	if m.Rate, why = take(loss.Rate, &m.Warnings); m.Rate == nil {

@@ -199,3 +199,26 @@ func TestCoolantTellsWhenItBegan(t *testing.T) {
 	require.Nil(t, few.Steady)
 	require.Contains(t, *few.SteadyWhy, "too few")
 }
+
+// Two top-ups a few minutes apart while the engine ran are no loss of litres an
+// hour, neither in the coolant report nor in the fleet's.
+func TestMinutesSayNothingOfAnHour(t *testing.T) {
+	l := schema.Log{
+		Machine: schema.Machine{CoolantL: schema.N(4)},
+		Runs:    []schema.Run{run(at(1, 8), 2)},
+		TopUps:  []schema.TopUp{topup(1, 8.5, 300), topup(1, 8.6, 300), topup(1, 8.7, 500)},
+	}
+	s := Of(fleet(l), at(30, 0))
+	m := Coolant(s).Machines[0]
+	require.Nil(t, m.Rate)
+	require.Nil(t, m.RatePct)
+	require.Equal(t, "the looks that count lie 0.2 h apart in all: a loss an hour wants 1", *m.Why)
+	require.InDelta(t, 800, m.UnexplainedMl, 1e-9)
+	row := Fleet(s, nil).Machines[0]
+	require.Nil(t, row.CoolantRate)
+	require.Equal(t, *m.Why, *row.CoolantWhy)
+
+	// Over hours it is.
+	l.Runs, l.TopUps = daily(12), []schema.TopUp{topup(2, 18, 300), topup(6, 18, 300), topup(10, 18, 500)}
+	require.NotNil(t, Coolant(Of(fleet(l), at(30, 0))).Machines[0].Rate)
+}

@@ -116,6 +116,13 @@ func plainLoss(stretches []Stretch) (*stat.Estimate, string) {
 			ml[len(ml)-1] += s.Unexplained()
 		}
 	}
+	total := 0.0
+	for _, h := range hours {
+		total += h
+	}
+	if total > 1e-9 && total < minLossHours {
+		return nil, tooShort(total)
+	}
 	r := stat.RatioOfSums(ml, hours, stat.Level95)
 	if r.Est == nil {
 		return nil, fmt.Sprintf("%s between marks away from any refill: a rate wants two", plural(len(ml), "stretch"))
