@@ -143,7 +143,7 @@ func (p plane) texture() texture {
 		}
 		shift := 0.5 * (corr[d-1] - corr[d+1]) / (corr[d-1] - 2*corr[d] + corr[d+1]) // parabola through three
 		again := max(corr[2*d-1], corr[2*d], corr[2*d+1])
-		if again-low < 0.5*(corr[d]-low) || 2*back > 0.3*float64(d)+2.5 {
+		if again-low < 0.7*(corr[d]-low) || 2*back > 0.3*float64(d)+2.5 {
 			continue // seen once is no row; nearly as thick as the gaps is no line, but for the blur
 		}
 		peaks = append(peaks, texture{float64(d) + shift, 2 * back, (corr[d] - low) / corr[0], skew})
@@ -157,6 +157,15 @@ func (p plane) texture() texture {
 	return texture{}
 }
 
-// fill is how wide dark lines are to be filled, in pixels: by half again their
-// thickness, never a whole pitch.
-func (t texture) fill() float64 { return min(1.5*t.line+1, 0.7*t.pitch) }
+// fillWidths is how wide dark lines are to be filled along rows and along columns, in
+// pixels: by half again their thickness, never a whole pitch. Fins are thinner
+// than tubes, so what repeats less is filled no wider than what repeats more: a
+// row of seeds can look like thick fins.
+func fillWidths(across, along texture) (x, y float64) {
+	width := func(t texture) float64 { return min(1.5*t.line+1, 0.7*t.pitch) }
+	x, y = width(across), width(along)
+	if across.strength > along.strength {
+		return x, min(x, y)
+	}
+	return min(x, y), y
+}

@@ -88,7 +88,7 @@ func TestMeasureRendered(t *testing.T) {
 	if v, err := strconv.Atoi(os.Getenv("SHEDBOOK_LIGHT")); err == nil && v > 0 {
 		n = v
 	}
-	all := trials(n, 8_000_000)
+	all := trials(n, 9_000_000)
 	var b strings.Builder
 	var given, found tally
 	fmt.Fprintf(&b, "corners given                                                        | corners looked for\n")

@@ -60,7 +60,8 @@ func (r *Result) warn(s string) { r.Warnings = append(r.Warnings, s) }
 // a fifth of the light beside it is blocked. With no open place to compare with,
 // the interval is a plain allowance.
 func (r *Result) shut(core plane, glow float64, across, along texture) {
-	r.Blocked = 100 * core.closed(odd(across.fill()), odd(along.fill())).under(0.2*glow, 0, 0, core.w, core.h)
+	x, y := fillWidths(across, along)
+	r.Blocked = 100 * core.closed(odd(x), odd(y)).under(0.2*glow, 0, 0, core.w, core.h)
 	r.Low, r.High = max(0, r.Blocked-3), min(100, r.Blocked+3)
 	r.warn("hardly any light comes through; the lamp is seen beside the core only")
 }
@@ -94,7 +95,8 @@ func (r *Result) estimate(core plane, across, along texture) error {
 	share := func(p plane, level float64) float64 {
 		return 100 * p.under(level, margin, margin, p.w-margin, p.h-margin)
 	}
-	filled := func(k float64) plane { return core.closed(odd(k*across.fill()), odd(k*along.fill())) }
+	x, y := fillWidths(across, along)
+	filled := func(k float64) plane { return core.closed(odd(k*x), odd(k*y)) }
 
 	plain := filled(1)
 	flat := flattened(plain, reach)
