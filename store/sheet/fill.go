@@ -3,8 +3,6 @@ package sheet
 import (
 	"archive/zip"
 	"bufio"
-	"bytes"
-	"errors"
 	"fmt"
 	"io"
 	"slices"
@@ -14,36 +12,33 @@ import (
 	"unicode/utf16"
 	"unicode/utf8"
 
-	"github.com/xuri/excelize/v2"
-
 	"shedbook/schema"
 	"shedbook/schema/unit"
 )
 
-// WorkbookWriter writes a workbook to be looked at, filled in and imported again: a tab a kind, its names in a row that
-// stays in sight, what belongs in a column told at its name, the words that it takes as a list to pick from. Numbers are
-// in the columns' units, times are dates in the book's zone; text is text, also where it looks like a formula. A Reader
-// reads equal records back.
+// WorkbookWriter writes a workbook (.xlsx, ECMA-376 part 1) to be looked at, filled in and imported again: a tab a kind,
+// its names in a row that stays in sight, what belongs in a column told at its name, the words that it takes as a list to
+// pick from. Numbers are in the columns' units, times are dates in the book's zone; text is text, also where it looks
+// like a formula. A Reader reads equal records back.
 //
-// excelize makes the workbook, all but its rows; they go straight into the archive, so that memory does not grow with
-// them, and characters that XML does not take are kept.
+// Rows go straight into the archive, so that memory does not grow with them. It is written by hand because a library
+// for it works for 3 ms at every start of the program; the tests read it with one, and with LibreOffice.
 type WorkbookWriter struct {
 	zip   *zip.Writer
 	zone  *time.Location
 	kinds []*schema.Kind
-	tabs  map[*schema.Kind]*frame
-	now   *frame // being written
-	kind  *schema.Kind
+	lists []wordList
+	done  map[*schema.Kind]bool
+	kind  *schema.Kind // whose tab is being written
 	out   *bufio.Writer
 	row   int
 	buf   []byte
-	style struct{ text, moment, second int } // second shows seconds too
 }
 
-// frame is a tab's part but for its rows.
-type frame struct {
-	part       string
-	head, tail []byte
+// wordList is a list to pick from: a column of the hidden tab.
+type wordList struct {
+	name  string
+	words []string
 }
 
 // listTab is the hidden tab that the lists to pick from stand on.
@@ -52,173 +47,243 @@ const listTab = "lists"
 // maxCellText is the longest text of a cell, in UTF-16 units, in every spreadsheet program.
 const maxCellText = 32767
 
+// The styles of cells, by their place in cellXfs.
+const (
+	plainStyle = iota
+	headStyle
+	textStyle // @: what is typed into the column stays text
+	momentStyle
+	secondStyle // a time that is not a whole minute
+)
+
+const (
+	xmlHead  = `<?xml version="1.0" encoding="UTF-8" standalone="yes"?>` + "\n"
+	mainNS   = "http://schemas.openxmlformats.org/spreadsheetml/2006/main"
+	relateNS = "http://schemas.openxmlformats.org/officeDocument/2006/relationships"
+	packNS   = "http://schemas.openxmlformats.org/package/2006/"
+	typeOf   = "application/vnd.openxmlformats-officedocument.spreadsheetml."
+
+	stylesPart = `<styleSheet xmlns="` + mainNS + `">` +
+		`<numFmts count="2"><numFmt numFmtId="164" formatCode="yyyy\-mm\-dd hh:mm"/><numFmt numFmtId="165" formatCode="yyyy\-mm\-dd hh:mm:ss"/></numFmts>` +
+		`<fonts count="2"><font><sz val="11"/><name val="Calibri"/><family val="2"/></font><font><b/><sz val="11"/><name val="Calibri"/><family val="2"/></font></fonts>` +
+		`<fills count="2"><fill><patternFill patternType="none"/></fill><fill><patternFill patternType="gray125"/></fill></fills>` +
+		`<borders count="1"><border><left/><right/><top/><bottom/><diagonal/></border></borders>` +
+		`<cellStyleXfs count="1"><xf numFmtId="0" fontId="0" fillId="0" borderId="0"/></cellStyleXfs>` +
+		`<cellXfs count="5"><xf numFmtId="0" fontId="0" fillId="0" borderId="0" xfId="0"/>` +
+		`<xf numFmtId="49" fontId="1" fillId="0" borderId="0" xfId="0" applyNumberFormat="1" applyFont="1"/>` +
+		`<xf numFmtId="49" fontId="0" fillId="0" borderId="0" xfId="0" applyNumberFormat="1"/>` +
+		`<xf numFmtId="164" fontId="0" fillId="0" borderId="0" xfId="0" applyNumberFormat="1"/>` +
+		`<xf numFmtId="165" fontId="0" fillId="0" borderId="0" xfId="0" applyNumberFormat="1"/></cellXfs>` +
+		`<cellStyles count="1"><cellStyle name="Normal" xfId="0" builtinId="0"/></cellStyles></styleSheet>`
+)
+
 // NewWorkbookWriter begins a workbook with a tab for each of the kinds. Close ends it.
 func NewWorkbookWriter(w io.Writer, kinds []*schema.Kind, known *schema.Known) (*WorkbookWriter, error) {
-	s := &WorkbookWriter{zip: zip.NewWriter(w), zone: known.Zone, kinds: kinds, tabs: map[*schema.Kind]*frame{}}
+	s := &WorkbookWriter{zip: zip.NewWriter(w), zone: known.Zone, kinds: kinds, done: map[*schema.Kind]bool{}}
 	if s.zone == nil {
 		s.zone = time.UTC
 	}
-	f := excelize.NewFile()
-	defer f.Close()
-	if err := s.frames(f, known); err != nil {
-		return nil, err
-	}
-	b, err := f.WriteToBuffer()
-	if err != nil {
-		return nil, err
-	}
-	src := bytes.NewReader(b.Bytes())
-	made, err := NewWorkbook(src, src.Size(), "workbook")
-	if err != nil {
-		return nil, err
-	}
-	z, err := zip.NewReader(src, src.Size())
-	if err != nil {
-		return nil, err
-	}
-	parts := map[string]*frame{}
-	for _, t := range made.Tabs() {
-		if k := schema.KindNamed(t.Name); k != nil {
-			s.tabs[k] = &frame{}
-			parts[t.part] = s.tabs[k]
+	for _, k := range kinds {
+		for i := range k.Fields {
+			s.list(&k.Fields[i], known)
 		}
 	}
-	for _, p := range z.File {
-		frame := parts[partName(p.Name)]
-		if frame == nil {
-			if err := s.zip.Copy(p); err != nil {
-				return nil, err
-			}
-			continue
+	var types, tabs, related strings.Builder
+	for i, name := range append(s.tabNames(), listTab) {
+		state := ""
+		if name == listTab {
+			state = ` state="hidden"`
 		}
-		r, err := p.Open()
+		fmt.Fprintf(&types, `<Override PartName="/xl/worksheets/sheet%d.xml" ContentType="%sworksheet+xml"/>`, i+1, typeOf)
+		fmt.Fprintf(&tabs, `<sheet name="%s" sheetId="%d"%s r:id="rId%d"/>`, name, i+1, state, i+1)
+		fmt.Fprintf(&related, `<Relationship Id="rId%d" Type="%s/worksheet" Target="worksheets/sheet%d.xml"/>`, i+1, relateNS, i+1)
+	}
+	for _, part := range [][2]string{
+		{"[Content_Types].xml", `<Types xmlns="` + packNS + `content-types"><Default Extension="rels" ContentType="application/vnd.openxmlformats-package.relationships+xml"/><Default Extension="xml" ContentType="application/xml"/>` +
+			`<Override PartName="/xl/workbook.xml" ContentType="` + typeOf + `sheet.main+xml"/><Override PartName="/xl/styles.xml" ContentType="` + typeOf + `styles+xml"/>` + types.String() + `</Types>`},
+		{"_rels/.rels", `<Relationships xmlns="` + packNS + `relationships"><Relationship Id="rId1" Type="` + relateNS + `/officeDocument" Target="xl/workbook.xml"/></Relationships>`},
+		{"xl/workbook.xml", `<workbook xmlns="` + mainNS + `" xmlns:r="` + relateNS + `"><bookViews><workbookView/></bookViews><sheets>` + tabs.String() + `</sheets></workbook>`},
+		{"xl/_rels/workbook.xml.rels", `<Relationships xmlns="` + packNS + `relationships">` + related.String() + fmt.Sprintf(`<Relationship Id="rId%d" Type="%s/styles" Target="styles.xml"/></Relationships>`, len(kinds)+2, relateNS)},
+		{"xl/styles.xml", stylesPart},
+	} {
+		p, err := s.zip.Create(part[0])
+		if err == nil {
+			_, err = io.WriteString(p, xmlHead+part[1])
+		}
 		if err != nil {
 			return nil, err
 		}
-		whole, err := io.ReadAll(r)
-		if err = errors.Join(err, r.Close()); err != nil {
-			return nil, err
-		}
-		at := bytes.Index(whole, []byte("</sheetData>"))
-		if at < 0 {
-			return nil, fmt.Errorf("%s has no rows", p.Name)
-		}
-		frame.part, frame.head, frame.tail = p.Name, whole[:at], whole[at:]
 	}
-	return s, nil
+	return s, s.writeLists()
 }
 
-// frames makes the tabs, with their headers, and the lists.
-func (s *WorkbookWriter) frames(f *excelize.File, known *schema.Known) error {
-	style := func(x excelize.Style) (id int) { return must(f.NewStyle(&x)) }
-	moment, second := "yyyy-mm-dd hh:mm", "yyyy-mm-dd hh:mm:ss"
-	header := style(excelize.Style{Font: &excelize.Font{Bold: true}, NumFmt: 49})
-	s.style.text = style(excelize.Style{NumFmt: 49}) // @: what is typed stays text (ECMA-376-1, 18.8.30)
-	s.style.moment = style(excelize.Style{CustomNumFmt: &moment})
-	s.style.second = style(excelize.Style{CustomNumFmt: &second})
-
-	lists := map[string]string{} // where each stands
-	var err error
-	keep := func(e error) { err = errors.Join(err, e) }
-	list := func(name string, words []string) string {
-		if at, ok := lists[name]; ok || len(words) == 0 {
-			return at
-		}
-		column := must(excelize.ColumnNumberToName(len(lists) + 1))
-		words = words[:min(len(words), maxRows-1)]
-		keep(f.SetSheetCol(listTab, column+"1", &[]string{name}))
-		keep(f.SetSheetCol(listTab, column+"2", &words))
-		lists[name] = fmt.Sprintf("%s!$%s$2:$%s$%d", listTab, column, column, len(words)+1)
-		return lists[name]
-	}
-	for i, k := range s.kinds {
-		if i == 0 {
-			keep(f.SetSheetName(f.GetSheetName(0), k.Sheet))
-			continue
-		}
-		_, e := f.NewSheet(k.Sheet)
-		keep(e)
-	}
-	_, e := f.NewSheet(listTab)
-	keep(e)
-	keep(f.SetSheetVisible(listTab, false))
+func (s *WorkbookWriter) tabNames() []string {
+	var names []string
 	for _, k := range s.kinds {
-		tab := k.Sheet
-		keep(f.SetPanes(tab, &excelize.Panes{Freeze: true, YSplit: 1, TopLeftCell: "A2", ActivePane: "bottomLeft"}))
-		for i := range k.Fields {
-			field := &k.Fields[i]
-			column := must(excelize.ColumnNumberToName(i + 1))
-			keep(f.SetCellStr(tab, column+"1", field.Name))
-			keep(f.SetColWidth(tab, column, column, float64(max(10, len(field.Name)+2))))
-			switch field.Type {
-			case schema.TimeField:
-				keep(f.SetColStyle(tab, column, s.style.moment))
-				keep(f.SetColWidth(tab, column, column, 20))
-			case schema.NumField:
-			default:
-				keep(f.SetColStyle(tab, column, s.style.text))
-			}
-			keep(f.SetCellStyle(tab, column+"1", column+"1", header))
-			keep(f.AddDataValidation(tab, help(field, column)))
-			if pick := pickList(field, column, list, known); pick != nil {
-				keep(f.AddDataValidation(tab, pick))
+		names = append(names, k.Sheet)
+	}
+	return names
+}
+
+// list adds the words that a field takes to the lists, once.
+func (s *WorkbookWriter) list(f *schema.Field, known *schema.Known) {
+	l := wordList{name: listName(f)}
+	switch f.Type {
+	case schema.MachineField:
+		l.words = known.Machines
+	case schema.DriverField:
+		l.words = known.Drivers
+	case schema.WordField, schema.WordsField:
+		l.words = known.Words[f.Vocabulary]
+	}
+	if len(l.words) > 0 && !slices.ContainsFunc(s.lists, func(x wordList) bool { return x.name == l.name }) {
+		l.words = l.words[:min(len(l.words), maxRows-1)]
+		s.lists = append(s.lists, l)
+	}
+}
+
+// listName is a list's name: machine, driver, or the vocabulary's.
+func listName(f *schema.Field) string {
+	switch f.Type {
+	case schema.MachineField:
+		return "machine"
+	case schema.DriverField:
+		return "driver"
+	}
+	return f.Vocabulary
+}
+
+// writeLists writes the hidden tab.
+func (s *WorkbookWriter) writeLists() error {
+	part, err := s.zip.Create(fmt.Sprintf("xl/worksheets/sheet%d.xml", len(s.kinds)+1))
+	if err != nil {
+		return err
+	}
+	s.out = bufio.NewWriterSize(part, 64<<10)
+	s.out.WriteString(xmlHead + `<worksheet xmlns="` + mainNS + `"><sheetData>`)
+	rows := 1
+	for s.row = 1; s.row <= rows; s.row++ {
+		b := s.startRow()
+		for i, l := range s.lists {
+			if rows = max(rows, 1+len(l.words)); s.row == 1 {
+				b = s.text(b, i, headStyle, l.name)
+			} else if s.row-2 < len(l.words) {
+				b = s.text(b, i, textStyle, cellText(l.words[s.row-2]))
 			}
 		}
+		s.buf = append(b, "</row>"...)
+		s.out.Write(s.buf)
 	}
+	s.out.WriteString("</sheetData></worksheet>")
+	return s.out.Flush()
+}
+
+// cellText cuts a name to what a cell takes; the list is only to pick from.
+func cellText(s string) string {
+	if len(s) > maxCellText/2 {
+		return strings.ToValidUTF8(s[:maxCellText/2], "")
+	}
+	return s
+}
+
+// letters name a column, from 0.
+func letters(column int) string {
+	if column < 26 {
+		return string(rune('A' + column))
+	}
+	return letters(column/26-1) + string(rune('A'+column%26))
+}
+
+// begin ends the tab being written, and begins that of a kind, with its header.
+func (s *WorkbookWriter) begin(k *schema.Kind) error {
+	if err := s.end(); err != nil {
+		return err
+	}
+	at := slices.Index(s.kinds, k)
+	if at < 0 || s.done[k] {
+		return fmt.Errorf("the records of %s do not come one after another", k.Sheet)
+	}
+	part, err := s.zip.Create(fmt.Sprintf("xl/worksheets/sheet%d.xml", at+1))
+	if err != nil {
+		return err
+	}
+	s.kind, s.done[k], s.row, s.out = k, true, 1, bufio.NewWriterSize(part, 64<<10)
+	s.out.WriteString(xmlHead + `<worksheet xmlns="` + mainNS + `"><sheetViews><sheetView workbookViewId="0"><pane ySplit="1" topLeftCell="A2" activePane="bottomLeft" state="frozen"/><selection pane="bottomLeft" activeCell="A2" sqref="A2"/></sheetView></sheetViews><sheetFormatPr defaultRowHeight="15"/><cols>`)
+	for i := range k.Fields {
+		f := &k.Fields[i]
+		style, width := textStyle, max(10, len(f.Name)+2)
+		switch f.Type {
+		case schema.NumField:
+			style = plainStyle
+		case schema.TimeField:
+			style, width = momentStyle, 18
+		}
+		fmt.Fprintf(s.out, `<col min="%d" max="%d" width="%d" style="%d" customWidth="1"/>`, i+1, i+1, width, style)
+	}
+	s.out.WriteString("</cols><sheetData>")
+	b := s.startRow()
+	for i := range k.Fields {
+		b = s.text(b, i, headStyle, k.Fields[i].Name)
+	}
+	s.buf = append(b, "</row>"...)
+	_, err = s.out.Write(s.buf)
 	return err
 }
 
-// help tells at a column's name what belongs in it.
-func help(field *schema.Field, column string) *excelize.DataValidation {
-	v := excelize.NewDataValidation(true)
-	v.Sqref = column + "1"
-	says := field.Help
-	if field.Unit != unit.Count {
-		says += ", in " + string(field.Unit)
-	}
-	if field.Required {
-		says += " (required)"
-	}
-	v.SetInput(field.Name, says)
-	return v
-}
-
-// pickList is the list that a column's cells are picked from; nil where they are free. A machine, a driver or a kind of
-// ground may be new, with a row of its own on its tab; several words joined by ; may stand where several are allowed.
-func pickList(field *schema.Field, column string, list func(string, []string) string, known *schema.Known) *excelize.DataValidation {
-	at := ""
-	v := excelize.NewDataValidation(true)
-	switch field.Type {
-	case schema.MachineField:
-		at = list("machine", known.Machines)
-		v.SetError(excelize.DataValidationErrorStyleWarning, field.Name, "The book has no such machine. A new one needs a row on the tab machines.")
-	case schema.DriverField:
-		at = list("driver", known.Drivers)
-		v.SetError(excelize.DataValidationErrorStyleWarning, field.Name, "The book has no such driver. A new one needs a row on the tab drivers.")
-	case schema.WordField:
-		at = list(field.Vocabulary, known.Words[field.Vocabulary])
-		if slices.Contains(schema.Words("vocabulary"), field.Vocabulary) {
-			v.SetError(excelize.DataValidationErrorStyleWarning, field.Name, "The book has no such word. A new one needs a row on the tab words.")
-		} else {
-			v.SetError(excelize.DataValidationErrorStyleStop, field.Name, "Pick one of the list.")
-		}
-	case schema.WordsField:
-		at = list(field.Vocabulary, known.Words[field.Vocabulary])
-	}
-	if at == "" {
+// end ends the tab being written: what its columns are told by and picked from.
+func (s *WorkbookWriter) end() error {
+	if s.kind == nil {
 		return nil
 	}
-	v.Sqref = fmt.Sprintf("%s2:%s%d", column, column, maxRows)
-	v.SetSqrefDropList(at)
-	return v
+	rules, n := []byte(nil), 0
+	for i := range s.kind.Fields {
+		f := &s.kind.Fields[i]
+		says := f.Help
+		if f.Unit != unit.Count {
+			says += ", in " + string(f.Unit)
+		}
+		if f.Required {
+			says += " (required)"
+		}
+		rules = append(rules, `<dataValidation allowBlank="1" showInputMessage="1" promptTitle="`...)
+		rules = append(appendXML(rules, f.Name), `" prompt="`...)
+		rules = fmt.Appendf(appendXML(rules, says), `" sqref="%s1"/>`, letters(i))
+		n++
+		if rule := s.pick(f, i); rule != "" {
+			rules = append(rules, rule...)
+			n++
+		}
+	}
+	fmt.Fprintf(s.out, `</sheetData><dataValidations count="%d">%s</dataValidations></worksheet>`, n, rules)
+	s.kind = nil
+	return s.out.Flush()
 }
 
-// must is for what can't fail: a style or a column of ours.
-func must[T any](v T, err error) T {
-	if err != nil {
-		panic(err)
+// pick is the rule by which a column's cells are picked from a list; "" where they are free. A machine, a driver or a
+// word of a vocabulary that grows may be new, with a row of its own on its tab; several words joined by ; may stand
+// where several are allowed.
+func (s *WorkbookWriter) pick(f *schema.Field, column int) string {
+	at := slices.IndexFunc(s.lists, func(l wordList) bool { return l.name == listName(f) && l.name != "" })
+	if at < 0 {
+		return ""
 	}
-	return v
+	alert := func(style, says string) string {
+		return fmt.Sprintf(` errorStyle="%s" showErrorMessage="1" errorTitle="%s" error="%s"`, style, f.Name, says)
+	}
+	stray := alert("stop", "Pick one of the list.")
+	switch {
+	case f.Type == schema.MachineField:
+		stray = alert("warning", "The book has no such machine. A new one needs a row on the tab machines.")
+	case f.Type == schema.DriverField:
+		stray = alert("warning", "The book has no such driver. A new one needs a row on the tab drivers.")
+	case f.Type == schema.WordsField:
+		stray = ""
+	case slices.Contains(schema.Words("vocabulary"), f.Vocabulary):
+		stray = alert("warning", "The book has no such word. A new one needs a row on the tab words.")
+	}
+	from := letters(at)
+	return fmt.Sprintf(`<dataValidation type="list" allowBlank="1"%s sqref="%s2:%s%d"><formula1>%s!$%s$2:$%s$%d</formula1></dataValidation>`,
+		stray, letters(column), letters(column), maxRows, listTab, from, from, 1+len(s.lists[at].words))
 }
 
 // Write adds a record. Those of a kind come one after another.
@@ -231,12 +296,10 @@ func (s *WorkbookWriter) Write(r schema.Record) error {
 	if s.row++; s.row > maxRows {
 		return fmt.Errorf("there are more than %d %s, the most that a tab of a workbook holds: export sheets", maxRows-1, s.kind.Sheet)
 	}
-	b := append(s.buf[:0], `<row r="`...)
-	b = strconv.AppendInt(b, int64(s.row), 10)
-	b = append(b, `">`...)
+	b := s.startRow()
 	for i := range s.kind.Fields {
 		f := &s.kind.Fields[i]
-		text, style := "", s.style.text
+		text, style := "", textStyle
 		switch p := f.Pointer(r).(type) {
 		case *string:
 			text = *p
@@ -244,7 +307,7 @@ func (s *WorkbookWriter) Write(r schema.Record) error {
 			text = strings.Join(*p, ";")
 		case *schema.Num:
 			if p.Known {
-				b = s.start(b, i, 0, `"><v>`)
+				b = s.start(b, i, plainStyle, `"><v>`)
 				b = append(b, number(p.V)...)
 				b = append(b, "</v></c>"...)
 			}
@@ -259,8 +322,8 @@ func (s *WorkbookWriter) Write(r schema.Record) error {
 				text = local.Format(time.RFC3339)
 				break
 			}
-			if style = s.style.moment; local.Second() != 0 {
-				style = s.style.second
+			if style = momentStyle; local.Second() != 0 {
+				style = secondStyle
 			}
 			b = s.start(b, i, style, `"><v>`)
 			_, offset := local.Zone()
@@ -274,22 +337,30 @@ func (s *WorkbookWriter) Write(r schema.Record) error {
 		if len(text) > maxCellText && len(utf16.Encode([]rune(text))) > maxCellText {
 			return fmt.Errorf("%s of record %d is longer than %d characters, the most that a cell of a workbook holds: export sheets", f.Name, s.kind.Meta(r).Number, maxCellText)
 		}
-		b = s.start(b, i, style, `" t="inlineStr"><is><t xml:space="preserve">`)
-		b = appendXML(b, text)
-		b = append(b, "</t></is></c>"...)
+		b = s.text(b, i, style, text)
 	}
 	s.buf = append(b, "</row>"...)
 	_, err := s.out.Write(s.buf)
 	return err
 }
 
+func (s *WorkbookWriter) startRow() []byte {
+	b := append(s.buf[:0], `<row r="`...)
+	b = strconv.AppendInt(b, int64(s.row), 10)
+	return append(b, `">`...)
+}
+
+// text adds a cell that holds text.
+func (s *WorkbookWriter) text(b []byte, column, style int, text string) []byte {
+	b = s.start(b, column, style, `" t="inlineStr"><is><t xml:space="preserve">`)
+	b = appendXML(b, text)
+	return append(b, "</t></is></c>"...)
+}
+
 // start begins the cell of a column.
 func (s *WorkbookWriter) start(b []byte, column, style int, rest string) []byte {
 	b = append(b, `<c r="`...)
-	if column >= 26 {
-		b = append(b, byte('A'+column/26-1))
-	}
-	b = append(b, byte('A'+column%26))
+	b = append(b, letters(column)...)
 	b = strconv.AppendInt(b, int64(s.row), 10)
 	b = append(b, `" s="`...)
 	b = strconv.AppendInt(b, int64(style), 10)
@@ -306,6 +377,8 @@ func appendXML(b []byte, s string) []byte {
 			b = append(b, "&lt;"...)
 		case c == '>':
 			b = append(b, "&gt;"...)
+		case c == '"':
+			b = append(b, "&quot;"...)
 		case c < ' ' && c != '\t' && c != '\n', c == 0xFFFE, c == 0xFFFF, c == '_' && escaped(s[i:]):
 			b = fmt.Appendf(b, "_x%04X_", c)
 		default:
@@ -324,38 +397,10 @@ func escaped(s string) bool {
 	return err == nil
 }
 
-// begin ends the tab being written, and begins that of a kind.
-func (s *WorkbookWriter) begin(k *schema.Kind) error {
-	if err := s.end(); err != nil {
-		return err
-	}
-	s.now = s.tabs[k]
-	delete(s.tabs, k)
-	if s.now == nil {
-		return fmt.Errorf("the records of %s do not come one after another", k.Sheet)
-	}
-	part, err := s.zip.Create(s.now.part)
-	if err != nil {
-		return err
-	}
-	s.kind, s.row, s.out = k, 1, bufio.NewWriterSize(part, 64<<10)
-	_, err = s.out.Write(s.now.head)
-	return err
-}
-
-func (s *WorkbookWriter) end() error {
-	if s.now == nil {
-		return nil
-	}
-	s.out.Write(s.now.tail)
-	s.now = nil
-	return s.out.Flush()
-}
-
 // Close ends the workbook; it leaves what it writes to open.
 func (s *WorkbookWriter) Close() error {
 	for _, k := range s.kinds {
-		if s.tabs[k] != nil {
+		if !s.done[k] {
 			if err := s.begin(k); err != nil {
 				return err
 			}

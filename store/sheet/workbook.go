@@ -16,9 +16,9 @@ import (
 	"unicode"
 )
 
-// A Workbook is an open workbook (.xlsx, ECMA-376 part 1): its tabs are sheets. It reads the parts of the archive
-// itself, one row at a time, since a cell's type and number format, merged cells and a part that is cut off must all be
-// seen, in memory that does not grow with the sheet; excelize writes workbooks (see WorkbookWriter).
+// A Workbook is an open workbook (.xlsx, ECMA-376 part 1): its tabs are sheets. It is read part by part and a row at a
+// time, so that memory does not grow with it, a cell's type and number format and what is merged are seen, and a part
+// that is cut off is never taken for its end.
 type Workbook struct {
 	name    string
 	size    int64

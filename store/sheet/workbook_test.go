@@ -114,6 +114,13 @@ func readTab(t require.TestingT, w *Workbook, tab, kind string, known *schema.Kn
 	}
 }
 
+func must[T any](v T, err error) T {
+	if err != nil {
+		panic(err)
+	}
+	return v
+}
+
 // put fills a tab, a row a line.
 func put(t require.TestingT, f *excelize.File, tab string, rows ...[]any) {
 	for i, row := range rows {
@@ -401,11 +408,11 @@ func TestTwiceTheSameHour(t *testing.T) {
 func TestEscapes(t *testing.T) {
 	for in, want := range map[string]string{
 		"a<b&c>d": "a&lt;b&amp;c&gt;d", "\x1b[31m": "_x001B_[31m", "a\r\nb": "a_x000D_\nb", "_x0041_": "_x005F_x0041_", "_x0041_x0042_": "_x005F_x0041_x005F_x0042_",
-		"_xD800_": "_x005F_xD800_", "_x41_": "_x41_", "__x": "__x", "\uffff": "_xFFFF_", "😀": "😀",
+		"_xD800_": "_x005F_xD800_", "_x41_": "_x41_", "__x": "__x", "\uffff": "_xFFFF_", "😀": "😀", `"x"`: "&quot;x&quot;",
 	} {
 		got := string(appendXML(nil, in))
 		assert.Equal(t, want, got)
-		back := strings.NewReplacer("&lt;", "<", "&gt;", ">", "&amp;", "&").Replace(got)
+		back := strings.NewReplacer("&lt;", "<", "&gt;", ">", "&quot;", `"`, "&amp;", "&").Replace(got)
 		assert.Equal(t, in, unescape(back))
 	}
 	// A cell holds 32,767 characters (Microsoft, "Excel specifications and limits"), in UTF-16.
