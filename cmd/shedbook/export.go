@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 
@@ -80,9 +81,21 @@ type replacing struct {
 	name string
 }
 
+// newFile begins the file that will have a name; where a link has it, the file
+// that the link leads to. What is no file, such as /dev/null, is left alone.
 func newFile(name string) (*replacing, error) {
+	if info, err := os.Stat(name); err == nil && !info.Mode().IsRegular() {
+		return nil, usage("name a file, such as "+filepath.Join(os.TempDir(), "page.html"), "%s is no file to write to", name)
+	}
+	if there, err := filepath.EvalSymlinks(name); err == nil {
+		name = there
+	}
 	f, err := os.CreateTemp(filepath.Dir(name), "."+filepath.Base(name)+"-*")
 	if err != nil {
+		var path *fs.PathError
+		if errors.As(err, &path) {
+			path.Path = name // the user's word for it
+		}
 		return nil, err
 	}
 	return &replacing{f, name}, nil
