@@ -164,8 +164,10 @@ func odds(log10 float64) string {
 		return "unknown"
 	case log10 >= 6:
 		return "over a million to 1"
+	case log10 <= -6:
+		return "1 to over a million"
 	case log10 < 0:
-		return "1 to " + rounded(math.Pow(10, min(-log10, 6)))
+		return "1 to " + rounded(math.Pow(10, -log10))
 	}
 	return rounded(math.Pow(10, log10)) + " to 1"
 }
@@ -175,6 +177,9 @@ func rounded(v float64) string {
 	s := fixed(roundTo(v, 2), 0)
 	if v < 10 {
 		s = strconv.FormatFloat(roundTo(v, 2), 'g', -1, 64)
+	}
+	if len(s) > 6 { // the half thousand below a million
+		return "1,000,000"
 	}
 	if len(s) > 4 {
 		s = s[:len(s)-3] + "," + s[len(s)-3:]

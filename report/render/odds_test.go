@@ -1,0 +1,29 @@
+package render
+
+import (
+	"math"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+)
+
+// Two figures, thousands apart by commas, either way round, and no more than a
+// million. The powers of ten are arithmetic.
+func TestOdds(t *testing.T) {
+	for log10, want := range map[float64]string{
+		0:                    "1 to 1",
+		math.Log10(4.44):     "4.4 to 1",
+		math.Log10(444):      "440 to 1",
+		math.Log10(27_100):   "27,000 to 1",
+		math.Log10(999_600):  "1,000,000 to 1",
+		6:                    "over a million to 1",
+		40:                   "over a million to 1",
+		-math.Log10(27_100):  "1 to 27,000",
+		-math.Log10(999_600): "1 to 1,000,000",
+		-6:                   "1 to over a million",
+		math.Inf(-1):         "1 to over a million",
+		math.NaN():           "unknown",
+	} {
+		require.Equal(t, want, odds(log10), log10)
+	}
+}
