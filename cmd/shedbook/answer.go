@@ -9,7 +9,6 @@ import (
 
 func (a *app) answerVerb() *cobra.Command {
 	k := schema.KindNamed("answer")
-	var nothing bool
 	c := &cobra.Command{
 		Use: "answer MACHINE|DRIVER|FACTOR=LEVEL FLAG", Short: "say what was found when a flag was looked into", GroupID: "record",
 		Long: "An answered flag rests, and rises again only on evidence that came after. What was\nfound teaches `next` what this fleet's machines turn out to have.",
@@ -32,9 +31,6 @@ func (a *app) answerVerb() *cobra.Command {
 				if err := k.Set(r, k.Field("flag"), given[1], known, a.now); err != nil {
 					return err
 				}
-				if nothing {
-					r.NoneSeen = "yes"
-				}
 				if _, err := a.setFields(cmd.Flags(), k, r, known); err != nil {
 					return err
 				}
@@ -55,6 +51,6 @@ func (a *app) answerVerb() *cobra.Command {
 		},
 	}
 	a.addFields(c, k, "ref", "machine", "driver", "factor", "flag", "nothing_found")
-	c.Flags().BoolVar(&nothing, "nothing-found", false, "looked, and found nothing")
+	c.Flags().Bool("nothing-found", false, "looked, and found nothing")
 	return c
 }

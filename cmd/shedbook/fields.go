@@ -69,7 +69,11 @@ func (a *app) setFields(flags *pflag.FlagSet, k *schema.Kind, r schema.Record, k
 			continue
 		}
 		given++
-		if err := a.setField(k, r, f, flag.Value.String(), known); err != nil {
+		value := flag.Value.String()
+		if flag.Value.Type() == "bool" {
+			value = map[string]string{"true": "yes", "false": "no"}[value]
+		}
+		if err := a.setField(k, r, f, value, known); err != nil {
 			return given, err
 		}
 	}

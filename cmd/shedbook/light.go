@@ -51,7 +51,7 @@ Core cold, fan unplugged: it starts by itself.`,
 			r, err := light.Measure(img, at)
 			var refused *light.Refused
 			if errors.As(err, &refused) {
-				return usage("with the corners given (--corners x,y;x,y;x,y;x,y) and a better photograph it may do", "%s can't be judged: %s", given[0], refused)
+				return usage("with the corners given (--corners x,y;x,y;x,y;x,y) and a better photograph it may do", "%s can't be judged: %s", given[0], refused.Detail)
 			}
 			if err != nil {
 				return err
