@@ -32,6 +32,8 @@ type RatesReport struct {
 	UnrecordedOverheats int `json:"unrecorded_overheats"`
 	// Method names how the adjusted ratios were made; "" where none were asked for.
 	Method string `json:"method"`
+	// Intervals names the crude intervals: "exact" or "mid-P", both central.
+	Intervals string `json:"intervals"`
 	// Words say in a sentence what the table shows, worst first.
 	Words    []string `json:"words"`
 	Warnings []string `json:"warnings,omitempty"`
@@ -60,6 +62,7 @@ type RateQuestion struct {
 	By        exposure.Factor
 	Adjust    []exposure.Factor // By itself and repeats are an error
 	Reference string            // "" against all the others together
+	MidP      bool              // crude intervals and p by mid-P, which cover about their level; else exact, which cover at least it
 }
 
 // Rates works out rates from the fleet's records.
@@ -118,7 +121,7 @@ func RatesOf(asOf time.Time, x *exposure.Index, strata *exposure.Strata, q RateQ
 	if q.By <= exposure.Driver { // names; words and bands are in their own order already
 		slices.SortFunc(r.Levels, func(a, b RateLevel) int { return strings.Compare(a.Level, b.Level) })
 	}
-	r.crude(reference, events, hours)
+	r.crude(q, reference, events, hours)
 	if len(q.Adjust) > 0 {
 		r.adjust(x, strata, q, reference)
 		r.complete(reference)
@@ -144,7 +147,7 @@ func levelNames(x *exposure.Index, f exposure.Factor) []string {
 }
 
 // crude fills in every level's own rate and its plain ratio.
-func (r *RatesReport) crude(reference uint16, events int, hours float64) {
+func (r *RatesReport) crude(q RateQuestion, reference uint16, events int, hours float64) {
 	e0, h0, found := 0, 0.0, reference == 0
 	for _, v := range r.Levels {
 		if v.id == reference {
@@ -154,9 +157,14 @@ func (r *RatesReport) crude(reference uint16, events int, hours float64) {
 	if !found {
 		warn(&r.Warnings, "%s has no recorded hours: there is nothing to compare with", r.Against)
 	}
+	r.Intervals = "exact"
+	rateOf := stat.Rate
+	if q.MidP {
+		r.Intervals, rateOf = "mid-P", stat.RateMidP
+	}
 	for i := range r.Levels {
 		v := &r.Levels[i]
-		rate := stat.Rate(v.Overheats, v.Hours, stat.Level95)
+		rate := rateOf(v.Overheats, v.Hours, stat.Level95)
 		if rate.Est != nil {
 			e := rate.Est.Scaled(100)
 			v.Per100h = &e
@@ -174,11 +182,15 @@ func (r *RatesReport) crude(reference uint16, events int, hours float64) {
 			}
 		}
 		ratio := stat.CompareRates(v.Overheats, v.Hours, ee, hh, stat.Level95)
-		v.CrudeRatio = ratio.Exact.Est
+		crude, p := ratio.Exact, &ratio.P.TwoSided
+		if q.MidP {
+			crude, p = ratio.MidP, &ratio.P.MidP
+		}
+		v.CrudeRatio = crude.Est
 		if v.CrudeRatio != nil {
-			v.CrudeP = &ratio.P.TwoSided
+			v.CrudeP = p
 		} else if v.Why == nil {
-			v.Why = text(ratio.Exact.Why)
+			v.Why = text(crude.Why)
 		}
 	}
 }

@@ -11,6 +11,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"shedbook/report/exposure"
+	"shedbook/report/stat"
 	"shedbook/schema"
 )
 
@@ -316,5 +317,39 @@ func questions() []RateQuestion {
 		{By: exposure.Terrain},
 		{By: exposure.Driver, Adjust: []exposure.Factor{exposure.Speed}},
 		{By: exposure.Driver, Adjust: []exposure.Factor{exposure.Speed, exposure.Terrain}},
+	}
+}
+
+// Asked for mid-P, the report says the mid-P interval, which is inside the
+// exact one; report/stat checks both against values from outside.
+func TestRatesByMidP(t *testing.T) {
+	for _, midP := range []bool{false, true} {
+		q := RateQuestion{By: exposure.Driver, MidP: midP}
+		x := exposure.NewIndex(nil, []schema.Driver{{Name: "A"}, {Name: "B"}}, nil)
+		strata := exposure.NewStrata()
+		for name, n := range map[string]struct {
+			overheats int
+			hours     float64
+		}{"A": {9, 120}, "B": {3, 160}} {
+			id, ok := x.ID(exposure.Driver, name)
+			require.True(t, ok)
+			var at exposure.Levels
+			at[exposure.Driver] = id
+			strata.Add(at, n.hours, n.overheats)
+		}
+		r, err := RatesOf(time.Time{}, x, strata, q)
+		require.NoError(t, err)
+		want := stat.CompareRates(9, 120, 3, 160, stat.Level95)
+		got := r.Levels[0].CrudeRatio
+		require.InDelta(t, 4.0, got.Value, 1e-12, "(9/120)/(3/160)")
+		if midP {
+			require.Equal(t, "mid-P", r.Intervals)
+			require.Equal(t, *want.MidP.Est, *got)
+			require.Greater(t, got.Low, want.Exact.Est.Low)
+			require.Less(t, got.High, want.Exact.Est.High)
+		} else {
+			require.Equal(t, "exact", r.Intervals)
+			require.Equal(t, *want.Exact.Est, *got)
+		}
 	}
 }

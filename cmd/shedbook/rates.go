@@ -17,9 +17,10 @@ import (
 
 func (a *app) ratesVerb() *cobra.Command {
 	var by, adjust, reference string
+	var midP bool
 	c := a.lookVerb("rates --by FACTOR", "overheats per hour driven, by driver, terrain, speed, ...", "the rates with their plot", args(0, 0, "no words, only options such as --by driver"),
 		func(_ context.Context, l *look, _ []string) error {
-			q := report.RateQuestion{Reference: reference}
+			q := report.RateQuestion{Reference: reference, MidP: midP}
 			var err error
 			if by == "" {
 				return usage("for instance: shedbook rates --by driver --adjust speed,terrain", "--by is missing: one of %s", strings.Join(exposure.FactorNames(), ", "))
@@ -47,6 +48,7 @@ func (a *app) ratesVerb() *cobra.Command {
 	c.Flags().StringVar(&by, "by", "", "factor whose levels are compared: "+strings.Join(exposure.FactorNames(), ", "))
 	c.Flags().StringVar(&adjust, "adjust", "", "factors held the same, with commas between")
 	c.Flags().StringVar(&reference, "reference", "", "compare with this level, rather than each with all the others together")
+	c.Flags().BoolVar(&midP, "mid-p", false, "crude intervals by mid-P, which cover about 95 %; exact ones cover at least that")
 	names := func(_ *cobra.Command, _ []string, typed string) ([]cobra.Completion, cobra.ShellCompDirective) {
 		done, last := "", typed
 		if i := strings.LastIndexByte(typed, ','); i >= 0 {

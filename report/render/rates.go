@@ -36,6 +36,9 @@ func Rates(w io.Writer, r report.RatesReport, o Options) error {
 			plot()
 			say()
 		}
+		if r.Intervals == "mid-P" {
+			d.Say("Crude intervals and p by mid-P.")
+		}
 		if len(r.AdjustedFor) > 0 && r.Method != "" {
 			d.Say("Method: " + sentence(r.Method))
 		}
