@@ -196,7 +196,11 @@ func (src *Source) entries(l *exposure.Life, mask *Masker) []Entry {
 	}
 	for i := range log.Refills {
 		v := &log.Refills[i]
-		add("refill", &v.Base, v.Note, amount(v.Volume, unit.Millilitres, "system filled with %s"), pct(v.Concentrate, "%s concentrate"), v.Reason)
+		filled := "system filled"
+		if v.Volume.Known {
+			filled = amount(v.Volume, unit.Millilitres, "system filled with %s")
+		}
+		add("refill", &v.Base, v.Note, filled, pct(v.Concentrate, "%s concentrate"), v.Reason)
 	}
 	for i := range log.Bleeds {
 		v := &log.Bleeds[i]

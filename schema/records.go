@@ -143,11 +143,10 @@ type TopUp struct {
 	Note   string `rec:"note,text" help:"anything else"`
 }
 
-// Refill is the system emptied, or opened, and filled again. Its volume is
-// required: the exchange contract has it so, and others' sheets rely on it.
+// Refill is the system emptied, or opened, and filled again.
 type Refill struct {
 	Head
-	Volume      Num    `rec:"volume_ml,num,unit=ml,min=1,max=200000,required" help:"how much went in"`
+	Volume      Num    `rec:"volume_ml,num,unit=ml,min=1,max=200000" help:"how much went in"`
 	Concentrate Num    `rec:"concentrate_pct,num,unit=pct,min=0,max=100" help:"glycol concentrate by volume"`
 	Reason      string `rec:"reason,text" help:"why it was opened"`
 	Note        string `rec:"note,text" help:"anything else"`

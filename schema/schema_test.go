@@ -19,7 +19,7 @@ var contract = map[string]string{
 	"drivers":   "driver* note",
 	"runs":      "ref machine* driver start* hours meter_out_h meter_in_h terrain speed range load ambient_c note",
 	"topups":    "ref machine* at* meter_h volume_ml* fluid into note",
-	"refills":   "ref machine* at* meter_h volume_ml* concentrate_pct reason note",
+	"refills":   "ref machine* at* meter_h volume_ml concentrate_pct reason note",
 	"bleeds":    "ref machine* at* meter_h points nose_up heat_cycles note",
 	"levels":    "ref machine* at* meter_h below_mark_ml* engine note",
 	"cleanings": "ref machine* at* meter_h method* radiator_out sides blocked_front_pct blocked_back_pct blocked_after_pct note",

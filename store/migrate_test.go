@@ -18,8 +18,8 @@ import (
 	"shedbook/schema"
 )
 
-// books has a book of every released version. v1.db was made by the program as
-// it was before migration 2, and v1/ is what that program exported of it.
+// books has a book of every earlier version. vN.db was made by the program as
+// it was before migration N+1, and vN/ is what that program exported of it.
 const books = "../testdata/book"
 
 // older is a copy of a released book, in a directory of its own.
@@ -80,15 +80,25 @@ func dump(t *testing.T, path, table string) []string {
 }
 
 func TestABookOfVersion1ComesAlong(t *testing.T) {
+	comesAlong(t, 1, 7) // 5 amendments and 2 voided records were made in it
+}
+
+func TestABookOfVersion2ComesAlong(t *testing.T) {
+	comesAlong(t, 2, 8) // and one amendment more
+}
+
+// comesAlong opens the book of a version, in which so many records had been
+// amended or voided, and reads it back.
+func comesAlong(t *testing.T, made, changed int) {
 	ctx := context.Background()
 	for name, open := range map[string]func(path string) (*Book, error){
 		"to record": func(path string) (*Book, error) { return Open(ctx, path, clock) },
 		"to look":   func(path string) (*Book, error) { return View(ctx, path) },
 	} {
 		t.Run(name, func(t *testing.T) {
-			path := older(t, "v1.db")
+			path := older(t, fmt.Sprintf("v%d.db", made))
 			past := dump(t, path, "past")
-			require.Len(t, past, 7, "5 amendments and 2 voided records were made in it")
+			require.Len(t, past, changed)
 			b, err := open(path)
 			require.NoError(t, err)
 			defer b.Close()
@@ -97,7 +107,7 @@ func TestABookOfVersion1ComesAlong(t *testing.T) {
 			require.Equal(t, newestVersion(), version)
 
 			sheets := exported(t, b)
-			seen, err := filepath.Glob(filepath.Join(books, "v1", "*.csv"))
+			seen, err := filepath.Glob(filepath.Join(books, fmt.Sprintf("v%d", made), "*.csv"))
 			require.NoError(t, err)
 			require.Len(t, seen, len(schema.Kinds), "a sheet of every kind")
 			for _, file := range seen {
@@ -113,12 +123,12 @@ func TestABookOfVersion1ComesAlong(t *testing.T) {
 			}
 
 			// What it was stands beside it, as it was.
-			before := path + ".version1"
+			before := fmt.Sprintf("%s.version%d", path, made)
 			db, err := sql.Open("sqlite", dsn(before, "mode=ro"))
 			require.NoError(t, err)
 			defer db.Close()
 			require.NoError(t, db.QueryRow("PRAGMA user_version").Scan(&version))
-			require.Equal(t, 1, version)
+			require.Equal(t, made, version)
 			require.Equal(t, past, dump(t, before, "past"))
 			for _, k := range schema.Kinds {
 				require.Equal(t, dump(t, path, k.Sheet), dump(t, before, k.Sheet), k.Sheet)

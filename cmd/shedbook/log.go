@@ -27,12 +27,12 @@ func (a *app) logVerb() *cobra.Command {
 }
 
 // wordFields are the fields that may be given as plain words after the
-// machine, in this order: what the kind cannot do without.
+// machine, in this order: what the kind cannot do without, and a volume.
 func wordFields(k *schema.Kind) []*schema.Field {
 	var out []*schema.Field
 	for i := range k.Fields {
 		f := &k.Fields[i]
-		if f.Required && f.Type != schema.MachineField && f.Type != schema.TimeField {
+		if (f.Required || f.Name == "volume_ml") && f.Type != schema.MachineField && f.Type != schema.TimeField {
 			out = append(out, f)
 		}
 	}
