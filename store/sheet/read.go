@@ -1,5 +1,5 @@
 // Package sheet reads and writes the sheets of the exchange contract: CSV (RFC 4180) in UTF-8, one file per kind of
-// record, as package schema describes the kinds.
+// record, as package schema describes the kinds, or the tabs of a workbook (see Workbook and Tab).
 //
 // The reader understands a byte-order mark, CRLF, and comma, semicolon or tab as separator. Columns may stand in any
 // order. Blank rows are passed over. A row may be short, since spreadsheet programs leave out blanks at its end; what it
