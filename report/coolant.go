@@ -300,6 +300,8 @@ func (m *CoolantMachine) change() {
 		m.ChangeWhy = text(fmt.Sprintf("one rate fits all of it (p %s)", pText(c.P)))
 	case c.At.Est == nil:
 		m.ChangeWhy = text(c.At.Why)
+	case c.At.Est.Value < leastSide || m.looksHours()-c.At.Est.Value < leastSide:
+		m.ChangeWhy = text(fmt.Sprintf("a change is seen with less than %d h on one side of it: too little to tell a rate by", leastSide))
 	default:
 		e := *c.At.Est
 		change := CoolantChange{Before: c.Before, After: c.After, P: c.P, Hours: e}
@@ -311,6 +313,20 @@ func (m *CoolantMachine) change() {
 			warn(&m.Warnings, "%s", w)
 		}
 	}
+}
+
+// leastSide is how many hours a rate needs before and after a change.
+const leastSide = 10
+
+// looksHours are the hours between marks that a change may lie in.
+func (m *CoolantMachine) looksHours() float64 {
+	total := 0.0
+	for i := 1; i < len(m.looks); i++ {
+		if !m.looks[i].Apart {
+			total += m.looks[i].Hours
+		}
+	}
+	return total
 }
 
 // when is the moment, and the engine hours, at which so many hours had gone by

@@ -241,6 +241,13 @@ func (b *Book) write(ctx context.Context, do func(tx *sql.Tx) error) error {
 	return explain(b.path, tx.Commit())
 }
 
+// Empty says whether no record was ever put into the book.
+func (b *Book) Empty(ctx context.Context) (bool, error) {
+	var next int64
+	err := b.db.QueryRowContext(ctx, "SELECT next FROM counter WHERE one = 1").Scan(&next)
+	return next == 1, explain(b.path, err)
+}
+
 // take reserves n record numbers and returns the first.
 func take(ctx context.Context, q querier, n int) (int64, error) {
 	var next int64

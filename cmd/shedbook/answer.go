@@ -1,8 +1,11 @@
 package main
 
 import (
+	"fmt"
+
 	"github.com/spf13/cobra"
 
+	"shedbook/report/flags"
 	"shedbook/schema"
 	"shedbook/store"
 )
@@ -46,6 +49,13 @@ func (a *app) answerVerb() *cobra.Command {
 						return usage("shedbook list services --machine "+given[0]+" shows them", "record %d is no service of %s", int64(r.Service.V), given[0])
 					}
 				}
+				fleet, err := b.Fleet(cmd.Context())
+				if err != nil {
+					return err
+				}
+				if !raised(flags.Find(fleet, r.At), r) {
+					fmt.Fprintf(a.errOut, "note: no flag %s stands on %s at that time; the answer is kept all the same\n", r.Flag, given[0])
+				}
 				return a.keep(cmd.Context(), b, k, r)
 			})
 		},
@@ -53,4 +63,14 @@ func (a *app) answerVerb() *cobra.Command {
 	a.addFields(c, k, "ref", "machine", "driver", "factor", "flag", "nothing_found")
 	c.Flags().Bool("nothing-found", false, "looked, and found nothing")
 	return c
+}
+
+// raised says whether the flag that is answered stands.
+func raised(r flags.Result, to *schema.Answer) bool {
+	for _, f := range append(append([]flags.Flag{}, r.Flags...), r.Resting...) {
+		if f.Flag == to.Flag && f.Machine == to.Machine && f.Driver == to.Driver && (to.Factor == "" || to.Factor == f.Factor+"="+f.Level) {
+			return true
+		}
+	}
+	return false
 }

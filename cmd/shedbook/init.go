@@ -20,12 +20,18 @@ func (a *app) initVerb() *cobra.Command {
 				return err
 			}
 			if info, err := os.Stat(path); err == nil && info.Size() > 0 {
-				if b, err := store.View(cmd.Context(), path); err != nil {
+				b, err := store.View(cmd.Context(), path)
+				if err != nil {
 					return err
-				} else {
-					b.Close()
 				}
-				return usage("shedbook set changes its time zone and units", "there is a book at %s already", path)
+				empty, err := b.Empty(cmd.Context())
+				b.Close()
+				if err != nil {
+					return err
+				}
+				if !empty { // one that nothing was put into yet, by a first command that failed, is as good as none
+					return usage("shedbook set changes its time zone and units", "there is a book at %s already", path)
+				}
 			} else if err != nil && !errors.Is(err, fs.ErrNotExist) {
 				return err
 			}

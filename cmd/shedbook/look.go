@@ -33,6 +33,9 @@ func (a *app) lookVerb(use, short, page string, words cobra.PositionalArgs, do f
 	l := &look{a: a}
 	c := &cobra.Command{Use: use, Short: short, GroupID: "look", Args: words, ValidArgsFunction: a.completeMachine}
 	c.RunE = func(cmd *cobra.Command, given []string) error {
+		if l.asJSON && l.asCSV {
+			return usage("", "--json and --csv are two formats: ask for one")
+		}
 		return a.view(cmd.Context(), func(b *store.Book) error {
 			l.book = b
 			if err := l.read(cmd.Context(), b); err != nil {

@@ -10,15 +10,20 @@ import (
 func (a *app) planVerb() *cobra.Command {
 	k := schema.KindNamed("plan")
 	c := &cobra.Command{
-		Use: "add WORK --machine MACHINE | --model MODEL --every 50h | --every-mud 20h | --every-days 180", Short: "add work that comes round",
-		Args: args(1, 1, "the work, worded as the services are (in quotes if it has spaces)"),
+		Use: "add [MACHINE] WORK --every 50h | --every-mud 20h | --every-days 180", Short: "add work that comes round, for a machine or (--model) a whole model",
+		Args: args(1, 2, "a machine (or --model), and the work, worded as the services are, in quotes if it has spaces"), ValidArgsFunction: a.completeMachine,
 		RunE: func(cmd *cobra.Command, given []string) error {
 			return a.record(cmd.Context(), func(b *store.Book) error {
 				known, err := a.known(cmd.Context(), b)
 				if err != nil {
 					return err
 				}
-				r := &schema.Plan{Work: given[0]}
+				r := &schema.Plan{Work: given[len(given)-1]}
+				if len(given) == 2 {
+					if r.Machine, err = known.Machine(given[0]); err != nil {
+						return err
+					}
+				}
 				if _, err := a.setFields(cmd.Flags(), k, r, known); err != nil {
 					return err
 				}
