@@ -5,6 +5,7 @@ import (
 	"math"
 
 	"shedbook/report/exposure"
+	"shedbook/schema/unit"
 )
 
 // Plain sentences with the figures in them.
@@ -114,8 +115,8 @@ func (m *machine) reasons(f *Finder, p pattern, since int64) []string {
 	case warningCircuit:
 		out = append(out, fmt.Sprintf("%d of the %d whose coolant was looked at lost none; speed, load, air and minutes in the run make no difference to them", t.dry, t.judged))
 	case fanCircuit:
-		out = append(out, fmt.Sprintf("%d of the %d with a speed recorded came at slow speed, which makes %.0f %% of the hours; %d of %d above 14 °C",
-			t.slow, t.paced, 100*t.slowHours/max(t.pacedHours, 1e-9), t.warm, t.thermometer))
+		out = append(out, fmt.Sprintf("%d of the %d with a speed recorded came at slow speed, which makes %.0f %% of the hours; %d of %d above %s",
+			t.slow, t.paced, 100*t.slowHours/max(t.pacedHours, 1e-9), t.warm, t.thermometer, unit.Format(14, unit.Celsius, f.fleet.Settings.Units())))
 	case thermostat:
 		out = append(out, fmt.Sprintf("%d of the %d with minutes recorded came within 15 minutes of the start; spread evenly over their runs it would be %.1f", t.early, t.timed, t.earlyExpected))
 	case aboveFleet:
@@ -155,11 +156,30 @@ func (m *machine) lossReasons(f *Finder, since int64, day string) []string {
 		mean += f.sound.seep[g] / f.sound.seepSum * r
 	}
 	return []string{
-		fmt.Sprintf("%s mL in %.0f h since %s beyond settling and boil-over, over %s between marks: %.1f mL an hour; sound machines here use %.1f",
-			thousands(loss), hours, day, plural(n, "stretch"), loss/max(hours, 1e-9), mean),
-		fmt.Sprintf("left out: %s mL topped up while settling after refills, %s mL boiled over", thousands(m.log.settling), thousands(boiled)),
+		fmt.Sprintf("%s in %.0f h since %s beyond settling and boil-over, over %s between marks: %s an hour; sound machines here use %s",
+			f.volume(loss), hours, day, plural(n, "stretch"), f.little(loss/max(hours, 1e-9)), f.little(mean)),
+		fmt.Sprintf("left out: %s topped up while settling after refills, %s boiled over", f.volume(m.log.settling), f.volume(boiled)),
 	}
 }
+
+// volume is an amount of coolant in the book's units.
+func (f *Finder) volume(ml float64) string {
+	if sys := f.fleet.Settings.Units(); sys != unit.Metric {
+		return unit.Format(ml, unit.Millilitres, sys)
+	}
+	return thousands(ml) + " mL"
+}
+
+// little is an amount of which a tenth of a millilitre matters.
+func (f *Finder) little(ml float64) string {
+	if f.fleet.Settings.Units() != unit.Metric {
+		return fmt.Sprintf("%.2f fl oz", ml/mlPerFlOz)
+	}
+	return fmt.Sprintf("%.1f mL", ml)
+}
+
+// mlPerFlOz is a US fluid ounce in mL: NIST SP 811 (2008), app. B.8.
+const mlPerFlOz = 29.57353
 
 // would says what would change the flag's mind.
 func (m *machine) would(f *Finder, p pattern) []string {
@@ -179,7 +199,7 @@ func (m *machine) would(f *Finder, p pattern) []string {
 				then += o * s.density(mean+lossRates[k]) / s.density(mean)
 			}
 			if then <= now/2 {
-				return []string{fmt.Sprintf("another %.0f h without more than %.0f mL topped up would halve this", h, math.Ceil(mean*h/25)*25)}
+				return []string{fmt.Sprintf("another %.0f h without more than %s topped up would halve this", h, f.volume(math.Ceil(mean*h/25)*25))}
 			}
 		}
 		return nil

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"shedbook/schema"
+	"shedbook/schema/unit"
 )
 
 // Result is what to check next on one machine.
@@ -83,6 +84,7 @@ type state struct {
 	e         *evidence
 	b         *belief
 	confirmed []int // by cause, on the fleet's other machines
+	units     unit.System
 	asOf      time.Time
 	zone      *time.Location
 }
@@ -108,7 +110,7 @@ func known(fleet schema.Fleet, machine string, asOf time.Time) (*state, error) {
 	if err != nil {
 		return nil, err
 	}
-	s := &state{n: n, log: log, confirmed: confirmed, asOf: asOf, zone: fleet.Settings.Zone()}
+	s := &state{n: n, log: log, confirmed: confirmed, asOf: asOf, zone: fleet.Settings.Zone(), units: fleet.Settings.Units()}
 	s.e = read(n, &fleet, log)
 	if s.e.blank {
 		s.b = n.start(false)

@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"math"
 	"sort"
+
+	"shedbook/schema/unit"
 )
 
 // reason is one thing in the log and how it speaks for a cause: the log of its
@@ -153,8 +155,8 @@ func (s *state) fromWhole(k int) []reason {
 		var text string
 		if s.n.features[f].name == "loss" {
 			l := s.e.loss
-			text = fmt.Sprintf("%.1f ml an engine hour gone beyond settling and boil-over (%.0f ml in %.0f h, %d %s)",
-				l.perHour(), l.ml, l.hours, l.topups, plural("top-up", float64(l.topups)))
+			text = fmt.Sprintf("%s an engine hour gone beyond settling and boil-over (%s in %.0f h, %d %s)",
+				unit.Format(l.perHour(), unit.Millilitres, s.units), unit.Format(l.ml, unit.Millilitres, s.units), l.hours, l.topups, plural("top-up", float64(l.topups)))
 		} else {
 			text = fmt.Sprintf("%.0f %% glycol by the refills and top-ups", s.e.mixPct)
 		}
