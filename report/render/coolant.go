@@ -91,8 +91,14 @@ func coolantOf(d *Doc, m *report.CoolantMachine, o Options) {
 		{Key: "boil_over_ml", Head: "Boil-over", Unit: unit.Millilitres, Drop: 2},
 		{Key: "unexplained_ml", Head: "Unexplained", Unit: unit.Millilitres, Drop: 1},
 	}}
-	for i := range m.Stretches {
+	for i := 0; i < len(m.Stretches); i++ {
 		s := &m.Stretches[i]
+		if to := quiet(m.Stretches, i); to > i+1 && o.Format != CSV {
+			last := &m.Stretches[to-1]
+			t.Add(Day(s.From), Day(last.To), Number(last.ToH-s.FromH), Number(0), Text(fmt.Sprintf("nothing lost, %d looks", to-i)), Number(0), Number(0))
+			i = to - 1
+			continue
+		}
 		says := "unexplained"
 		switch {
 		case s.Settling:
@@ -107,6 +113,14 @@ func coolantOf(d *Doc, m *report.CoolantMachine, o Options) {
 		t.Add(Day(s.From), Day(s.To), Number(s.Hours()), Number(s.Lost), Text(says), Number(s.BoilOver), Number(s.Unexplained()))
 	}
 	d.Table(t)
+}
+
+// quiet is where the stretches from i on in which nothing was lost end.
+func quiet(stretches []report.Stretch, i int) int {
+	for i < len(stretches) && stretches[i].Lost == 0 && stretches[i].BoilOver == 0 && !stretches[i].Settling {
+		i++
+	}
+	return i
 }
 
 // changed says when the rate changed.
