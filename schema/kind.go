@@ -166,9 +166,24 @@ func (f *Field) Pointer(r Record) any {
 	return reflect.ValueOf(r).Elem().FieldByIndex(f.index).Addr().Interface()
 }
 
+// Pointers appends the addresses of all fields' values, in order: see Pointer.
+func (k *Kind) Pointers(to []any, r Record) []any {
+	if r, ok := r.(*Run); ok { // of which a book has a million
+		return append(to, &r.Ref, &r.Machine, &r.At, &r.Driver, &r.Hours, &r.MeterOut, &r.MeterIn, &r.Terrain, &r.Speed, &r.Range, &r.Load, &r.AmbientC, &r.Note)
+	}
+	v := reflect.ValueOf(r).Elem()
+	for i := range k.Fields {
+		to = append(to, v.FieldByIndex(k.Fields[i].index).Addr().Interface())
+	}
+	return to
+}
+
 // Known says whether the field is recorded.
-func (f *Field) Known(r Record) bool {
-	switch p := f.Pointer(r).(type) {
+func (f *Field) Known(r Record) bool { return Recorded(f.Pointer(r)) }
+
+// Recorded says whether the value at a field's address is recorded.
+func Recorded(p any) bool {
+	switch p := p.(type) {
 	case *string:
 		return *p != ""
 	case *Num:

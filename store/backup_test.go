@@ -178,7 +178,7 @@ func TestVerify(t *testing.T) {
 			require.NoError(t, err)
 			found, err := b.Verify(ctx)
 			require.NoError(t, err)
-			require.Len(t, found, 6)
+			require.Len(t, found, 7)
 			wrong := ""
 			for _, f := range found {
 				for _, w := range f.Wrong {
@@ -200,12 +200,13 @@ func damage(t *testing.T, path, of string) {
 	t.Helper()
 	b, err := View(context.Background(), path)
 	require.NoError(t, err)
-	var page int64
+	var page, size int64
 	require.NoError(t, b.db.QueryRow("SELECT rootpage FROM sqlite_master WHERE name = ?", of).Scan(&page))
+	require.NoError(t, b.db.QueryRow("PRAGMA page_size").Scan(&size))
 	require.NoError(t, b.Close())
 	f, err := os.OpenFile(path, os.O_RDWR, 0)
 	require.NoError(t, err)
-	_, err = f.WriteAt([]byte("this is no page of a b-tree at all"), (page-1)*4096)
+	_, err = f.WriteAt([]byte("this is no page of a b-tree at all"), (page-1)*size)
 	require.NoError(t, err)
 	require.NoError(t, f.Close())
 }

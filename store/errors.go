@@ -49,6 +49,9 @@ func explain(path string, err error) error {
 	if errors.As(err, &own) {
 		return err
 	}
+	if errors.Is(err, errBadPack) {
+		return damaged(path, err.Error())
+	}
 	var se *sqlite.Error
 	if !errors.As(err, &se) {
 		return err

@@ -61,7 +61,12 @@ func (b *Book) Import(ctx context.Context, sources []Source, o ImportOptions) (*
 	sources = slices.Clone(sources)
 	slices.SortStableFunc(sources, func(x, y Source) int { return slices.Index(schema.Kinds, x.Kind) - slices.Index(schema.Kinds, y.Kind) })
 	out := &Imported{}
-	err := b.write(ctx, func(tx *sql.Tx) error {
+	b, done, err := b.byTheThousand()
+	if err != nil {
+		return nil, err
+	}
+	defer done()
+	err = b.write(ctx, func(tx *sql.Tx) error {
 		n, err := readNames(ctx, tx)
 		if err != nil {
 			return err
@@ -104,14 +109,22 @@ const block = 10_000
 
 func (im *importer) number(ctx context.Context) (int64, error) {
 	if im.next == im.last {
-		first, err := take(ctx, im.tx, block)
-		if err != nil {
+		if err := im.reserve(ctx, block); err != nil {
 			return 0, err
 		}
-		im.next, im.last = first, first+block
 	}
 	im.next++
 	return im.next - 1, nil
+}
+
+// reserve reserves n record numbers.
+func (im *importer) reserve(ctx context.Context, n int) error {
+	if err := im.settle(ctx); err != nil {
+		return err
+	}
+	first, err := take(ctx, im.tx, n)
+	im.next, im.last = first, first+int64(n)
+	return err
 }
 
 // settle gives back the numbers that were reserved and not used.
@@ -150,9 +163,22 @@ func (im *importer) sheet(ctx context.Context, s Source) (*Counts, error) {
 	if err := row.prepare(ctx); err != nil {
 		return nil, err
 	}
-	for {
+	quiet := context.WithoutCancel(ctx) // the driver would watch it at every statement
+	next := func() read {
 		cells, err := r.Next()
+		if err != nil {
+			return read{err: err}
+		}
+		record, wrong := r.Record(cells, im.known)
+		return read{cells, record, wrong, nil}
+	}
+	for {
+		is := next()
+		cells, err := is.row, is.err
 		if errors.Is(err, io.EOF) {
+			if row.bulk != nil {
+				return c, row.bulk.finish(ctx)
+			}
 			return c, nil
 		}
 		var broken *sheet.Error
@@ -174,13 +200,20 @@ func (im *importer) sheet(ctx context.Context, s Source) (*Counts, error) {
 				im.o.Progress(s.Name, c.Rows)
 			}
 		}
-		record, wrong := r.Record(cells, im.known)
-		if len(wrong) > 0 {
-			im.bad(r, cells, wrong)
+		if c.Rows == fewRows && s.Kind.Dated {
+			if err := row.goLong(ctx); err != nil {
+				return nil, err
+			}
+			var stop func()
+			next, stop = ahead(next)
+			defer stop()
+		}
+		if len(is.wrong) > 0 {
+			im.bad(r, cells, is.wrong)
 			c.Bad++
 			continue
 		}
-		did, conflict, err := row.take(ctx, record)
+		did, conflict, err := row.take(quiet, is.record)
 		if err != nil {
 			return nil, fmt.Errorf("%s:%d: %w", s.Name, cells.Line, err)
 		}
@@ -200,6 +233,51 @@ func (im *importer) sheet(ctx context.Context, s Source) (*Counts, error) {
 			c.Repeated++
 		}
 	}
+}
+
+// read is a row as it was read: a record, or what is wrong.
+type read struct {
+	row    sheet.Row
+	record schema.Record
+	wrong  []*sheet.Error
+	err    error // the sheet's end, or why its rest can't be read
+}
+
+// ahead lets next read rows ahead, in a goroutine of its own, until it meets an
+// error; stop ends it.
+func ahead(next func() read) (func() read, func()) {
+	const rows = 256
+	out, quit, ended := make(chan []read, 4), make(chan struct{}), make(chan struct{})
+	go func() {
+		defer close(ended)
+		for {
+			some := make([]read, 0, rows)
+			for len(some) < rows {
+				r := next()
+				r.row.Cells = slices.Clone(r.row.Cells) // good until the next row is read
+				if some = append(some, r); r.err != nil {
+					break
+				}
+			}
+			select {
+			case out <- some:
+			case <-quit:
+				return
+			}
+			if some[len(some)-1].err != nil {
+				return
+			}
+		}
+	}()
+	var some []read
+	return func() read {
+		if len(some) == 0 {
+			some = <-out
+		}
+		r := some[0]
+		some = some[1:]
+		return r
+	}, func() { close(quit); <-ended }
 }
 
 func (im *importer) bad(r *sheet.Reader, row sheet.Row, wrong []*sheet.Error) {
@@ -225,9 +303,13 @@ type rows struct {
 	insert *sql.Stmt // of a row with a ref; nothing where the ref is known
 	hasRef bool
 	past   map[string][]schema.Record // earlier versions, by ref or, without, by content
+	bulk   *bulk                      // once the sheet is a long one
 }
 
 func (w *rows) close() {
+	if w.bulk != nil {
+		w.bulk.stop()
+	}
 	if w.insert != nil {
 		w.insert.Close()
 	}
@@ -296,6 +378,9 @@ func (w *rows) take(ctx context.Context, r schema.Record) (deed, []*schema.Probl
 		w.known.AddWord(*r)
 		return added, nil, putWord(ctx, w.tx, w.n, *r)
 	}
+	if w.bulk != nil {
+		return w.bulk.take(ctx, r)
+	}
 	if old := w.past[w.identity(r)]; len(old) > 0 && !w.changes(old, r) {
 		return repeated, nil, nil
 	}
@@ -318,14 +403,20 @@ func (w *rows) take(ctx context.Context, r schema.Record) (deed, []*schema.Probl
 		return repeated, nil, nil
 	}
 	if w.o.Update {
-		return amended, nil, w.update(ctx, same, r, differ)
+		_, err := w.update(ctx, same, r, differ)
+		return amended, nil, err
 	}
-	var conflict []*schema.Problem
+	return 0, w.conflict(same, r, differ), nil
+}
+
+// conflict tells the fields in which the book and a sheet differ.
+func (w *rows) conflict(book, r schema.Record, differ []*schema.Field) []*schema.Problem {
+	var out []*schema.Problem
 	for _, f := range differ {
-		conflict = append(conflict, &schema.Problem{Column: f.Name,
-			Says: fmt.Sprintf("conflict: the book has %s (record %d), the sheet %s; --update amends the book", cellOr(f, same, w.known.Zone), w.k.Meta(same).Number, cellOr(f, r, w.known.Zone))})
+		out = append(out, &schema.Problem{Column: f.Name,
+			Says: fmt.Sprintf("conflict: the book has %s (record %d), the sheet %s; --update amends the book", cellOr(f, book, w.known.Zone), w.k.Meta(book).Number, cellOr(f, r, w.known.Zone))})
 	}
-	return 0, conflict, nil
+	return out
 }
 
 func cellOr(f *schema.Field, r schema.Record, zone *time.Location) string {
@@ -383,10 +474,10 @@ func (w *rows) add(ctx context.Context, r schema.Record) (bool, error) {
 }
 
 // update amends the book's record to what the sheet says.
-func (w *rows) update(ctx context.Context, was, r schema.Record, differ []*schema.Field) error {
+func (w *rows) update(ctx context.Context, was, r schema.Record, differ []*schema.Field) (schema.Record, error) {
 	is, err := w.t.one(ctx, w.tx, w.n, "WHERE number = ?", w.k.Meta(was).Number)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	for _, f := range differ {
 		switch p := f.Pointer(is).(type) {
@@ -400,5 +491,5 @@ func (w *rows) update(ctx context.Context, was, r schema.Record, differ []*schem
 			*p = *f.Pointer(r).(*[]string)
 		}
 	}
-	return w.b.amend(ctx, w.tx, w.n, w.k, was, is, "imported again with --update")
+	return is, w.b.amend(ctx, w.tx, w.n, w.k, was, is, "imported again with --update")
 }

@@ -87,6 +87,10 @@ func TestABookOfVersion2ComesAlong(t *testing.T) {
 	comesAlong(t, 2, 8) // and one amendment more
 }
 
+func TestABookOfVersion3ComesAlong(t *testing.T) {
+	comesAlong(t, 3, 10) // an amendment and a voided record more
+}
+
 // comesAlong opens the book of a version, in which so many records had been
 // amended or voided, and reads it back.
 func comesAlong(t *testing.T, made, changed int) {

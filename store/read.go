@@ -1,6 +1,7 @@
 package store
 
 import (
+	"cmp"
 	"context"
 	"iter"
 	"strings"
@@ -73,51 +74,31 @@ func (b *Book) List(ctx context.Context, k *schema.Kind, f Filter) ([]schema.Rec
 }
 
 // Logs reads machines' logs one after another, in the order of the machines'
-// names: those named, or all.
+// names: those named, or all. What is read is the book as it was at one moment.
 func (b *Book) Logs(ctx context.Context, machines ...string) iter.Seq2[schema.Log, error] {
 	return func(yield func(schema.Log, error) bool) {
-		n, err := readNames(ctx, b.db)
-		if err != nil {
-			yield(schema.Log{}, explain(b.path, err))
-			return
-		}
-		if len(machines) == 0 {
-			machines = n.machines
-		}
-		for _, name := range machines {
-			log, err := b.log(ctx, n, name)
-			if !yield(log, explain(b.path, err)) || err != nil {
-				return
+		err := b.moment(ctx, func(q querier, n *names) error {
+			p, err := openPacks(ctx, q, n)
+			if err == nil && len(machines) == 0 {
+				machines = n.machines
+				err = p.readLoose(ctx)
 			}
-		}
-	}
-}
-
-func (b *Book) log(ctx context.Context, n *names, name string) (schema.Log, error) {
-	var l schema.Log
-	id, ok := n.machine[name]
-	if !ok {
-		_, err := n.known().Machine(name)
-		return l, err
-	}
-	m, err := tables[schema.KindNamed("machine")].one(ctx, b.db, n, "WHERE number = ?", id)
-	if err != nil || m == nil {
-		return l, err
-	}
-	l.Machine = *m.(*schema.Machine)
-	for _, k := range schema.Kinds {
-		if !k.Dated && k.Name != "answer" {
-			continue
-		}
-		err := tables[k].query(ctx, b.db, n, "WHERE machine = ? ORDER BY "+k.TimeColumn()+", number", []any{id}, func(r schema.Record) error {
-			put(&l, r)
-			return nil
+			for i := 0; i < len(machines) && err == nil; i++ {
+				var s *stored
+				if s, err = p.stored(ctx, machines[i]); err == nil {
+					var l schema.Log
+					if l, err = p.log(ctx, s); err == nil && !yield(l, nil) {
+						return nil
+					}
+				}
+				err = cmp.Or(err, ctx.Err())
+			}
+			return err
 		})
 		if err != nil {
-			return l, err
+			yield(schema.Log{}, err)
 		}
 	}
-	return l, nil
 }
 
 // put appends a record to its place in a log.
@@ -148,6 +129,24 @@ func put(l *schema.Log, r schema.Record) {
 	default:
 		panic("store: a dated kind has no place in schema.Log")
 	}
+}
+
+// moment reads the book as it is at one moment.
+func (b *Book) moment(ctx context.Context, read func(q querier, n *names) error) error {
+	c, err := b.db.Conn(ctx)
+	if err != nil {
+		return explain(b.path, err)
+	}
+	defer c.Close()
+	if _, err := c.ExecContext(ctx, "BEGIN"); err != nil { // a reader's: it waits for nobody
+		return explain(b.path, err)
+	}
+	defer c.ExecContext(context.WithoutCancel(ctx), "ROLLBACK")
+	n, err := readNames(ctx, c)
+	if err == nil {
+		err = read(c, n)
+	}
+	return explain(b.path, err)
 }
 
 // Fleet reads the whole book, or of the logs only those of the machines named.

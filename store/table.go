@@ -18,6 +18,7 @@ type table struct {
 	columns []string // number, the kind's, typed, entered, versions
 	list    string   // the columns, quoted
 	insert  string
+	low     []int64 // by field: the first number of its vocabulary
 }
 
 var tables = func() map[*schema.Kind]*table {
@@ -28,22 +29,35 @@ var tables = func() map[*schema.Kind]*table {
 		}
 		t := &table{kind: k, columns: append(append([]string{"number"}, k.Columns()...), "typed", "entered", "versions")}
 		t.list = quoted(t.columns)
+		t.low = make([]int64, len(k.Fields))
+		for i := range k.Fields {
+			if v := k.Fields[i].Vocabulary; v != "" {
+				t.low[i], _ = schema.WordRange(v)
+			}
+		}
 		t.insert = "INSERT INTO " + k.Sheet + " (" + t.list + ") VALUES (?" + strings.Repeat(", ?", len(t.columns)-1) + ")"
 		m[k] = t
 	}
 	return m
 }()
 
+// maxFields is more fields than any kind has.
+const maxFields = 32
+
 // quoted puts the columns in double quotes, since some are words of SQL.
 func quoted(columns []string) string { return `"` + strings.Join(columns, `", "`) + `"` }
 
 // values are a record's values in the order of the table's columns.
 func (t *table) values(r schema.Record, n *names) ([]any, error) {
-	out := make([]any, 0, len(t.columns))
+	return t.appendValues(make([]any, 0, len(t.columns)), r, n)
+}
+
+func (t *table) appendValues(out []any, r schema.Record, n *names) ([]any, error) {
 	m := t.kind.Meta(r)
 	out = append(out, m.Number)
-	for i := range t.kind.Fields {
-		v, err := value(&t.kind.Fields[i], r, n)
+	var room [maxFields]any
+	for i, p := range t.kind.Pointers(room[:0], r) {
+		v, err := value(&t.kind.Fields[i], p, n)
 		if err != nil {
 			return nil, err
 		}
@@ -53,7 +67,7 @@ func (t *table) values(r schema.Record, n *names) ([]any, error) {
 	if err != nil {
 		return nil, err
 	}
-	return append(out, typed, formatTime(m.Entered), m.Versions), nil
+	return append(out, typed, formatTime(m.Entered), int64(m.Versions)), nil
 }
 
 func typedJSON(typed map[string]string) (any, error) {
@@ -64,20 +78,16 @@ func typedJSON(typed map[string]string) (any, error) {
 	return string(s), err
 }
 
-// value is what the book holds for one field: nil where not recorded.
-func value(f *schema.Field, r schema.Record, n *names) (any, error) {
-	switch p := f.Pointer(r).(type) {
+// value is what the book holds for the value at a field's address: nil where
+// not recorded.
+func value(f *schema.Field, p any, n *names) (any, error) {
+	switch p := p.(type) {
 	case *string:
 		if *p == "" {
 			return nil, nil
 		}
-		switch f.Type {
-		case schema.MachineField:
-			return number(n.machine, "machine", *p)
-		case schema.DriverField:
-			return number(n.driver, "driver", *p)
-		case schema.WordField:
-			return number(n.word[f.Vocabulary], f.Name, *p)
+		if f.Type != schema.TextField {
+			return n.number(f, *p)
 		}
 		return *p, nil
 	case *schema.Num:
@@ -94,25 +104,42 @@ func value(f *schema.Field, r schema.Record, n *names) (any, error) {
 		if len(*p) == 0 {
 			return nil, nil
 		}
-		var bits int64
-		low, _ := schema.WordRange(f.Vocabulary)
-		for _, w := range *p {
-			id, err := number(n.word[f.Vocabulary], f.Name, w)
-			if err != nil {
-				return nil, err
-			}
-			bits |= 1 << (id.(int64) - low)
-		}
-		return bits, nil
+		return n.bits(f, *p)
 	}
 	panic("store: a field of no known type")
 }
 
-func number(of map[string]int64, what, name string) (any, error) {
+// bits are the words of a list as bits.
+func (n *names) bits(f *schema.Field, words []string) (set int64, err error) {
+	low, _ := schema.WordRange(f.Vocabulary)
+	for _, w := range words {
+		id, ok := n.word[f.Vocabulary][w]
+		if !ok {
+			return 0, notInBook(f.Name, w)
+		}
+		set |= 1 << (id - low)
+	}
+	return set, nil
+}
+
+// number is what stands for a machine, a driver or a word in the book.
+func (n *names) number(f *schema.Field, name string) (int64, error) {
+	of := n.word[f.Vocabulary]
+	what := f.Name
+	switch f.Type {
+	case schema.MachineField:
+		of, what = n.machine, "machine"
+	case schema.DriverField:
+		of, what = n.driver, "driver"
+	}
 	if id, ok := of[name]; ok {
 		return id, nil
 	}
-	return nil, &Error{Trouble: NotFound, Says: fmt.Sprintf("%s %q is not in the book", what, name)}
+	return 0, notInBook(what, name)
+}
+
+func notInBook(what, name string) error {
+	return &Error{Trouble: NotFound, Says: fmt.Sprintf("%s %q is not in the book", what, name)}
 }
 
 // scanner reads rows of a table into records.

@@ -1,0 +1,378 @@
+package store
+
+import (
+	"bytes"
+	"context"
+	"encoding/binary"
+	"fmt"
+	"hash/maphash"
+	"math"
+
+	"shedbook/schema"
+)
+
+// A sheet of dated records that turns out long is taken in by the thousand:
+// what the book knows of its kind is held in memory, written small, so that no
+// row need be looked up in a table; new rows go in by batches, while the next
+// ones are read; the indexes are made at the end; and what went in is kept as
+// packs, written small as it is.
+
+var (
+	// fewRows are taken one by one before a sheet counts as long.
+	fewRows = 2000
+	// batchRows go in at once.
+	batchRows = 10_000
+)
+
+// shelf holds records of one kind, written small, and finds one by its ref or,
+// where it has none, its content. It takes some 80 bytes a record.
+type shelf struct {
+	t       *table
+	n       *names
+	u       *unpacker
+	entered int64
+	seed    maphash.Seed
+	slots   []slot // a power of two of them, at most half of them used
+	used    int
+	chunks  []chunk
+	fresh   map[int64]int // by machine: its chunk of records that are in no pack yet
+}
+
+// chunk is a pack, sealed or not.
+type chunk struct {
+	machine, entered int64
+	content          []byte
+}
+
+// slot is where a record begins; one of hash 0 is free.
+type slot struct {
+	hash      uint64
+	chunk, at uint32
+}
+
+func newShelf(t *table, n *names, entered int64) *shelf {
+	return &shelf{t: t, n: n, u: t.unpacker(n), entered: entered, seed: maphash.MakeSeed(), slots: make([]slot, 1<<12), fresh: map[int64]int{}}
+}
+
+// knownBy is what a record of this content is known by: its ref, which comes
+// first, or all of it.
+func knownBy(content []byte) []byte {
+	known, n := binary.Uvarint(content)
+	if known&1 == 0 {
+		return content
+	}
+	size, m := binary.Uvarint(content[n:])
+	return content[:n+m+int(size)][n:]
+}
+
+// content is that of a slot's record.
+func (s *shelf) content(p slot) []byte {
+	b := s.chunks[p.chunk].content[p.at:]
+	size, n := binary.Uvarint(b)
+	return b[n : n+int(size)]
+}
+
+// find finds the record of an identity, or the free slot where it would go.
+func (s *shelf) find(id []byte) (at int, hash uint64, found bool) {
+	hash = maphash.Bytes(s.seed, id) | 1
+	mask := len(s.slots) - 1
+	for at = int(hash>>1) & mask; s.slots[at].hash != 0; at = (at + 1) & mask {
+		if s.slots[at].hash == hash && bytes.Equal(knownBy(s.content(s.slots[at])), id) {
+			return at, hash, true
+		}
+	}
+	return at, hash, false
+}
+
+// keep finds a place for the record that begins at a place in a chunk. Where
+// another is known by the same, it takes its place.
+func (s *shelf) keep(chunk, begins int) {
+	if 2*s.used >= len(s.slots) {
+		old := s.slots
+		s.slots = make([]slot, 2*len(old))
+		for _, p := range old {
+			if p.hash != 0 {
+				at := int(p.hash>>1) & (len(s.slots) - 1)
+				for s.slots[at].hash != 0 {
+					at = (at + 1) & (len(s.slots) - 1)
+				}
+				s.slots[at] = p
+			}
+		}
+	}
+	p := slot{chunk: uint32(chunk), at: uint32(begins)}
+	at, hash, found := s.find(knownBy(s.content(p)))
+	if !found {
+		s.used++
+	}
+	p.hash = hash
+	s.slots[at] = p
+}
+
+// put keeps a record that is in no pack.
+func (s *shelf) put(content []byte, machine int64, m *schema.Meta) error {
+	c, ok := s.fresh[machine]
+	if !ok {
+		c = len(s.chunks)
+		s.fresh[machine] = c
+		s.chunks = append(s.chunks, chunk{machine, s.entered, beginPack(s.entered)})
+	}
+	begins := len(s.chunks[c].content)
+	if begins > math.MaxUint32 {
+		return fmt.Errorf("more records of one machine than can be taken in at once")
+	}
+	var err error
+	if s.chunks[c].content, err = appendRecord(s.chunks[c].content, content, m, s.entered); err != nil {
+		return err
+	}
+	s.keep(c, begins)
+	return nil
+}
+
+// putPack keeps the records of a pack.
+func (s *shelf) putPack(machine int64, content []byte) error {
+	entered, at, err := openPack(content)
+	if err != nil {
+		return err
+	}
+	s.chunks = append(s.chunks, chunk{machine, entered, content})
+	for at < len(content) {
+		n, err := recordLen(content[at:])
+		if err != nil {
+			return err
+		}
+		s.keep(len(s.chunks)-1, at)
+		at += n
+	}
+	return nil
+}
+
+// record is the record of a slot.
+func (s *shelf) record(p slot) (schema.Record, error) {
+	c := &s.chunks[p.chunk]
+	n, err := recordLen(c.content[p.at:])
+	if err != nil {
+		return nil, err
+	}
+	s.u.content, s.u.at, s.u.entered = string(c.content[p.at:int(p.at)+n]), 0, c.entered
+	r := s.t.kind.New()
+	return r, s.u.next(r)
+}
+
+// load puts all records of a kind on a shelf.
+func (s *shelf) load(ctx context.Context, q querier) error {
+	rows, err := q.QueryContext(ctx, "SELECT machine, content FROM packs WHERE kind = ? AND length(content) > 0 ORDER BY number", s.t.kind.Sheet)
+	if err != nil {
+		return err
+	}
+	defer rows.Close()
+	for rows.Next() {
+		var machine int64
+		var content []byte
+		if err := rows.Scan(&machine, &content); err != nil {
+			return err
+		}
+		if err := s.putPack(machine, content); err != nil {
+			return err
+		}
+	}
+	if err := rows.Err(); err != nil {
+		return err
+	}
+	// Those in no pack: the latest, and those of machines of whose packed
+	// records one was changed.
+	return s.t.query(ctx, q, s.n, `WHERE number > coalesce((SELECT upto FROM packed WHERE kind = ?), 0)
+		OR machine IN (SELECT machine FROM packs WHERE kind = ? AND length(content) = 0) ORDER BY number`, []any{s.t.kind.Sheet, s.t.kind.Sheet}, func(r schema.Record) error {
+		content, err := s.t.appendContent(nil, r, s.n)
+		if err != nil {
+			return err
+		}
+		return s.put(content, s.n.machine[baseOf(r).Machine], &baseOf(r).Meta)
+	})
+}
+
+// bulk is a long sheet being taken in.
+type bulk struct {
+	*rows
+	shelf   *shelf
+	feed    *feed
+	content []byte          // of the record at hand
+	batch   []schema.Record // new, to be handed over
+	changed map[int64]bool  // machines of which a record that is in no pack was changed
+	work    chan work
+	ended   chan struct{}
+
+	// Only the goroutine that puts rows in touches these while it runs.
+	values     []any
+	had, added int      // rows of the table, before and since
+	indexes    []string // what makes the table's indexes again; nil while they stand
+}
+
+// work is rows to put in or, where done is set, a question: what came of those
+// before?
+type work struct {
+	rows []schema.Record
+	done chan<- error
+}
+
+// goLong begins to take the rest of a sheet in by the thousand.
+func (w *rows) goLong(ctx context.Context) error {
+	b := &bulk{rows: w, shelf: newShelf(w.t, w.n, w.entered.Unix()), changed: map[int64]bool{},
+		work: make(chan work, 1), ended: make(chan struct{})}
+	err := b.shelf.load(ctx, w.tx)
+	if err != nil {
+		return err
+	}
+	b.had = b.shelf.used
+	// All numbers that it may need are taken now, since the connection is busy
+	// from here on; what is left over is given back at the end (see settle).
+	if err := w.reserve(ctx, 1<<40); err != nil {
+		return err
+	}
+	if b.feed, err = newFeed(ctx, w.tx, w.t); err != nil {
+		return err
+	}
+	w.bulk = b
+	go b.insert(ctx)
+	return nil
+}
+
+// insert puts in what it is handed.
+func (b *bulk) insert(ctx context.Context) {
+	defer close(b.ended)
+	var err error
+	for w := range b.work {
+		if w.done != nil {
+			w.done <- err
+			continue
+		}
+		if err == nil {
+			err = b.put(ctx, w.rows)
+		}
+	}
+}
+
+func (b *bulk) put(ctx context.Context, rows []schema.Record) (err error) {
+	// To keep the indexes up costs as much as the rows do; to make them anew
+	// costs by all the rows that the table then has.
+	b.added += len(rows)
+	if b.indexes == nil && 4*b.added >= b.had {
+		if b.indexes, err = withoutIndexes(ctx, b.tx, b.k.Sheet); err != nil {
+			return err
+		}
+	}
+	b.values = b.values[:0]
+	for _, r := range rows {
+		if b.values, err = b.t.appendValues(b.values, r, b.n); err != nil {
+			return err
+		}
+	}
+	err = b.feed.put(ctx, b.tx, b.values)
+	clear(b.values)
+	return err
+}
+
+func (b *bulk) flush() {
+	if len(b.batch) > 0 {
+		b.work <- work{rows: b.batch}
+		b.batch = make([]schema.Record, 0, batchRows)
+	}
+}
+
+// rest waits until all that was handed over is in the table.
+func (b *bulk) rest() error {
+	b.flush()
+	done := make(chan error, 1)
+	b.work <- work{done: done}
+	return <-done
+}
+
+// stop ends the goroutine.
+func (b *bulk) stop() {
+	close(b.work)
+	<-b.ended
+}
+
+// take is rows.take for a long sheet.
+func (b *bulk) take(ctx context.Context, r schema.Record) (deed, []*schema.Problem, error) {
+	if len(b.past) > 0 {
+		if old := b.past[b.identity(r)]; len(old) > 0 && !b.changes(old, r) {
+			return repeated, nil, nil
+		}
+	}
+	var err error
+	if b.content, err = b.t.appendContent(b.content[:0], r, b.n); err != nil {
+		return 0, nil, err
+	}
+	at, _, found := b.shelf.find(knownBy(b.content))
+	if !found {
+		return added, nil, b.add(ctx, r)
+	}
+	p := b.shelf.slots[at]
+	if bytes.Equal(b.shelf.content(p), b.content) {
+		return repeated, nil, nil
+	}
+	same, err := b.shelf.record(p)
+	if err != nil {
+		return 0, nil, err
+	}
+	differ := b.differ(same, r)
+	if len(differ) == 0 {
+		return repeated, nil, nil
+	}
+	if !b.o.Update {
+		return 0, b.conflict(same, r, differ), nil
+	}
+	return amended, nil, b.update(ctx, same, r, differ)
+}
+
+func (b *bulk) add(ctx context.Context, r schema.Record) error {
+	number, err := b.number(ctx)
+	if err != nil {
+		return err
+	}
+	m := b.k.Meta(r)
+	m.Number, m.Entered = number, b.entered
+	if err := b.shelf.put(b.content, b.n.machine[baseOf(r).Machine], m); err != nil {
+		return err
+	}
+	if b.batch = append(b.batch, r); len(b.batch) >= batchRows {
+		b.flush()
+	}
+	return nil
+}
+
+// update is rows.update, while the table is not being written to.
+func (b *bulk) update(ctx context.Context, was, r schema.Record, differ []*schema.Field) error {
+	if err := b.rest(); err != nil {
+		return err
+	}
+	is, err := b.rows.update(ctx, was, r, differ)
+	if err != nil {
+		return err
+	}
+	if b.content, err = b.t.appendContent(b.content[:0], is, b.n); err != nil {
+		return err
+	}
+	for _, x := range []schema.Record{was, is} {
+		b.changed[b.n.machine[baseOf(x).Machine]] = true
+	}
+	return b.shelf.put(b.content, b.n.machine[baseOf(is).Machine], b.k.Meta(is))
+}
+
+// finish puts the last rows in, makes the indexes again, and packs what is in
+// no pack.
+func (b *bulk) finish(ctx context.Context) error {
+	if err := b.rest(); err != nil {
+		return err
+	}
+	if err := b.feed.close(ctx, b.tx); err != nil {
+		return err
+	}
+	for _, index := range b.indexes {
+		if _, err := b.tx.ExecContext(ctx, index); err != nil {
+			return err
+		}
+	}
+	return b.pack(ctx)
+}

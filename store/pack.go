@@ -1,0 +1,284 @@
+package store
+
+import (
+	"encoding/binary"
+	"encoding/json"
+	"errors"
+	"hash/crc32"
+	"math"
+	"math/bits"
+	"time"
+
+	"shedbook/schema"
+)
+
+// A pack is a machine's records of one kind in a few bytes each, so that a
+// fleet's are read as fast as they can be taken in (see packs.go). It is made
+// of
+//
+//	the Castagnoli CRC-32 of what follows, little-endian
+//	when the first record was entered, in seconds since 1970: varint
+//	the records, one after another
+//
+// and a record of
+//
+//	the length of its content: uvarint
+//	its content: which fields are known, the first by the lowest bit, a uvarint;
+//	  then those, in the order of the kind's description
+//	its number: uvarint
+//	when it was entered, less the above: varint
+//	its earlier versions: uvarint
+//	its values as typed, as JSON: text ("" for none)
+//
+// Text is its length, a uvarint, and its bytes; a time is seconds since 1970,
+// a varint; a machine, driver or word is its number in the book, the word's
+// less the first of its vocabulary, and a list of words its bits: uvarints; a
+// number is a uvarint u: if u is even, the varint of u/2 in thousandths, else
+// u = 1 and the eight bytes of its IEEE 754 form follow.
+//
+// Two records say the same exactly if their contents are the same.
+
+var castagnoli = crc32.MakeTable(crc32.Castagnoli)
+
+const packHead = 4
+
+// beginPack starts a pack; entered is when its first record was.
+func beginPack(entered int64) []byte {
+	return binary.AppendVarint(make([]byte, packHead, 64), entered)
+}
+
+// sealPack writes the checksum of a pack that is done.
+func sealPack(b []byte) []byte {
+	binary.LittleEndian.PutUint32(b, crc32.Checksum(b[packHead:], castagnoli))
+	return b
+}
+
+// appendRecord appends a record to a pack begun with entered: its content, and
+// what the book keeps beside it.
+func appendRecord(b, content []byte, m *schema.Meta, entered int64) ([]byte, error) {
+	b = binary.AppendUvarint(b, uint64(len(content)))
+	b = append(b, content...)
+	b = binary.AppendUvarint(b, uint64(m.Number))
+	b = binary.AppendVarint(b, m.Entered.Unix()-entered)
+	b = binary.AppendUvarint(b, uint64(m.Versions))
+	if len(m.Typed) == 0 {
+		return append(b, 0), nil
+	}
+	typed, err := json.Marshal(m.Typed)
+	b = binary.AppendUvarint(b, uint64(len(typed)))
+	return append(b, typed...), err
+}
+
+// appendContent appends a record's content.
+func (t *table) appendContent(b []byte, r schema.Record, n *names) ([]byte, error) {
+	var room [maxFields]any
+	at := t.kind.Pointers(room[:0], r)
+	known := uint64(0)
+	for i := range at {
+		if schema.Recorded(at[i]) {
+			known |= 1 << i
+		}
+	}
+	b = binary.AppendUvarint(b, known)
+	for left := known; left != 0; left &= left - 1 {
+		i := bits.TrailingZeros64(left)
+		f := &t.kind.Fields[i]
+		switch v := at[i].(type) {
+		case *string:
+			if f.Type == schema.TextField {
+				b = binary.AppendUvarint(b, uint64(len(*v)))
+				b = append(b, *v...)
+				continue
+			}
+			id, err := n.number(f, *v)
+			if err != nil {
+				return nil, err
+			}
+			b = binary.AppendUvarint(b, uint64(id-t.low[i]))
+		case *schema.Num:
+			if n := int64(math.Round(v.V * 1000)); math.Abs(v.V) < 1e12 && float64(n)/1000 == v.V {
+				b = binary.AppendUvarint(b, uint64(n<<1^n>>63)<<1)
+			} else {
+				b = binary.LittleEndian.AppendUint64(append(b, 1), math.Float64bits(v.V))
+			}
+		case *time.Time:
+			b = binary.AppendVarint(b, v.Unix())
+		case *[]string:
+			set, err := n.bits(f, *v)
+			if err != nil {
+				return nil, err
+			}
+			b = binary.AppendUvarint(b, uint64(set))
+		}
+	}
+	return b, nil
+}
+
+var errBadPack = errors.New("a pack of records is not as it was written")
+
+// openPack checks a pack, and finds when its first record was entered and
+// where that begins.
+func openPack(b []byte) (entered int64, at int, err error) {
+	if len(b) < packHead || crc32.Checksum(b[packHead:], castagnoli) != binary.LittleEndian.Uint32(b) {
+		return 0, 0, errBadPack
+	}
+	entered, n := binary.Varint(b[packHead:])
+	if n <= 0 {
+		return 0, 0, errBadPack
+	}
+	return entered, packHead + n, nil
+}
+
+// recordLen is how long the record is that begins here.
+func recordLen(b []byte) (int, error) {
+	at := 0
+	for _, skip := range [...]bool{true, false, false, false, true} { // content, number, entered, versions, typed
+		v, n := binary.Uvarint(b[at:])
+		at += n
+		if n <= 0 || skip && v > uint64(len(b)-at) {
+			return 0, errBadPack
+		}
+		if skip {
+			at += int(v)
+		}
+	}
+	return at, nil
+}
+
+// unpacker reads packs of one kind. What is read shares the pack's memory.
+type unpacker struct {
+	t       *table
+	n       *names
+	words   [][]string // by field: the words by number, less the first
+	content string     // the pack
+	at      int
+	entered int64
+	short   bool // the pack ended too soon
+}
+
+func (t *table) unpacker(n *names) *unpacker {
+	u := &unpacker{t: t, n: n, words: make([][]string, len(t.kind.Fields))}
+	for i := range t.kind.Fields {
+		f := &t.kind.Fields[i]
+		if f.Vocabulary == "" {
+			continue
+		}
+		for w, id := range n.word[f.Vocabulary] {
+			k := int(id - t.low[i])
+			for len(u.words[i]) <= k {
+				u.words[i] = append(u.words[i], "")
+			}
+			u.words[i][k] = w
+		}
+	}
+	return u
+}
+
+// open begins to read a pack.
+func (u *unpacker) open(content []byte) (err error) {
+	u.entered, u.at, err = openPack(content)
+	u.content, u.short = string(content), false
+	return err
+}
+
+// more says whether there is another record.
+func (u *unpacker) more() bool { return u.at < len(u.content) }
+
+func (u *unpacker) uvarint() uint64 {
+	var v uint64
+	for shift := uint(0); u.at < len(u.content) && shift < 64; shift += 7 {
+		c := u.content[u.at]
+		u.at++
+		v |= uint64(c&0x7f) << shift
+		if c < 0x80 {
+			return v
+		}
+	}
+	u.short = true
+	return 0
+}
+
+func (u *unpacker) varint() int64 {
+	v := u.uvarint()
+	return int64(v>>1) ^ -int64(v&1)
+}
+
+func (u *unpacker) text() string {
+	n := int(u.uvarint())
+	if n < 0 || n > len(u.content)-u.at {
+		u.short = true
+		return ""
+	}
+	u.at += n
+	return u.content[u.at-n : u.at]
+}
+
+// next reads the next record into r, which is empty.
+func (u *unpacker) next(r schema.Record) error {
+	k := u.t.kind
+	end := int(u.uvarint())
+	end += u.at
+	known := u.uvarint()
+	if known>>len(k.Fields) != 0 {
+		return errBadPack
+	}
+	var room [maxFields]any
+	to := k.Pointers(room[:0], r)
+	for ; known != 0; known &= known - 1 {
+		i := bits.TrailingZeros64(known)
+		switch v := to[i].(type) {
+		case *string:
+			switch k.Fields[i].Type {
+			case schema.TextField:
+				*v = u.text()
+			case schema.MachineField:
+				*v = u.n.machineName[int64(u.uvarint())]
+			case schema.DriverField:
+				*v = u.n.driverName[int64(u.uvarint())]
+			case schema.WordField:
+				*v = u.word(i, u.uvarint())
+			}
+		case *schema.Num:
+			v.Known = true
+			if w := u.uvarint(); w&1 == 0 {
+				w >>= 1
+				v.V = float64(int64(w>>1)^-int64(w&1)) / 1000
+			} else if u.at+8 <= len(u.content) {
+				v.V = math.Float64frombits(binary.LittleEndian.Uint64([]byte(u.content[u.at : u.at+8])))
+				u.at += 8
+			} else {
+				u.short = true
+			}
+		case *time.Time:
+			*v = time.Unix(u.varint(), 0).UTC()
+		case *[]string:
+			for set := u.uvarint(); set != 0; set &= set - 1 {
+				*v = append(*v, u.word(i, uint64(bits.TrailingZeros64(set))))
+			}
+		}
+	}
+	if u.at != end {
+		return errBadPack
+	}
+	m := k.Meta(r)
+	m.Number = int64(u.uvarint())
+	m.Entered = time.Unix(u.entered+u.varint(), 0).UTC()
+	m.Versions = int(u.uvarint())
+	if typed := u.text(); typed != "" {
+		if err := json.Unmarshal([]byte(typed), &m.Typed); err != nil {
+			return errBadPack
+		}
+	}
+	if u.short {
+		return errBadPack
+	}
+	return nil
+}
+
+func (u *unpacker) word(field int, k uint64) string {
+	if k >= uint64(len(u.words[field])) {
+		u.short = true
+		return ""
+	}
+	return u.words[field][k]
+}

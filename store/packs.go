@@ -1,0 +1,418 @@
+package store
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"maps"
+	"slices"
+
+	"shedbook/schema"
+)
+
+// packs reads a fleet's dated records out of packs, and what is in none out of
+// the tables, as of one moment.
+type packs struct {
+	q         querier
+	n         *names
+	upto      map[string]int64 // by sheet: the highest number that may stand in a pack
+	unpackers map[string]*unpacker
+	// loose is what is in no pack, by sheet and machine, where it was read
+	// beforehand; so are the machines themselves and the answers.
+	loose map[string]map[int64][]schema.Record
+}
+
+func openPacks(ctx context.Context, q querier, n *names) (*packs, error) {
+	p := &packs{q: q, n: n, upto: map[string]int64{}, unpackers: map[string]*unpacker{}, loose: map[string]map[int64][]schema.Record{}}
+	rows, err := q.QueryContext(ctx, "SELECT kind, upto FROM packed ORDER BY kind")
+	if err != nil {
+		return nil, err
+	}
+	defer rows.Close()
+	for rows.Next() {
+		var sheet string
+		var upto int64
+		if err := rows.Scan(&sheet, &upto); err != nil {
+			return nil, err
+		}
+		p.upto[sheet] = upto
+	}
+	return p, rows.Err()
+}
+
+// fewLoose is how many records of a kind that are in no pack are read at once,
+// before any machine's; where there are more each machine's are looked up.
+const fewLoose = 50_000
+
+// readLoose reads what is in no pack of all machines at once, where it is not
+// too much.
+func (p *packs) readLoose(ctx context.Context) error {
+	for _, k := range schema.Kinds {
+		order := "number"
+		switch {
+		case k.Name == "answer":
+			order = "at, number"
+		case k.Name != "machine" && !k.Dated:
+			continue
+		}
+		of, count := map[int64][]schema.Record{}, 0
+		err := tables[k].query(ctx, p.q, p.n, "WHERE number > ? ORDER BY "+order+" LIMIT ?", []any{p.upto[k.Sheet], fewLoose + 1}, func(r schema.Record) error {
+			id := p.n.machine[k.Text(r, "machine")]
+			of[id] = append(of[id], r)
+			count++
+			return nil
+		})
+		if err != nil {
+			return err
+		}
+		if count <= fewLoose {
+			p.loose[k.Sheet] = of
+		}
+	}
+	return nil
+}
+
+// stored is the packs of one machine.
+type stored struct {
+	name    string
+	id      int64
+	content map[string][][]byte // by sheet; one that is empty says that the records are in their table
+}
+
+func (p *packs) stored(ctx context.Context, name string) (*stored, error) {
+	id, ok := p.n.machine[name]
+	if !ok {
+		_, err := p.n.known().Machine(name)
+		return nil, err
+	}
+	s := &stored{name: name, id: id, content: map[string][][]byte{}}
+	rows, err := p.q.QueryContext(ctx, "SELECT kind, content FROM packs WHERE machine = ? ORDER BY number", id)
+	if err != nil {
+		return nil, err
+	}
+	defer rows.Close()
+	for rows.Next() {
+		var sheet string
+		var content []byte
+		if err := rows.Scan(&sheet, &content); err != nil {
+			return nil, err
+		}
+		s.content[sheet] = append(s.content[sheet], content)
+	}
+	return s, rows.Err()
+}
+
+// others are a machine's records of a kind that are in none of its packs.
+func (p *packs) others(ctx context.Context, k *schema.Kind, s *stored) ([]schema.Record, error) {
+	after := p.upto[k.Sheet]
+	if c := s.content[k.Sheet]; len(c) > 0 && len(c[0]) == 0 {
+		after = 0
+	} else if of, ok := p.loose[k.Sheet]; ok {
+		return of[s.id], nil
+	}
+	var out []schema.Record
+	err := tables[k].query(ctx, p.q, p.n, "WHERE machine = ? AND number > ?", []any{s.id, after}, func(r schema.Record) error {
+		out = append(out, r)
+		return nil
+	})
+	return out, err
+}
+
+func (p *packs) unpacker(k *schema.Kind) *unpacker {
+	u := p.unpackers[k.Sheet]
+	if u == nil {
+		u = tables[k].unpacker(p.n)
+		p.unpackers[k.Sheet] = u
+	}
+	return u
+}
+
+// gather puts together a machine's records of one kind in time order, ties by
+// number.
+func gather[T any](ctx context.Context, p *packs, k *schema.Kind, s *stored) ([]T, error) {
+	others, err := p.others(ctx, k, s)
+	if err != nil {
+		return nil, err
+	}
+	size := 0
+	for _, c := range s.content[k.Sheet] {
+		size += len(c)
+	}
+	out := make([]T, 0, size/40+len(others))
+	u := p.unpacker(k)
+	for _, c := range s.content[k.Sheet] {
+		if len(c) == 0 {
+			continue
+		}
+		if err := u.open(c); err != nil {
+			return nil, err
+		}
+		for u.more() {
+			out = append(out, *new(T))
+			if err := u.next(any(&out[len(out)-1]).(schema.Record)); err != nil {
+				return nil, err
+			}
+		}
+	}
+	for _, r := range others {
+		out = append(out, *any(r).(*T))
+	}
+	order := func(a, b *T) int {
+		x, y := baseOf(any(a).(schema.Record)), baseOf(any(b).(schema.Record))
+		if c := x.At.Compare(y.At); c != 0 {
+			return c
+		}
+		return int(x.Number - y.Number)
+	}
+	for i := 1; i < len(out); i++ {
+		if order(&out[i-1], &out[i]) > 0 {
+			slices.SortStableFunc(out, func(a, b T) int { return order(&a, &b) })
+			break
+		}
+	}
+	if len(out) == 0 {
+		return nil, nil
+	}
+	return out, nil
+}
+
+// log puts together a machine's log.
+func (p *packs) log(ctx context.Context, s *stored) (schema.Log, error) {
+	var l schema.Log
+	for _, k := range schema.Kinds {
+		var err error
+		switch {
+		case k.Dated:
+			err = p.add(ctx, &l, k, s)
+		case k.Name == "machine":
+			err = p.each(ctx, k, s, "number = ?", func(r schema.Record) { l.Machine = *r.(*schema.Machine) })
+		case k.Name == "answer":
+			err = p.each(ctx, k, s, "machine = ? ORDER BY at, number", func(r schema.Record) { put(&l, r) })
+		}
+		if err != nil {
+			return l, err
+		}
+	}
+	return l, nil
+}
+
+// each goes through a machine's records of a kind that has no packs.
+func (p *packs) each(ctx context.Context, k *schema.Kind, s *stored, where string, do func(schema.Record)) error {
+	if of, ok := p.loose[k.Sheet]; ok {
+		for _, r := range of[s.id] {
+			do(r)
+		}
+		return nil
+	}
+	return tables[k].query(ctx, p.q, p.n, "WHERE "+where, []any{s.id}, func(r schema.Record) error { do(r); return nil })
+}
+
+// add puts a machine's records of a kind into its log.
+func (p *packs) add(ctx context.Context, l *schema.Log, k *schema.Kind, s *stored) (err error) {
+	switch k.Name {
+	case "meter":
+		l.Meters, err = gather[schema.MeterChange](ctx, p, k, s)
+	case "run":
+		l.Runs, err = gather[schema.Run](ctx, p, k, s)
+	case "topup":
+		l.TopUps, err = gather[schema.TopUp](ctx, p, k, s)
+	case "refill":
+		l.Refills, err = gather[schema.Refill](ctx, p, k, s)
+	case "bleed":
+		l.Bleeds, err = gather[schema.Bleed](ctx, p, k, s)
+	case "level":
+		l.Levels, err = gather[schema.Level](ctx, p, k, s)
+	case "clean":
+		l.Cleanings, err = gather[schema.Cleaning](ctx, p, k, s)
+	case "overheat":
+		l.Overheats, err = gather[schema.Overheat](ctx, p, k, s)
+	case "check":
+		l.Checks, err = gather[schema.Check](ctx, p, k, s)
+	case "service":
+		l.Services, err = gather[schema.Service](ctx, p, k, s)
+	default:
+		panic("store: a dated kind has no place in schema.Log")
+	}
+	return err
+}
+
+// baseOf is what every dated record begins with.
+func baseOf(r schema.Record) *schema.Base {
+	switch r := r.(type) {
+	case *schema.MeterChange:
+		return &r.Base
+	case *schema.Run:
+		return &r.Base
+	case *schema.TopUp:
+		return &r.Base
+	case *schema.Refill:
+		return &r.Base
+	case *schema.Bleed:
+		return &r.Base
+	case *schema.Level:
+		return &r.Base
+	case *schema.Cleaning:
+		return &r.Base
+	case *schema.Overheat:
+		return &r.Base
+	case *schema.Check:
+		return &r.Base
+	case *schema.Service:
+		return &r.Base
+	}
+	panic("store: no dated record")
+}
+
+// pack packs what is in no pack once a long sheet has been taken in.
+func (b *bulk) pack(ctx context.Context) error {
+	sheet := b.k.Sheet
+	changed, err := numbers(ctx, b.tx, "SELECT DISTINCT machine FROM packs WHERE kind = ? AND length(content) = 0", sheet)
+	if err != nil {
+		return err
+	}
+	for _, id := range changed {
+		b.changed[id] = true
+	}
+	// Whose records were changed is read anew.
+	for _, id := range slices.Sorted(maps.Keys(b.changed)) {
+		if _, err := b.tx.ExecContext(ctx, "DELETE FROM packs WHERE kind = ? AND machine = ?", sheet, id); err != nil {
+			return err
+		}
+		content := beginPack(b.entered.Unix())
+		err := b.t.query(ctx, b.tx, b.n, "WHERE machine = ? ORDER BY number", []any{id}, func(r schema.Record) (err error) {
+			if b.content, err = b.t.appendContent(b.content[:0], r, b.n); err == nil {
+				content, err = appendRecord(content, b.content, b.k.Meta(r), b.entered.Unix())
+			}
+			return err
+		})
+		if err != nil {
+			return err
+		}
+		if err := insertPack(ctx, b.tx, sheet, id, content); err != nil {
+			return err
+		}
+	}
+	for _, id := range slices.Sorted(maps.Keys(b.shelf.fresh)) {
+		if !b.changed[id] {
+			if err := insertPack(ctx, b.tx, sheet, id, b.shelf.chunks[b.shelf.fresh[id]].content); err != nil {
+				return err
+			}
+		}
+	}
+	_, err = b.tx.ExecContext(ctx, "INSERT INTO packed (kind, upto) VALUES (?, ?) ON CONFLICT (kind) DO UPDATE SET upto = excluded.upto", sheet, b.next-1)
+	return err
+}
+
+func insertPack(ctx context.Context, q querier, sheet string, machine int64, content []byte) error {
+	_, err := q.ExecContext(ctx, "INSERT INTO packs (kind, machine, content) VALUES (?, ?, ?)", sheet, machine, sealPack(content))
+	return err
+}
+
+// numbers reads a column of numbers.
+func numbers(ctx context.Context, q querier, query string, args ...any) ([]int64, error) {
+	rows, err := q.QueryContext(ctx, query, args...)
+	if err != nil {
+		return nil, err
+	}
+	defer rows.Close()
+	var out []int64
+	for rows.Next() {
+		var n int64
+		if err := rows.Scan(&n); err != nil {
+			return nil, err
+		}
+		out = append(out, n)
+	}
+	return out, rows.Err()
+}
+
+// packsAreRight holds every pack to the table that it was made of.
+func packsAreRight(ctx context.Context, q querier) (Finding, error) {
+	f := Finding{Check: "packs"}
+	n, err := readNames(ctx, q)
+	if err != nil {
+		return f, err
+	}
+	p, err := openPacks(ctx, q, n)
+	if err != nil {
+		return f, err
+	}
+	packs := 0
+	for _, name := range n.machines {
+		s, err := p.stored(ctx, name)
+		if err != nil {
+			return f, err
+		}
+		for _, sheet := range sortedKeys(s.content) {
+			k := schema.KindNamed(sheet)
+			if k == nil || !k.Dated {
+				f.wrong("a pack of %s is of no kind", name)
+				continue
+			}
+			packs += len(s.content[sheet])
+			if err := p.compare(ctx, k, s); err != nil {
+				f.wrong("%s of %s: %s", sheet, name, err)
+			}
+		}
+		if ctx.Err() != nil {
+			return f, ctx.Err()
+		}
+	}
+	var strays int
+	if err := q.QueryRowContext(ctx, "SELECT count(*) FROM packs WHERE machine NOT IN (SELECT number FROM machines)").Scan(&strays); err != nil {
+		return f, err
+	}
+	if strays > 0 {
+		f.wrong("%d packs are of no machine", strays)
+	}
+	f.Says = fmt.Sprintf("%d packs of records, against their tables", packs)
+	return f, nil
+}
+
+// compare holds a machine's packs of a kind to its rows.
+func (p *packs) compare(ctx context.Context, k *schema.Kind, s *stored) error {
+	t := tables[k]
+	rows := map[int64][]byte{}
+	err := t.query(ctx, p.q, p.n, "WHERE machine = ? AND number <= ?", []any{s.id, p.upto[k.Sheet]}, func(r schema.Record) error {
+		content, err := t.appendContent(nil, r, p.n)
+		if err == nil {
+			content, err = appendRecord(nil, content, k.Meta(r), 0)
+		}
+		rows[k.Meta(r).Number] = content
+		return err
+	})
+	if err != nil {
+		return err
+	}
+	for _, c := range s.content[k.Sheet] {
+		if len(c) == 0 {
+			return nil // its records are read from their table
+		}
+		u := p.unpacker(k)
+		if err := u.open(c); err != nil {
+			return err
+		}
+		for u.more() {
+			r := k.New()
+			if err := u.next(r); err != nil {
+				return err
+			}
+			content, err := t.appendContent(nil, r, p.n)
+			if err == nil {
+				content, err = appendRecord(nil, content, k.Meta(r), 0)
+			}
+			if err != nil {
+				return err
+			}
+			number := k.Meta(r).Number
+			if row, ok := rows[number]; !ok || !bytes.Equal(row, content) {
+				return fmt.Errorf("record %d differs from what its table says", number)
+			}
+			delete(rows, number)
+		}
+	}
+	if len(rows) > 0 {
+		return fmt.Errorf("record %d is in no pack", slices.Min(slices.Collect(maps.Keys(rows))))
+	}
+	return nil
+}
