@@ -39,9 +39,9 @@ func dsn(path string, query string) string {
 	return u.String() + "?" + query
 }
 
-const always = "_pragma=busy_timeout(15000)&_pragma=foreign_keys(1)&_pragma=synchronous(FULL)&_pragma=trusted_schema(0)"
+const always = "_pragma=busy_timeout(15000)&_pragma=synchronous(FULL)&_pragma=trusted_schema(0)"
 
-const pragmas = always + "&_pragma=temp_store(memory)"
+const pragmas = always + "&_pragma=foreign_keys(1)&_pragma=temp_store(memory)"
 
 // Create opens the book at path for recording, making it first (file mode
 // 0600, its directory 0700) where there is none. An older book is migrated,
@@ -104,13 +104,15 @@ func open(ctx context.Context, path string, now func() time.Time, create bool) (
 }
 
 // byTheThousand is the book over a connection that is made for many rows in one
-// transaction: a cache of 16 MiB, since a larger one only costs more to clear;
-// and files to sort in, since what is sorted may be larger than memory.
+// transaction. A small cache, since rows go in one behind another and a larger
+// one only costs more to clear; files to sort in, since what is sorted may be
+// larger than memory, and a thread more to sort with; and no look at the row
+// that a number refers to, since every number is that of a name just read.
 func (b *Book) byTheThousand() (*Book, func(), error) {
 	if err := registerFeeds(); err != nil {
 		return nil, nil, err
 	}
-	db, err := sql.Open("sqlite", dsn(b.path, "_txlock=immediate&_pragma=cache_size(-16384)&_pragma=journal_mode(WAL)&"+always))
+	db, err := sql.Open("sqlite", dsn(b.path, "_txlock=immediate&_pragma=cache_size(-8192)&_pragma=journal_mode(WAL)&_pragma=threads(1)&"+always))
 	if err != nil {
 		return nil, nil, explain(b.path, err)
 	}

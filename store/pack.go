@@ -69,49 +69,43 @@ func appendRecord(b, content []byte, m *schema.Meta, entered int64) ([]byte, err
 	return append(b, typed...), err
 }
 
-// appendContent appends a record's content.
-func (t *table) appendContent(b []byte, r schema.Record, n *names) ([]byte, error) {
-	var room [maxFields]any
-	at := t.kind.Pointers(room[:0], r)
+// appendContent appends a record's content; values are its fields as the table
+// has them.
+func (t *table) appendContent(b []byte, r schema.Record, values []any) []byte {
 	known := uint64(0)
-	for i := range at {
-		if schema.Recorded(at[i]) {
+	for i, v := range values {
+		if v != nil {
 			known |= 1 << i
 		}
 	}
 	b = binary.AppendUvarint(b, known)
-	for left := known; left != 0; left &= left - 1 {
-		i := bits.TrailingZeros64(left)
-		f := &t.kind.Fields[i]
-		switch v := at[i].(type) {
-		case *string:
-			if f.Type == schema.TextField {
-				b = binary.AppendUvarint(b, uint64(len(*v)))
-				b = append(b, *v...)
-				continue
-			}
-			id, err := n.number(f, *v)
-			if err != nil {
-				return nil, err
-			}
-			b = binary.AppendUvarint(b, uint64(id-t.low[i]))
-		case *schema.Num:
-			if n := int64(math.Round(v.V * 1000)); math.Abs(v.V) < 1e12 && float64(n)/1000 == v.V {
+	for i, v := range values {
+		switch v := v.(type) {
+		case int64:
+			b = binary.AppendUvarint(b, uint64(v-t.low[i]))
+		case float64:
+			if n := int64(math.Round(v * 1000)); math.Abs(v) < 1e12 && float64(n)/1000 == v {
 				b = binary.AppendUvarint(b, uint64(n<<1^n>>63)<<1)
 			} else {
-				b = binary.LittleEndian.AppendUint64(append(b, 1), math.Float64bits(v.V))
+				b = binary.LittleEndian.AppendUint64(append(b, 1), math.Float64bits(v))
 			}
-		case *time.Time:
-			b = binary.AppendVarint(b, v.Unix())
-		case *[]string:
-			set, err := n.bits(f, *v)
-			if err != nil {
-				return nil, err
+		case string:
+			f := &t.kind.Fields[i]
+			if f.Type == schema.TimeField {
+				b = binary.AppendVarint(b, f.Pointer(r).(*time.Time).Unix())
+				continue
 			}
-			b = binary.AppendUvarint(b, uint64(set))
+			b = binary.AppendUvarint(b, uint64(len(v)))
+			b = append(b, v...)
 		}
 	}
-	return b, nil
+	return b
+}
+
+// written is a record's content.
+func (t *table) written(r schema.Record, n *names) ([]byte, error) {
+	values, err := t.appendFields(nil, r, n)
+	return t.appendContent(nil, r, values), err
 }
 
 var errBadPack = errors.New("a pack of records is not as it was written")
@@ -163,8 +157,9 @@ func (t *table) unpacker(n *names) *unpacker {
 		if f.Vocabulary == "" {
 			continue
 		}
+		low, _ := schema.WordRange(f.Vocabulary)
 		for w, id := range n.word[f.Vocabulary] {
-			k := int(id - t.low[i])
+			k := int(id - low)
 			for len(u.words[i]) <= k {
 				u.words[i] = append(u.words[i], "")
 			}

@@ -279,9 +279,10 @@ func (b *bulk) pack(ctx context.Context) error {
 			return err
 		}
 		content := beginPack(b.entered.Unix())
-		err := b.t.query(ctx, b.tx, b.n, "WHERE machine = ? ORDER BY number", []any{id}, func(r schema.Record) (err error) {
-			if b.content, err = b.t.appendContent(b.content[:0], r, b.n); err == nil {
-				content, err = appendRecord(content, b.content, b.k.Meta(r), b.entered.Unix())
+		err := b.t.query(ctx, b.tx, b.n, "WHERE machine = ? ORDER BY number", []any{id}, func(r schema.Record) error {
+			is, err := b.t.written(r, b.n)
+			if err == nil {
+				content, err = appendRecord(content, is, b.k.Meta(r), b.entered.Unix())
 			}
 			return err
 		})
@@ -374,7 +375,7 @@ func (p *packs) compare(ctx context.Context, k *schema.Kind, s *stored) error {
 	t := tables[k]
 	rows := map[int64][]byte{}
 	err := t.query(ctx, p.q, p.n, "WHERE machine = ? AND number <= ?", []any{s.id, p.upto[k.Sheet]}, func(r schema.Record) error {
-		content, err := t.appendContent(nil, r, p.n)
+		content, err := t.written(r, p.n)
 		if err == nil {
 			content, err = appendRecord(nil, content, k.Meta(r), 0)
 		}
@@ -397,7 +398,7 @@ func (p *packs) compare(ctx context.Context, k *schema.Kind, s *stored) error {
 			if err := u.next(r); err != nil {
 				return err
 			}
-			content, err := t.appendContent(nil, r, p.n)
+			content, err := t.written(r, p.n)
 			if err == nil {
 				content, err = appendRecord(nil, content, k.Meta(r), 0)
 			}

@@ -18,7 +18,7 @@ type table struct {
 	columns []string // number, the kind's, typed, entered, versions
 	list    string   // the columns, quoted
 	insert  string
-	low     []int64 // by field: the first number of its vocabulary
+	low     []int64 // by field: the first number of a word's vocabulary
 }
 
 var tables = func() map[*schema.Kind]*table {
@@ -31,8 +31,8 @@ var tables = func() map[*schema.Kind]*table {
 		t.list = quoted(t.columns)
 		t.low = make([]int64, len(k.Fields))
 		for i := range k.Fields {
-			if v := k.Fields[i].Vocabulary; v != "" {
-				t.low[i], _ = schema.WordRange(v)
+			if f := &k.Fields[i]; f.Type == schema.WordField {
+				t.low[i], _ = schema.WordRange(f.Vocabulary)
 			}
 		}
 		t.insert = "INSERT INTO " + k.Sheet + " (" + t.list + ") VALUES (?" + strings.Repeat(", ?", len(t.columns)-1) + ")"
@@ -49,12 +49,17 @@ func quoted(columns []string) string { return `"` + strings.Join(columns, `", "`
 
 // values are a record's values in the order of the table's columns.
 func (t *table) values(r schema.Record, n *names) ([]any, error) {
-	return t.appendValues(make([]any, 0, len(t.columns)), r, n)
+	m := t.kind.Meta(r)
+	out, err := t.appendFields(append(make([]any, 0, len(t.columns)), m.Number), r, n)
+	if err != nil {
+		return nil, err
+	}
+	typed, err := typedJSON(m.Typed)
+	return append(out, typed, formatTime(m.Entered), m.Versions), err
 }
 
-func (t *table) appendValues(out []any, r schema.Record, n *names) ([]any, error) {
-	m := t.kind.Meta(r)
-	out = append(out, m.Number)
+// appendFields appends a record's fields as the table has them.
+func (t *table) appendFields(out []any, r schema.Record, n *names) ([]any, error) {
 	var room [maxFields]any
 	for i, p := range t.kind.Pointers(room[:0], r) {
 		v, err := value(&t.kind.Fields[i], p, n)
@@ -63,11 +68,7 @@ func (t *table) appendValues(out []any, r schema.Record, n *names) ([]any, error
 		}
 		out = append(out, v)
 	}
-	typed, err := typedJSON(m.Typed)
-	if err != nil {
-		return nil, err
-	}
-	return append(out, typed, formatTime(m.Entered), int64(m.Versions)), nil
+	return out, nil
 }
 
 func typedJSON(typed map[string]string) (any, error) {
@@ -104,22 +105,18 @@ func value(f *schema.Field, p any, n *names) (any, error) {
 		if len(*p) == 0 {
 			return nil, nil
 		}
-		return n.bits(f, *p)
+		var bits int64
+		low, _ := schema.WordRange(f.Vocabulary)
+		for _, w := range *p {
+			id, ok := n.word[f.Vocabulary][w]
+			if !ok {
+				return nil, notInBook(f.Name, w)
+			}
+			bits |= 1 << (id - low)
+		}
+		return bits, nil
 	}
 	panic("store: a field of no known type")
-}
-
-// bits are the words of a list as bits.
-func (n *names) bits(f *schema.Field, words []string) (set int64, err error) {
-	low, _ := schema.WordRange(f.Vocabulary)
-	for _, w := range words {
-		id, ok := n.word[f.Vocabulary][w]
-		if !ok {
-			return 0, notInBook(f.Name, w)
-		}
-		set |= 1 << (id - low)
-	}
-	return set, nil
 }
 
 // number is what stands for a machine, a driver or a word in the book.
