@@ -9,8 +9,10 @@ import (
 	"fmt"
 	"iter"
 	"math"
+	"runtime"
 	"strconv"
 	"strings"
+	"sync"
 	"time"
 
 	"shedbook/report/exposure"
@@ -32,30 +34,88 @@ type Source struct {
 // Of reads a fleet that is at hand.
 func Of(f schema.Fleet, asOf time.Time) Source {
 	logs := f.Logs
-	return Stream(f, func(yield func(*schema.Log) bool) {
+	return Stream(f, func(yield func(func() *schema.Log) bool) {
 		for i := range logs {
-			if !yield(&logs[i]) {
+			if !yield(func() *schema.Log { return &logs[i] }) {
 				return
 			}
 		}
 	}, asOf)
 }
 
-// Stream reads machines as they come, in the order in which they come. Only
-// what is not one machine's is taken of f.
-func Stream(f schema.Fleet, logs iter.Seq[*schema.Log], asOf time.Time) Source {
+// Stream reads machines as they come, in the order in which they come, some
+// ahead of the report that reads their lives. Each comes as what makes its log,
+// which is called in any goroutine; nil where it can't be made. Only what is
+// not one machine's is taken of f.
+func Stream(f schema.Fleet, logs iter.Seq[func() *schema.Log], asOf time.Time) Source {
 	f.Logs = nil
 	f = f.AsOf(asOf)
-	s := Source{AsOf: asOf.In(f.Settings.Zone()).Truncate(time.Second), Fleet: f, Index: exposure.NewIndex(f.Words, f.Drivers, f.Settings)}
+	s := Source{AsOf: asOf.In(f.Settings.Zone()), Fleet: f, Index: exposure.NewIndex(f.Words, f.Drivers, f.Settings)}
+	lives := ahead(logs, func(open func() *schema.Log) *exposure.Life {
+		log := open()
+		if log == nil {
+			return nil
+		}
+		cut := log.AsOf(asOf)
+		return s.Index.Begin(&cut)
+	})
 	s.Lives = func(yield func(*exposure.Life) bool) {
-		for l := range logs {
-			cut := l.AsOf(asOf)
-			if !yield(s.Index.Life(&cut)) {
+		for l := range lives {
+			if l == nil {
+				continue
+			}
+			s.Index.Finish(l)
+			if !yield(l) {
 				return
 			}
 		}
 	}
 	return s
+}
+
+// ahead does something to all that comes, on every processor, and yields what
+// came of it in the same order.
+func ahead[A, B any](in iter.Seq[A], do func(A) B) iter.Seq[B] {
+	return func(yield func(B) bool) {
+		type job struct {
+			of   A
+			done chan B
+		}
+		n := runtime.GOMAXPROCS(0)
+		work, order, stop := make(chan job), make(chan chan B, 2*n), make(chan struct{})
+		var wait sync.WaitGroup
+		wait.Go(func() {
+			defer close(work)
+			defer close(order)
+			for a := range in {
+				j := job{a, make(chan B, 1)}
+				select {
+				case order <- j.done:
+				case <-stop:
+					return
+				}
+				select {
+				case work <- j:
+				case <-stop:
+					return
+				}
+			}
+		})
+		for range n {
+			wait.Go(func() {
+				for j := range work {
+					j.done <- do(j.of)
+				}
+			})
+		}
+		defer wait.Wait()
+		defer close(stop)
+		for done := range order {
+			if !yield(<-done) {
+				return
+			}
+		}
+	}
 }
 
 // local is a time in the book's zone; nil for none.

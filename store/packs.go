@@ -13,17 +13,16 @@ import (
 // packs reads a fleet's dated records out of packs, and what is in none out of
 // the tables, as of one moment.
 type packs struct {
-	q         querier
-	n         *names
-	upto      map[string]int64 // by sheet: the highest number that may stand in a pack
-	unpackers map[string]*unpacker
+	q    querier
+	n    *names
+	upto map[string]int64 // by sheet: the highest number that may stand in a pack
 	// loose is what is in no pack, by sheet and machine, where it was read
 	// beforehand; so are the machines themselves and the answers.
 	loose map[string]map[int64][]schema.Record
 }
 
 func openPacks(ctx context.Context, q querier, n *names) (*packs, error) {
-	p := &packs{q: q, n: n, upto: map[string]int64{}, unpackers: map[string]*unpacker{}, loose: map[string]map[int64][]schema.Record{}}
+	p := &packs{q: q, n: n, upto: map[string]int64{}, loose: map[string]map[int64][]schema.Record{}}
 	rows, err := q.QueryContext(ctx, "SELECT kind, upto FROM packed ORDER BY kind")
 	if err != nil {
 		return nil, err
@@ -72,20 +71,57 @@ func (p *packs) readLoose(ctx context.Context) error {
 	return nil
 }
 
-// stored is the packs of one machine.
-type stored struct {
-	name    string
-	id      int64
-	content map[string][][]byte // by sheet; one that is empty says that the records are in their table
+// Sealed is a machine's log as the book holds it. Open makes the log of it,
+// which is most of the work, and may be called in any goroutine.
+type Sealed struct {
+	path  string
+	n     *names
+	id    int64
+	packs map[string][][]byte        // by sheet; one that is empty says that the records are in their table
+	rows  map[string][]schema.Record // by sheet: what is in no pack
 }
 
-func (p *packs) stored(ctx context.Context, name string) (*stored, error) {
+// sealed reads a machine's packs and rows.
+func (p *packs) sealed(ctx context.Context, name string) (*Sealed, error) {
+	s, err := p.packsOf(ctx, name)
+	if err != nil {
+		return nil, err
+	}
+	for _, k := range schema.Kinds {
+		where, args, column := "", []any{s.id}, k.TimeColumn()
+		switch c := s.packs[k.Sheet]; {
+		case k.Name == "machine":
+			where = "number = ?"
+		case k.Name == "answer":
+			where = "machine = ? ORDER BY at, number"
+		case !k.Dated:
+			continue
+		case len(c) == 0 || len(c[0]) > 0:
+			where, args = "machine = ? AND number > ? ORDER BY "+column+", number", append(args, p.upto[k.Sheet])
+		default:
+			delete(s.packs, k.Sheet)
+			if s.rows[k.Sheet], err = p.rows(ctx, k, "machine = ? ORDER BY "+column+", number", args...); err != nil {
+				return nil, err
+			}
+			continue
+		}
+		if of, ok := p.loose[k.Sheet]; ok {
+			s.rows[k.Sheet] = of[s.id]
+		} else if s.rows[k.Sheet], err = p.rows(ctx, k, where, args...); err != nil {
+			return nil, err
+		}
+	}
+	return s, nil
+}
+
+// packsOf reads a machine's packs.
+func (p *packs) packsOf(ctx context.Context, name string) (*Sealed, error) {
 	id, ok := p.n.machine[name]
 	if !ok {
 		_, err := p.n.known().Machine(name)
 		return nil, err
 	}
-	s := &stored{name: name, id: id, content: map[string][][]byte{}}
+	s := &Sealed{n: p.n, id: id, packs: map[string][][]byte{}, rows: map[string][]schema.Record{}}
 	rows, err := p.q.QueryContext(ctx, "SELECT kind, content FROM packs WHERE machine = ? ORDER BY number", id)
 	if err != nil {
 		return nil, err
@@ -97,64 +133,63 @@ func (p *packs) stored(ctx context.Context, name string) (*stored, error) {
 		if err := rows.Scan(&sheet, &content); err != nil {
 			return nil, err
 		}
-		s.content[sheet] = append(s.content[sheet], content)
+		s.packs[sheet] = append(s.packs[sheet], content)
 	}
 	return s, rows.Err()
 }
 
-// others are a machine's records of a kind that are in none of its packs.
-func (p *packs) others(ctx context.Context, k *schema.Kind, s *stored) ([]schema.Record, error) {
-	after := p.upto[k.Sheet]
-	if c := s.content[k.Sheet]; len(c) > 0 && len(c[0]) == 0 {
-		after = 0
-	} else if of, ok := p.loose[k.Sheet]; ok {
-		return of[s.id], nil
-	}
-	var out []schema.Record
-	err := tables[k].query(ctx, p.q, p.n, "WHERE machine = ? AND number > ?", []any{s.id, after}, func(r schema.Record) error {
+func (p *packs) rows(ctx context.Context, k *schema.Kind, where string, args ...any) (out []schema.Record, err error) {
+	err = tables[k].query(ctx, p.q, p.n, "WHERE "+where, args, func(r schema.Record) error {
 		out = append(out, r)
 		return nil
 	})
 	return out, err
 }
 
-func (p *packs) unpacker(k *schema.Kind) *unpacker {
-	u := p.unpackers[k.Sheet]
-	if u == nil {
-		u = tables[k].unpacker(p.n)
-		p.unpackers[k.Sheet] = u
+// Open makes the log.
+func (s *Sealed) Open() (schema.Log, error) {
+	var l schema.Log
+	for _, k := range schema.Kinds {
+		if !k.Dated {
+			for _, r := range s.rows[k.Sheet] {
+				if m, ok := r.(*schema.Machine); ok {
+					l.Machine = *m
+				} else {
+					put(&l, r)
+				}
+			}
+		} else if len(s.packs[k.Sheet])+len(s.rows[k.Sheet]) > 0 {
+			if err := s.add(&l, k); err != nil {
+				return l, explain(s.path, err)
+			}
+		}
 	}
-	return u
+	return l, nil
 }
 
 // gather puts together a machine's records of one kind in time order, ties by
 // number.
-func gather[T any](ctx context.Context, p *packs, k *schema.Kind, s *stored) ([]T, error) {
-	others, err := p.others(ctx, k, s)
-	if err != nil {
-		return nil, err
-	}
+func gather[T any](s *Sealed, k *schema.Kind) ([]T, error) {
 	size := 0
-	for _, c := range s.content[k.Sheet] {
+	for _, c := range s.packs[k.Sheet] {
 		size += len(c)
 	}
-	out := make([]T, 0, size/40+len(others))
-	u := p.unpacker(k)
-	for _, c := range s.content[k.Sheet] {
-		if len(c) == 0 {
-			continue
-		}
-		if err := u.open(c); err != nil {
-			return nil, err
-		}
-		for u.more() {
-			out = append(out, *new(T))
-			if err := u.next(any(&out[len(out)-1]).(schema.Record)); err != nil {
+	out := make([]T, 0, size/36+len(s.rows[k.Sheet])) // of a run's usual size and a bit
+	if size > 0 {
+		u := tables[k].unpacker(s.n)
+		for _, c := range s.packs[k.Sheet] {
+			if err := u.open(c); err != nil {
 				return nil, err
+			}
+			for u.more() {
+				out = append(out, *new(T))
+				if err := u.next(any(&out[len(out)-1]).(schema.Record)); err != nil {
+					return nil, err
+				}
 			}
 		}
 	}
-	for _, r := range others {
+	for _, r := range s.rows[k.Sheet] {
 		out = append(out, *any(r).(*T))
 	}
 	order := func(a, b *T) int {
@@ -170,66 +205,32 @@ func gather[T any](ctx context.Context, p *packs, k *schema.Kind, s *stored) ([]
 			break
 		}
 	}
-	if len(out) == 0 {
-		return nil, nil
-	}
 	return out, nil
 }
 
-// log puts together a machine's log.
-func (p *packs) log(ctx context.Context, s *stored) (schema.Log, error) {
-	var l schema.Log
-	for _, k := range schema.Kinds {
-		var err error
-		switch {
-		case k.Dated:
-			err = p.add(ctx, &l, k, s)
-		case k.Name == "machine":
-			err = p.each(ctx, k, s, "number = ?", func(r schema.Record) { l.Machine = *r.(*schema.Machine) })
-		case k.Name == "answer":
-			err = p.each(ctx, k, s, "machine = ? ORDER BY at, number", func(r schema.Record) { put(&l, r) })
-		}
-		if err != nil {
-			return l, err
-		}
-	}
-	return l, nil
-}
-
-// each goes through a machine's records of a kind that has no packs.
-func (p *packs) each(ctx context.Context, k *schema.Kind, s *stored, where string, do func(schema.Record)) error {
-	if of, ok := p.loose[k.Sheet]; ok {
-		for _, r := range of[s.id] {
-			do(r)
-		}
-		return nil
-	}
-	return tables[k].query(ctx, p.q, p.n, "WHERE "+where, []any{s.id}, func(r schema.Record) error { do(r); return nil })
-}
-
 // add puts a machine's records of a kind into its log.
-func (p *packs) add(ctx context.Context, l *schema.Log, k *schema.Kind, s *stored) (err error) {
+func (s *Sealed) add(l *schema.Log, k *schema.Kind) (err error) {
 	switch k.Name {
 	case "meter":
-		l.Meters, err = gather[schema.MeterChange](ctx, p, k, s)
+		l.Meters, err = gather[schema.MeterChange](s, k)
 	case "run":
-		l.Runs, err = gather[schema.Run](ctx, p, k, s)
+		l.Runs, err = gather[schema.Run](s, k)
 	case "topup":
-		l.TopUps, err = gather[schema.TopUp](ctx, p, k, s)
+		l.TopUps, err = gather[schema.TopUp](s, k)
 	case "refill":
-		l.Refills, err = gather[schema.Refill](ctx, p, k, s)
+		l.Refills, err = gather[schema.Refill](s, k)
 	case "bleed":
-		l.Bleeds, err = gather[schema.Bleed](ctx, p, k, s)
+		l.Bleeds, err = gather[schema.Bleed](s, k)
 	case "level":
-		l.Levels, err = gather[schema.Level](ctx, p, k, s)
+		l.Levels, err = gather[schema.Level](s, k)
 	case "clean":
-		l.Cleanings, err = gather[schema.Cleaning](ctx, p, k, s)
+		l.Cleanings, err = gather[schema.Cleaning](s, k)
 	case "overheat":
-		l.Overheats, err = gather[schema.Overheat](ctx, p, k, s)
+		l.Overheats, err = gather[schema.Overheat](s, k)
 	case "check":
-		l.Checks, err = gather[schema.Check](ctx, p, k, s)
+		l.Checks, err = gather[schema.Check](s, k)
 	case "service":
-		l.Services, err = gather[schema.Service](ctx, p, k, s)
+		l.Services, err = gather[schema.Service](s, k)
 	default:
 		panic("store: a dated kind has no place in schema.Log")
 	}
@@ -279,6 +280,7 @@ func (b *bulk) pack(ctx context.Context) error {
 			return err
 		}
 		content := beginPack(b.entered.Unix())
+		none := len(content)
 		err := b.t.query(ctx, b.tx, b.n, "WHERE machine = ? ORDER BY number", []any{id}, func(r schema.Record) error {
 			is, err := b.t.written(r, b.n)
 			if err == nil {
@@ -286,10 +288,10 @@ func (b *bulk) pack(ctx context.Context) error {
 			}
 			return err
 		})
-		if err != nil {
-			return err
+		if err == nil && len(content) > none {
+			err = insertPack(ctx, b.tx, sheet, id, content)
 		}
-		if err := insertPack(ctx, b.tx, sheet, id, content); err != nil {
+		if err != nil {
 			return err
 		}
 	}
@@ -340,17 +342,17 @@ func packsAreRight(ctx context.Context, q querier) (Finding, error) {
 	}
 	packs := 0
 	for _, name := range n.machines {
-		s, err := p.stored(ctx, name)
+		s, err := p.packsOf(ctx, name)
 		if err != nil {
 			return f, err
 		}
-		for _, sheet := range sortedKeys(s.content) {
+		for _, sheet := range sortedKeys(s.packs) {
 			k := schema.KindNamed(sheet)
 			if k == nil || !k.Dated {
 				f.wrong("a pack of %s is of no kind", name)
 				continue
 			}
-			packs += len(s.content[sheet])
+			packs += len(s.packs[sheet])
 			if err := p.compare(ctx, k, s); err != nil {
 				f.wrong("%s of %s: %s", sheet, name, err)
 			}
@@ -371,7 +373,7 @@ func packsAreRight(ctx context.Context, q querier) (Finding, error) {
 }
 
 // compare holds a machine's packs of a kind to its rows.
-func (p *packs) compare(ctx context.Context, k *schema.Kind, s *stored) error {
+func (p *packs) compare(ctx context.Context, k *schema.Kind, s *Sealed) error {
 	t := tables[k]
 	rows := map[int64][]byte{}
 	err := t.query(ctx, p.q, p.n, "WHERE machine = ? AND number <= ?", []any{s.id, p.upto[k.Sheet]}, func(r schema.Record) error {
@@ -385,11 +387,11 @@ func (p *packs) compare(ctx context.Context, k *schema.Kind, s *stored) error {
 	if err != nil {
 		return err
 	}
-	for _, c := range s.content[k.Sheet] {
+	for _, c := range s.packs[k.Sheet] {
 		if len(c) == 0 {
 			return nil // its records are read from their table
 		}
-		u := p.unpacker(k)
+		u := t.unpacker(p.n)
 		if err := u.open(c); err != nil {
 			return err
 		}

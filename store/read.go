@@ -73,21 +73,22 @@ func (b *Book) List(ctx context.Context, k *schema.Kind, f Filter) ([]schema.Rec
 	return out, explain(b.path, err)
 }
 
-// Logs reads machines' logs one after another, in the order of the machines'
-// names: those named, or all. What is read is the book as it was at one moment.
-func (b *Book) Logs(ctx context.Context, machines ...string) iter.Seq2[schema.Log, error] {
-	return func(yield func(schema.Log, error) bool) {
+// SealedLogs reads machines' logs one after another, in the order of the
+// machines' names: those named, or all. What is read is the book as it was at
+// one moment.
+func (b *Book) SealedLogs(ctx context.Context, machines ...string) iter.Seq2[*Sealed, error] {
+	return func(yield func(*Sealed, error) bool) {
 		err := b.moment(ctx, func(q querier, n *names) error {
 			p, err := openPacks(ctx, q, n)
 			if err == nil && len(machines) == 0 {
 				machines = n.machines
 				err = p.readLoose(ctx)
 			}
+			quiet := context.WithoutCancel(ctx) // the driver would watch it at every statement
 			for i := 0; i < len(machines) && err == nil; i++ {
-				var s *stored
-				if s, err = p.stored(ctx, machines[i]); err == nil {
-					var l schema.Log
-					if l, err = p.log(ctx, s); err == nil && !yield(l, nil) {
+				var s *Sealed
+				if s, err = p.sealed(quiet, machines[i]); err == nil {
+					if s.path = b.path; !yield(s, nil) {
 						return nil
 					}
 				}
@@ -96,7 +97,22 @@ func (b *Book) Logs(ctx context.Context, machines ...string) iter.Seq2[schema.Lo
 			return err
 		})
 		if err != nil {
-			yield(schema.Log{}, err)
+			yield(nil, err)
+		}
+	}
+}
+
+// Logs is SealedLogs opened.
+func (b *Book) Logs(ctx context.Context, machines ...string) iter.Seq2[schema.Log, error] {
+	return func(yield func(schema.Log, error) bool) {
+		for s, err := range b.SealedLogs(ctx, machines...) {
+			var l schema.Log
+			if err == nil {
+				l, err = s.Open()
+			}
+			if !yield(l, err) {
+				return
+			}
 		}
 	}
 }
@@ -151,28 +167,49 @@ func (b *Book) moment(ctx context.Context, read func(q querier, n *names) error)
 
 // Fleet reads the whole book, or of the logs only those of the machines named.
 func (b *Book) Fleet(ctx context.Context, machines ...string) (schema.Fleet, error) {
-	var f schema.Fleet
+	f, err := b.Common(ctx)
+	if err != nil {
+		return f, err
+	}
 	for l, err := range b.Logs(ctx, machines...) {
 		if err != nil {
 			return f, err
 		}
 		f.Logs = append(f.Logs, l)
 	}
-	n, err := readNames(ctx, b.db)
-	if err != nil {
-		return f, explain(b.path, err)
-	}
-	f.Words, f.Settings = n.added, n.settings
-	read := func(kind, where string, each func(schema.Record)) {
-		if err == nil {
-			err = tables[schema.KindNamed(kind)].query(ctx, b.db, n, where, nil, func(r schema.Record) error { each(r); return nil })
+	return f, nil
+}
+
+// Common reads what is not one machine's: a fleet without its logs.
+func (b *Book) Common(ctx context.Context) (schema.Fleet, error) {
+	var f schema.Fleet
+	err := b.moment(ctx, func(q querier, n *names) (err error) {
+		f.Words, f.Settings = n.added, n.settings
+		if f.Drivers, f.Gone, err = readDrivers(ctx, q, n); err != nil {
+			return err
 		}
-	}
-	if f.Drivers, f.Gone, err = readDrivers(ctx, b.db, n); err != nil {
-		return f, explain(b.path, err)
-	}
-	read("spec", "ORDER BY number", func(r schema.Record) { f.Specs = append(f.Specs, *r.(*schema.Spec)) })
-	read("plan", "ORDER BY number", func(r schema.Record) { f.Plans = append(f.Plans, *r.(*schema.Plan)) })
-	read("answer", "WHERE machine IS NULL ORDER BY at, number", func(r schema.Record) { f.Answers = append(f.Answers, *r.(*schema.Answer)) })
-	return f, explain(b.path, err)
+		for _, k := range schema.Kinds {
+			where := "ORDER BY number"
+			switch k.Name {
+			case "spec", "plan":
+			case "answer":
+				where = "WHERE machine IS NULL ORDER BY at, number"
+			default:
+				continue
+			}
+			err = cmp.Or(err, tables[k].query(ctx, q, n, where, nil, func(r schema.Record) error {
+				switch r := r.(type) {
+				case *schema.Spec:
+					f.Specs = append(f.Specs, *r)
+				case *schema.Plan:
+					f.Plans = append(f.Plans, *r)
+				case *schema.Answer:
+					f.Answers = append(f.Answers, *r)
+				}
+				return nil
+			}))
+		}
+		return err
+	})
+	return f, err
 }

@@ -16,11 +16,11 @@ func (a *app) cleaningVerb() *cobra.Command {
 			// The interval is pooled over the fleet, whichever machine is asked for.
 			r := report.Cleaning(l.source())
 			if len(words) > 0 {
-				log, err := l.machine(words[0])
+				machine, err := l.known.Machine(words[0])
 				if err != nil {
 					return err
 				}
-				r.Machines = slices.DeleteFunc(r.Machines, func(m report.CleaningMachine) bool { return m.Machine != log.Machine.Name })
+				r.Machines = slices.DeleteFunc(r.Machines, func(m report.CleaningMachine) bool { return m.Machine != machine })
 			}
 			return render.Cleaning(a.out, r, l.options())
 		})

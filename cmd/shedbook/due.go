@@ -38,7 +38,7 @@ func (a *app) dueVerb() *cobra.Command {
 				fmt.Fprintf(a.errOut, "no work has a date: %s was not written\n", calendar)
 				return nil
 			}
-			if err := toFile(calendar, func(w io.Writer) error { _, err := b.WriteTo(w); return err }); err != nil {
+			if err := l.toFile(calendar, func(w io.Writer) error { _, err := b.WriteTo(w); return err }); err != nil {
 				return err
 			}
 			fmt.Fprintf(a.out, "%s written to %s", count(events, "date"), calendar)

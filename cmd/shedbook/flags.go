@@ -8,7 +8,6 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"shedbook/report/flags"
 	"shedbook/report/render"
 	"shedbook/schema"
 )
@@ -28,10 +27,10 @@ func (a *app) flagsVerb() *cobra.Command {
 					return err
 				}
 			}
-			r := flags.Find(l.fleet, l.at)
+			r := l.flags()
 			who := ""
 			if len(words) > 0 {
-				machine, driver, err := bearer(l.known(), words[0])
+				machine, driver, err := bearer(l.known, words[0])
 				if err != nil {
 					return err
 				}

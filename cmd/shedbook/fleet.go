@@ -7,7 +7,6 @@ import (
 	"github.com/spf13/cobra"
 
 	"shedbook/report"
-	"shedbook/report/flags"
 	"shedbook/report/render"
 )
 
@@ -17,7 +16,7 @@ const pageWeeks = 26
 func (a *app) fleetVerb() *cobra.Command {
 	return a.lookVerb("fleet", "a row a machine, worst first", "a page for the office wall or a phone", args(0, 0, "no words, only options"),
 		func(_ context.Context, l *look, _ []string) error {
-			found := flags.Find(l.fleet, l.at)
+			found := l.flags()
 			r := report.Fleet(l.source(), open(found))
 			if l.html == "" {
 				return render.Fleet(a.out, r, l.options())

@@ -11,7 +11,6 @@ import (
 	"github.com/spf13/cobra"
 
 	"shedbook/report"
-	"shedbook/report/flags"
 	"shedbook/report/light"
 	"shedbook/report/render"
 	"shedbook/store"
@@ -29,18 +28,14 @@ func (a *app) historyVerb() *cobra.Command {
 	c := a.lookVerb("history MACHINE", "a machine's whole life, for whoever buys it", "", words,
 		func(ctx context.Context, l *look, words []string) error {
 			if len(words) == 0 {
-				var all []string
-				for i := range l.fleet.Logs {
-					all = append(all, l.fleet.Logs[i].Machine.Name)
-				}
-				return a.verifyPaper(ctx, l.book, all, paper)
+				return a.verifyPaper(ctx, l.book, l.known.Machines, paper)
 			}
-			log, err := l.machine(words[0])
+			machine, err := l.known.Machine(words[0])
 			if err != nil {
 				return err
 			}
 			if paper != "" {
-				return a.verifyPaper(ctx, l.book, []string{log.Machine.Name}, paper)
+				return a.verifyPaper(ctx, l.book, []string{machine}, paper)
 			}
 			o := l.options()
 			switch format {
@@ -58,13 +53,13 @@ func (a *app) historyVerb() *cobra.Command {
 			default:
 				return usage("", "--format %q should be text, html, json or csv", format)
 			}
-			r, _ := report.History(l.source(), log.Machine.Name, open(flags.Find(l.fleet, l.at)), withNames)
-			if r.Digest, err = a.digestOf(ctx, l.book, log.Machine.Name, l.at); err != nil {
+			r, _ := report.History(l.source(machine), machine, open(l.flags()), withNames)
+			if r.Digest, err = a.digestOf(ctx, l.book, machine, l.at); err != nil {
 				return err
 			}
 			papers := render.Papers{Digest: r.Digest}
 			if o.Format == render.HTML {
-				if papers.Photos, err = a.photos(ctx, l.book, log.Machine.Name); err != nil {
+				if papers.Photos, err = a.photos(ctx, l.book, machine); err != nil {
 					return err
 				}
 			}
@@ -72,7 +67,7 @@ func (a *app) historyVerb() *cobra.Command {
 				return render.History(a.out, r, papers, o)
 			}
 			o.Color = false
-			return toFile(out, func(w io.Writer) error { return render.History(w, r, papers, o) })
+			return l.toFile(out, func(w io.Writer) error { return render.History(w, r, papers, o) })
 		})
 	look := c.RunE
 	c.RunE = func(cmd *cobra.Command, given []string) error {

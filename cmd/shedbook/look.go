@@ -1,8 +1,10 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"io"
+	"sync"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -21,9 +23,30 @@ type look struct {
 	asJSON, asCSV bool
 	asOf          string
 	html          string // a file; reports that have a page
+	ctx           context.Context
 	book          *store.Book
-	fleet         schema.Fleet
+	fleet         schema.Fleet // what is not one machine's
+	known         *schema.Known
 	at            time.Time
+	reading       failure
+}
+
+// failure keeps the first error of a stream that has no other way to tell it.
+type failure struct {
+	mu  sync.Mutex
+	err error
+}
+
+func (f *failure) set(err error) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.err = cmp.Or(f.err, err)
+}
+
+func (f *failure) get() error {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return f.err
 }
 
 // lookVerb makes a report's verb. do is handed the fleet read and the time
@@ -36,12 +59,14 @@ func (a *app) lookVerb(use, short, page string, words cobra.PositionalArgs, do f
 		if l.asJSON && l.asCSV {
 			return usage("", "--json and --csv are two formats: ask for one")
 		}
+		out := a.out
+		a.out = &onceRead{out, l}
+		defer func() { a.out = out }()
 		return a.view(cmd.Context(), func(b *store.Book) error {
-			l.book = b
 			if err := l.read(cmd.Context(), b); err != nil {
 				return err
 			}
-			return do(cmd.Context(), l, given)
+			return cmp.Or(do(cmd.Context(), l, given), l.reading.get())
 		})
 	}
 	c.Flags().BoolVar(&l.asJSON, "json", false, "print JSON")
@@ -53,65 +78,74 @@ func (a *app) lookVerb(use, short, page string, words cobra.PositionalArgs, do f
 	return c
 }
 
-// read reads the book and the time asked for.
-func (l *look) read(ctx context.Context, b *store.Book) error {
-	s, err := b.Settings(ctx)
-	if err != nil {
+// onceRead writes nothing of a report whose records could not all be read.
+type onceRead struct {
+	io.Writer
+	l *look
+}
+
+func (w *onceRead) Write(p []byte) (int, error) {
+	if err := w.l.reading.get(); err != nil {
+		return 0, err
+	}
+	return w.Writer.Write(p)
+}
+
+// read reads what is not one machine's, and the time asked for.
+func (l *look) read(ctx context.Context, b *store.Book) (err error) {
+	l.ctx, l.book = ctx, b
+	if l.fleet, err = b.Common(ctx); err != nil {
+		return err
+	}
+	if l.known, err = b.Known(ctx); err != nil {
 		return err
 	}
 	l.at = l.a.now
 	if l.asOf != "" {
-		if l.at, err = l.a.parseTime(l.asOf, s); err != nil {
+		if l.at, err = l.a.parseTime(l.asOf, l.fleet.Settings); err != nil {
 			return err
 		}
 	}
-	l.at = l.at.In(s.Zone())
-	l.fleet, err = b.Fleet(ctx)
-	return err
+	l.at = l.at.In(l.fleet.Settings.Zone())
+	return nil
 }
 
-// source is the whole fleet as of the time asked for.
-func (l *look) source() report.Source { return report.Of(l.fleet, l.at) }
+// source is the fleet as of the time asked for, read as the report goes: of
+// the machines named, or all.
+func (l *look) source(machines ...string) report.Source {
+	return report.Stream(l.fleet, func(yield func(func() *schema.Log) bool) {
+		for sealed, err := range l.book.SealedLogs(l.ctx, machines...) {
+			if err != nil {
+				l.reading.set(err)
+				return
+			}
+			if !yield(func() *schema.Log {
+				log, err := sealed.Open()
+				if err != nil {
+					l.reading.set(err)
+					return nil
+				}
+				return &log
+			}) {
+				return
+			}
+		}
+	}, l.at)
+}
 
-// only is the fleet with one machine's log: the machine named, or all where no
-// word is given.
+// flags are the whole fleet's.
+func (l *look) flags() flags.Result {
+	s := l.source()
+	return flags.FindIn(l.fleet, l.at, s.Index, s.Lives)
+}
+
+// only is the machine that a word names, or the whole fleet without one.
 func (l *look) only(words []string) (report.Source, error) {
 	if len(words) == 0 {
 		return l.source(), nil
 	}
-	log, err := l.machine(words[0])
-	if err != nil {
-		return report.Source{}, err
-	}
-	one := l.fleet
-	one.Logs = []schema.Log{*log}
-	return report.Of(one, l.at), nil
-}
-
-// known is what the fleet read knows by name.
-func (l *look) known() *schema.Known {
-	var machines, drivers []string
-	for i := range l.fleet.Logs {
-		machines = append(machines, l.fleet.Logs[i].Machine.Name)
-	}
-	for i := range l.fleet.Drivers {
-		drivers = append(drivers, l.fleet.Drivers[i].Name)
-	}
-	return schema.NewKnown(machines, drivers, nil, nil)
-}
-
-// machine finds a machine's log by its name.
-func (l *look) machine(word string) (*schema.Log, error) {
-	name, err := l.known().Machine(word)
-	if err != nil {
-		return nil, err
-	}
-	for i := range l.fleet.Logs {
-		if l.fleet.Logs[i].Machine.Name == name {
-			return &l.fleet.Logs[i], nil
-		}
-	}
-	return nil, err
+	machine, err := l.known.Machine(words[0])
+	return l.source(machine), err
 }
 
 // open lists what is open on the machines: the flags that stand.
@@ -138,5 +172,13 @@ func (l *look) options() render.Options {
 func (l *look) page(write func(w io.Writer, o render.Options) error) error {
 	o := l.options()
 	o.Format = render.HTML
-	return toFile(l.html, func(w io.Writer) error { return write(w, o) })
+	return l.toFile(l.html, func(w io.Writer) error { return write(w, o) })
+}
+
+// toFile is toFile for a report.
+func (l *look) toFile(path string, write func(io.Writer) error) error {
+	if err := l.reading.get(); err != nil {
+		return err
+	}
+	return toFile(path, write)
 }

@@ -19,14 +19,18 @@ func (a *app) nextVerb() *cobra.Command {
 	var walk bool
 	c := a.lookVerb("next MACHINE", "the likely causes, and the check most worth making", "", args(1, 1, "a machine"),
 		func(ctx context.Context, l *look, words []string) error {
-			log, err := l.machine(words[0])
+			machine, err := l.known.Machine(words[0])
 			if err != nil {
 				return err
 			}
 			if walk {
-				return a.walk(ctx, log.Machine.Name)
+				return a.walk(ctx, machine)
 			}
-			r, err := next.Rank(l.fleet, log.Machine.Name, l.at)
+			fleet, err := l.book.Fleet(ctx)
+			if err != nil {
+				return err
+			}
+			r, err := next.Rank(fleet, machine, l.at)
 			if err != nil {
 				return err
 			}

@@ -64,17 +64,13 @@ func (a *app) verifyVerb() *cobra.Command {
 // countDoubts counts them machine by machine, so that a large book need not be
 // held.
 func countDoubts(ctx context.Context, b *store.Book, now time.Time) (int, error) {
-	known, err := b.Known(ctx)
-	if err != nil || len(known.Machines) == 0 {
-		return 0, err
-	}
-	fleet, err := b.Fleet(ctx, known.Machines[0]) // what is not one machine's
+	fleet, err := b.Common(ctx)
 	if err != nil {
 		return 0, err
 	}
-	found := report.Doubts(report.Stream(fleet, func(yield func(*schema.Log) bool) {
+	found := report.Doubts(report.Stream(fleet, func(yield func(func() *schema.Log) bool) {
 		for log, logErr := range b.Logs(ctx) {
-			if err = logErr; err != nil || !yield(&log) {
+			if err = logErr; err != nil || !yield(func() *schema.Log { return &log }) {
 				return
 			}
 		}

@@ -1,7 +1,9 @@
 package exposure
 
 import (
+	"cmp"
 	"math"
+	"slices"
 	"sort"
 	"time"
 
@@ -142,7 +144,7 @@ func (c *Clock) When(h float64) (time.Time, bool) {
 // Readings are all meter readings of a log in time order, the replaced meters
 // counted in.
 func Readings(log *schema.Log) []Reading {
-	var rs []Reading
+	rs := make([]Reading, 0, 2*len(log.Runs)+8)
 	add := func(at time.Time, kind string, number int64, n schema.Num) {
 		if n.Known {
 			rs = append(rs, Reading{At: at, Kind: kind, Number: number, Meter: n.V})
@@ -183,12 +185,15 @@ func Readings(log *schema.Log) []Reading {
 		add(m.At, "meter", m.Number, m.Was)
 	}
 	byTime := func() {
-		sort.SliceStable(rs, func(a, b int) bool {
-			if !rs[a].At.Equal(rs[b].At) {
-				return rs[a].At.Before(rs[b].At)
+		order := func(a, b Reading) int {
+			if c := a.At.Compare(b.At); c != 0 {
+				return c
 			}
-			return rs[a].Engine < rs[b].Engine
-		})
+			return cmp.Compare(a.Engine, b.Engine)
+		}
+		if !slices.IsSortedFunc(rs, order) { // as nearly all are
+			slices.SortStableFunc(rs, order)
+		}
 	}
 	for i := range rs {
 		rs[i].Engine = rs[i].Meter + replaced(log.Meters, &rs[i])

@@ -71,8 +71,8 @@ func Band(c float64) int {
 }
 
 // Index numbers the levels of the factors, so that a million runs are grouped
-// by small numbers. It is filled as lives are made and is not safe for use by
-// two goroutines.
+// by small numbers. It is filled as lives are made and is not safe
+// for use by two goroutines, but see Begin.
 type Index struct {
 	// Names are the levels by number, a factor each; the first, "", stands for
 	// not recorded. Words come in the order of their vocabulary, the bands in
@@ -183,30 +183,64 @@ type Life struct {
 
 	first  []int // per run, its first piece; one more at the end
 	runs   runs
-	cleans []time.Time // any
-	deep   []time.Time // thorough
-	fills  []time.Time
+	cleans []mark // any
+	deep   []mark // thorough
+	fills  []mark
 	index  *Index
 }
 
 // Life makes the life of one machine out of its log, which must be in time
 // order and is kept, not copied.
 func (x *Index) Life(log *schema.Log) *Life {
+	l := x.Begin(log)
+	x.Finish(l)
+	return l
+}
+
+// Begin makes a life but for its levels, which is most of the work: several
+// goroutines may do so at once. Finish does the rest, one life after another.
+func (x *Index) Begin(log *schema.Log) *Life {
 	l := &Life{Log: log, index: x, runs: newRuns(log.Runs, x.warmUp)}
 	l.Clock = newClock(log, &l.runs)
 	for i := range log.Cleanings {
 		c := &log.Cleanings[i]
-		l.cleans = append(l.cleans, c.At)
+		m := l.runs.mark(c.At)
+		l.cleans = append(l.cleans, m)
 		if c.Thorough() {
-			l.deep = append(l.deep, c.At)
+			l.deep = append(l.deep, m)
 		}
 	}
 	for i := range log.Refills {
-		l.fills = append(l.fills, log.Refills[i].At)
+		l.fills = append(l.fills, l.runs.mark(log.Refills[i].At))
 	}
 	l.split()
 	l.place()
 	return l
+}
+
+// Finish gives a life that was begun its levels.
+func (x *Index) Finish(l *Life) {
+	machine, model := x.id(Machine, l.Log.Machine.Name), x.id(Model, l.Log.Machine.Model)
+	of := make([]Levels, len(l.Log.Runs))
+	for i := range l.Log.Runs {
+		r := &l.Log.Runs[i]
+		of[i] = Levels{machine, model, x.id(Driver, r.Driver), x.id(Terrain, r.Terrain), x.id(Speed, r.Speed), x.id(Range, r.Range), x.id(Load, r.Load), x.ambient(r.AmbientC)}
+	}
+	for i := range l.Pieces {
+		l.Pieces[i].Levels = of[l.Pieces[i].Run]
+	}
+	for i := range l.Overheats {
+		e := &l.Overheats[i]
+		if e.Run >= 0 {
+			e.Levels = of[e.Run]
+		}
+		o := e.Overheat
+		for f, id := range (Levels{machine, model, x.id(Driver, o.Driver), x.id(Terrain, o.Terrain), x.id(Speed, o.Speed), x.id(Range, o.Range), x.id(Load, o.Load), x.ambient(o.AmbientC)}) {
+			if id != 0 {
+				e.Levels[f] = id
+			}
+		}
+	}
 }
 
 // HoursTo is the recorded hours up to t, those of a run under way in part.
@@ -237,34 +271,89 @@ func (l *Life) Unrecorded() float64 {
 // At is the state of the machine at t. What was done at t itself counts as
 // done.
 func (l *Life) At(t time.Time) State {
-	h, m := l.runs.to(t)
-	s := State{Cycles: l.runs.cycles(t)}
-	s.Thorough, _ = l.since(l.deep, t, h, m)
-	s.Any, _ = l.since(l.cleans, t, h, m)
-	fill, at := l.since(l.fills, t, h, m)
-	s.Refill = fill
-	if !fill.Never {
-		s.Cycles -= l.runs.cycles(at)
+	w := l.walk(t)
+	return w.at(t)
+}
+
+// walk goes through a life and tells the state at times that are near each
+// other, as those of one run and the next are.
+type walk struct {
+	l                    *Life
+	begun, started       int // runs begun before the last time, and at it or before
+	clean, deep, refills int // marks at it or before
+}
+
+func (l *Life) walk(t time.Time) *walk {
+	return &walk{l, l.runs.begun(t), l.runs.begun(t.Add(1)), past(l.cleans, t), past(l.deep, t), past(l.fills, t)}
+}
+
+func (w *walk) at(t time.Time) State {
+	l, r := w.l, &w.l.runs
+	for w.begun > 0 && !r.log[w.begun-1].At.Before(t) {
+		w.begun--
+	}
+	for w.begun < len(r.log) && r.log[w.begun].At.Before(t) {
+		w.begun++
+	}
+	for w.started = max(w.started, w.begun); w.started > w.begun && r.log[w.started-1].At.After(t); {
+		w.started--
+	}
+	for w.started < len(r.log) && !r.log[w.started].At.After(t) {
+		w.started++
+	}
+	h, m := r.driven(w.begun, t)
+	s := State{Cycles: r.cyclesOf(w.started, t)}
+	s.Any = since(l.cleans, step(l.cleans, &w.clean, t), h, m)
+	s.Thorough = since(l.deep, step(l.deep, &w.deep, t), h, m)
+	s.Refill = since(l.fills, step(l.fills, &w.refills, t), h, m)
+	if w.refills > 0 {
+		s.Cycles -= l.fills[w.refills-1].cycles
 	}
 	return s
 }
 
-// since counts from the last of marks at or before t, when h hours and m mud
-// hours had been driven.
-func (l *Life) since(marks []time.Time, t time.Time, h, m float64) (Since, time.Time) {
-	i := sort.Search(len(marks), func(i int) bool { return marks[i].After(t) })
-	if i == 0 {
-		return Since{h, m, true}, time.Time{}
+// mark is a moment at which something was done, and what had been driven by it.
+type mark struct {
+	at         time.Time
+	hours, mud float64
+	cycles     int
+}
+
+func (r *runs) mark(t time.Time) mark {
+	h, m := r.to(t)
+	return mark{t, h, m, r.cycles(t)}
+}
+
+// past is the number of marks at t or before.
+func past(marks []mark, t time.Time) int {
+	return sort.Search(len(marks), func(i int) bool { return marks[i].at.After(t) })
+}
+
+// step takes a number of marks to that at t or before.
+func step(marks []mark, n *int, t time.Time) int {
+	for *n > 0 && marks[*n-1].at.After(t) {
+		*n--
 	}
-	h0, m0 := l.runs.to(marks[i-1])
-	return Since{max(h-h0, 0), max(m-m0, 0), false}, marks[i-1]
+	for *n < len(marks) && !marks[*n].at.After(t) {
+		*n++
+	}
+	return *n
+}
+
+// since counts from the nth of marks, when h hours and m mud hours had been
+// driven.
+func since(marks []mark, n int, h, m float64) Since {
+	if n == 0 {
+		return Since{h, m, true}
+	}
+	return Since{max(h-marks[n-1].hours, 0), max(m-marks[n-1].mud, 0), false}
 }
 
 // split cuts the runs into pieces.
 func (l *Life) split() {
 	log, x := l.Log, l.index
-	machine, model := x.id(Machine, log.Machine.Name), x.id(Model, log.Machine.Model)
 	from, to := l.inFleet()
+	walk := &walk{l: l}
 	l.Pieces = make([]Piece, 0, len(log.Runs)+len(log.Runs)/8)
 	l.first = make([]int, len(log.Runs)+1)
 	var cuts []time.Time
@@ -278,8 +367,6 @@ func (l *Life) split() {
 			l.Mud += h
 		}
 		start, end := r.At, l.runs.end[i]
-		levels := Levels{machine, model, x.id(Driver, r.Driver), x.id(Terrain, r.Terrain), x.id(Speed, r.Speed),
-			x.id(Range, r.Range), x.id(Load, r.Load), x.ambient(r.AmbientC)}
 		cuts = between(cuts[:0], l.cleans, start, end)
 		cuts = between(cuts, l.fills, start, end)
 		for month.holds(start, x.zone); month.end.Before(end); month.holds(month.end, x.zone) {
@@ -308,7 +395,7 @@ func (l *Life) split() {
 				l.OutsideHours += part
 			} else {
 				month.holds(start, x.zone)
-				l.Pieces = append(l.Pieces, Piece{Run: i, Start: start, Hours: part, Levels: levels, Month: month.month, State: l.At(start)})
+				l.Pieces = append(l.Pieces, Piece{Run: i, Start: start, Hours: part, Month: month.month, State: walk.at(start)})
 			}
 			if c < len(cuts) {
 				start = cuts[c]
@@ -331,9 +418,9 @@ func (l *Life) inFleet() (from, to time.Time) {
 }
 
 // between adds the marks strictly between start and end.
-func between(cuts, marks []time.Time, start, end time.Time) []time.Time {
-	for i := sort.Search(len(marks), func(i int) bool { return marks[i].After(start) }); i < len(marks) && marks[i].Before(end); i++ {
-		cuts = append(cuts, marks[i])
+func between(cuts []time.Time, marks []mark, start, end time.Time) []time.Time {
+	for i := past(marks, start); i < len(marks) && marks[i].at.Before(end); i++ {
+		cuts = append(cuts, marks[i].at)
 	}
 	return cuts
 }

@@ -45,7 +45,6 @@ func (e *Event) Placed() bool { return e.Piece >= 0 }
 
 // place puts the overheats in runs.
 func (l *Life) place() {
-	x := l.index
 	l.Overheats = make([]Event, len(l.Log.Overheats))
 	for k := range l.Log.Overheats {
 		o := &l.Log.Overheats[k]
@@ -61,15 +60,6 @@ func (l *Life) place() {
 			}
 			if e.Piece = l.pieceAt(e.Run, at); e.Piece < 0 {
 				e.How = Outside
-			}
-			e.Levels = Levels{Driver: x.id(Driver, r.Driver), Terrain: x.id(Terrain, r.Terrain), Speed: x.id(Speed, r.Speed),
-				Range: x.id(Range, r.Range), Load: x.id(Load, r.Load), Ambient: x.ambient(r.AmbientC)}
-		}
-		own := Levels{x.id(Machine, l.Log.Machine.Name), x.id(Model, l.Log.Machine.Model), x.id(Driver, o.Driver), x.id(Terrain, o.Terrain),
-			x.id(Speed, o.Speed), x.id(Range, o.Range), x.id(Load, o.Load), x.ambient(o.AmbientC)}
-		for f, id := range own {
-			if id != 0 {
-				e.Levels[f] = id
 			}
 		}
 		e.State = l.At(at)

@@ -60,7 +60,11 @@ func (r *runs) begun(t time.Time) int {
 
 // to is the hours, and the mud hours, driven before t.
 func (r *runs) to(t time.Time) (hours, mud float64) {
-	n := r.begun(t)
+	return r.driven(r.begun(t), t)
+}
+
+// driven is to, where n runs began before t.
+func (r *runs) driven(n int, t time.Time) (hours, mud float64) {
 	hours, mud = r.sum[n], r.mud[n]
 	for i := n - 1; i >= 0 && r.latest[i].After(t); i-- {
 		if r.end[i].After(t) {
@@ -76,7 +80,11 @@ func (r *runs) to(t time.Time) (hours, mud float64) {
 
 // cycles is the number of heat cycles over by t.
 func (r *runs) cycles(t time.Time) int {
-	n := sort.Search(len(r.log), func(i int) bool { return r.log[i].At.After(t) })
+	return r.cyclesOf(sort.Search(len(r.log), func(i int) bool { return r.log[i].At.After(t) }), t)
+}
+
+// cyclesOf is cycles, where n runs began at t or before.
+func (r *runs) cyclesOf(n int, t time.Time) int {
 	c := r.heatCycle[n]
 	for i := n - 1; i >= 0 && r.latest[i].After(t); i-- {
 		if r.end[i].After(t) && r.cycle(i) {

@@ -10,6 +10,7 @@
 package flags
 
 import (
+	"iter"
 	"math"
 	"time"
 
@@ -40,7 +41,11 @@ func New(fleet schema.Fleet, asOf time.Time) *Finder {
 // Add takes in one machine's log, which is not kept.
 func (f *Finder) Add(log schema.Log) {
 	log = log.AsOf(f.asOf)
-	f.machines = append(f.machines, flatten(f.index, &log, f.fleet.Settings))
+	f.add(f.index.Life(&log))
+}
+
+func (f *Finder) add(l *exposure.Life) {
+	f.machines = append(f.machines, flatten(l, f.fleet.Settings))
 }
 
 // Find is New, Add for every machine, and Result.
@@ -48,6 +53,17 @@ func Find(fleet schema.Fleet, asOf time.Time) Result {
 	f := New(fleet, asOf)
 	for i := range fleet.Logs {
 		f.Add(fleet.Logs[i])
+	}
+	return f.Result()
+}
+
+// FindIn is Find where the lives as of then, and their index, are made already:
+// of the fleet's logs nothing is read.
+func FindIn(fleet schema.Fleet, asOf time.Time, x *exposure.Index, lives iter.Seq[*exposure.Life]) Result {
+	f := New(fleet, asOf)
+	f.index = x
+	for l := range lives {
+		f.add(l)
 	}
 	return f.Result()
 }

@@ -100,8 +100,8 @@ type mend struct {
 	work  string
 }
 
-func flatten(x *exposure.Index, log *schema.Log, settings schema.Settings) *machine {
-	life := x.Life(log)
+func flatten(life *exposure.Life, settings schema.Settings) *machine {
+	log := life.Log
 	m := &machine{answers: log.Answers, ev: newEvidence()}
 	m.log.name = log.Machine.Name
 	m.log.overheats = len(log.Overheats)
