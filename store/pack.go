@@ -170,9 +170,9 @@ func (t *table) unpacker(n *names) *unpacker {
 }
 
 // open begins to read a pack.
-func (u *unpacker) open(content []byte) (err error) {
-	u.entered, u.at, err = openPack(content)
-	u.content, u.short = string(content), false
+func (u *unpacker) open(content string) (err error) {
+	u.entered, u.at, err = openPack([]byte(content))
+	u.content, u.short = content, false
 	return err
 }
 

@@ -3,6 +3,7 @@ package store
 import (
 	"bytes"
 	"context"
+	"database/sql"
 	"fmt"
 	"maps"
 	"slices"
@@ -77,7 +78,7 @@ type Sealed struct {
 	path  string
 	n     *names
 	id    int64
-	packs map[string][][]byte        // by sheet; one that is empty says that the records are in their table
+	packs map[string][]string        // by sheet; one that is empty says that the records are in their table
 	rows  map[string][]schema.Record // by sheet: what is in no pack
 }
 
@@ -121,7 +122,7 @@ func (p *packs) packsOf(ctx context.Context, name string) (*Sealed, error) {
 		_, err := p.n.known().Machine(name)
 		return nil, err
 	}
-	s := &Sealed{n: p.n, id: id, packs: map[string][][]byte{}, rows: map[string][]schema.Record{}}
+	s := &Sealed{n: p.n, id: id, packs: map[string][]string{}, rows: map[string][]schema.Record{}}
 	rows, err := p.q.QueryContext(ctx, "SELECT kind, content FROM packs WHERE machine = ? ORDER BY number", id)
 	if err != nil {
 		return nil, err
@@ -129,11 +130,11 @@ func (p *packs) packsOf(ctx context.Context, name string) (*Sealed, error) {
 	defer rows.Close()
 	for rows.Next() {
 		var sheet string
-		var content []byte
+		var content sql.RawBytes
 		if err := rows.Scan(&sheet, &content); err != nil {
 			return nil, err
 		}
-		s.packs[sheet] = append(s.packs[sheet], content)
+		s.packs[sheet] = append(s.packs[sheet], string(content))
 	}
 	return s, rows.Err()
 }

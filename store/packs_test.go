@@ -217,7 +217,7 @@ func TestPackRoundTrip(t *testing.T) {
 		pack, err := appendRecord(beginPack(77), content, m, 77)
 		require.NoError(rt, err)
 		u := table.unpacker(n)
-		require.NoError(rt, u.open(sealPack(pack)))
+		require.NoError(rt, u.open(string(sealPack(pack))))
 		got := k.New()
 		require.NoError(rt, u.next(got))
 		require.False(rt, u.more())
@@ -225,10 +225,10 @@ func TestPackRoundTrip(t *testing.T) {
 		// A flipped bit is never taken for another record.
 		at := rapid.IntRange(0, len(pack)*8-1).Draw(rt, "bit")
 		pack[at/8] ^= 1 << (at % 8)
-		require.ErrorIs(rt, u.open(pack), errBadPack)
+		require.ErrorIs(rt, u.open(string(pack)), errBadPack)
 		// Nor does nonsense under a good checksum upset the reader.
 		nonsense := sealPack(append(beginPack(0), rapid.SliceOf(rapid.Byte()).Draw(rt, "nonsense")...))
-		require.NoError(rt, u.open(nonsense))
+		require.NoError(rt, u.open(string(nonsense)))
 		for u.more() && u.next(k.New()) == nil {
 		}
 	})

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"io"
+	"runtime/debug"
 	"sync"
 	"time"
 
@@ -113,6 +114,10 @@ func (l *look) read(ctx context.Context, b *store.Book) (err error) {
 // source is the fleet as of the time asked for, read as the report goes: of
 // the machines named, or all.
 func (l *look) source(machines ...string) report.Source {
+	// Nearly all that is made of a log goes when the next is read. To collect it
+	// each time that there is as much again as is kept would take half the time.
+	debug.SetGCPercent(400)
+	debug.SetMemoryLimit(256 << 20)
 	return report.Stream(l.fleet, func(yield func(func() *schema.Log) bool) {
 		for sealed, err := range l.book.SealedLogs(l.ctx, machines...) {
 			if err != nil {

@@ -2,6 +2,7 @@ package flags
 
 import (
 	"math"
+	"runtime"
 	"sort"
 	"strings"
 
@@ -67,7 +68,7 @@ type odds struct {
 	overheats, heard int     // the same uncounted by trust: its own, and all at which it might have been
 	due              float64 // and what would be expected among those
 	high             float64
-	curve            []point
+	curve            []heard
 }
 
 func newOdds(left float64) odds {
@@ -130,13 +131,16 @@ func gammaPoisson(n, expected, cv float64) float64 {
 	return a - b + k*math.Log(k) - (n+k)*math.Log(expected+k) + expected
 }
 
+// pow is math.Pow for x above 0, at a third of its time.
+func pow(x, y float64) float64 { return math.Exp(y * math.Log(x)) }
+
 func (o *odds) hear(ratios *[4]float64, is bool, part, trust float64, at int64) {
 	for k, r := range ratios {
 		lr := 1 / (r*part + 1 - part)
 		if is {
 			lr *= r
 		}
-		lr = math.Pow(lr, trust)
+		lr = pow(lr, trust)
 		o.ratio[k] *= lr
 		if k == 1 {
 			if o.best <= 1 {
@@ -153,7 +157,7 @@ func (o *odds) hear(ratios *[4]float64, is bool, part, trust float64, at int64) 
 			if is {
 				lr *= r
 			}
-			o.spread[k] *= math.Pow(lr, trust)
+			o.spread[k] *= pow(lr, trust)
 		}
 	}
 	o.expected += trust * part
@@ -163,6 +167,13 @@ func (o *odds) hear(ratios *[4]float64, is bool, part, trust float64, at int64) 
 		o.count += trust
 		o.overheats++
 	}
+}
+
+// heard is a point of a curve: the odds after so many overheats.
+type heard struct {
+	at   int64
+	n    int
+	odds float64
 }
 
 type crowd struct {
@@ -192,11 +203,10 @@ func (c *crowd) init(f *Finder) {
 // to be expected at the wheel of that run, and where, as the machine's runs
 // before it tell. The run itself does not count, else whoever had the overheat
 // would always have been expected.
-func (c *crowd) note(i int, e *event) {
+func (m *machine) note(s *sound, notes *[]note, e *event) {
 	if e.unplaced {
 		return
 	}
-	m, s := c.f.machines[i], c.f.sound
 	n := note{at: e.at, trust: m.ev.trust(), driver: int(e.driver)}
 	to := e.piece
 	for to > 0 && !m.pieces[to].first {
@@ -224,7 +234,7 @@ func (c *crowd) note(i int, e *event) {
 			return l, s.conditions(&p.level, s.ratio) / s.ratio[s.offset[x]+l] * s.driver[p.driver]
 		})
 	}
-	c.notes = append(c.notes, n)
+	*notes = append(*notes, n)
 }
 
 // fleetRuns is how many runs' worth the fleet's shares count for beside those
@@ -281,31 +291,45 @@ func (c *crowd) close(from, to int64) {
 	}
 	c.weigh()
 	weather := c.weather(from, to)
-	for i := range c.notes {
-		n := &c.notes[i]
-		c.answered(n.at)
-		c.hear(c.drivers, n.who, n.driver, &driverRatios, float64(max(known, 1)), n)
-		for x := range n.level {
-			where := n.where[x]
-			if x == ambient {
-				where = weather
+	atOnce(runtime.GOMAXPROCS(0), func(part, parts int) {
+		answers := c.answers
+		for i := range c.notes {
+			n := &c.notes[i]
+			answers = c.answered(answers, n.at, part, parts)
+			c.hear(c.drivers, n.who, n.driver, &driverRatios, float64(max(known, 1)), n, part, parts)
+			for x := range n.level {
+				where := n.where[x]
+				if x == ambient {
+					where = weather
+				}
+				c.hear(c.levels[x], where, n.level[x], &conditionRatios, float64(max(levels, 1)), n, part, parts)
 			}
-			c.hear(c.levels[x], where, n.level[x], &conditionRatios, float64(max(levels, 1)), n)
 		}
+	})
+	last := c.notes[len(c.notes)-1].at
+	for len(c.answers) > 0 && c.answers[0].At.Unix() <= last {
+		c.answers = c.answers[1:]
 	}
 	c.notes = c.notes[:0]
 }
 
-func (c *crowd) hear(all []odds, shares []share, id int, ratios *[4]float64, among float64, n *note) {
+// hear lets those of a part of the drivers or levels hear of an overheat.
+func (c *crowd) hear(all []odds, shares []share, id int, ratios *[4]float64, among float64, n *note, part, parts int) {
 	if id == 0 {
 		return // who or where is not recorded
 	}
 	for _, s := range shares {
+		if s.id%parts != part {
+			continue
+		}
 		o := &all[s.id]
 		o.hear(ratios, s.id == id, s.part, n.trust, n.at)
 		v := o.factor()
 		o.high = max(o.high, v)
-		o.curve = append(o.curve, point{at: n.at, hours: float32(o.heard), log10: [patterns]float32{float32(math.Log10(max(v, 1e-6)))}})
+		if k := len(o.curve); k > 0 && o.curve[k-1].at/week == n.at/week && o.curve[k-1].at != o.raised {
+			o.curve = o.curve[:k-1] // one a week, and the one that raised it
+		}
+		o.curve = append(o.curve, heard{n.at, o.heard, v})
 		if o.raised == 0 && v >= among/crowdAlpha {
 			o.raised = n.at
 		}
@@ -339,34 +363,35 @@ func (c *crowd) weather(from, to int64) []share {
 	return out
 }
 
-// answered lets evidence start over where somebody looked into it.
-func (c *crowd) answered(now int64) {
-	for len(c.answers) > 0 && c.answers[0].At.Unix() <= now {
-		a := &c.answers[0]
-		c.answers = c.answers[1:]
-		if o := c.find(a); o != nil {
+// answered lets evidence of a part of the drivers and levels start over where
+// somebody looked into it up to now, and returns the answers after that.
+func (c *crowd) answered(answers []schema.Answer, now int64, part, parts int) []schema.Answer {
+	for len(answers) > 0 && answers[0].At.Unix() <= now {
+		if o, id := c.find(&answers[0]); o != nil && id%parts == part {
 			*o = newOdds(0.5)
-			o.rest = a
+			o.rest = &answers[0]
 		}
+		answers = answers[1:]
 	}
+	return answers
 }
 
-// find is what an answer is to; nil where the fleet has no such driver or
-// level.
-func (c *crowd) find(a *schema.Answer) *odds {
+// find is what an answer is to, and its number; nil where the fleet has no such
+// driver or level.
+func (c *crowd) find(a *schema.Answer) (*odds, int) {
 	if a.Driver != "" {
 		if id, ok := c.f.index.ID(exposure.Driver, a.Driver); ok && id != 0 {
-			return &c.drivers[id]
+			return &c.drivers[id], int(id)
 		}
-		return nil
+		return nil, 0
 	}
 	factor, level, _ := strings.Cut(a.Factor, "=")
 	for x, e := range exposureFactor {
 		if e.String() == factor {
 			if id, ok := c.f.index.ID(e, level); ok && id != 0 {
-				return &c.levels[x][id]
+				return &c.levels[x][id], int(id)
 			}
 		}
 	}
-	return nil
+	return nil, 0
 }

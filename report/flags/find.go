@@ -12,6 +12,8 @@ package flags
 import (
 	"iter"
 	"math"
+	"runtime"
+	"sync"
 	"time"
 
 	"shedbook/report/exposure"
@@ -77,7 +79,7 @@ func (f *Finder) Result() Result {
 	levels[dirt], levels[air] = dirtBands, airBands
 	f.sound = newSound(levels, len(f.index.Names[exposure.Driver]), f.machines)
 	f.crowd.init(f)
-	v := &view{s: f.sound, ratio: make([]float64, len(f.sound.ratio)), others: make([]tally, len(f.sound.driver))}
+	passes := f.passes()
 	from, to := f.span()
 	for w := from; w <= to; w++ {
 		f.sound.gather()
@@ -85,13 +87,50 @@ func (f *Finder) Result() Result {
 			f.sound.seen = n
 			f.sound.fit()
 		}
-		for i, m := range f.machines {
-			v.of(m)
-			m.advance(v, (w+1)*week, func(e *event) { f.crowd.note(i, e) })
+		atOnce(len(passes), func(part, _ int) { passes[part].week((w + 1) * week) })
+		for i := range passes {
+			f.crowd.notes = append(f.crowd.notes, passes[i].notes...)
 		}
 		f.crowd.close(w*week, (w+1)*week)
 	}
 	return f.report()
+}
+
+// atOnce does the parts of something at once.
+func atOnce(parts int, do func(part, parts int)) {
+	var wait sync.WaitGroup
+	for part := range parts {
+		wait.Go(func() { do(part, parts) })
+	}
+	wait.Wait()
+}
+
+// pass goes through some of the machines, each for itself, while others go
+// through theirs.
+type pass struct {
+	machines []*machine
+	view     view
+	notes    []note // of the week
+}
+
+// passes share the machines out, in order.
+func (f *Finder) passes() []pass {
+	n := runtime.GOMAXPROCS(0)
+	out := make([]pass, n)
+	for i := range out {
+		out[i] = pass{machines: f.machines[i*len(f.machines)/n : (i+1)*len(f.machines)/n],
+			view: view{s: f.sound, ratio: make([]float64, len(f.sound.ratio)), others: make([]tally, len(f.sound.driver))}}
+	}
+	return out
+}
+
+// week takes the machines on to the end of a week.
+func (p *pass) week(end int64) {
+	p.notes = p.notes[:0]
+	for _, m := range p.machines {
+		p.view.of(m)
+		m.advance(&p.view, end, func(e *event) { m.note(p.view.s, &p.notes, e) })
+	}
 }
 
 // span is the first and last week with anything in it.

@@ -250,7 +250,10 @@ func (f *Finder) crowdFlag(r *Result, g *Flag, o *odds, among float64, held stri
 	g.Since, g.Raised = f.time(since), f.time(o.raised)
 	g.Evidence = Evidence{Log10BayesFactor: log10(o.factor()), Highest: log10(o.high), Needed: log10(among / crowdAlpha)}
 	g.Answered = answered(o.rest)
-	g.Curve = f.curve(o.curve, 0)
+	g.Curve = make([]Point, len(o.curve))
+	for i, q := range o.curve {
+		g.Curve[i] = f.point(q.at, float64(q.n), math.Log10(max(q.odds, 1e-6)))
+	}
 	times := float64(o.overheats) / max(o.due, 1e-9)
 	g.Reasons = []string{fmt.Sprintf("%s where %.1f would be expected %s: %.1f times as many", plural(o.overheats, "overheat"), o.due, held, times)}
 	if full := o.count / max(float64(o.overheats), 1); full < 0.9 {

@@ -16,7 +16,7 @@ func (f *Finder) report() Result {
 	for _, m := range f.machines {
 		f.reportMachine(&r, m)
 	}
-	f.crowd.answered(math.MaxInt64)
+	f.crowd.answered(f.crowd.answers, math.MaxInt64, 0, 1)
 	known := 0
 	for d := 1; d < len(f.crowd.drivers); d++ {
 		if f.sound.drivers[d].s > 0 {
@@ -96,11 +96,15 @@ func (e *evidence) evidence(p pattern) Evidence {
 }
 
 func (f *Finder) curve(curve []point, p pattern) []Point {
-	out := make([]Point, 0, len(curve))
-	for _, q := range curve {
-		out = append(out, Point{At: f.time(q.at), Hours: float64(q.hours), Log10BayesFactor: math.Round(1000*float64(q.log10[p])) / 1000})
+	out := make([]Point, len(curve))
+	for i, q := range curve {
+		out[i] = f.point(q.at, float64(q.hours), float64(q.log10[p]))
 	}
 	return out
+}
+
+func (f *Finder) point(at int64, hours, log10 float64) Point {
+	return Point{At: f.time(at), Hours: hours, Log10BayesFactor: math.Round(1000*log10) / 1000}
 }
 
 // since is the onset that explains a pattern's evidence best.

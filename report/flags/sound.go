@@ -1,6 +1,9 @@
 package flags
 
-import "math"
+import (
+	"math"
+	"runtime"
+)
 
 // The sound model: how often a sound machine overheats under given conditions,
 // learned from the fleet as it stood at the beginning of each week, so that no
@@ -115,7 +118,7 @@ func (s *sound) gather() {
 			}
 		}
 		s.marks.add(&m.ev.marks, w)
-		s.addSeep(m, 1)
+		s.addSeep(&s.seep, &s.seepSum, m, 1)
 	}
 	s.mu = s.all.n / s.all.s
 	for d, t := range s.drivers {
@@ -137,7 +140,7 @@ func (s *sound) mostLeak() bool {
 
 // addSeep counts a machine's posterior over the sound rates, as far as it is
 // sound and has anything to say.
-func (s *sound) addSeep(m *machine, k float64) {
+func (s *sound) addSeep(seep *[len(soundRates)]float64, sum *float64, m *machine, k float64) {
 	c := &m.ev.coolant
 	if !s.seepAll {
 		k *= m.ev.seepTrust
@@ -150,17 +153,15 @@ func (s *sound) addSeep(m *machine, k float64) {
 		return
 	}
 	for g := range c.sound {
-		s.seep[g] += k * soundPrior[g] * c.sound[g] / total
+		seep[g] += k * soundPrior[g] * c.sound[g] / total
 	}
-	s.seepSum += k
+	*sum += k
 }
 
 // fit learns the conditions' ratios anew from all that has passed.
 func (s *sound) fit() {
 	for range 5 {
-		for _, m := range s.machines {
-			s.retally(m)
-		}
+		s.retally()
 		s.gather()
 		for c := range conditions {
 			hours, sum := 0.0, 0.0
@@ -179,21 +180,25 @@ func (s *sound) fit() {
 			}
 		}
 	}
-	for _, m := range s.machines {
-		s.retally(m)
-	}
+	s.retally()
 	s.gather()
 }
 
-func (s *sound) retally(m *machine) {
-	m.sums.clear()
-	e := 0
-	for i := range m.next.piece {
-		s.count(m, &m.pieces[i])
-		for ; e < m.next.event && m.events[e].piece == i; e++ {
-			s.countEvent(m, &m.events[e])
+// retally counts every machine's tallies anew.
+func (s *sound) retally() {
+	atOnce(runtime.GOMAXPROCS(0), func(part, parts int) {
+		for k := part; k < len(s.machines); k += parts {
+			m := s.machines[k]
+			m.sums.clear()
+			e := 0
+			for i := range m.next.piece {
+				s.count(m, &m.pieces[i])
+				for ; e < m.next.event && m.events[e].piece == i; e++ {
+					s.countEvent(m, &m.events[e])
+				}
+			}
 		}
-	}
+	})
 }
 
 func (s *sound) count(m *machine, p *piece) {
@@ -264,12 +269,12 @@ func (v *view) of(m *machine) {
 	}
 	v.marks = s.marks
 	v.marks.add(&m.ev.marks, -w)
-	saved, sum := s.seep, s.seepSum
-	s.addSeep(m, -1)
+	sum := s.seepSum
+	v.seep = s.seep
+	s.addSeep(&v.seep, &sum, m, -1)
 	for g := range v.seep {
-		v.seep[g] = s.seep[g] / s.seepSum
+		v.seep[g] /= sum
 	}
-	s.seep, s.seepSum = saved, sum
 }
 
 // drive is the driver's ratio as far as it can be told apart from the

@@ -6,8 +6,8 @@ import (
 )
 
 // RateTable is events and exposure by row, with the level of every factor.
-// Rows need not be grouped: rows of the same levels (and cluster) are added up
-// before anything else is done, which loses nothing.
+// Rows need not be grouped: rows of the same levels are added up before
+// anything else is done, which loses nothing.
 type RateTable struct {
 	Events   []int
 	Exposure []float64
@@ -38,6 +38,7 @@ type RateFit struct {
 	h        *arrow      // information at the fit
 	nulls    [][]float64 // combinations of coefficients that the data say nothing of
 	clusters int         // that errors are clustered by
+	scores   sparse      // of each cluster, where they are
 }
 
 // The three origins of a standard error, as RateFit.Scale says them.
@@ -47,16 +48,20 @@ const (
 	Clustered    = "clustered"
 )
 
-// grouped is a RateTable with its equal rows added up.
+// grouped is a RateTable with the rows of equal levels added up to strata.
 type grouped struct {
 	events   []float64
 	exposure []float64
-	codes    [][]int // [factor][row]
+	codes    [][]int // [factor][stratum]
 	levels   []int
-	cell     []int // stratum by factors alone
-	cells    int
-	cluster  []int
+	rows     []member // by cluster, where rows have one
 	clusters int
+}
+
+// member is a row's part of a stratum.
+type member struct {
+	cluster, stratum int32
+	events, exposure float64
 }
 
 func group(t RateTable) (*grouped, string) {
@@ -73,7 +78,7 @@ func group(t RateTable) (*grouped, string) {
 		}
 	}
 	g := &grouped{levels: make([]int, len(t.Factors)), codes: make([][]int, len(t.Factors))}
-	row, bound := make([]int, n), 1
+	stratum, bound := make([]int, n), 1
 	for f, codes := range t.Factors {
 		if len(codes) != n {
 			return nil, fmt.Sprintf("factor %d: %d levels for %d rows", f, len(codes), n)
@@ -84,37 +89,39 @@ func group(t RateTable) (*grouped, string) {
 			}
 			g.levels[f] = max(g.levels[f], c+1)
 		}
-		bound = pack(row, bound, codes, g.levels[f])
+		bound = pack(stratum, bound, codes, g.levels[f])
 	}
-	cell := row
-	g.cells = compress(row)
-	rows := g.cells
-	if t.Cluster != nil {
-		if len(t.Cluster) != n {
-			return nil, fmt.Sprintf("%d clusters for %d rows", len(t.Cluster), n)
-		}
-		ids := append([]int(nil), t.Cluster...)
-		g.clusters = compress(ids)
-		t.Cluster = ids
-		cell = append([]int(nil), row...)
-		pack(row, g.cells, ids, g.clusters)
-		rows = compress(row)
-		g.cluster = make([]int, rows)
-	}
-	g.events, g.exposure, g.cell = make([]float64, rows), make([]float64, rows), make([]int, rows)
+	strata := compress(stratum)
+	g.events, g.exposure = make([]float64, strata), make([]float64, strata)
 	for f := range g.codes {
-		g.codes[f] = make([]int, rows)
+		g.codes[f] = make([]int, strata)
 	}
-	for i, r := range row {
-		g.events[r] += float64(t.Events[i])
-		g.exposure[r] += t.Exposure[i]
-		g.cell[r] = cell[i]
+	for i, s := range stratum {
+		g.events[s] += float64(t.Events[i])
+		g.exposure[s] += t.Exposure[i]
 		for f := range g.codes {
-			g.codes[f][r] = t.Factors[f][i]
+			g.codes[f][s] = t.Factors[f][i]
 		}
-		if t.Cluster != nil {
-			g.cluster[r] = t.Cluster[i]
-		}
+	}
+	if t.Cluster == nil {
+		return g, ""
+	}
+	if len(t.Cluster) != n {
+		return nil, fmt.Sprintf("%d clusters for %d rows", len(t.Cluster), n)
+	}
+	ids := append([]int(nil), t.Cluster...)
+	g.clusters = compress(ids)
+	next := make([]int, g.clusters+1) // where each cluster's rows go
+	for _, c := range ids {
+		next[c+1]++
+	}
+	for c := range g.clusters {
+		next[c+1] += next[c]
+	}
+	g.rows = make([]member, n)
+	for i, c := range ids {
+		g.rows[next[c]] = member{int32(c), int32(stratum[i]), float64(t.Events[i]), t.Exposure[i]}
+		next[c]++
 	}
 	return g, ""
 }
@@ -305,33 +312,26 @@ func (f *RateFit) maximise(coef []float64, firth bool) bool {
 	return false
 }
 
-// goodness fills Deviance, Pearson, DF and LogLik of the strata by factors.
+// goodness fills Deviance, Pearson, DF and LogLik of the strata.
 func (f *RateFit) goodness() {
-	exposed := make([]bool, f.g.cells)
-	y, mu, alive := make([]float64, f.g.cells), make([]float64, f.g.cells), make([]bool, f.g.cells)
-	for i, c := range f.g.cell {
-		y[c] += f.g.events[i]
-		mu[c] += f.mu[i]
-		alive[c] = alive[c] || !f.x.deadRow[i]
-		exposed[c] = exposed[c] || f.g.exposure[i] > 0
-	}
 	f.LogLik, f.DF = 0, -f.rank()
 	var spread, excess float64
-	for c := range y {
-		if exposed[c] {
+	for c, y := range f.g.events {
+		if f.g.exposure[c] > 0 {
 			f.Rows++
 		}
-		if !alive[c] {
+		if f.x.deadRow[c] {
 			continue
 		}
 		f.DF++
-		d := y[c] - mu[c]
-		f.Pearson += d * d / mu[c]
-		f.Deviance += 2 * poissonDeviance(y[c], mu[c])
-		lg, _ := math.Lgamma(y[c] + 1)
-		f.LogLik += y[c]*math.Log(mu[c]) - mu[c] - lg
-		spread += 1 / mu[c]
-		excess += d / mu[c]
+		mu := f.mu[c]
+		d := y - mu
+		f.Pearson += d * d / mu
+		f.Deviance += 2 * poissonDeviance(y, mu)
+		lg, _ := math.Lgamma(y + 1)
+		f.LogLik += y*math.Log(mu) - mu - lg
+		spread += 1 / mu
+		excess += d / mu
 	}
 	if f.DF < 1 {
 		f.DF = max(f.DF, 0)
@@ -369,46 +369,30 @@ const minClusters = 5 // fewer say too little of how they differ
 
 // scale looks for events that come in clusters.
 func (f *RateFit) scale() {
-	g := f.g
-	if g.cluster == nil {
-		return
-	}
-	off, mean := make([]float64, g.clusters), make([]float64, g.clusters)
-	design := make([]map[int]float64, g.clusters)
-	for i, c := range g.cluster {
-		off[c] += g.events[i] - f.mu[i]
-		mean[c] += f.mu[i]
-		if f.mu[i] == 0 {
-			continue
-		}
-		if design[c] == nil {
-			design[c] = map[int]float64{}
-		}
-		design[c][g.codes[f.x.absorbed][i]] += f.mu[i]
-		for _, k := range f.x.others[i] {
-			design[c][k] += f.mu[i]
-		}
-	}
 	var x2, expected, spread float64
 	n := 0
 	v := make([]float64, f.x.n)
-	for c, m := range mean {
-		if m == 0 {
-			continue
-		}
+	f.eachCluster(func(rows []member) {
 		clear(v)
-		for k, w := range design[c] {
-			v[k] = w
+		off, mean := 0.0, 0.0
+		for i := range rows {
+			m := f.expected(&rows[i])
+			off += rows[i].events - m
+			mean += m
+			f.spreadOver(v, int(rows[i].stratum), m)
 		}
-		free := 1 - dot(v, f.h.solve(v))/m // what the fit leaves of the cluster's variance
+		if mean == 0 {
+			return
+		}
+		free := 1 - dot(v, f.h.solve(v))/mean // what the fit leaves of the cluster's variance
 		if free < 1e-6 {
-			continue // the cluster is itself a level: its residual is 0
+			return // the cluster is itself a level: its residual is 0
 		}
 		n++
-		x2 += off[c] * off[c] / m
+		x2 += off * off / mean
 		expected += free
-		spread += 1 / m
-	}
+		spread += 1 / mean
+	})
 	if n < 2 || (x2-expected)/math.Sqrt(2*expected+spread) <= zFor(0.90) {
 		return
 	}
@@ -419,7 +403,75 @@ func (f *RateFit) scale() {
 		return
 	}
 	f.Scale, f.clusters = Clustered, n
+	f.eachCluster(func(rows []member) {
+		clear(v)
+		for i := range rows {
+			if !f.x.deadRow[rows[i].stratum] {
+				f.spreadOver(v, int(rows[i].stratum), rows[i].events-f.expected(&rows[i]))
+			}
+		}
+		f.scores.add(v)
+	})
 	f.Warnings = append(f.Warnings, fmt.Sprintf("events gather in some of the %d clusters, %.2g times more than chance: standard errors are clustered", n, phi))
+}
+
+// eachCluster goes through the rows, a cluster at a time.
+func (f *RateFit) eachCluster(do func([]member)) {
+	rows := f.g.rows
+	for len(rows) > 0 {
+		n := 1
+		for n < len(rows) && rows[n].cluster == rows[0].cluster {
+			n++
+		}
+		do(rows[:n])
+		rows = rows[n:]
+	}
+}
+
+// expected is what the fit expects of a row.
+func (f *RateFit) expected(m *member) float64 {
+	if m.exposure == 0 {
+		return 0
+	}
+	return f.mu[m.stratum] * m.exposure / f.g.exposure[m.stratum]
+}
+
+// spreadOver adds w to the coefficients of a stratum.
+func (f *RateFit) spreadOver(v []float64, stratum int, w float64) {
+	v[f.g.codes[f.x.absorbed][stratum]] += w
+	for _, k := range f.x.others[stratum] {
+		v[k] += w
+	}
+}
+
+// sparse is vectors of which only what is not 0 is kept.
+type sparse struct {
+	ends []int
+	at   []int32
+	v    []float64
+}
+
+func (s *sparse) add(v []float64) {
+	for k, x := range v {
+		if x != 0 {
+			s.at, s.v = append(s.at, int32(k)), append(s.v, x)
+		}
+	}
+	s.ends = append(s.ends, len(s.at))
+}
+
+// squares is the sum of the squares of the vectors' products with u.
+func (s *sparse) squares(u []float64) float64 {
+	total, from := 0.0, 0
+	for _, to := range s.ends {
+		sum := 0.0
+		for i := from; i < to; i++ {
+			sum += s.v[i] * u[s.at[i]]
+		}
+		total += sum * sum
+		from = to
+	}
+	return total
 }
 
 func dot(a, b []float64) float64 {

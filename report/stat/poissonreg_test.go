@@ -85,12 +85,22 @@ func TestShipsDropOne(t *testing.T) {
 	}
 }
 
+// rowLogLik is the log likelihood of rows kept apart by their clusters, or of
+// strata that are single rows.
 func rowLogLik(f *RateFit) float64 {
 	sum := 0.0
-	for i, y := range f.g.events {
-		if f.mu[i] > 0 {
+	add := func(y, mu float64) {
+		if mu > 0 {
 			lg, _ := math.Lgamma(y + 1)
-			sum += y*math.Log(f.mu[i]) - f.mu[i] - lg
+			sum += y*math.Log(mu) - mu - lg
+		}
+	}
+	for i := range f.g.rows {
+		add(f.g.rows[i].events, f.expected(&f.g.rows[i]))
+	}
+	if f.g.rows == nil {
+		for i, y := range f.g.events {
+			add(y, f.mu[i])
 		}
 	}
 	return sum

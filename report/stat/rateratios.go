@@ -53,16 +53,8 @@ func (f *RateFit) variance(c []float64) float64 {
 	if f.Scale != Clustered {
 		return v
 	}
-	sums := make([]float64, f.g.clusters)
-	for i, m := range f.g.cluster {
-		s := u[f.g.codes[f.x.absorbed][i]]
-		for _, k := range f.x.others[i] {
-			s += u[k]
-		}
-		sums[m] += s * (f.g.events[i] - f.mu[i])
-	}
 	n := float64(f.clusters)
-	return math.Max(v, dot(sums, sums)*n/(n-1))
+	return math.Max(v, f.scores.squares(u)*n/(n-1))
 }
 
 // RatesOf gives every level of Factors[0] against all the others together
