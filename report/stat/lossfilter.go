@@ -1,6 +1,9 @@
 package stat
 
-import "math"
+import (
+	"math"
+	"sync"
+)
 
 // lossGrid carries the distribution of the level through a chain, under one
 // nuisance. Positions are relative to the level that the rate alone would give,
@@ -11,7 +14,8 @@ type lossGrid struct {
 	cells  []float64 // mass by cell
 	from   int       // cell number of cells[0]
 	debt   float64   // variance, in cells squared, not yet spread
-	cdf    []float64 // of misreading, by hundredths of its sd
+	cdf    []float64 // see misreading
+	per    float64   // hundredths of the misreading's sd in a mL
 	spare  []float64
 	kernel []float64 // mass that a step moves by near, near+1, ... cells to one side
 	near   int
@@ -29,16 +33,23 @@ func newLossGrid(n *nuisance, l Loss) *lossGrid {
 	typical := math.Sqrt(n.variance(l.LostML/l.Hours) * l.Hours / float64(l.Stretches))
 	g := &lossGrid{n: n, delta: math.Min(math.Max(typical/2, step/6), step/3)}
 	g.delta = math.Max(math.Min(g.delta, math.Max(n.misread, step/10)), n.steps.coarse()/60)
-	g.cdf = make([]float64, 2*tail*100+2)
-	for i := range g.cdf {
-		g.cdf[i] = upperNormal(tail - float64(i)/100)
-	}
+	g.cdf, g.per = misreading(), 100/n.misread
 	return g
 }
 
+// misreading is the distribution function of a standard normal from -tail to
+// tail, by hundredths.
+var misreading = sync.OnceValue(func() []float64 {
+	cdf := make([]float64, 2*tail*100+2)
+	for i := range cdf {
+		cdf[i] = upperNormal(tail - float64(i)/100)
+	}
+	return cdf
+})
+
 // below is P(misreading < x).
 func (g *lossGrid) below(x float64) float64 {
-	z := (x/g.n.misread + tail) * 100
+	z := x*g.per + tail*100
 	if z <= 0 {
 		return 0
 	}
@@ -58,11 +69,14 @@ func (g *lossGrid) logLikelihood(c []mark, rate float64) float64 {
 	from, n := g.window(c[0].sum-low, c[0].sum+high)
 	g.from, g.debt = from, 0
 	g.cells = append(g.cells[:0], make([]float64, n)...)
+	sum, top := 0.0, 0.0
 	for i := range g.cells {
 		d := float64(from+i)*g.delta - c[0].sum
 		g.cells[i] = g.below(high-d) - g.below(-low-d)
+		sum += g.cells[i]
+		top = max(top, g.cells[i])
 	}
-	g.normalise()
+	g.normalise(sum, top)
 	g.fill(c[0], rate)
 	log := 0.0
 	for k := 1; k < len(c); k++ {
@@ -109,33 +123,41 @@ func (g *lossGrid) read(m mark, rate float64) float64 {
 	from, n := g.window(m.sum-low-rate*m.hours, m.sum+high-rate*m.hours)
 	out := append(g.spare[:0], make([]float64, n)...)
 	g.spread(max(0, from-g.from-len(g.cells)+1, g.from-from-n+1), max(g.from+len(g.cells)-from, from+n-g.from))
-	sum := 0.0
+	sum, top := 0.0, 0.0
+	cells, kernel := g.cells, g.kernel
+	reach := g.near + len(kernel) - 1
 	for j := range out {
+		at := from + j - g.from // the cell's number among g.cells
+		if reach == 0 && (at < 0 || at >= len(cells)) {
+			continue
+		}
 		d := float64(from+j)*g.delta + rate*m.hours - m.sum
 		w := g.below(high-d) - g.below(-low-d)
 		if w == 0 {
 			continue
 		}
-		at := from + j - g.from // the cell's number among g.cells
-		reach := g.near + len(g.kernel) - 1
-		first, last := max(0, at-reach), min(len(g.cells)-1, at+reach)
 		p := 0.0
-		for i := first; i <= last; i++ {
-			far := at - i
-			if far < 0 {
-				far = -far
+		if reach == 0 { // nothing moves
+			p = cells[at] * kernel[0]
+		} else {
+			for i := max(0, at-reach); i <= min(len(cells)-1, at-g.near); i++ {
+				p += cells[i] * kernel[at-i-g.near]
 			}
-			p += g.cells[i] * g.kernel[far-g.near]
+			for i := max(0, at+max(g.near, 1)); i <= min(len(cells)-1, at+reach); i++ {
+				p += cells[i] * kernel[i-at-g.near]
+			}
 		}
-		out[j] = p * w
-		sum += out[j]
+		p *= w
+		out[j] = p
+		sum += p
+		top = max(top, p)
 	}
 	if !(sum > blunder) {
 		g.spare = out
 		return math.Log(blunder)
 	}
 	g.spare, g.cells, g.from, g.debt = g.cells[:0], out, from, 0
-	g.normalise()
+	g.normalise(sum, top)
 	return math.Log(sum)
 }
 
@@ -151,15 +173,9 @@ func (g *lossGrid) fill(m mark, rate float64) {
 	g.debt = g.n.misread * g.n.misread / (g.delta * g.delta)
 }
 
-// normalise makes the mass 1 and cuts off ends that hold next to nothing.
-func (g *lossGrid) normalise() {
-	sum, top := 0.0, 0.0
-	for _, p := range g.cells {
-		sum += p
-		if p > top {
-			top = p
-		}
-	}
+// normalise makes the mass 1, which is sum, and cuts off ends that hold next to
+// nothing beside the top.
+func (g *lossGrid) normalise(sum, top float64) {
 	a, b := 0, len(g.cells)
 	for a < b-1 && g.cells[a] < 1e-6*top {
 		a++
@@ -169,7 +185,7 @@ func (g *lossGrid) normalise() {
 	}
 	g.cells = g.cells[a:b]
 	g.from += a
-	for i := range g.cells {
-		g.cells[i] /= sum
+	for i, scale := 0, 1/sum; i < len(g.cells); i++ {
+		g.cells[i] *= scale
 	}
 }
