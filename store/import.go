@@ -204,6 +204,7 @@ func (im *importer) sheet(ctx context.Context, s Source) (*Counts, error) {
 			if err := row.goLong(ctx); err != nil {
 				return nil, err
 			}
+			cells.Cells = slices.Clone(cells.Cells) // reading ahead overwrites them
 			var stop func()
 			next, stop = ahead(next)
 			defer stop()
