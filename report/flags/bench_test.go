@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"os"
+	"regexp"
 	"sort"
 	"strconv"
 	"strings"
@@ -251,24 +252,30 @@ func worlds() []simulate.World {
 }
 
 // TestBench prints the table of what is found, missed and raised over nothing.
-// It runs where FLAGS_BENCH says how many fleets a world, and FLAGS_WORLDS may
-// name a part of the worlds' names:
+// It runs where FLAGS_BENCH says how many fleets a world. FLAGS_WORLDS, a regular
+// expression, picks worlds by their names; FLAGS_SEED is the first fleet's seed,
+// so that what was tuned on some seeds can be told from what others say:
 //
-//	FLAGS_BENCH=200 go test ./report/flags -run Bench -v -timeout 0
+//	FLAGS_BENCH=200 FLAGS_SEED=1 go test ./report/flags -run Bench -v -timeout 0
 func TestBench(t *testing.T) {
 	n, err := strconv.Atoi(os.Getenv("FLAGS_BENCH"))
 	if err != nil {
 		t.Skip("set FLAGS_BENCH to a number of fleets")
 	}
-	fmt.Println(time.Now().Format(time.DateOnly))
+	which := regexp.MustCompile(os.Getenv("FLAGS_WORLDS"))
+	seed, err := strconv.ParseUint(os.Getenv("FLAGS_SEED"), 10, 64)
+	if err != nil {
+		seed = 1
+	}
+	fmt.Println(time.Now().Format(time.DateOnly), "seeds from", seed)
 	fmt.Println(scoreHead)
 	for _, w := range worlds() {
-		if strings.Contains(w.Name, os.Getenv("FLAGS_WORLDS")) {
+		if which.MatchString(w.Name) {
 			fleets := n
 			if w.Fault != "" && w.Machines >= 40 {
 				fleets = (3*n + 9) / 10 // four faults a fleet: no need of as many
 			}
-			s := measure(w, fleets, 1)
+			s := measure(w, fleets, seed)
 			fmt.Println(s.String())
 		}
 	}
