@@ -122,6 +122,10 @@ type evidence struct {
 	hours   float64
 	count   int     // overheats heard
 	sound   float64 // overheats expected so far of a sound machine, without its own past
+	// even is the likelihood of a machine at the fleet's own rate to that of a
+	// sound one whose ratio to the fleet is not known: the patterns add their
+	// excess to the one and are held against the other.
+	even    float64
 	last    float64 // hours at the last overheat
 	mends   int
 	flagged bool // something has been raised about its overheats
@@ -138,7 +142,7 @@ type evidence struct {
 }
 
 func newEvidence() evidence {
-	e := evidence{mass: spending{left: 1}, loss: spending{left: 1}}
+	e := evidence{mass: spending{left: 1}, loss: spending{left: 1}, even: 1}
 	for g := range e.coolant.sound {
 		e.coolant.sound[g] = 1
 	}
@@ -168,7 +172,7 @@ func (e *evidence) mend(s *mend) {
 	for f := range forms {
 		for k := range e.states[f] {
 			o := &e.states[f][k]
-			o.mix *= keep[forms[f].of]
+			o.mix *= e.even * keep[forms[f].of]
 			o.best *= keep[forms[f].of]
 		}
 	}
@@ -177,7 +181,7 @@ func (e *evidence) mend(s *mend) {
 		o.mix *= keep[steadyLoss]
 		o.best *= keep[steadyLoss]
 	}
-	e.count, e.sound = 0, 0 // what it did before was the fault's doing, as the service says
+	e.count, e.sound, e.even = 0, 0, 1 // what it did before was the fault's doing, as the service says
 	e.mends++
 	for k := 0; k < forms[again].sizes; k++ {
 		e.states[again][k].begin(0.6*math.Pow(0.4, float64(e.mends-1)), s.at)
@@ -207,7 +211,7 @@ func (e *evidence) answer(a *schema.Answer) {
 		clear(e.high[blockedCore:])
 		clear(e.raised[blockedCore:])
 		e.named = 0
-		e.count, e.sound = 0, 0
+		e.count, e.sound, e.even = 0, 0, 1
 		e.factor()
 	}
 }
@@ -226,7 +230,7 @@ func (e *evidence) factor() {
 		for k := 0; k < forms[f].sizes; k++ {
 			sum += e.states[f][k].mix
 		}
-		e.total[forms[f].of] += forms[f].weight * sum / float64(forms[f].sizes)
+		e.total[forms[f].of] += e.even * forms[f].weight * sum / float64(forms[f].sizes)
 	}
 	for p, v := range e.total {
 		e.high[p] = max(e.high[p], v)

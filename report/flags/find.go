@@ -291,9 +291,14 @@ func (m *machine) drive(v *view, p *piece) {
 			fall *= fall
 		}
 	}
+	e.even *= math.Exp(plain * (e.own(v) - 1))
 	e.sound += plain
 	e.hours += float64(p.exposed)
 }
+
+// own is what a sound machine's ratio to the fleet must be expected to be after
+// what it has done.
+func (e *evidence) own(v *view) float64 { return (v.shape + float64(e.count)) / (v.shape + e.sound) }
 
 // aftermath is how many overheats more than usual a sound machine may have in
 // the hours after one: coolant not made good, the same job the next morning. So
@@ -304,11 +309,13 @@ const aftermath, aftermathHours = 0.02, 6.0
 func (m *machine) overheat(v *view, p *piece, o *event) {
 	e := &m.ev
 	plain := v.mu * v.s.conditions(&o.level, v.ratio) * v.drive(m, o.driver) // an hour
-	own := (v.shape + float64(e.count)) / (v.shape + e.sound)
-	rate := plain * max(own, 1)
+	rate := plain
+	again_ := 0.0
 	if e.count > 0 {
-		rate += aftermath * math.Exp(-(e.hours-e.last)/aftermathHours) / aftermathHours
+		again_ = aftermath * math.Exp(-(e.hours-e.last)/aftermathHours) / aftermathHours
 	}
+	rate = plain + again_
+	e.even *= rate / (plain*e.own(v) + again_)
 	e.last = e.hours
 	thermo, warning, fan := o.ratios(&v.marks, float64(p.runHours))
 	h := float64(p.exposed)
