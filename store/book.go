@@ -27,10 +27,15 @@ type Book struct {
 	path     string
 	readOnly bool
 	now      func() time.Time
+	// Waiting, where it is set, is called once a write has waited for another
+	// program's for a second, so that whoever waits can be told. It may be called
+	// from another goroutine.
+	Waiting func()
 }
 
-// busyTimeout is how long a writer waits for another before it gives up.
-const busyTimeout = 15 * time.Second
+// patience is how long a writer waits for another before it gives up: longer
+// than any import takes. sayAfter is when it says that it waits.
+var patience, sayAfter = 10 * time.Minute, time.Second
 
 // dsn makes the data source name. Pragmas ride in it, so that every pooled
 // connection has them.
@@ -135,7 +140,7 @@ func (b *Book) prepare(ctx context.Context) error {
 // patiently tries again while the book is busy, for the moments in which
 // SQLite's own timeout does not serve: a change of the journal's mode.
 func patiently(ctx context.Context, do func() error) error {
-	for give := time.Now().Add(busyTimeout); ; {
+	for give := time.Now().Add(patience); ; {
 		err := do()
 		var se *sqlite.Error
 		if err == nil || !errors.As(err, &se) || se.Code()&0xff != lib.SQLITE_BUSY || time.Now().After(give) {
@@ -250,7 +255,7 @@ func (b *Book) write(ctx context.Context, do func(tx *sql.Tx) error) error {
 	if b.readOnly {
 		return trouble(Failed, "", "the book %s was opened for reading only", b.path)
 	}
-	tx, err := b.db.BeginTx(ctx, nil)
+	tx, err := b.begin(ctx)
 	if err != nil {
 		return explain(b.path, err)
 	}
@@ -259,6 +264,18 @@ func (b *Book) write(ctx context.Context, do func(tx *sql.Tx) error) error {
 		return explain(b.path, err)
 	}
 	return explain(b.path, tx.Commit())
+}
+
+// begin begins a transaction that writes, once no other program does.
+func (b *Book) begin(ctx context.Context) (tx *sql.Tx, err error) {
+	if b.Waiting != nil {
+		defer time.AfterFunc(sayAfter, b.Waiting).Stop()
+	}
+	err = patiently(ctx, func() error {
+		tx, err = b.db.BeginTx(ctx, nil)
+		return err
+	})
+	return tx, err
 }
 
 // Empty says whether no record was ever put into the book.

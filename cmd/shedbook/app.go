@@ -147,6 +147,9 @@ func (a *app) record(ctx context.Context, do func(*store.Book) error) error {
 	if err != nil {
 		return err
 	}
+	b.Waiting = func() {
+		fmt.Fprintln(a.errOut, "another program is writing to the book: waiting until it is done")
+	}
 	if errors.Is(statErr, fs.ErrNotExist) {
 		if err := a.settle(ctx, b, "", ""); err != nil {
 			b.Close()
