@@ -108,8 +108,8 @@ var forms = [shapes]shape{
 	fanRamp:    {fanCircuit, 0.5, 0.05, 4, "overheats a slow hour at 25 °C, in proportion to the temperature"},
 	fanWarm:    {fanCircuit, 0.5, 0.05, 4, "overheats a slow hour above 14 °C"},
 	early:      {thermostat, 1, 0.03, 4, "overheats a start, within 15 minutes"},
-	above:      {aboveFleet, 0.8, 2, 4, "times the sound rate, on top of it"},
-	aboveEven:  {aboveFleet, 0.2, 2, 4, "times the fleet's mean rate, on top of the sound rate, whatever the driving"},
+	above:      {aboveFleet, 0.5, 2, 4, "times the sound rate, on top of it"},
+	aboveEven:  {aboveFleet, 0.5, 2, 4, "times the fleet's mean rate, on top of the sound rate, whatever the driving"},
 	again:      {cameBack, 1, 2, 4, "times the sound rate, on top of it, after the service"},
 }
 
@@ -139,6 +139,7 @@ type evidence struct {
 	answers int
 	// seepTrust is how far the machine's coolant counts as a sound one's.
 	seepTrust float64
+	peak, peakLoss, peakBack float64
 }
 
 func newEvidence() evidence {

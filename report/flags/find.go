@@ -207,6 +207,7 @@ func (m *machine) lose(v *view, s *stretch) {
 	}
 	e.total[steadyLoss] = sum / float64(len(lossRates))
 	e.high[steadyLoss] = max(e.high[steadyLoss], e.total[steadyLoss])
+	e.peakLoss = max(e.peakLoss, e.total[steadyLoss])
 	e.seepTrust = 1 / (1 + e.total[steadyLoss])
 	if e.raised[steadyLoss] == 0 && catalog[steadyLoss].weight*e.total[steadyLoss] >= 1/alpha {
 		e.raised[steadyLoss] = s.at
@@ -268,7 +269,7 @@ func (m *machine) drive(v *view, p *piece) {
 	plain := v.mu * v.s.conditions(&p.level, v.ratio) * v.drive(m, p.driver) * float64(p.exposed)
 	p.expected = float32(plain)
 	var u [shapes]float64
-	p.excess(&p.level, p.ambient, plain, v.mu, &u)
+	p.excess(&p.level, p.ambient, plain/(v.ratio[v.s.offset[dirt]+int(p.level[dirt])]*v.ratio[v.s.offset[air]+int(p.level[air])]), v.mu, &u)
 	if e.mends > 0 {
 		u[again] = plain
 	}
@@ -320,7 +321,7 @@ func (m *machine) overheat(v *view, p *piece, o *event) {
 	thermo, warning, fan := o.ratios(&v.marks, float64(p.runHours))
 	h := float64(p.exposed)
 	var u [shapes]float64
-	p.excess(&o.level, o.ambient, plain*h, v.mu, &u)
+	p.excess(&o.level, o.ambient, plain*h/(v.ratio[v.s.offset[dirt]+int(p.level[dirt])]*v.ratio[v.s.offset[air]+int(p.level[air])]), v.mu, &u)
 	if e.mends > 0 {
 		u[again] = plain * h
 	}
@@ -347,6 +348,11 @@ func (m *machine) overheat(v *view, p *piece, o *event) {
 	e.count++
 	e.marks.note(o, float64(p.runHours))
 	e.factor()
+	{
+		s, _ := e.overheating()
+		e.peak = max(e.peak, s)
+		e.peakBack = max(e.peakBack, e.total[cameBack])
+	}
 	if sum, best := e.overheating(); sum >= 1/alpha {
 		e.named, e.flagged = best, true
 		if e.raised[best] == 0 {

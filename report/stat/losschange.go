@@ -2,7 +2,11 @@ package stat
 
 import (
 	"math"
+	"slices"
 
+	"gonum.org/v1/gonum/blas/blas64"
+	"gonum.org/v1/gonum/floats"
+	"gonum.org/v1/gonum/lapack/lapack64"
 	"gonum.org/v1/gonum/mat"
 )
 
@@ -120,7 +124,7 @@ func scanKinks(chains [][]mark, n *nuisance, guess kinkFit) (best kinkFit, p flo
 	for _, u := range unevens {
 		n.uneven = u.cv
 		k := newKink(chains, n, guess)
-		straight, ok := k.least([][]float64{k.whiten(k.at)})
+		straight, ok := k.least(k.time)
 		if !ok {
 			continue
 		}
@@ -161,6 +165,7 @@ func logSum(a, b float64) float64 {
 type kink struct {
 	y      []float64
 	at     []float64    // hours of each mark since the first look
+	time   []float64    // the same, whitened
 	starts [][]float64  // a column for each chain, whitened
 	root   mat.TriDense // of the covariance, lower
 	logDet float64      // of the covariance
@@ -213,7 +218,7 @@ func newKink(chains [][]mark, n *nuisance, guess kinkFit) *kink {
 	chol.Factorize(cov) // misreading on its diagonal makes it positive definite
 	chol.LTo(&k.root)
 	k.logDet = chol.LogDet()
-	k.y = k.whiten(sums)
+	k.y, k.time = k.whiten(sums), k.whiten(k.at)
 	for c := range chains {
 		column := make([]float64, size)
 		for i := range column {
@@ -241,56 +246,62 @@ func (n *nuisance) repeated(a, b mark, lost float64) float64 {
 
 // whiten solves L w = x for the root L of the covariance.
 func (k *kink) whiten(x []float64) []float64 {
-	w := append([]float64(nil), x...)
+	w := slices.Clone(x)
 	root := k.root.RawTriangular()
+	from := 0 // w is 0 before it
 	for i := range w {
 		row := root.Data[i*root.Stride : i*root.Stride+i+1]
-		for j, l := range row[:i] {
-			w[i] -= l * w[j]
+		w[i] = (w[i] - floats.Dot(row[from:i], w[from:i])) / row[i]
+		if w[i] == 0 && from == i {
+			from++
 		}
-		w[i] /= row[i]
 	}
 	return w
 }
 
 // fit is the regression with a kink at tau.
 func (k *kink) fit(tau float64) (kinkFit, bool) {
-	before, after := make([]float64, len(k.at)), make([]float64, len(k.at))
+	after := make([]float64, len(k.at))
 	for i, t := range k.at {
-		before[i], after[i] = math.Min(t, tau), math.Max(0, t-tau)
+		after[i] = math.Max(0, t-tau)
 	}
-	f, ok := k.least([][]float64{k.whiten(before), k.whiten(after)})
+	after = k.whiten(after)
+	before := slices.Clone(k.time) // hours before are all hours less those after
+	floats.Sub(before, after)
+	f, ok := k.least(before, after)
 	f.tau = tau
 	return f, ok
 }
 
 // least fits the starts of the chains and more columns by least squares.
-func (k *kink) least(more [][]float64) (kinkFit, bool) {
-	columns := append(append([][]float64{}, k.starts...), more...)
+func (k *kink) least(more ...[]float64) (kinkFit, bool) {
+	columns := slices.Concat(k.starts, more)
 	p := len(columns)
-	a, b := mat.NewSymDense(p, nil), mat.NewVecDense(p, nil)
+	a, beta := mat.NewSymDense(p, nil), make([]float64, p)
 	for i, x := range columns {
 		for j := range i + 1 {
-			a.SetSym(i, j, dot(x, columns[j]))
+			a.SetSym(i, j, floats.Dot(x, columns[j]))
 		}
-		b.SetVec(i, dot(x, k.y))
+		beta[i] = floats.Dot(x, k.y)
 	}
-	var chol mat.Cholesky
-	if !chol.Factorize(a) || chol.Cond() > 1e13 {
+	// mat.Cholesky would estimate the condition each time, at the cost of the rest
+	root, ok := lapack64.Potrf(a.RawSymmetric())
+	logDet, least, most := 0.0, math.Inf(1), 0.0
+	for i := range p {
+		d := root.Data[i*root.Stride+i]
+		logDet += 2 * math.Log(d)
+		least, most = math.Min(least, d), math.Max(most, d)
+	}
+	if !ok || !(least > 3e-7*most) {
 		return kinkFit{}, false
 	}
-	var beta mat.VecDense
-	if chol.SolveVecTo(&beta, b) != nil {
-		return kinkFit{}, false
+	lapack64.Potrs(root, blas64.General{Rows: p, Cols: 1, Data: beta, Stride: 1})
+	out := kinkFit{n: len(k.y), before: beta[p-len(more)], after: beta[p-1]}
+	rest := slices.Clone(k.y)
+	for j, x := range columns {
+		floats.AddScaled(rest, -beta[j], x)
 	}
-	out := kinkFit{n: len(k.y), before: beta.AtVec(p - len(more)), after: beta.AtVec(p - 1)}
-	for i, y := range k.y {
-		for j, x := range columns {
-			y -= beta.AtVec(j) * x[i]
-		}
-		out.top -= y * y / 2
-	}
-	out.top -= k.logDet / 2
-	out.log = out.top - chol.LogDet()/2
+	out.top = -floats.Dot(rest, rest)/2 - k.logDet/2
+	out.log = out.top - logDet/2
 	return out, usable(out.log)
 }

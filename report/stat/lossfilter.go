@@ -2,7 +2,10 @@ package stat
 
 import (
 	"math"
+	"slices"
 	"sync"
+
+	"gonum.org/v1/gonum/floats"
 )
 
 // lossGrid carries the distribution of the level through a chain, under one
@@ -17,8 +20,8 @@ type lossGrid struct {
 	cdf    []float64 // see misreading
 	per    float64   // hundredths of the misreading's sd in a mL
 	spare  []float64
-	kernel []float64 // mass that a step moves by near, near+1, ... cells to one side
-	near   int
+	kernel []float64 // mass that a step moves, by cells from one side to the other
+	half   []float64 // one side of it, the middle first
 }
 
 const (
@@ -68,7 +71,7 @@ func (g *lossGrid) logLikelihood(c []mark, rate float64) float64 {
 	}
 	from, n := g.window(c[0].sum-low, c[0].sum+high)
 	g.from, g.debt = from, 0
-	g.cells = append(g.cells[:0], make([]float64, n)...)
+	g.cells = slices.Grow(g.cells[:0], n)[:n]
 	sum, top := 0.0, 0.0
 	for i := range g.cells {
 		d := float64(from+i)*g.delta - c[0].sum
@@ -94,26 +97,30 @@ func (g *lossGrid) window(a, b float64) (from, n int) {
 	return from, int(math.Ceil((b+far)/g.delta)) - from + 1
 }
 
-// spread makes the kernel of the variance owed for distances of near to far
-// cells: a lattice step for small variances, a normal density else. Both have
-// the right variance.
-func (g *lossGrid) spread(near, far int) {
+// spread makes the kernel of the variance owed, for distances of up to far
+// cells to either side: a lattice step for small variances, a normal density
+// else. Both have the right variance.
+func (g *lossGrid) spread(far int) {
 	v := g.debt
-	g.kernel, g.near = g.kernel[:0], near
-	if v <= 0.8 {
-		g.near = 0
-		if g.kernel = append(g.kernel, 1-v); v > 0 {
-			g.kernel = append(g.kernel, v/2)
+	half := append(g.half[:0], 1)
+	switch {
+	case v == 0:
+	case v <= 0.8:
+		half = append(half[:0], 1-v, v/2)
+	default:
+		p, ratio, change := 1/math.Sqrt(2*math.Pi*v), math.Exp(-0.5/v), math.Exp(-1/v)
+		half = half[:0]
+		for range int(math.Min(6*math.Sqrt(v), float64(far))) + 1 {
+			half = append(half, p)
+			p *= ratio
+			ratio *= change
 		}
-		return
 	}
-	d := float64(near)
-	p, ratio, change := math.Exp(-d*d/2/v)/math.Sqrt(2*math.Pi*v), math.Exp(-(d+0.5)/v), math.Exp(-1/v)
-	for range int(math.Min(6*math.Sqrt(v), float64(far))) - near + 1 {
-		g.kernel = append(g.kernel, p)
-		p *= ratio
-		ratio *= change
+	g.half, g.kernel = half, g.kernel[:0]
+	for i := len(half) - 1; i > 0; i-- {
+		g.kernel = append(g.kernel, half[i])
 	}
+	g.kernel = append(g.kernel, half...)
 }
 
 // read spreads the distribution to the cells that m leaves possible, weighs it
@@ -121,33 +128,21 @@ func (g *lossGrid) spread(near, far int) {
 func (g *lossGrid) read(m mark, rate float64) float64 {
 	low, high := g.n.reach(m)
 	from, n := g.window(m.sum-low-rate*m.hours, m.sum+high-rate*m.hours)
-	out := append(g.spare[:0], make([]float64, n)...)
-	g.spread(max(0, from-g.from-len(g.cells)+1, g.from-from-n+1), max(g.from+len(g.cells)-from, from+n-g.from))
+	g.spread(max(g.from+len(g.cells)-from, from+n-g.from))
+	reach := len(g.kernel) / 2
+	out := slices.Grow(g.spare[:0], n)[:n]
+	clear(out)
 	sum, top := 0.0, 0.0
-	cells, kernel := g.cells, g.kernel
-	reach := g.near + len(kernel) - 1
-	for j := range out {
-		at := from + j - g.from // the cell's number among g.cells
-		if reach == 0 && (at < 0 || at >= len(cells)) {
-			continue
-		}
+	// Cells out of reach of all mass stay empty.
+	for j := max(0, g.from-reach-from); j < min(n, g.from+len(g.cells)+reach-from); j++ {
 		d := float64(from+j)*g.delta + rate*m.hours - m.sum
 		w := g.below(high-d) - g.below(-low-d)
 		if w == 0 {
 			continue
 		}
-		p := 0.0
-		if reach == 0 { // nothing moves
-			p = cells[at] * kernel[0]
-		} else {
-			for i := max(0, at-reach); i <= min(len(cells)-1, at-g.near); i++ {
-				p += cells[i] * kernel[at-i-g.near]
-			}
-			for i := max(0, at+max(g.near, 1)); i <= min(len(cells)-1, at+reach); i++ {
-				p += cells[i] * kernel[i-at-g.near]
-			}
-		}
-		p *= w
+		at := from + j - g.from // the cell's number among g.cells
+		a, b := max(0, at-reach), min(len(g.cells), at+reach+1)
+		p := w * floats.Dot(g.cells[a:b], g.kernel[a-at+reach:b-at+reach])
 		out[j] = p
 		sum += p
 		top = max(top, p)
