@@ -139,7 +139,6 @@ type evidence struct {
 	answers int
 	// seepTrust is how far the machine's coolant counts as a sound one's.
 	seepTrust float64
-	peak, peakLoss, peakBack float64
 }
 
 func newEvidence() evidence {
@@ -241,7 +240,7 @@ func (e *evidence) factor() {
 // plainness is how many times better a pattern must explain the overheats than
 // a plain excess does to be named instead of it: above-fleet is what is left
 // where there is no pattern.
-const plainness = 2.5
+const plainness = 1.5
 
 // overheating is the weighted evidence that something makes this machine
 // overheat, and the likeliest pattern as it
@@ -275,6 +274,18 @@ type markCounts struct {
 	early, earlyExpected [2]float64 // within 8 minutes, within 8 to 15
 	wet, wetKnown        float64
 	off, offKnown        float64
+	again, heard         float64 // those that another brought about, of all
+}
+
+// An overheat may bring about another within hours: coolant not made good, the
+// same job the next morning. So two in a row are not two independent witnesses.
+// How many an overheat brings about is learned from the fleet, beginning as if
+// afterHeard overheats had brought about afterPrior each, on average
+// aftermathHours later. Common practice, no source.
+const afterPrior, afterHeard, aftermathHours = 0.02, 25.0, 6.0
+
+func (c *markCounts) aftermath() float64 {
+	return (afterPrior*afterHeard + max(c.again, 0)) / (afterHeard + max(c.heard, 0))
 }
 
 func (c *markCounts) add(d *markCounts, k float64) {
@@ -286,6 +297,8 @@ func (c *markCounts) add(d *markCounts, k float64) {
 	c.wetKnown += k * d.wetKnown
 	c.off += k * d.off
 	c.offKnown += k * d.offKnown
+	c.again += k * d.again
+	c.heard += k * d.heard
 }
 
 // Minutes that divide an overheat's time in the run, and how a thermostat that

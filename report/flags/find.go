@@ -207,7 +207,6 @@ func (m *machine) lose(v *view, s *stretch) {
 	}
 	e.total[steadyLoss] = sum / float64(len(lossRates))
 	e.high[steadyLoss] = max(e.high[steadyLoss], e.total[steadyLoss])
-	e.peakLoss = max(e.peakLoss, e.total[steadyLoss])
 	e.seepTrust = 1 / (1 + e.total[steadyLoss])
 	if e.raised[steadyLoss] == 0 && catalog[steadyLoss].weight*e.total[steadyLoss] >= 1/alpha {
 		e.raised[steadyLoss] = s.at
@@ -269,7 +268,7 @@ func (m *machine) drive(v *view, p *piece) {
 	plain := v.mu * v.s.conditions(&p.level, v.ratio) * v.drive(m, p.driver) * float64(p.exposed)
 	p.expected = float32(plain)
 	var u [shapes]float64
-	p.excess(&p.level, p.ambient, plain/(v.ratio[v.s.offset[dirt]+int(p.level[dirt])]*v.ratio[v.s.offset[air]+int(p.level[air])]), v.mu, &u)
+	p.excess(&p.level, p.ambient, plain, v.mu, &u)
 	if e.mends > 0 {
 		u[again] = plain
 	}
@@ -301,27 +300,23 @@ func (m *machine) drive(v *view, p *piece) {
 // what it has done.
 func (e *evidence) own(v *view) float64 { return (v.shape + float64(e.count)) / (v.shape + e.sound) }
 
-// aftermath is how many overheats more than usual a sound machine may have in
-// the hours after one: coolant not made good, the same job the next morning. So
-// two in a row are not two independent witnesses. Common practice, no source.
-const aftermath, aftermathHours = 0.02, 6.0
-
 // overheat takes in an overheat in a piece whose hours have been taken in.
 func (m *machine) overheat(v *view, p *piece, o *event) {
 	e := &m.ev
 	plain := v.mu * v.s.conditions(&o.level, v.ratio) * v.drive(m, o.driver) // an hour
-	rate := plain
-	again_ := 0.0
+	sound, after := plain*e.own(v), 0.0
 	if e.count > 0 {
-		again_ = aftermath * math.Exp(-(e.hours-e.last)/aftermathHours) / aftermathHours
+		after = v.marks.aftermath() * math.Exp(-(e.hours-e.last)/aftermathHours) / aftermathHours
 	}
-	rate = plain + again_
-	e.even *= rate / (plain*e.own(v) + again_)
+	rate := plain + after
+	e.even *= rate / (sound + after)
+	e.marks.heard++
+	e.marks.again += after / (sound + after)
 	e.last = e.hours
 	thermo, warning, fan := o.ratios(&v.marks, float64(p.runHours))
 	h := float64(p.exposed)
 	var u [shapes]float64
-	p.excess(&o.level, o.ambient, plain*h/(v.ratio[v.s.offset[dirt]+int(p.level[dirt])]*v.ratio[v.s.offset[air]+int(p.level[air])]), v.mu, &u)
+	p.excess(&o.level, o.ambient, plain*h, v.mu, &u)
 	if e.mends > 0 {
 		u[again] = plain * h
 	}
@@ -348,11 +343,6 @@ func (m *machine) overheat(v *view, p *piece, o *event) {
 	e.count++
 	e.marks.note(o, float64(p.runHours))
 	e.factor()
-	{
-		s, _ := e.overheating()
-		e.peak = max(e.peak, s)
-		e.peakBack = max(e.peakBack, e.total[cameBack])
-	}
 	if sum, best := e.overheating(); sum >= 1/alpha {
 		e.named, e.flagged = best, true
 		if e.raised[best] == 0 {
