@@ -26,12 +26,16 @@ type Book struct {
 	db       *sql.DB
 	path     string
 	readOnly bool
+	file     os.FileInfo // what stood at path when it was opened for writing
 	now      func() time.Time
 	// Waiting, where it is set, is called once a write has waited for another
 	// program's for a second, so that whoever waits can be told. It may be called
 	// from another goroutine.
 	Waiting func()
 }
+
+// busyTimeout is how long the book is waited for when it is opened or read.
+const busyTimeout = 15 * time.Second
 
 // patience is how long a writer waits for another before it gives up: longer
 // than any import takes. sayAfter is when it says that it waits.
@@ -82,7 +86,7 @@ func open(ctx context.Context, path string, now func() time.Time, create bool) (
 	if empty {
 		// The first tables go in under a rollback journal, so that the file's
 		// own header says whose it is from the first commit on.
-		if err := patiently(ctx, func() error { return b.prepare(ctx) }); err != nil {
+		if err := patiently(ctx, busyTimeout, func() error { return b.prepare(ctx) }); err != nil {
 			return nil, explain(path, err)
 		}
 	}
@@ -90,8 +94,12 @@ func open(ctx context.Context, path string, now func() time.Time, create bool) (
 	if err != nil {
 		return nil, explain(path, err)
 	}
+	if b.file, err = os.Stat(path); err != nil {
+		b.db.Close()
+		return nil, notThere(path, err)
+	}
 	var version int
-	err = patiently(ctx, func() (err error) {
+	err = patiently(ctx, busyTimeout, func() (err error) {
 		version, err = b.version(ctx, b.db)
 		return err
 	})
@@ -139,8 +147,8 @@ func (b *Book) prepare(ctx context.Context) error {
 
 // patiently tries again while the book is busy, for the moments in which
 // SQLite's own timeout does not serve: a change of the journal's mode.
-func patiently(ctx context.Context, do func() error) error {
-	for give := time.Now().Add(patience); ; {
+func patiently(ctx context.Context, within time.Duration, do func() error) error {
+	for give := time.Now().Add(within); ; {
 		err := do()
 		var se *sqlite.Error
 		if err == nil || !errors.As(err, &se) || se.Code()&0xff != lib.SQLITE_BUSY || time.Now().After(give) {
@@ -189,6 +197,10 @@ func View(ctx context.Context, path string) (*Book, error) {
 		b.db.Close()
 		// A book in WAL mode can't be read where its index can't be made beside
 		// it, unless nothing is left in its log: then the file alone is whole.
+		var se *sqlite.Error
+		if !errors.As(err, &se) || se.Code()&0xff != lib.SQLITE_CANTOPEN && se.Code()&0xff != lib.SQLITE_READONLY {
+			break
+		}
 		if wal, statErr := os.Stat(path + "-wal"); statErr == nil && wal.Size() > 0 {
 			break
 		}
@@ -263,7 +275,20 @@ func (b *Book) write(ctx context.Context, do func(tx *sql.Tx) error) error {
 	if err := do(tx); err != nil {
 		return explain(b.path, err)
 	}
+	if err := b.stillThere(); err != nil {
+		return err
+	}
 	return explain(b.path, tx.Commit())
+}
+
+// stillThere is an error where another file, or none, stands where the book
+// was opened: SQLite would go on writing into what nobody can open again.
+func (b *Book) stillThere() error {
+	is, err := os.Stat(b.path)
+	if err == nil && os.SameFile(is, b.file) {
+		return nil
+	}
+	return trouble(Failed, "put it back, or name the book where it is now, and do it again", "the book %s was moved or removed meanwhile: nothing was recorded", b.path)
 }
 
 // begin begins a transaction that writes, once no other program does.
@@ -271,7 +296,7 @@ func (b *Book) begin(ctx context.Context) (tx *sql.Tx, err error) {
 	if b.Waiting != nil {
 		defer time.AfterFunc(sayAfter, b.Waiting).Stop()
 	}
-	err = patiently(ctx, func() error {
+	err = patiently(ctx, patience, func() error {
 		tx, err = b.db.BeginTx(ctx, nil)
 		return err
 	})

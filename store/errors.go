@@ -83,5 +83,5 @@ func notThere(path string, err error) error {
 	if errors.Is(err, fs.ErrNotExist) {
 		return &Error{Failed, "there is no book at " + path, "shedbook init makes one; so does the first machine added", nil}
 	}
-	return &Error{Failed, "the book can't be read", "", err}
+	return &Error{Failed, "the book can't be read", "check the rights of the file and of its directory", err}
 }

@@ -28,6 +28,9 @@ func inspect(path string, newest int) (empty bool, err error) {
 	if info.IsDir() {
 		return false, trouble(BadBook, "name the book's file, such as "+path+"/shedbook.db", "%s is a directory, not a book", path)
 	}
+	if !keepsLocks(f) {
+		return false, trouble(Failed, "keep the book on a disk of this machine", "the file system of %s keeps no locks, without which two programs would spoil the book", path)
+	}
 	var h [100]byte
 	n, err := io.ReadFull(f, h[:])
 	if n == 0 && errors.Is(err, io.EOF) {

@@ -3,6 +3,7 @@ package main
 import (
 	"bufio"
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"path/filepath"
@@ -79,7 +80,7 @@ func TestEightAtOnce(t *testing.T) {
 }
 
 // longImport takes a sheet in, and holds the book until it is let go on.
-func longImport(t *testing.T, book string) (goOn func()) {
+func longImport(t *testing.T, book string) (goOn func() error) {
 	t.Helper()
 	b, err := store.Open(context.Background(), book, func() time.Time { return time.Date(2026, 3, 14, 12, 0, 0, 0, time.UTC) })
 	require.NoError(t, err)
@@ -93,10 +94,9 @@ func longImport(t *testing.T, book string) (goOn func()) {
 		ended <- err
 	}()
 	<-begun
-	return sync.OnceFunc(func() {
+	return sync.OnceValue(func() error {
 		close(release)
-		require.NoError(t, <-ended)
-		require.NoError(t, b.Close())
+		return errors.Join(<-ended, b.Close())
 	})
 }
 
@@ -105,7 +105,6 @@ func longImport(t *testing.T, book string) (goOn func()) {
 func TestALongImportIsWaitedFor(t *testing.T) {
 	book := yardBook(t, t.TempDir())
 	goOn := longImport(t, book)
-	defer goOn()
 	for _, words := range []string{"fleet", "list runs", "flags", "verify", "backup " + filepath.Join(t.TempDir(), "copy.db")} {
 		require.NotContains(t, must(t, program(book, strings.Fields(words)...)), "waiting", words)
 	}
@@ -118,7 +117,7 @@ func TestALongImportIsWaitedFor(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, "another program is writing to the book: waiting until it is done\n", said)
 	require.Greater(t, time.Since(begin), time.Second)
-	goOn()
+	require.NoError(t, goOn())
 	_, _ = io.Copy(io.Discard, errOut)
 	require.NoError(t, cmd.Wait())
 	all := mustSheets(t, book)

@@ -1,0 +1,7 @@
+//go:build !unix
+
+package store
+
+import "os"
+
+func keepsLocks(*os.File) bool { return true }
