@@ -54,13 +54,12 @@ const fleetOrder = "worst first: open matters, then overheats in the last 100 h,
 func Fleet(s Source, open []Matter) FleetReport {
 	var rows []FleetRow
 	for l := range s.Lives {
-		rows = append(rows, s.fleetRow(l))
+		rows = append(rows, s.FleetRow(l))
 	}
 	return FleetOf(s.AsOf, rows, open)
 }
 
-// FleetOf puts rows made elsewhere (from a book's summaries) in order and adds
-// the open matters.
+// FleetOf puts rows that are at hand in order and adds the open matters.
 func FleetOf(asOf time.Time, rows []FleetRow, open []Matter) FleetReport {
 	r := FleetReport{AsOf: asOf, Order: fleetOrder, Machines: append([]FleetRow{}, rows...)}
 	for i := range r.Machines {
@@ -136,7 +135,8 @@ func plainLoss(stretches []Stretch) (*stat.Estimate, string) {
 	return &e, ""
 }
 
-func (src *Source) fleetRow(l *exposure.Life) FleetRow {
+// FleetRow is a machine at a glance, but for what is open.
+func (src *Source) FleetRow(l *exposure.Life) FleetRow {
 	log := l.Log
 	clean := src.cleaning(l)
 	coolant := src.coolantBook(l)

@@ -13,6 +13,7 @@ import (
 	"strconv"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"shedbook/report/exposure"
@@ -29,6 +30,9 @@ type Source struct {
 	Fleet schema.Fleet // without its Logs
 	Index *exposure.Index
 	Lives iter.Seq[*exposure.Life]
+	// Later is set once the lives are read, if any holds what is dated after
+	// AsOf: else all of it reads the same as of any later time.
+	Later *atomic.Bool
 }
 
 // Of reads a fleet that is at hand.
@@ -49,14 +53,19 @@ func Of(f schema.Fleet, asOf time.Time) Source {
 // not one machine's is taken of f.
 func Stream(f schema.Fleet, logs iter.Seq[func() *schema.Log], asOf time.Time) Source {
 	f.Logs = nil
+	answers := len(f.Answers)
 	f = f.AsOf(asOf)
-	s := Source{AsOf: asOf.In(f.Settings.Zone()), Fleet: f, Index: exposure.NewIndex(f.Words, f.Drivers, f.Settings)}
+	s := Source{AsOf: asOf.In(f.Settings.Zone()), Fleet: f, Index: exposure.NewIndex(f.Words, f.Drivers, f.Settings), Later: new(atomic.Bool)}
+	s.Later.Store(len(f.Answers) < answers)
 	lives := ahead(logs, func(open func() *schema.Log) *exposure.Life {
 		log := open()
 		if log == nil {
 			return nil
 		}
 		cut := log.AsOf(asOf)
+		if m := &log.Machine; cut.Len() < log.Len() || m.Acquired.After(asOf) || m.Retired.After(asOf) {
+			s.Later.Store(true)
+		}
 		return s.Index.Begin(&cut)
 	})
 	s.Lives = func(yield func(*exposure.Life) bool) {

@@ -109,6 +109,12 @@ func (l Log) AsOf(t time.Time) Log {
 	return l
 }
 
+// Len is how many dated records the log holds.
+func (l *Log) Len() int {
+	return len(l.Meters) + len(l.Runs) + len(l.TopUps) + len(l.Refills) + len(l.Bleeds) + len(l.Levels) +
+		len(l.Cleanings) + len(l.Overheats) + len(l.Checks) + len(l.Services) + len(l.Answers)
+}
+
 // AsOf is the fleet as it could be known at t: see Log.AsOf.
 func (f Fleet) AsOf(t time.Time) Fleet {
 	if t.IsZero() {

@@ -8,6 +8,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"shedbook/report/flags"
 	"shedbook/report/render"
 	"shedbook/schema"
 )
@@ -27,7 +28,6 @@ func (a *app) flagsVerb() *cobra.Command {
 					return err
 				}
 			}
-			r := l.flags()
 			who := ""
 			if len(words) > 0 {
 				machine, driver, err := bearer(l.known, words[0])
@@ -36,9 +36,13 @@ func (a *app) flagsVerb() *cobra.Command {
 				}
 				who = machine + driver
 			}
+			var r flags.Result
 			if who == "" {
+				r = l.glance().Flags
 				err = render.Flags(a.out, r, l.options())
 			} else {
+				g, _ := l.everything()
+				r = g.Flags
 				err = render.FlagsOf(a.out, r, who, l.options())
 			}
 			if err != nil || !exitCode {

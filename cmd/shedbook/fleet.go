@@ -16,15 +16,15 @@ const pageWeeks = 26
 func (a *app) fleetVerb() *cobra.Command {
 	return a.lookVerb("fleet", "a row a machine, worst first", "a page for the office wall or a phone", args(0, 0, "no words, only options"),
 		func(_ context.Context, l *look, _ []string) error {
-			found := l.flags()
-			r := report.Fleet(l.source(), open(found))
+			seen := l.glance()
+			r := report.FleetOf(l.at, seen.Rows, open(seen.Flags))
 			if l.html == "" {
 				return render.Fleet(a.out, r, l.options())
 			}
 			cleaning := report.Cleaning(l.source())
 			due := report.DueWork(l.source(), &cleaning)
 			return l.page(func(w io.Writer, o render.Options) error {
-				return render.FleetPage(w, r, found, due, report.LastWeeks(l.source(), pageWeeks), o)
+				return render.FleetPage(w, r, seen.Flags, due, report.LastWeeks(l.source(), pageWeeks), o)
 			})
 		})
 }

@@ -53,7 +53,7 @@ func (a *app) historyVerb() *cobra.Command {
 			default:
 				return usage("", "--format %q should be text, html, json or csv", format)
 			}
-			r, _ := report.History(l.source(machine), machine, open(l.flags()), withNames)
+			r, _ := report.History(l.source(machine), machine, open(l.glance().Flags), withNames)
 			if r.Digest, err = a.digestOf(ctx, l.book, machine, l.at); err != nil {
 				return err
 			}

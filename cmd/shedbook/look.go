@@ -138,12 +138,6 @@ func (l *look) source(machines ...string) report.Source {
 	}, l.at)
 }
 
-// flags are the whole fleet's.
-func (l *look) flags() flags.Result {
-	s := l.source()
-	return flags.FindIn(l.fleet, l.at, s.Index, s.Lives)
-}
-
 // only is the machine that a word names, or the whole fleet without one.
 func (l *look) only(words []string) (report.Source, error) {
 	if len(words) == 0 {

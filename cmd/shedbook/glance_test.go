@@ -1,0 +1,109 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"fmt"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+)
+
+// Whatever is written, by whichever verb and however late, what is kept of a
+// glance is never shown beyond it: every look equals one that had nothing kept.
+func TestAKeptGlanceEqualsALook(t *testing.T) {
+	was := keepFrom
+	keepFrom = 0
+	t.Cleanup(func() { keepFrom = was })
+	dir := t.TempDir()
+	book := filepath.Join(dir, "yard.db")
+	require.NoError(t, fillDemo(context.Background(), book, system()))
+	now := demoEnd
+	do := func(args ...string) (string, int) {
+		var out, errOut bytes.Buffer
+		a := &app{in: strings.NewReader(""), out: &out, errOut: &errOut, now: now, width: 80, getenv: func(string) string { return "" }}
+		code := run(context.Background(), a, append([]string{"--book", book}, args...))
+		return out.String() + errOut.String(), code
+	}
+	// The disk's clock stands still within seconds of a write; here it is set on.
+	tick := time.Now().Add(-time.Hour)
+	age := func() {
+		tick = tick.Add(time.Second)
+		for _, name := range []string{book, book + "-wal"} {
+			if _, err := os.Stat(name); err == nil {
+				require.NoError(t, os.Chtimes(name, tick, tick))
+			}
+		}
+	}
+	look := func(cache string) string {
+		t.Setenv("XDG_CACHE_HOME", cache)
+		var all strings.Builder
+		for _, words := range []string{"fleet", "fleet --json", "fleet --csv", "flags", "flags --json"} {
+			out, code := do(strings.Fields(words)...)
+			require.Zero(t, code, out)
+			all.WriteString(out)
+		}
+		return all.String()
+	}
+	kept := func() []string {
+		files, err := filepath.Glob(filepath.Join(dir, "kept", "shedbook", "*.glance"))
+		require.NoError(t, err)
+		return files
+	}
+	same := func(what string) {
+		age()
+		first := look(filepath.Join(dir, "kept")) // keeps it
+		now = now.Add(time.Hour)
+		fresh := look(t.TempDir())
+		require.Equal(t, fresh, look(filepath.Join(dir, "kept")), "after %s", what)
+		require.NotEmpty(t, first)
+	}
+	same("nothing")
+	require.Len(t, kept(), 1)
+
+	// It is what is shown, as long as nothing is written.
+	var g glance
+	b, err := os.ReadFile(kept()[0])
+	require.NoError(t, err)
+	require.NoError(t, json.Unmarshal(b, &g))
+	g.Rows[0].Model = "marked"
+	b, err = json.Marshal(g)
+	require.NoError(t, err)
+	require.NoError(t, os.WriteFile(kept()[0], b, 0o600))
+	out, _ := do("fleet", "--json")
+	require.Contains(t, out, "marked")
+	// As of a time named, the book itself is read.
+	out, _ = do("fleet", "--json", "--as-of", now.Format(time.RFC3339))
+	require.NotContains(t, out, "marked")
+
+	rng := rand.New(rand.NewPCG(7, 25))
+	machines := []string{"B1", "B3", "B6", "W2"}
+	for i := range 16 {
+		m := machines[rng.IntN(len(machines))]
+		at := now.Add(-time.Duration(rng.IntN(200*24)) * time.Hour).Format(time.RFC3339)
+		number := fmt.Sprint(50 + rng.IntN(800))
+		args := [][]string{
+			{"log", "run", m, "--hours", "1.5", "--at", at, "--terrain", "mud"},
+			{"log", "overheat", m, "--sign", "lamp", "--at", at},
+			{"log", "topup", m, "250ml", "--at", at},
+			{"log", "clean", m, "--method", "air", "--sides", "both", "--at", at},
+			{"amend", number, "--note", "looked up again", "--why", "misread"},
+			{"void", number, "--why", "typed twice"},
+			{"machine", "retire", m, "--at", now.Add(30 * time.Minute).Format(time.RFC3339)}, // between two looks
+			{"log", "topup", m, "900ml", "--at", now.Add(45 * time.Minute).Format(time.RFC3339)},
+		}[i%8]
+		out, code := do(args...)
+		if code != 0 { // as for a record that is voided already
+			t.Logf("%v: %s", args, out)
+		}
+		same(strings.Join(args, " "))
+	}
+	out, _ = do("fleet", "--json")
+	require.NotContains(t, out, "marked")
+}
