@@ -24,10 +24,11 @@ var (
 
 // spreads are coefficients of variation that drivers who are all sound may
 // have among themselves; how likely each is, is learned from the others. A
-// driver is hard only beyond that.
+// driver is hard only beyond that. That drivers do differ is taken for likelier
+// than that they do not: common practice, no source.
 var (
 	spreads     = [3]float64{0, 0.3, 0.55}
-	spreadPrior = [3]float64{0.6, 0.3, 0.1}
+	spreadPrior = [3]float64{0.25, 0.45, 0.3}
 )
 
 // crowdAlpha is alpha with a margin, since who was to be expected at the wheel is

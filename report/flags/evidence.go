@@ -13,6 +13,18 @@ import (
 // ever passes 1/alpha with probability alpha at most, at any look (Ville 1939;
 // Howard, Ramdas, McAuliffe & Sekhon 2021). The weights of the patterns add up
 // to 1: the promise is shared among them.
+//
+// A sound machine's own ratio to the fleet is not known: the sound model is a
+// gamma mixture over it, updated by what the machine has done. A pattern adds its
+// excess to the fleet's rate, and not to that mixture, which would follow the very
+// overheats that the pattern is to explain: one that does not fit the pattern must
+// be explained by the fleet's rate alone, and that is what tells patterns apart.
+//
+// A machine is flagged once the weighted sum over its patterns passes 1/alpha. The
+// name is the pattern with the largest share of the sum, asked anew at every
+// overheat while the sum suffices, so that it may change as evidence comes in;
+// what was raised under a name was so at the first moment at which the sum
+// sufficed and that name led, and whoever looked then saw that name.
 
 // Onset: common practice, no source. A fault is there from the log's first hour
 // with probability startMass, else it begins after h engine hours with survival
@@ -108,9 +120,11 @@ var forms = [shapes]shape{
 	fanRamp:    {fanCircuit, 0.5, 0.05, 4, "overheats a slow hour at 25 °C, in proportion to the temperature"},
 	fanWarm:    {fanCircuit, 0.5, 0.05, 4, "overheats a slow hour above 14 °C"},
 	early:      {thermostat, 1, 0.03, 4, "overheats a start, within 15 minutes"},
-	above:      {aboveFleet, 0.5, 2, 4, "times the sound rate, on top of it"},
-	aboveEven:  {aboveFleet, 0.5, 2, 4, "times the fleet's mean rate, on top of the sound rate, whatever the driving"},
-	again:      {cameBack, 1, 2, 4, "times the sound rate, on top of it, after the service"},
+	// Either kind of plain excess is as likely: a machine made worse in proportion,
+	// or by as much in every hour.
+	above:     {aboveFleet, 0.5, 2, 5, "times the sound rate, on top of it"},
+	aboveEven: {aboveFleet, 0.5, 0.01, 4, "overheats an hour on top of the sound rate, whatever the driving"},
+	again:     {cameBack, 1, 2, 4, "times the sound rate, on top of it, after the service"},
 }
 
 // evidence is one machine's, as far as the pass has come.
@@ -237,14 +251,13 @@ func (e *evidence) factor() {
 	}
 }
 
-// plainness is how many times better a pattern must explain the overheats than
-// a plain excess does to be named instead of it: above-fleet is what is left
-// where there is no pattern.
+// plainness is the prior odds of a plain excess to any one pattern, in naming
+// only: above-fleet is what is left where there is no pattern, so a pattern must
+// explain the overheats better than it by as much. Common practice, no source.
 const plainness = 1.5
 
 // overheating is the weighted evidence that something makes this machine
-// overheat, and the likeliest pattern as it
-// stands. Came-back is no pattern in
+// overheat, and the likeliest pattern as it stands. Came-back is no pattern in
 // when or where, and so no rival of the others.
 func (e *evidence) overheating() (sum float64, best pattern) {
 	top := 0.0

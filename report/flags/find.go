@@ -215,7 +215,7 @@ func (m *machine) lose(v *view, s *stretch) {
 }
 
 // excess is how a piece's hours count for each shape, in its own unit.
-func (p *piece) excess(level *[conditions]uint8, amb float32, plain, mean float64, u *[shapes]float64) {
+func (p *piece) excess(level *[conditions]uint8, amb float32, plain float64, u *[shapes]float64) {
 	h := float64(p.exposed)
 	mud, deep := float64(min(p.mud, 60))/30, float64(min(p.deep, 200))/100
 	u[dirtLinear], u[dirtSquare], u[dirtHours] = h*mud, h*mud*mud, h*deep
@@ -258,7 +258,7 @@ func (p *piece) excess(level *[conditions]uint8, amb float32, plain, mean float6
 		u[early] = min(1, h/0.15)
 	}
 	u[above] = plain
-	u[aboveEven] = mean * h
+	u[aboveEven] = h
 	u[again] = 0
 }
 
@@ -268,7 +268,7 @@ func (m *machine) drive(v *view, p *piece) {
 	plain := v.mu * v.s.conditions(&p.level, v.ratio) * v.drive(m, p.driver) * float64(p.exposed)
 	p.expected = float32(plain)
 	var u [shapes]float64
-	p.excess(&p.level, p.ambient, plain, v.mu, &u)
+	p.excess(&p.level, p.ambient, plain, &u)
 	if e.mends > 0 {
 		u[again] = plain
 	}
@@ -316,7 +316,7 @@ func (m *machine) overheat(v *view, p *piece, o *event) {
 	thermo, warning, fan := o.ratios(&v.marks, float64(p.runHours))
 	h := float64(p.exposed)
 	var u [shapes]float64
-	p.excess(&o.level, o.ambient, plain*h, v.mu, &u)
+	p.excess(&o.level, o.ambient, plain*h, &u)
 	if e.mends > 0 {
 		u[again] = plain * h
 	}

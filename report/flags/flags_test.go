@@ -125,6 +125,31 @@ func TestEvidenceIsASupermartingale(t *testing.T) {
 	require.Greater(t, ever, 0)
 }
 
+// What a machine at the fleet's rate is worth beside one whose ratio is gamma
+// distributed: with n overheats where s were expected, the Poisson likelihood at
+// ratio 1 to the negative binomial one, e^-s over the mean of t^n e^-ts, which is
+// k^k G(n+k) / (G(k) (k+s)^(n+k)) (Gaver & O'Muircheartaigh 1987).
+func TestTheSoundModelIsAGammaMixtureOverTheMachinesOwnRatio(t *testing.T) {
+	const hours, rate, k = 600, 0.01, 10.0
+	m := &machine{ev: newEvidence()}
+	s := newSound([conditions]int{1, 1, 1, 1, 1, 1, 1}, 1, []*machine{m})
+	v := view{s: s, mu: rate, shape: k, ratio: s.ratio, others: make([]tally, 1)}
+	n := 0.0
+	for h := range hours {
+		p := piece{start: int64(h) * 3600, hours: 1, exposed: 1, runHours: 1, first: true, cycles: never}
+		m.drive(&v, &p)
+		if h%120 == 60 {
+			m.overheat(&v, &p, &event{minutes: -1, wet: -1, fan: -1})
+			n++
+		}
+	}
+	const expected = hours * rate
+	a, _ := math.Lgamma(n + k)
+	b, _ := math.Lgamma(k)
+	want := -expected - (k*math.Log(k) + a - b - (n+k)*math.Log(k+expected))
+	require.InDelta(t, want, math.Log(m.ev.even), 0.01)
+}
+
 func at(day int, hour float64) time.Time {
 	return simulate.Start.AddDate(0, 0, day).Add(time.Duration(hour * float64(time.Hour)))
 }
@@ -208,6 +233,50 @@ func TestThermostatIsToldByTheMinutes(t *testing.T) {
 	r := find(withOverheats(120, 9, 30, 42, 55, 61, 70, 83, 97), daily(120), daily(120))
 	require.Equal(t, []string{"thermostat"}, names(r.Flags))
 	require.Contains(t, r.Flags[0].Reasons[1], "7 of the 7")
+}
+
+// The same overheats at odd times in the run: false alarms where no coolant is
+// ever lost, and a plain excess where half of them boil over.
+func TestAFalseAlarmBoilsNothingOver(t *testing.T) {
+	overheats := func(lost float64) schema.Log {
+		log := daily(200)
+		for i, d := range []int{30, 44, 61, 70, 83, 99, 120, 131, 148, 163, 177} {
+			o := schema.Overheat{Head: head(at(d, 8+float64(i*i*37%200)/60)), Speed: "medium", Terrain: "road",
+				MinutesIn: schema.N(20 + float64(i*i*37%180)), Lost: schema.N(0)}
+			if i%2 == 1 {
+				o.Lost = schema.N(lost)
+			}
+			log.Overheats = append(log.Overheats, o)
+		}
+		return log
+	}
+	require.Equal(t, []string{"warning-circuit"}, names(find(overheats(0), daily(200), daily(200)).Flags))
+	require.Equal(t, []string{"above-fleet"}, names(find(overheats(300), daily(200), daily(200)).Flags))
+}
+
+// Overheats that come with the mud and go with each thorough cleaning are the
+// core's; spread over the same days evenly they are not.
+func TestABlockedCoreIsToldByWhatACleaningEnds(t *testing.T) {
+	muddy := func(on ...int) schema.Log {
+		log := daily(200)
+		for i := range log.Runs {
+			if i%4 == 0 {
+				log.Runs[i].Terrain = "mud" // 4 h of every 16: 40 mud hours between cleanings
+			}
+		}
+		for d := 39; d < 200; d += 40 {
+			log.Cleanings = append(log.Cleanings, schema.Cleaning{Head: head(at(d, 18)), Method: "air", RadiatorOut: "yes", Sides: "both"})
+		}
+		for _, d := range on {
+			log.Overheats = append(log.Overheats, schema.Overheat{Head: head(at(d, 9.5)), Speed: "medium", Terrain: log.Runs[d].Terrain, Lost: schema.N(300)})
+		}
+		return log
+	}
+	clean := func() schema.Log { return muddy() }
+	late := muddy(29, 35, 38, 69, 74, 77, 106, 113, 118, 151, 157, 193)
+	even := muddy(3, 22, 38, 45, 62, 77, 82, 101, 118, 125, 142, 163)
+	require.Equal(t, []string{"blocked-core"}, names(find(late, clean(), clean()).Flags))
+	require.Equal(t, []string{"above-fleet"}, names(find(even, clean(), clean()).Flags))
 }
 
 func TestBlanksLowerTheEvidence(t *testing.T) {

@@ -209,7 +209,7 @@ func (m *machine) would(f *Finder, p pattern) []string {
 	hours := 0.0
 	for i := m.next.piece - 1; i >= 0 && hours < 100; i-- {
 		q := &m.pieces[i]
-		q.excess(&q.level, q.ambient, float64(q.expected), f.sound.mu, &u)
+		q.excess(&q.level, q.ambient, float64(q.expected), &u)
 		if e.mends > 0 {
 			u[again] = float64(q.expected)
 		}

@@ -21,7 +21,7 @@ type Flag struct {
 	Level     string    `json:"level,omitempty"`
 	Flag      string    `json:"flag"`
 	Since     time.Time `json:"since"`  // best estimate of when it began
-	Raised    time.Time `json:"raised"` // first moment at which the evidence sufficed
+	Raised    time.Time `json:"raised"` // first moment at which the evidence sufficed, and spoke for this flag
 	Evidence  Evidence  `json:"evidence"`
 	Reasons   []string  `json:"reasons"`
 	NextCheck *string   `json:"next_check"` // null for drivers and factors
