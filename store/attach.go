@@ -143,9 +143,14 @@ func attach(ctx context.Context, q querier, record int64, k *kept, now time.Time
 		what = k.what
 	}
 	a := Attachment{Record: record, Name: k.name, What: k.what, Format: k.format, Bytes: int64(len(k.content)), SHA256: k.sum, Entered: now}
-	err = q.QueryRowContext(ctx, `INSERT INTO attachments (record, nth, file, name, what, entered)
-		SELECT ?1, coalesce((SELECT max(nth) FROM attachments WHERE record = ?1), 0) + 1, number, ?2, ?3, ?4 FROM files WHERE sha256 = ?5 RETURNING nth`,
-		record, k.name, what, formatTime(now), k.sum).Scan(&a.Nth)
+	var file int64
+	err = q.QueryRowContext(ctx, "SELECT number, coalesce((SELECT max(nth) FROM attachments WHERE record = ?), 0) + 1 FROM files WHERE sha256 = ?", record, k.sum).Scan(&file, &a.Nth)
+	if err != nil {
+		return a, true, err
+	}
+	row := []any{record, a.Nth, file, k.name, what, formatTime(now), nil, nil}
+	_, err = q.ExecContext(ctx, "INSERT INTO attachments (record, nth, file, name, what, entered, detached, why, sum) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+		append(row, rowSum(row...))...)
 	return a, true, err
 }
 
@@ -162,8 +167,11 @@ func (b *Book) Detach(ctx context.Context, record int64, nth int, why string) (A
 			return trouble(Refused, "", "attachment %d of record %d was detached already", nth, record)
 		}
 		out = a
-		_, err = tx.ExecContext(ctx, "UPDATE attachments SET detached = ?, why = ? WHERE record = ? AND nth = ?", formatTime(b.now()), why, record, nth)
-		return err
+		return eachRow(ctx, tx, "attachments", fmt.Sprintf(" WHERE record = %d AND nth = %d", record, nth), func(_ []string, row []any) error {
+			row[6], row[7] = formatTime(b.now()), why
+			_, err := tx.ExecContext(ctx, "UPDATE attachments SET detached = ?, why = ?, sum = ? WHERE record = ? AND nth = ?", row[6], why, rowSum(row[:8]...), record, nth)
+			return err
+		})
 	})
 	return out, err
 }

@@ -271,7 +271,7 @@ func (b *bulk) put(ctx context.Context, rows []any) (err error) {
 	// costs by all the rows that the table then has.
 	b.added += len(rows) / len(b.t.columns)
 	if b.indexes == nil && 4*b.added >= b.had {
-		if b.indexes, err = withoutIndexes(ctx, b.tx, b.k.Sheet); err != nil {
+		if b.indexes, err = without(ctx, b.tx, "index", b.k.Sheet); err != nil {
 			return err
 		}
 	}
@@ -350,8 +350,10 @@ func (b *bulk) add(ctx context.Context, r schema.Record, batch []any) error {
 	if err != nil {
 		return err
 	}
-	batch[len(b.batch)] = m.Number
-	if b.batch = append(batch, typed, b.stamp, int64(0)); len(b.batch) == cap(b.batch) {
+	begins := len(b.batch)
+	batch[begins] = m.Number
+	batch = append(batch, typed, b.stamp, int64(0))
+	if b.batch = append(batch, rowSum(batch[begins:]...)); len(b.batch) == cap(b.batch) {
 		b.flush()
 	}
 	return nil

@@ -49,7 +49,7 @@ func explain(path string, err error) error {
 	if errors.As(err, &own) {
 		return err
 	}
-	if errors.Is(err, errBadPack) {
+	if errors.Is(err, errBadPack) || errors.Is(err, errBadRow) {
 		return damaged(path, err.Error())
 	}
 	var se *sqlite.Error

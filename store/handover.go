@@ -407,8 +407,12 @@ func putPast(ctx context.Context, q querier, number int64, e Earlier) error {
 		why = e.Why
 	}
 	e.Kind.Meta(e.Record).Number = number
-	_, err := q.ExecContext(ctx, `INSERT INTO past (number, version, kind, ref, what, replaced, why, content)
-		SELECT ?1, coalesce(max(version), 0) + 1, ?2, ?3, ?4, ?5, ?6, ?7 FROM past WHERE number = ?1`,
-		number, e.Kind.Name, ref, e.What, formatTime(e.Replaced), why, string(e.Kind.JSON(e.Record, time.UTC)))
+	var version int64
+	if err := q.QueryRowContext(ctx, "SELECT coalesce(max(version), 0) + 1 FROM past WHERE number = ?", number).Scan(&version); err != nil {
+		return err
+	}
+	row := []any{number, version, e.Kind.Name, ref, e.What, formatTime(e.Replaced), why, string(e.Kind.JSON(e.Record, time.UTC))}
+	_, err := q.ExecContext(ctx, "INSERT INTO past (number, version, kind, ref, what, replaced, why, content, sum) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+		append(row, rowSum(row...))...)
 	return err
 }

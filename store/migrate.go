@@ -75,6 +75,11 @@ func step(ctx context.Context, db *sql.DB, path string, steps []string) (done bo
 	if _, err := tx.ExecContext(ctx, steps[version]); err != nil {
 		return false, fmt.Errorf("migration %d: %w", version+1, err)
 	}
+	if version+1 == len(steps) { // the tables are as the program knows them
+		if err := sumRows(ctx, tx); err != nil {
+			return false, err
+		}
+	}
 	if _, err := tx.ExecContext(ctx, fmt.Sprintf("PRAGMA application_id = %d", applicationID)); err != nil {
 		return false, err
 	}

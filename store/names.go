@@ -146,8 +146,8 @@ func putSetting(ctx context.Context, q querier, s schema.Setting) error {
 		}
 		s.Value = zone.String()
 	}
-	_, err := q.ExecContext(ctx, `INSERT INTO settings (setting, value) VALUES (?, ?)
-		ON CONFLICT (setting) DO UPDATE SET value = excluded.value`, s.Key, s.Value)
+	_, err := q.ExecContext(ctx, `INSERT INTO settings (setting, value, sum) VALUES (?, ?, ?)
+		ON CONFLICT (setting) DO UPDATE SET value = excluded.value, sum = excluded.sum`, s.Key, s.Value, rowSum(s.Key, s.Value))
 	return err
 }
 
@@ -171,8 +171,10 @@ func (b *Book) AddWord(ctx context.Context, w schema.Word) error {
 func putWord(ctx context.Context, q querier, n *names, w schema.Word) error {
 	low, high := schema.WordRange(w.Vocabulary)
 	var number int64
-	err := q.QueryRowContext(ctx, `INSERT INTO words (number, word)
-		SELECT max(number) + 1, ? FROM words WHERE number BETWEEN ? AND ? RETURNING number`, w.Word, low, high).Scan(&number)
+	err := q.QueryRowContext(ctx, "SELECT max(number) + 1 FROM words WHERE number BETWEEN ? AND ?", low, high).Scan(&number)
+	if err == nil {
+		_, err = q.ExecContext(ctx, "INSERT INTO words (number, word, sum) VALUES (?, ?, ?)", number, w.Word, rowSum(number, w.Word))
+	}
 	if err != nil {
 		return err
 	}

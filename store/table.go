@@ -4,6 +4,7 @@ import (
 	"context"
 	"database/sql"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"strings"
 	"time"
@@ -15,8 +16,8 @@ import (
 // in the schema's order, then what the book keeps beside them.
 type table struct {
 	kind    *schema.Kind
-	columns []string // number, the kind's, typed, entered, versions
-	list    string   // the columns, quoted
+	columns []string // number, the kind's, typed, entered, versions, sum
+	list    string   // the columns but the sum, quoted
 	insert  string
 	low     []int64 // by field: the first number of a word's vocabulary
 }
@@ -27,15 +28,15 @@ var tables = func() map[*schema.Kind]*table {
 		if k.Name == "word" || k.Name == "setting" {
 			continue // known by name, not by number
 		}
-		t := &table{kind: k, columns: append(append([]string{"number"}, k.Columns()...), "typed", "entered", "versions")}
-		t.list = quoted(t.columns)
+		t := &table{kind: k, columns: append(append([]string{"number"}, k.Columns()...), "typed", "entered", "versions", "sum")}
+		t.list = quoted(t.columns[:len(t.columns)-1])
 		t.low = make([]int64, len(k.Fields))
 		for i := range k.Fields {
 			if f := &k.Fields[i]; f.Type == schema.WordField {
 				t.low[i], _ = schema.WordRange(f.Vocabulary)
 			}
 		}
-		t.insert = "INSERT INTO " + k.Sheet + " (" + t.list + ") VALUES (?" + strings.Repeat(", ?", len(t.columns)-1) + ")"
+		t.insert = "INSERT INTO " + k.Sheet + " (" + quoted(t.columns) + ") VALUES (?" + strings.Repeat(", ?", len(t.columns)-1) + ")"
 		m[k] = t
 	}
 	return m
@@ -55,7 +56,8 @@ func (t *table) values(r schema.Record, n *names) ([]any, error) {
 		return nil, err
 	}
 	typed, err := typedJSON(m.Typed)
-	return append(out, typed, formatTime(m.Entered), m.Versions), err
+	out = append(out, typed, formatTime(m.Entered), m.Versions)
+	return append(out, rowSum(out...)), err
 }
 
 // appendFields appends a record's fields as the table has them.
@@ -150,7 +152,7 @@ type scanner struct {
 }
 
 func (t *table) scanner(n *names) *scanner {
-	size := len(t.columns)
+	size := len(t.columns) - 1
 	s := &scanner{t: t, n: n, dest: make([]any, size), ints: make([]sql.NullInt64, size), reals: make([]sql.NullFloat64, size), texts: make([]sql.NullString, size)}
 	s.dest[0] = &s.ints[0]
 	for i := range t.kind.Fields {
@@ -167,8 +169,18 @@ func (t *table) scanner(n *names) *scanner {
 	return s
 }
 
+// errBadRow is a row that can't have been written as it stands.
+var errBadRow = errors.New("a row is not as it was written")
+
 // scan reads the row at hand into r.
 func (s *scanner) scan(rows interface{ Scan(...any) error }, r schema.Record) error {
+	if err := s.read(rows, r); err != nil {
+		return fmt.Errorf("%w: %w", errBadRow, err)
+	}
+	return nil
+}
+
+func (s *scanner) read(rows interface{ Scan(...any) error }, r schema.Record) error {
 	if err := rows.Scan(s.dest...); err != nil {
 		return err
 	}

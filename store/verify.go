@@ -29,7 +29,7 @@ func (f *Finding) wrong(format string, args ...any) {
 
 // Verify looks through the whole book as it was at one moment: SQLite's own
 // check of every page and index, references, the tables as the migrations make
-// them, every record by its description, the packs that repeat them, what
+// them, every row by its checksum, every record by its description, the packs that repeat them, what
 // records were before, and the digests of attached files. A book is sound where no finding is wrong.
 func (b *Book) Verify(ctx context.Context) ([]Finding, error) {
 	tx, err := b.db.BeginTx(ctx, nil)
@@ -38,7 +38,7 @@ func (b *Book) Verify(ctx context.Context) ([]Finding, error) {
 	}
 	defer tx.Rollback()
 	var out []Finding
-	for _, look := range []func(context.Context, querier) (Finding, error){pages, references, tablesAreOurs, records, packsAreRight, versions, files} {
+	for _, look := range []func(context.Context, querier) (Finding, error){pages, references, tablesAreOurs, sums, records, packsAreRight, versions, files} {
 		f, err := look(ctx, tx)
 		if err != nil {
 			if ctx.Err() != nil {
