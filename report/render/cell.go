@@ -40,6 +40,7 @@ type Cell struct {
 	t    time.Time
 	bars *bars
 	hint Hint
+	said string
 }
 
 // Text is a cell of words.
@@ -128,6 +129,9 @@ func barsCellOf(b bars) Cell { return Cell{kind: barsCell, bars: &b} }
 // Hint gives the cell a colour where colours are allowed.
 func (c Cell) Hint(h Hint) Cell { c.hint = h; return c }
 
+// Said puts words before a reader in place of the value, which CSV keeps.
+func (c Cell) Said(words string) Cell { c.said = words; return c }
+
 func (c Cell) numeric() bool {
 	return c.kind >= countCell && c.kind <= intervalCell
 }
@@ -135,6 +139,9 @@ func (c Cell) numeric() bool {
 // people is the cell as a reader sees it, without the unit, which stands in
 // the column's head.
 func (c Cell) people(col *Column, o Options) string {
+	if c.said != "" {
+		return c.said
+	}
 	switch c.kind {
 	case textCell:
 		return Safe(c.s)

@@ -60,7 +60,7 @@ func cleaningTable(r report.CleaningReport) *Table {
 		m := &r.Machines[i]
 		thorough := Day(when(m.LastThorough))
 		if m.LastThorough == nil {
-			thorough = Text("never").Hint(Doubtful)
+			thorough = thorough.Said("never").Hint(Doubtful)
 		}
 		heat := Count(m.OverheatsSinceThorough)
 		if m.OverheatsSinceThorough > 0 {

@@ -43,7 +43,7 @@ func dueTable(r report.DueReport) *Table {
 		}
 		due := Day(when(d.When))
 		if d.Overdue {
-			due = Text("now")
+			due = due.Said("now")
 		}
 		left, every, since := Number(d.Left), Number(d.Every), Number(d.Since)
 		if d.By == "" {

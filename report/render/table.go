@@ -57,7 +57,8 @@ func (t *Table) forPeople() []int {
 		}
 		filled := j == 0
 		for i := 0; i < len(t.Rows) && !filled; i++ {
-			filled = t.cell(i, j).kind != blankCell
+			c := t.cell(i, j)
+			filled = c.kind != blankCell || c.said != ""
 		}
 		if filled {
 			out = append(out, j)
