@@ -13,8 +13,8 @@ import (
 const applicationID = 0x73686462
 
 // inspect judges a file by its first 100 bytes, without SQLite, so that what
-// is not ours is refused untouched. empty: it has no bytes, and a book may be
-// made there.
+// is not ours is refused untouched. empty: it has no bytes, or none that count,
+// and a book may be made there.
 func inspect(path string, newest int) (empty bool, err error) {
 	f, err := os.Open(path)
 	if err != nil {
@@ -39,6 +39,9 @@ func inspect(path string, newest int) (empty bool, err error) {
 	if err != nil && !errors.Is(err, io.ErrUnexpectedEOF) {
 		return false, notThere(path, err)
 	}
+	if beingMade(path) {
+		return true, nil
+	}
 	const other = "name another with --book, or move this file away"
 	if n < 100 || string(h[:16]) != "SQLite format 3\x00" {
 		return false, trouble(BadBook, other, "%s is not a book: it is no SQLite file", path)
@@ -62,6 +65,20 @@ func inspect(path string, newest int) (empty bool, err error) {
 		}
 	}
 	return false, nil
+}
+
+// beingMade says whether the first tables of the file at path were not all in
+// when a power cut came, or are just being put in: a rollback journal stands
+// beside it that takes it back to no pages (SQLite file format, section 3).
+func beingMade(path string) bool {
+	f, err := os.Open(path + "-journal")
+	if err != nil {
+		return false
+	}
+	defer f.Close()
+	var h [20]byte
+	_, err = io.ReadFull(f, h[:])
+	return err == nil && string(h[:8]) == "\xd9\xd5\x05\xf9\x20\xa1\x63\xd7" && binary.BigEndian.Uint32(h[16:]) == 0
 }
 
 // holds says whether there is a file with something in it.
