@@ -86,7 +86,7 @@ func Seals(log *schema.Log, earlier []Earlier, mask *Masker) []Seal {
 		}
 	}
 	present := map[int64]bool{log.Machine.Number: true}
-	for _, r := range records(log) {
+	for r := range log.Records() {
 		number := schema.KindOf(r).Meta(r).Number
 		present[number] = true
 		add(number, r, versions[number])
@@ -206,29 +206,6 @@ func (s *sealer) text(t string) string {
 		t = s.mask.Text(t)
 	}
 	return letterInText.ReplaceAllString(t, aDriver)
-}
-
-// records are all records of a log but the machine, in the order of their kinds.
-func records(log *schema.Log) []schema.Record {
-	var out []schema.Record
-	out = all(out, log.Meters, func(r *schema.MeterChange) schema.Record { return r })
-	out = all(out, log.Runs, func(r *schema.Run) schema.Record { return r })
-	out = all(out, log.TopUps, func(r *schema.TopUp) schema.Record { return r })
-	out = all(out, log.Refills, func(r *schema.Refill) schema.Record { return r })
-	out = all(out, log.Bleeds, func(r *schema.Bleed) schema.Record { return r })
-	out = all(out, log.Levels, func(r *schema.Level) schema.Record { return r })
-	out = all(out, log.Cleanings, func(r *schema.Cleaning) schema.Record { return r })
-	out = all(out, log.Overheats, func(r *schema.Overheat) schema.Record { return r })
-	out = all(out, log.Checks, func(r *schema.Check) schema.Record { return r })
-	out = all(out, log.Services, func(r *schema.Service) schema.Record { return r })
-	return all(out, log.Answers, func(r *schema.Answer) schema.Record { return r })
-}
-
-func all[T any](out []schema.Record, of []T, record func(*T) schema.Record) []schema.Record {
-	for i := range of {
-		out = append(out, record(&of[i]))
-	}
-	return out
 }
 
 // digits of a digest: the digits and capitals without I, L, O and U, which are

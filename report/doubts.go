@@ -223,34 +223,9 @@ func (d *doubter) dates() {
 // each goes through all dated records of a log, kind by kind, each in time
 // order.
 func each(log *schema.Log, do func(kind string, b *schema.Base)) {
-	for i := range log.Meters {
-		do("meter", &log.Meters[i].Base)
-	}
-	for i := range log.Runs {
-		do("run", &log.Runs[i].Base)
-	}
-	for i := range log.TopUps {
-		do("topup", &log.TopUps[i].Base)
-	}
-	for i := range log.Refills {
-		do("refill", &log.Refills[i].Base)
-	}
-	for i := range log.Bleeds {
-		do("bleed", &log.Bleeds[i].Base)
-	}
-	for i := range log.Levels {
-		do("level", &log.Levels[i].Base)
-	}
-	for i := range log.Cleanings {
-		do("clean", &log.Cleanings[i].Base)
-	}
-	for i := range log.Overheats {
-		do("overheat", &log.Overheats[i].Base)
-	}
-	for i := range log.Checks {
-		do("check", &log.Checks[i].Base)
-	}
-	for i := range log.Services {
-		do("service", &log.Services[i].Base)
+	for r := range log.Records() {
+		if b := schema.BaseOf(r); b != nil {
+			do(schema.KindOf(r).Name, b)
+		}
 	}
 }

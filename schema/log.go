@@ -1,6 +1,7 @@
 package schema
 
 import (
+	"iter"
 	"slices"
 	"sort"
 	"strconv"
@@ -109,10 +110,32 @@ func (l Log) AsOf(t time.Time) Log {
 	return l
 }
 
-// Len is how many dated records the log holds.
+// Len is how many records the log holds, but for the machine.
 func (l *Log) Len() int {
 	return len(l.Meters) + len(l.Runs) + len(l.TopUps) + len(l.Refills) + len(l.Bleeds) + len(l.Levels) +
 		len(l.Cleanings) + len(l.Overheats) + len(l.Checks) + len(l.Services) + len(l.Answers)
+}
+
+// Records are the log's records but for the machine, kind by kind, each in time
+// order. What is yielded points into the log.
+func (l *Log) Records() iter.Seq[Record] {
+	return func(yield func(Record) bool) {
+		_ = each(l.Meters, yield) && each(l.Runs, yield) && each(l.TopUps, yield) && each(l.Refills, yield) &&
+			each(l.Bleeds, yield) && each(l.Levels, yield) && each(l.Cleanings, yield) && each(l.Overheats, yield) &&
+			each(l.Checks, yield) && each(l.Services, yield) && each(l.Answers, yield)
+	}
+}
+
+func each[T any, P interface {
+	*T
+	Record
+}](records []T, yield func(Record) bool) bool {
+	for i := range records {
+		if !yield(P(&records[i])) {
+			return false
+		}
+	}
+	return true
 }
 
 // AsOf is the fleet as it could be known at t: see Log.AsOf.

@@ -52,6 +52,16 @@ type Base struct {
 	At      time.Time `rec:"at,time,required" help:"when; now unless told"`
 }
 
+func (b *Base) base() *Base { return b }
+
+// BaseOf is what a dated record begins with; nil of a record that is none.
+func BaseOf(r Record) *Base {
+	if d, ok := r.(interface{ base() *Base }); ok {
+		return d.base()
+	}
+	return nil
+}
+
 // Head is a Base with a meter reading.
 type Head struct {
 	Base

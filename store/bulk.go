@@ -187,7 +187,7 @@ func (s *shelf) load(ctx context.Context, q querier) error {
 		if err != nil {
 			return err
 		}
-		return s.put(content, s.n.machine[baseOf(r).Machine], &baseOf(r).Meta)
+		return s.put(content, s.n.machine[schema.BaseOf(r).Machine], &schema.BaseOf(r).Meta)
 	})
 }
 
@@ -343,7 +343,7 @@ func (b *bulk) add(ctx context.Context, r schema.Record, batch []any) error {
 		return err
 	}
 	m.Entered = b.entered
-	if err := b.shelf.put(b.content, b.n.machine[baseOf(r).Machine], m); err != nil {
+	if err := b.shelf.put(b.content, b.n.machine[schema.BaseOf(r).Machine], m); err != nil {
 		return err
 	}
 	typed, err := typedJSON(m.Typed)
@@ -372,9 +372,9 @@ func (b *bulk) update(ctx context.Context, was, r schema.Record, differ []*schem
 		return err
 	}
 	for _, x := range []schema.Record{was, is} {
-		b.changed[b.n.machine[baseOf(x).Machine]] = true
+		b.changed[b.n.machine[schema.BaseOf(x).Machine]] = true
 	}
-	return b.shelf.put(b.content, b.n.machine[baseOf(is).Machine], b.k.Meta(is))
+	return b.shelf.put(b.content, b.n.machine[schema.BaseOf(is).Machine], b.k.Meta(is))
 }
 
 // finish puts the last rows in, makes the indexes again, and packs what is in

@@ -92,9 +92,61 @@ func everyRecord(ctx context.Context, q querier, n *names, k *schema.Kind, each 
 		}
 		return nil
 	}
-	order := "number"
-	if k.Dated {
-		order = "machine, " + k.TimeColumn() + ", number"
+	p, err := openPacks(ctx, q, n)
+	if err != nil {
+		return err
 	}
-	return tables[k].query(ctx, q, n, "ORDER BY "+order, nil, each)
+	if p.upto[k.Sheet] == 0 { // none is in a pack
+		order := "number"
+		if k.Dated {
+			order = "machine, " + k.TimeColumn() + ", number"
+		}
+		return tables[k].query(ctx, q, n, "ORDER BY "+order, nil, each)
+	}
+	if err := p.readLoose(ctx, k); err != nil {
+		return err
+	}
+	machines := slices.Clone(n.machines)
+	slices.SortFunc(machines, func(a, b string) int { return cmp.Compare(n.machine[a], n.machine[b]) })
+	// One machine's packs are opened while the last one's records are written.
+	quiet := context.WithoutCancel(ctx) // the driver would watch it at every statement
+	type opened struct {
+		log *schema.Log
+		err error
+	}
+	logs, stop := make(chan opened, 2), make(chan struct{})
+	go func() {
+		defer close(logs)
+		for _, name := range machines {
+			var l schema.Log
+			s, err := p.sealedOf(quiet, name, k)
+			if err == nil {
+				l, err = s.Open()
+			}
+			select {
+			case logs <- opened{&l, cmp.Or(err, ctx.Err())}:
+			case <-stop:
+				return
+			}
+			if err != nil {
+				return
+			}
+		}
+	}()
+	defer func() {
+		close(stop)
+		for range logs { // the book is read until it has stopped
+		}
+	}()
+	for o := range logs {
+		if o.err != nil {
+			return o.err
+		}
+		for r := range o.log.Records() {
+			if err := each(r); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
 }

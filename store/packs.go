@@ -45,9 +45,13 @@ func openPacks(ctx context.Context, q querier, n *names) (*packs, error) {
 const fewLoose = 50_000
 
 // readLoose reads what is in no pack of all machines at once, where it is not
-// too much.
-func (p *packs) readLoose(ctx context.Context) error {
-	for _, k := range schema.Kinds {
+// too much: of all kinds, or of one only.
+func (p *packs) readLoose(ctx context.Context, only ...*schema.Kind) error {
+	kinds := schema.Kinds
+	if len(only) > 0 {
+		kinds = only
+	}
+	for _, k := range kinds {
 		order := "number"
 		switch {
 		case k.Name == "answer":
@@ -89,41 +93,66 @@ func (p *packs) sealed(ctx context.Context, name string) (*Sealed, error) {
 		return nil, err
 	}
 	for _, k := range schema.Kinds {
-		where, args, column := "", []any{s.id}, k.TimeColumn()
-		switch c := s.packs[k.Sheet]; {
+		switch {
 		case k.Name == "machine":
-			where = "number = ?"
+			err = p.addRows(ctx, s, k, "number = ?", s.id)
 		case k.Name == "answer":
-			where = "machine = ? ORDER BY at, number"
-		case !k.Dated:
-			continue
-		case len(c) == 0 || len(c[0]) > 0:
-			where, args = "machine = ? AND number > ? ORDER BY "+column+", number", append(args, p.upto[k.Sheet])
-		default:
-			delete(s.packs, k.Sheet)
-			if s.rows[k.Sheet], err = p.rows(ctx, k, "machine = ? ORDER BY "+column+", number", args...); err != nil {
-				return nil, err
-			}
-			continue
+			err = p.addRows(ctx, s, k, "machine = ? ORDER BY at, number", s.id)
+		case k.Dated:
+			err = p.addLoose(ctx, s, k)
 		}
-		if of, ok := p.loose[k.Sheet]; ok {
-			s.rows[k.Sheet] = of[s.id]
-		} else if s.rows[k.Sheet], err = p.rows(ctx, k, where, args...); err != nil {
+		if err != nil {
 			return nil, err
 		}
 	}
 	return s, nil
 }
 
-// packsOf reads a machine's packs.
-func (p *packs) packsOf(ctx context.Context, name string) (*Sealed, error) {
+// sealedOf reads a machine's packs and rows of one dated kind.
+func (p *packs) sealedOf(ctx context.Context, name string, k *schema.Kind) (*Sealed, error) {
+	s, err := p.packsOf(ctx, name, k)
+	if err != nil {
+		return nil, err
+	}
+	return s, p.addLoose(ctx, s, k)
+}
+
+// addLoose adds a machine's records of a dated kind that stand in no pack, or
+// all of them where one that was packed has changed since.
+func (p *packs) addLoose(ctx context.Context, s *Sealed, k *schema.Kind) error {
+	order := " ORDER BY " + k.TimeColumn() + ", number"
+	if c := s.packs[k.Sheet]; len(c) > 0 && len(c[0]) == 0 {
+		delete(s.packs, k.Sheet)
+		rows, err := p.rows(ctx, k, "machine = ?"+order, s.id)
+		s.rows[k.Sheet] = rows
+		return err
+	}
+	return p.addRows(ctx, s, k, "machine = ? AND number > ?"+order, s.id, p.upto[k.Sheet])
+}
+
+// addRows adds a machine's rows of a kind, unless they were read beforehand.
+func (p *packs) addRows(ctx context.Context, s *Sealed, k *schema.Kind, where string, args ...any) (err error) {
+	if of, ok := p.loose[k.Sheet]; ok {
+		s.rows[k.Sheet] = of[s.id]
+		return nil
+	}
+	s.rows[k.Sheet], err = p.rows(ctx, k, where, args...)
+	return err
+}
+
+// packsOf reads a machine's packs: all, or those of one kind only.
+func (p *packs) packsOf(ctx context.Context, name string, only ...*schema.Kind) (*Sealed, error) {
 	id, ok := p.n.machine[name]
 	if !ok {
 		_, err := p.n.known().Machine(name)
 		return nil, err
 	}
 	s := &Sealed{n: p.n, id: id, packs: map[string][]string{}, rows: map[string][]schema.Record{}}
-	rows, err := p.q.QueryContext(ctx, "SELECT kind, content FROM packs WHERE machine = ? ORDER BY number", id)
+	where, args := "machine = ?", []any{id}
+	for _, k := range only {
+		where, args = where+" AND kind = ?", append(args, k.Sheet)
+	}
+	rows, err := p.q.QueryContext(ctx, "SELECT kind, content FROM packs WHERE "+where+" ORDER BY number", args...)
 	if err != nil {
 		return nil, err
 	}
@@ -194,7 +223,7 @@ func gather[T any](s *Sealed, k *schema.Kind) ([]T, error) {
 		out = append(out, *any(r).(*T))
 	}
 	order := func(a, b *T) int {
-		x, y := baseOf(any(a).(schema.Record)), baseOf(any(b).(schema.Record))
+		x, y := schema.BaseOf(any(a).(schema.Record)), schema.BaseOf(any(b).(schema.Record))
 		if c := x.At.Compare(y.At); c != 0 {
 			return c
 		}
@@ -236,33 +265,6 @@ func (s *Sealed) add(l *schema.Log, k *schema.Kind) (err error) {
 		panic("store: a dated kind has no place in schema.Log")
 	}
 	return err
-}
-
-// baseOf is what every dated record begins with.
-func baseOf(r schema.Record) *schema.Base {
-	switch r := r.(type) {
-	case *schema.MeterChange:
-		return &r.Base
-	case *schema.Run:
-		return &r.Base
-	case *schema.TopUp:
-		return &r.Base
-	case *schema.Refill:
-		return &r.Base
-	case *schema.Bleed:
-		return &r.Base
-	case *schema.Level:
-		return &r.Base
-	case *schema.Cleaning:
-		return &r.Base
-	case *schema.Overheat:
-		return &r.Base
-	case *schema.Check:
-		return &r.Base
-	case *schema.Service:
-		return &r.Base
-	}
-	panic("store: no dated record")
 }
 
 // pack packs what is in no pack once a long sheet has been taken in.

@@ -124,6 +124,9 @@ func scanKinks(chains [][]mark, n *nuisance, guess kinkFit) (best kinkFit, p flo
 	for _, u := range unevens {
 		n.uneven = u.cv
 		k := newKink(chains, n, guess)
+		if k == nil {
+			continue
+		}
 		straight, ok := k.least(k.time)
 		if !ok {
 			continue
@@ -179,6 +182,7 @@ type kinkFit struct {
 	before, after float64
 }
 
+// newKink is nil where the errors can't be told apart.
 func newKink(chains [][]mark, n *nuisance, guess kinkFit) *kink {
 	k := &kink{}
 	var chain []int
@@ -215,7 +219,11 @@ func newKink(chains [][]mark, n *nuisance, guess kinkFit) *kink {
 		}
 	}
 	var chol mat.Cholesky
-	chol.Factorize(cov) // misreading on its diagonal makes it positive definite
+	// Misreading on its diagonal makes it positive definite, unless what was lost
+	// is so much that the misreading vanishes beside it.
+	if !chol.Factorize(cov) {
+		return nil
+	}
 	chol.LTo(&k.root)
 	k.logDet = chol.LogDet()
 	k.y, k.time = k.whiten(sums), k.whiten(k.at)

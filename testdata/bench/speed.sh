@@ -32,7 +32,7 @@ m() {
 	echo "$name $(tail -1 "$work/time")" >&2
 }
 best() { awk -v n="$1" -v c="$2" '$1 == n { v = c == "cpu" ? $3 + $4 : c == "mib" ? $5 / 1024 : $2; if (!k++ || (c == "mib" ? v > b : v < b)) b = v } END { printf "%.3f", b }' "$work/noted"; }
-ratio() { awk -v a="$(best "$1" "$3")" -v b="$(best "$2" "$3")" 'BEGIN { printf "%.2f", b > 0 ? a / b : 0 }'; }
+ratio() { awk -v a="$(best "$1" "$3")" -v b="$(best "$2" "$3")" 'BEGIN { printf "%.2f", a / b }'; }
 
 # The plain table a user would make.
 pragmas='PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL; PRAGMA cache_size = -65536; PRAGMA foreign_keys = ON; PRAGMA temp_store = MEMORY;'
@@ -204,4 +204,3 @@ line "100 times --help, against a program that does nothing" help nothing 2.50
 alone "flags, the whole fleet" flags "3 s, 300 MiB"
 alone "coolant, the whole fleet" coolant "3 s, 300 MiB"
 alone "cleaning, the whole fleet" cleaning "3 s, 300 MiB"
-Q
