@@ -59,6 +59,8 @@ func explain(path string, err error) error {
 	switch se.Code() & 0xff {
 	case lib.SQLITE_BUSY, lib.SQLITE_LOCKED:
 		return &Error{Busy, "the book " + path + " is busy: another program is writing to it", "try again in a moment", nil}
+	case lib.SQLITE_ERROR: // our SQL is sound: what it asks for is not there
+		return damaged(path, "its tables are not those of a book ("+se.Error()+")")
 	case lib.SQLITE_CORRUPT:
 		return damaged(path, "the file contradicts itself")
 	case lib.SQLITE_NOTADB:

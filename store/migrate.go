@@ -3,14 +3,10 @@ package store
 import (
 	"context"
 	"database/sql"
-	"errors"
 	"fmt"
 	"io/fs"
 	"os"
 	"sort"
-
-	"modernc.org/sqlite"
-	lib "modernc.org/sqlite/lib"
 
 	"shedbook/schema/migration"
 )
@@ -77,10 +73,6 @@ func step(ctx context.Context, db *sql.DB, path string, steps []string) (done bo
 		return true, nil
 	}
 	if _, err := tx.ExecContext(ctx, steps[version]); err != nil {
-		var se *sqlite.Error
-		if errors.As(err, &se) && se.Code()&0xff == lib.SQLITE_ERROR {
-			return false, damaged(path, fmt.Sprintf("it says that it is of version %d, and its tables are others (%v)", version, err))
-		}
 		return false, fmt.Errorf("migration %d: %w", version+1, err)
 	}
 	if version+1 == len(steps) { // the tables are as the program knows them
