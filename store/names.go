@@ -23,10 +23,10 @@ type names struct {
 }
 
 // readNames reads them all: a thousand machines and a few hundred drivers at
-// the most.
-func readNames(ctx context.Context, q querier) (*names, error) {
+// the most; or of the machines only those named.
+func readNames(ctx context.Context, q querier, machines ...string) (*names, error) {
 	n := &names{machine: map[string]int64{}, driver: map[string]int64{}, machineName: map[int64]string{}, driverName: map[int64]string{},
-		word: map[string]map[string]int64{}, wordName: map[int64]string{}, settings: schema.Settings{}}
+		word: map[string]map[string]int64{}, wordName: map[int64]string{}}
 	for _, v := range schema.Vocabularies() {
 		low, _ := schema.WordRange(v)
 		n.word[v] = map[string]int64{}
@@ -35,8 +35,8 @@ func readNames(ctx context.Context, q querier) (*names, error) {
 			n.wordName[low+int64(i)] = w
 		}
 	}
-	read := func(query string, each func(number int64, name string)) error {
-		rows, err := q.QueryContext(ctx, query)
+	read := func(query string, each func(number int64, name string), args ...any) error {
+		rows, err := q.QueryContext(ctx, query, args...)
 		if err != nil {
 			return err
 		}
@@ -51,8 +51,15 @@ func readNames(ctx context.Context, q querier) (*names, error) {
 		}
 		return rows.Err()
 	}
-	if err := read("SELECT number, machine FROM machines ORDER BY machine", n.addMachine); err != nil {
-		return nil, err
+	for _, name := range machines {
+		if err := read("SELECT number, machine FROM machines WHERE machine = ?", n.addMachine, name); err != nil {
+			return nil, err
+		}
+	}
+	if len(machines) == 0 {
+		if err := read("SELECT number, machine FROM machines ORDER BY machine", n.addMachine); err != nil {
+			return nil, err
+		}
 	}
 	if err := read("SELECT number, driver FROM drivers ORDER BY driver", n.addDriver); err != nil {
 		return nil, err
@@ -65,19 +72,25 @@ func readNames(ctx context.Context, q querier) (*names, error) {
 	if err != nil {
 		return nil, err
 	}
+	n.settings, err = readSettings(ctx, q)
+	return n, err
+}
+
+func readSettings(ctx context.Context, q querier) (schema.Settings, error) {
 	rows, err := q.QueryContext(ctx, "SELECT setting, value FROM settings ORDER BY setting")
 	if err != nil {
 		return nil, err
 	}
 	defer rows.Close()
+	s := schema.Settings{}
 	for rows.Next() {
 		var key, value string
 		if err := rows.Scan(&key, &value); err != nil {
 			return nil, err
 		}
-		n.settings[key] = value
+		s[key] = value
 	}
-	return n, rows.Err()
+	return s, rows.Err()
 }
 
 func (n *names) addMachine(number int64, name string) {
@@ -110,11 +123,8 @@ func (b *Book) Known(ctx context.Context) (*schema.Known, error) {
 
 // Settings are the book's settings.
 func (b *Book) Settings(ctx context.Context) (schema.Settings, error) {
-	n, err := readNames(ctx, b.db)
-	if err != nil {
-		return nil, explain(b.path, err)
-	}
-	return n.settings, nil
+	s, err := readSettings(ctx, b.db)
+	return s, explain(b.path, err)
 }
 
 // Set changes settings; an empty value takes one back to its default.

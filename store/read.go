@@ -78,7 +78,7 @@ func (b *Book) List(ctx context.Context, k *schema.Kind, f Filter) ([]schema.Rec
 // one moment.
 func (b *Book) SealedLogs(ctx context.Context, machines ...string) iter.Seq2[*Sealed, error] {
 	return func(yield func(*Sealed, error) bool) {
-		err := b.moment(ctx, func(q querier, n *names) error {
+		err := b.moment(ctx, machines, func(q querier, n *names) error {
 			p, err := openPacks(ctx, q, n)
 			if err == nil && len(machines) == 0 {
 				machines = n.machines
@@ -147,8 +147,9 @@ func put(l *schema.Log, r schema.Record) {
 	}
 }
 
-// moment reads the book as it is at one moment.
-func (b *Book) moment(ctx context.Context, read func(q querier, n *names) error) error {
+// moment reads the book as it is at one moment; of the machines' names only
+// those given, or all.
+func (b *Book) moment(ctx context.Context, machines []string, read func(q querier, n *names) error) error {
 	c, err := b.db.Conn(ctx)
 	if err != nil {
 		return explain(b.path, err)
@@ -158,7 +159,7 @@ func (b *Book) moment(ctx context.Context, read func(q querier, n *names) error)
 		return explain(b.path, err)
 	}
 	defer c.ExecContext(context.WithoutCancel(ctx), "ROLLBACK")
-	n, err := readNames(ctx, c)
+	n, err := readNames(ctx, c, machines...)
 	if err == nil {
 		err = read(c, n)
 	}
@@ -167,7 +168,7 @@ func (b *Book) moment(ctx context.Context, read func(q querier, n *names) error)
 
 // Fleet reads the whole book, or of the logs only those of the machines named.
 func (b *Book) Fleet(ctx context.Context, machines ...string) (schema.Fleet, error) {
-	f, err := b.Common(ctx)
+	f, err := b.common(ctx, machines)
 	if err != nil {
 		return f, err
 	}
@@ -181,23 +182,32 @@ func (b *Book) Fleet(ctx context.Context, machines ...string) (schema.Fleet, err
 }
 
 // Common reads what is not one machine's: a fleet without its logs.
-func (b *Book) Common(ctx context.Context) (schema.Fleet, error) {
+func (b *Book) Common(ctx context.Context) (schema.Fleet, error) { return b.common(ctx, nil) }
+
+// common reads only the specs and plans that go for the machines given, or all.
+func (b *Book) common(ctx context.Context, machines []string) (schema.Fleet, error) {
 	var f schema.Fleet
-	err := b.moment(ctx, func(q querier, n *names) (err error) {
+	err := b.moment(ctx, machines, func(q querier, n *names) (err error) {
 		f.Words, f.Settings = n.added, n.settings
 		if f.Drivers, f.Gone, err = readDrivers(ctx, q, n); err != nil {
 			return err
 		}
 		for _, k := range schema.Kinds {
-			where := "ORDER BY number"
+			where, args := "ORDER BY number", []any(nil)
 			switch k.Name {
 			case "spec", "plan":
+				if len(machines) > 0 {
+					where = "WHERE machine IS NULL OR machine IN (?" + strings.Repeat(", ?", len(machines)-1) + ") ORDER BY number"
+					for _, m := range machines {
+						args = append(args, n.machine[m])
+					}
+				}
 			case "answer":
 				where = "WHERE machine IS NULL ORDER BY at, number"
 			default:
 				continue
 			}
-			err = cmp.Or(err, tables[k].query(ctx, q, n, where, nil, func(r schema.Record) error {
+			err = cmp.Or(err, tables[k].query(ctx, q, n, where, args, func(r schema.Record) error {
 				switch r := r.(type) {
 				case *schema.Spec:
 					f.Specs = append(f.Specs, *r)

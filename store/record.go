@@ -18,8 +18,12 @@ func (b *Book) Record(ctx context.Context, r schema.Record) (int64, error) {
 	if err := k.Check(r); err != nil {
 		return 0, err
 	}
+	var machines []string // whose names are needed; none for all
+	if base := schema.BaseOf(r); base != nil {
+		machines = []string{base.Machine}
+	}
 	err := b.write(ctx, func(tx *sql.Tx) error {
-		n, err := readNames(ctx, tx)
+		n, err := readNames(ctx, tx, machines...)
 		if err != nil {
 			return err
 		}
