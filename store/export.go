@@ -109,7 +109,7 @@ func everyRecord(ctx context.Context, q querier, n *names, k *schema.Kind, each 
 	machines := slices.Clone(n.machines)
 	slices.SortFunc(machines, func(a, b string) int { return cmp.Compare(n.machine[a], n.machine[b]) })
 	// One machine's packs are opened while the last one's records are written.
-	quiet := context.WithoutCancel(ctx) // the driver would watch it at every statement
+	quiet := quiet(ctx)
 	type opened struct {
 		log *schema.Log
 		err error

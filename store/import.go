@@ -163,7 +163,7 @@ func (im *importer) sheet(ctx context.Context, s Source) (*Counts, error) {
 	if err := row.prepare(ctx); err != nil {
 		return nil, err
 	}
-	quiet := context.WithoutCancel(ctx) // the driver would watch it at every statement
+	quiet := quiet(ctx)
 	next := func() read {
 		cells, err := r.Next()
 		if err != nil {

@@ -114,7 +114,7 @@ func (n *names) known() *schema.Known {
 
 // Known is what the book knows by name.
 func (b *Book) Known(ctx context.Context) (*schema.Known, error) {
-	n, err := readNames(ctx, b.db)
+	n, err := readNames(quiet(ctx), b.db)
 	if err != nil {
 		return nil, explain(b.path, err)
 	}
@@ -123,7 +123,7 @@ func (b *Book) Known(ctx context.Context) (*schema.Known, error) {
 
 // Settings are the book's settings.
 func (b *Book) Settings(ctx context.Context) (schema.Settings, error) {
-	s, err := readSettings(ctx, b.db)
+	s, err := readSettings(quiet(ctx), b.db)
 	return s, explain(b.path, err)
 }
 

@@ -79,12 +79,12 @@ func (b *Book) List(ctx context.Context, k *schema.Kind, f Filter) ([]schema.Rec
 func (b *Book) SealedLogs(ctx context.Context, machines ...string) iter.Seq2[*Sealed, error] {
 	return func(yield func(*Sealed, error) bool) {
 		err := b.moment(ctx, machines, func(q querier, n *names) error {
-			p, err := openPacks(ctx, q, n)
+			quiet := quiet(ctx)
+			p, err := openPacks(quiet, q, n)
 			if err == nil && len(machines) == 0 {
 				machines = n.machines
-				err = p.readLoose(ctx)
+				err = p.readLoose(quiet)
 			}
-			quiet := context.WithoutCancel(ctx) // the driver would watch it at every statement
 			for i := 0; i < len(machines) && err == nil; i++ {
 				var s *Sealed
 				if s, err = p.sealed(quiet, machines[i]); err == nil {
@@ -147,6 +147,11 @@ func put(l *schema.Log, r schema.Record) {
 	}
 }
 
+// quiet is for short work under a context that may be cancelled: the driver
+// starts a goroutine to watch such a one at every statement, which costs more
+// than most statements do.
+func quiet(ctx context.Context) context.Context { return context.WithoutCancel(ctx) }
+
 // moment reads the book as it is at one moment; of the machines' names only
 // those given, or all.
 func (b *Book) moment(ctx context.Context, machines []string, read func(q querier, n *names) error) error {
@@ -155,10 +160,11 @@ func (b *Book) moment(ctx context.Context, machines []string, read func(q querie
 		return explain(b.path, err)
 	}
 	defer c.Close()
+	ctx = quiet(ctx)
 	if _, err := c.ExecContext(ctx, "BEGIN"); err != nil { // a reader's: it waits for nobody
 		return explain(b.path, err)
 	}
-	defer c.ExecContext(context.WithoutCancel(ctx), "ROLLBACK")
+	defer c.ExecContext(ctx, "ROLLBACK")
 	n, err := readNames(ctx, c, machines...)
 	if err == nil {
 		err = read(c, n)
@@ -187,6 +193,7 @@ func (b *Book) Common(ctx context.Context) (schema.Fleet, error) { return b.comm
 // common reads only the specs and plans that go for the machines given, or all.
 func (b *Book) common(ctx context.Context, machines []string) (schema.Fleet, error) {
 	var f schema.Fleet
+	ctx = quiet(ctx)
 	err := b.moment(ctx, machines, func(q querier, n *names) (err error) {
 		f.Words, f.Settings = n.added, n.settings
 		if f.Drivers, f.Gone, err = readDrivers(ctx, q, n); err != nil {

@@ -23,6 +23,7 @@ func (b *Book) Record(ctx context.Context, r schema.Record) (int64, error) {
 		machines = []string{base.Machine}
 	}
 	err := b.write(ctx, func(tx *sql.Tx) error {
+		ctx := quiet(ctx)
 		n, err := readNames(ctx, tx, machines...)
 		if err != nil {
 			return err
