@@ -71,7 +71,11 @@ func contents(t *testing.T, b *Book) (string, error) {
 	if err != nil {
 		return "", err
 	}
-	out := fmt.Sprint(sheetsOut(t, b))
+	sheets, err := exported(b)
+	if err != nil {
+		return "", err
+	}
+	out := fmt.Sprint(sheets)
 	for _, e := range was {
 		out += fmt.Sprintf("%s %s %s %v\n", e.What, e.Why, e.Replaced, *schema.KindOf(e.Record).Meta(e.Record))
 		for i := range schema.KindOf(e.Record).Fields {

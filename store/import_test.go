@@ -148,16 +148,22 @@ func TestExportImportIsEqual(t *testing.T) {
 
 func sheetsOut(t *testing.T, b *Book) map[string]string {
 	t.Helper()
+	out, err := exported(b)
+	require.NoError(t, err)
+	return out
+}
+
+func exported(b *Book) (map[string]string, error) {
 	sheets := map[string]*bytes.Buffer{}
-	require.NoError(t, b.Export(context.Background(), func(k *schema.Kind) (io.WriteCloser, error) {
+	err := b.Export(context.Background(), func(k *schema.Kind) (io.WriteCloser, error) {
 		sheets[k.Sheet] = &bytes.Buffer{}
 		return closer{sheets[k.Sheet]}, nil
-	}))
+	})
 	out := map[string]string{}
 	for name, text := range sheets {
 		out[name] = text.String()
 	}
-	return out
+	return out, err
 }
 
 type closer struct{ io.Writer }
