@@ -76,19 +76,19 @@ func TestWaitingForAnotherWriter(t *testing.T) {
 func TestReadingWhileASheetGoesIn(t *testing.T) {
 	b, ctx := newBook(t), context.Background()
 	stock(t, b)
-	before := exported(t, b)
+	before := sheetsOut(t, b)
 	view, err := View(ctx, b.Path())
 	require.NoError(t, err)
 	defer view.Close()
 	looked := false
 	_, err = b.Import(ctx, []Source{sheetOf("runs", "ref,machine,start,hours\na,R4,2026-03-14T08:00:00Z,1\n"), {Name: "topups.csv", Kind: schema.KindNamed("topup"), Open: func() (io.ReadCloser, error) {
 		looked = true
-		require.Equal(t, before, exported(t, view))
+		require.Equal(t, before, sheetsOut(t, view))
 		return io.NopCloser(strings.NewReader("ref,machine,at,volume_ml\na,R4,2026-03-14T08:00:00Z,150\n")), nil
 	}}}, ImportOptions{})
 	require.NoError(t, err)
 	require.True(t, looked)
-	after := exported(t, view)
+	after := sheetsOut(t, view)
 	require.Contains(t, after["runs"], "a,R4,2026-03-14T08:00:00Z")
 	require.Contains(t, after["topups"], "a,R4,2026-03-14T08:00:00Z")
 }

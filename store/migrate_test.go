@@ -1,11 +1,9 @@
 package store
 
 import (
-	"bytes"
 	"context"
 	"database/sql"
 	"fmt"
-	"io"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -31,25 +29,6 @@ func older(t *testing.T, name string) string {
 	require.NoError(t, os.WriteFile(path, data, 0o600))
 	return path
 }
-
-// exported are the sheets of a book by their names.
-func exported(t *testing.T, b *Book) map[string]string {
-	t.Helper()
-	out := map[string]*bytes.Buffer{}
-	require.NoError(t, b.Export(context.Background(), func(k *schema.Kind) (io.WriteCloser, error) {
-		out[k.Sheet] = &bytes.Buffer{}
-		return nopCloser{out[k.Sheet]}, nil
-	}))
-	text := map[string]string{}
-	for name, b := range out {
-		text[name] = b.String()
-	}
-	return text
-}
-
-type nopCloser struct{ io.Writer }
-
-func (nopCloser) Close() error { return nil }
 
 // dump is every row of a table as text, but for its checksum.
 func dump(t *testing.T, path, table string) []string {
@@ -116,7 +95,7 @@ func comesAlong(t *testing.T, made, changed int) {
 			require.NoError(t, err)
 			require.Equal(t, newestVersion(), version)
 
-			sheets := exported(t, b)
+			sheets := sheetsOut(t, b)
 			seen, err := filepath.Glob(filepath.Join(books, fmt.Sprintf("v%d", made), "*.csv"))
 			require.NoError(t, err)
 			require.Len(t, seen, len(schema.Kinds), "a sheet of every kind")

@@ -219,11 +219,11 @@ func TestTakeIn(t *testing.T) {
 		return nil
 	})
 	require.NoError(t, err)
-	before := exported(t, b)
+	before := sheetsOut(t, b)
 	again := takeIn(t, b, path)
 	require.Equal(t, "Red", again.Machine)
 	require.Zero(t, came(again), "%+v", again.Sheets)
-	require.Equal(t, before, exported(t, b))
+	require.Equal(t, before, sheetsOut(t, b))
 	sound1(t, b)
 }
 
@@ -253,14 +253,14 @@ func TestTakeInWhatCameSince(t *testing.T) {
 	amendHours(t, y, 9, 1.5, "misread")
 	amendHours(t, y, 17, 1.5, "misread")
 	third := handOver(t, y, "R4")
-	before := exported(t, b)
+	before := sheetsOut(t, b)
 	done, err := b.TakeIn(ctx, third, false, false)
 	require.NoError(t, err)
 	require.False(t, done.Kept)
 	require.Len(t, done.Conflicts, 2, "one by its ref, one by what it was")
 	require.Contains(t, done.Conflicts[0], `hours: conflict: the book has "1"`)
 	require.Contains(t, done.Conflicts[0], `"1.5"`)
-	require.Equal(t, before, exported(t, b))
+	require.Equal(t, before, sheetsOut(t, b))
 	done, err = b.TakeIn(ctx, third, true, false)
 	require.NoError(t, err)
 	require.True(t, done.Kept)
@@ -326,7 +326,7 @@ func TestTakeInRefuses(t *testing.T) {
 		b := newBook(t)
 		_, err = b.TakeIn(ctx, bad, false, false)
 		require.ErrorContains(t, err, c.says, name)
-		require.Empty(t, exported(t, b), name)
+		require.Empty(t, sheetsOut(t, b), name)
 	}
 	for name, data := range map[string][]byte{"half": data[:len(data)/2], "no book": []byte("SQLite format 3\x00" + strings.Repeat("x", 500))} {
 		bad := filepath.Join(t.TempDir(), "bad.book")
