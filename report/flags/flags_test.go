@@ -82,6 +82,7 @@ func TestWhatWasRaisedByADayIsRaisedOnThatDay(t *testing.T) {
 			}
 		}
 		for _, f := range Find(fleet, then).Flags {
+			require.False(t, f.Curve[len(f.Curve)-1].At.After(then), "the curve runs beyond what is known")
 			require.False(t, f.Raised.After(then))
 			got = append(got, f.Machine+f.Driver+f.Factor+f.Level)
 		}

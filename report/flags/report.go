@@ -103,8 +103,14 @@ func (f *Finder) curve(curve []point, p pattern) []Point {
 	return out
 }
 
+// point is a point of a curve. The evidence is worked out week by week, and the
+// last week may end after what is known does.
 func (f *Finder) point(at int64, hours, log10 float64) Point {
-	return Point{At: f.time(at), Hours: hours, Log10BayesFactor: math.Round(1000*log10) / 1000}
+	t := f.time(at)
+	if !f.asOf.IsZero() && t.After(f.asOf) {
+		t = f.asOf
+	}
+	return Point{At: t, Hours: math.Round(1000*hours) / 1000, Log10BayesFactor: math.Round(1000*log10) / 1000}
 }
 
 // since is the onset that explains a pattern's evidence best.
