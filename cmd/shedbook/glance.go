@@ -15,44 +15,14 @@ import (
 	"shedbook/report/flags"
 )
 
-// glance is the whole fleet at a glance. To see it every record is read, which
-// on a very large fleet takes seconds; so it is kept, in the user's cache and
-// not in the book (a look writes nothing there), for as long as nothing is
-// written into the book.
+// glance is the whole fleet at a glance.
 type glance struct {
-	Of    string // the book's state, and which program saw it
-	AsOf  time.Time
 	Rows  []report.FleetRow
 	Flags flags.Result
 }
 
-// keepFrom is how long a glance must have taken to be worth keeping.
-var keepFrom = 500 * time.Millisecond
-
-// glance finds what was seen, or looks. What was kept lacks the curves of the
-// machines that bear no flag.
-func (l *look) glance() glance {
-	file, of := l.keptAs()
-	if g, err := readGlance(file); err == nil && of != "" && g.Of == of && !g.AsOf.After(l.at) {
-		g.AsOf, g.Flags.AsOf = l.at, l.at
-		return g
-	}
-	began := time.Now()
-	g, lasts := l.everything()
-	if g.Of = of; of != "" && lasts && time.Since(began) >= keepFrom {
-		// Where it can't be kept it will be looked for again.
-		if os.MkdirAll(filepath.Dir(file), 0o700) == nil {
-			_ = toFile(file, func(w io.Writer) error { return json.NewEncoder(w).Encode(&g) })
-		}
-	}
-	return g
-}
-
-// everything looks at every machine; lasts says that what is seen stays the
-// same as of any later time.
-func (l *look) everything() (g glance, lasts bool) {
-	s := l.source()
-	g.AsOf = l.at
+// everything looks at every machine.
+func (l *look) everything(s report.Source) (g glance, err error) {
 	g.Flags = flags.FindIn(l.fleet, l.at, s.Index, func(yield func(*exposure.Life) bool) {
 		for life := range s.Lives {
 			g.Rows = append(g.Rows, s.FleetRow(life))
@@ -61,12 +31,54 @@ func (l *look) everything() (g glance, lasts bool) {
 			}
 		}
 	})
-	return g, !s.Later.Load() && l.reading.get() == nil
+	return g, nil
 }
 
-// keptAs is the file for the book's glance, and what it is one of; "" where
+// glance is everything, or what was kept of it, which lacks the curves of the
+// machines that bear no flag.
+func (l *look) glance() glance {
+	g, _ := kept(l, "fleet", "", l.everything)
+	g.Flags.AsOf = l.at
+	return g
+}
+
+// keepFrom is how long a look must have taken to be worth keeping.
+var keepFrom = 500 * time.Millisecond
+
+// kept finds what was seen when the same question was last asked, or sees. To
+// see a very large fleet every record is read, which takes seconds; so what was
+// seen is kept, in the user's cache and not in the book (a look writes nothing
+// there), for as long as nothing is written into the book. Of a verb's questions
+// the last is kept. What is kept may have been seen at an earlier time.
+func kept[T any](l *look, verb, question string, see func(report.Source) (T, error)) (T, error) {
+	var k struct {
+		Of   string // the book's state, which program saw it, and what was asked
+		AsOf time.Time
+		Seen T
+	}
+	file, of := l.keptAs(verb, question)
+	if of != "" {
+		b, err := os.ReadFile(file)
+		if err == nil && json.Unmarshal(b, &k) == nil && k.Of == of && !k.AsOf.After(l.at) {
+			return k.Seen, nil
+		}
+	}
+	began := time.Now()
+	s := l.source()
+	seen, err := see(s)
+	if of != "" && err == nil && !s.Later.Load() && l.reading.get() == nil && time.Since(began) >= keepFrom {
+		k.Of, k.AsOf, k.Seen = of, l.at, seen
+		// Where it can't be kept it will be seen anew.
+		if os.MkdirAll(filepath.Dir(file), 0o700) == nil {
+			_ = toFile(file, func(w io.Writer) error { return json.NewEncoder(w).Encode(&k) })
+		}
+	}
+	return seen, err
+}
+
+// keptAs is the file for what a verb saw, and what it is an answer to; "" where
 // none is kept: as of a time named, the whole would be another.
-func (l *look) keptAs() (file, of string) {
+func (l *look) keptAs(verb, question string) (file, of string) {
 	cache, err := os.UserCacheDir()
 	program, exeErr := os.Executable()
 	if err != nil || exeErr != nil || l.asOf != "" {
@@ -78,14 +90,6 @@ func (l *look) keptAs() (file, of string) {
 		return "", ""
 	}
 	name := sha256.Sum256([]byte(l.book.Path()))
-	return filepath.Join(cache, "shedbook", hex.EncodeToString(name[:8])+".glance"),
-		fmt.Sprint(state, program, info.Size(), info.ModTime().UnixNano())
-}
-
-func readGlance(file string) (g glance, err error) {
-	b, err := os.ReadFile(file)
-	if err != nil {
-		return g, err
-	}
-	return g, json.Unmarshal(b, &g)
+	return filepath.Join(cache, "shedbook", hex.EncodeToString(name[:8])+"."+verb),
+		fmt.Sprint(state, program, info.Size(), info.ModTime().UnixNano(), question)
 }

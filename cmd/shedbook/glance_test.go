@@ -44,7 +44,8 @@ func TestAKeptGlanceEqualsALook(t *testing.T) {
 	look := func(cache string) string {
 		t.Setenv("XDG_CACHE_HOME", cache)
 		var all strings.Builder
-		for _, words := range []string{"fleet", "fleet --json", "fleet --csv", "flags", "flags --json"} {
+		for _, words := range []string{"fleet", "fleet --json", "fleet --csv", "flags", "flags --json",
+			"rates --by driver --adjust speed,terrain", "rates --by driver --adjust speed,terrain --json", "rates --by terrain --json", "rates --by terrain"} {
 			out, code := do(strings.Fields(words)...)
 			require.Zero(t, code, out)
 			all.WriteString(out)
@@ -52,7 +53,7 @@ func TestAKeptGlanceEqualsALook(t *testing.T) {
 		return all.String()
 	}
 	kept := func() []string {
-		files, err := filepath.Glob(filepath.Join(dir, "kept", "shedbook", "*.glance"))
+		files, err := filepath.Glob(filepath.Join(dir, "kept", "shedbook", "*"))
 		require.NoError(t, err)
 		return files
 	}
@@ -65,14 +66,18 @@ func TestAKeptGlanceEqualsALook(t *testing.T) {
 		require.NotEmpty(t, first)
 	}
 	same("nothing")
-	require.Len(t, kept(), 1)
+	require.Len(t, kept(), 2) // fleet and rates
 
 	// It is what is shown, as long as nothing is written.
-	var g glance
+	var g struct {
+		Of   string
+		AsOf time.Time
+		Seen glance
+	}
 	b, err := os.ReadFile(kept()[0])
 	require.NoError(t, err)
 	require.NoError(t, json.Unmarshal(b, &g))
-	g.Rows[0].Model = "marked"
+	g.Seen.Rows[0].Model = "marked"
 	b, err = json.Marshal(g)
 	require.NoError(t, err)
 	require.NoError(t, os.WriteFile(kept()[0], b, 0o600))

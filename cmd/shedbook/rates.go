@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"fmt"
 	"io"
 	"slices"
 	"strings"
@@ -35,10 +36,11 @@ func (a *app) ratesVerb() *cobra.Command {
 				}
 				q.Adjust = append(q.Adjust, f)
 			}
-			r, err := report.Rates(l.source(), q)
+			r, err := kept(l, "rates", fmt.Sprint(q), func(s report.Source) (report.RatesReport, error) { return report.Rates(s, q) })
 			if err != nil {
 				return usage("", "--%s", err)
 			}
+			r.AsOf = l.at
 			if l.html != "" {
 				return l.page(func(w io.Writer, o render.Options) error { return render.Rates(w, r, o) })
 			}

@@ -29,6 +29,7 @@ type Finder struct {
 	machines []*machine
 	sound    *sound
 	crowd    crowd
+	last     int64 // unix time of the last record that bears on anything
 }
 
 // New begins a Finder with what is not one machine's: words, drivers, settings
@@ -141,9 +142,11 @@ func (f *Finder) span() (from, to int64) {
 		if n := len(m.pieces); n > 0 {
 			see(m.pieces[0].start)
 			see(m.pieces[n-1].start)
+			f.last = max(f.last, m.pieces[n-1].start+int64(3600*m.pieces[n-1].hours))
 		}
 		if n := len(m.stretches); n > 0 {
 			see(m.stretches[n-1].at)
+			f.last = max(f.last, m.stretches[n-1].at)
 		}
 	}
 	return from, to

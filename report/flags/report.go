@@ -104,13 +104,9 @@ func (f *Finder) curve(curve []point, p pattern) []Point {
 }
 
 // point is a point of a curve. The evidence is worked out week by week, and the
-// last week may end after what is known does.
+// last week may end after the last record.
 func (f *Finder) point(at int64, hours, log10 float64) Point {
-	t := f.time(at)
-	if !f.asOf.IsZero() && t.After(f.asOf) {
-		t = f.asOf
-	}
-	return Point{At: t, Hours: math.Round(1000*hours) / 1000, Log10BayesFactor: math.Round(1000*log10) / 1000}
+	return Point{At: f.time(min(at, f.last)), Hours: math.Round(1000*hours) / 1000, Log10BayesFactor: math.Round(1000*log10) / 1000}
 }
 
 // since is the onset that explains a pattern's evidence best.

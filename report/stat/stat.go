@@ -45,6 +45,22 @@ func (e Estimate) MarshalJSON() ([]byte, error) {
 	}{finite(e.Value), finite(e.Low), finite(e.High), finite(e.Level)})
 }
 
+// UnmarshalJSON reads what MarshalJSON wrote: a limit that is null is infinite.
+func (e *Estimate) UnmarshalJSON(b []byte) error {
+	var from struct{ Value, Low, High, Level *float64 }
+	if err := json.Unmarshal(b, &from); err != nil {
+		return err
+	}
+	or := func(x *float64, absent float64) float64 {
+		if x == nil {
+			return absent
+		}
+		return *x
+	}
+	*e = Estimate{or(from.Value, math.NaN()), or(from.Low, math.Inf(-1)), or(from.High, math.Inf(1)), or(from.Level, math.NaN())}
+	return nil
+}
+
 func finite(x float64) *float64 {
 	if math.IsNaN(x) || math.IsInf(x, 0) {
 		return nil

@@ -131,6 +131,7 @@ for ((round = 0; round < rounds; round++)); do
 	m fleet-kept "$sb" fleet
 	m shell-rates sqlite3 "$work/plain.db" 'SELECT driver, speed, terrain, count(*), sum(hours) FROM runs GROUP BY driver, speed, terrain'
 	m rates "$sb" rates --by driver --adjust speed,terrain
+	m rates-kept "$sb" rates --by driver --adjust speed,terrain
 	m coolant "$sb" coolant
 	m cleaning "$sb" cleaning
 	rm -rf "$XDG_CACHE_HOME"
@@ -162,21 +163,31 @@ mkdir "$work/hello"
 printf 'package main\n\nfunc main() {}\n' >"$work/hello/main.go"
 go build -o "$work/nothing" "$work/hello/main.go"
 cat >"$work/many.sh" <<'Q'
-what=$1; sb=$2; work=$3; base=$4
+what=$1; sb=$2; work=$3; base=$4 took=0
 for ((i = 0; i < 100; i++)); do
 	at="2026-0$((1 + (base + i) % 9))-1$((i % 10)) 0$((i / 10)):$((10 + base % 50)):$((10 + i % 50))"
 	case $what in
 	log) "$sb" log run M0500 --hours 1.5 --driver 'driver 007' --terrain mud --at "$at" ;;
+	log-said) # until it says that the record is kept; what it changed is said after
+		from=$(date +%s%N)
+		read -r said < <("$sb" log run M0501 --hours 1.5 --driver 'driver 007' --terrain mud --at "$at")
+		took=$((took + $(date +%s%N) - from))
+		wait $!
+		case $said in recorded*) ;; *) exit 1 ;; esac
+		;;
 	shell-log) sqlite3 "$work/plain.db" "PRAGMA synchronous = FULL; PRAGMA foreign_keys = ON; INSERT INTO runs (ref, machine, driver, start, hours, terrain) VALUES ('n$base-$i', 'M0500', 'driver 007', '$at', '1.5', 'mud')" ;;
 	help) "$sb" --help ;;
 	nothing) "$work/nothing" ;;
 	esac
 done
+echo "$took"
 Q
 for ((round = 0; round < 2 * rounds; round++)); do
 	for what in shell-log log nothing help; do
 		m $what bash "$work/many.sh" $what "$sb" "$work" $round
 	done
+	m log-said bash "$work/many.sh" log-said "$sb" "$work" $round
+	echo "log-until-said $(tail -1 "$work/out" | awk '{ printf "%.3f", $1 / 1e9 }') 0 0 0" >>"$work/noted"
 done
 
 line() { printf '| %s | %s | %s | %s | %s | %s | %s |\n' "$1" "$(best "$2" wall)" "$(best "$3" wall)" "$(ratio "$2" "$3" wall)" "$(ratio "$2" "$3" cpu)" "$4" "$(best "$2" mib | sed 's/\..*//')"; }
@@ -194,10 +205,12 @@ line "import of the runs, against the shell's .import into a plain table" import
 line "the same, against staged rows joined into integer keys" import tight 0.70
 line "the same sheet again, against the first import" again import 0.40
 line "export of everything, against .mode csv of the same rows" export shell-export 1.00
-line "100 times log run, against the shell's INSERT" log shell-log 1.40
+line "100 times log run until it says that it is kept, against the shell's INSERT" log-until-said shell-log 1.40
+line "100 times log run to its end" log shell-log 1.40
 line "fleet, nothing kept, against grouping the runs by machine" fleet shell-fleet 0.15
 line "fleet, nothing written since the last" fleet-kept shell-fleet 0.15
 line "rates --by driver --adjust speed,terrain, against grouping by these" rates shell-rates 0.50
+line "the same, nothing written since the last" rates-kept shell-rates 0.50
 line "fleet, ten times the years, nothing kept, against a tenth" fleet tenth 1.20
 line "fleet, ten times the years, nothing written since, against a tenth" fleet-kept tenth-kept 1.20
 line "100 times --help, against a program that does nothing" help nothing 2.50
