@@ -20,8 +20,9 @@ type lossGrid struct {
 	cdf    []float64 // see misreading
 	per    float64   // hundredths of the misreading's sd in a mL
 	spare  []float64
-	kernel []float64 // mass that a step moves, by cells from one side to the other
-	half   []float64 // one side of it, the middle first
+	kernel []float64 // mass that a step moves: to a cell from the one begin cells behind it, begin+1, ...
+	begin  int
+	half   []float64 // one side of the kernel, the nearest first
 }
 
 const (
@@ -97,30 +98,37 @@ func (g *lossGrid) window(a, b float64) (from, n int) {
 	return from, int(math.Ceil((b+far)/g.delta)) - from + 1
 }
 
-// spread makes the kernel of the variance owed, for distances of up to far
-// cells to either side: a lattice step for small variances, a normal density
-// else. Both have the right variance.
-func (g *lossGrid) spread(far int) {
-	v := g.debt
-	half := append(g.half[:0], 1)
+// spread makes the kernel of the variance owed, for distances of near to far
+// cells: to both sides if near is 0, else to the right or to the left of the
+// mass. It is a lattice step for small variances, a normal density else. Both
+// have the right variance.
+func (g *lossGrid) spread(near, far int, right bool) {
+	v, half := g.debt, g.half[:0]
 	switch {
-	case v == 0:
 	case v <= 0.8:
-		half = append(half[:0], 1-v, v/2)
+		if half = append(half, 1-v); v > 0 {
+			half = append(half, v/2)
+		}
+		half = half[min(near, len(half)):]
 	default:
-		p, ratio, change := 1/math.Sqrt(2*math.Pi*v), math.Exp(-0.5/v), math.Exp(-1/v)
-		half = half[:0]
-		for range int(math.Min(6*math.Sqrt(v), float64(far))) + 1 {
+		d := float64(near)
+		p, ratio, change := math.Exp(-d*d/2/v)/math.Sqrt(2*math.Pi*v), math.Exp(-(d+0.5)/v), math.Exp(-1/v)
+		for range int(math.Min(6*math.Sqrt(v), float64(far))) - near + 1 {
 			half = append(half, p)
 			p *= ratio
 			ratio *= change
 		}
 	}
-	g.half, g.kernel = half, g.kernel[:0]
-	for i := len(half) - 1; i > 0; i-- {
-		g.kernel = append(g.kernel, half[i])
+	g.half, g.kernel, g.begin = half, g.kernel[:0], near
+	if near == 0 || right {
+		for i := len(half) - 1; i > 0 || i == 0 && near > 0; i-- {
+			g.kernel = append(g.kernel, half[i])
+		}
+		g.begin = -(near + len(half) - 1)
 	}
-	g.kernel = append(g.kernel, half...)
+	if near == 0 || !right {
+		g.kernel = append(g.kernel, half...)
+	}
 }
 
 // read spreads the distribution to the cells that m leaves possible, weighs it
@@ -128,21 +136,23 @@ func (g *lossGrid) spread(far int) {
 func (g *lossGrid) read(m mark, rate float64) float64 {
 	low, high := g.n.reach(m)
 	from, n := g.window(m.sum-low-rate*m.hours, m.sum+high-rate*m.hours)
-	g.spread(max(g.from+len(g.cells)-from, from+n-g.from))
-	reach := len(g.kernel) / 2
+	shift := from - g.from // from the first of the cells to the first of the new ones
+	g.spread(max(0, shift-len(g.cells)+1, -shift-n+1), max(len(g.cells)-shift, shift+n), shift > 0)
 	out := slices.Grow(g.spare[:0], n)[:n]
 	clear(out)
-	sum, top := 0.0, 0.0
+	sum, top, sure := 0.0, 0.0, tail*g.n.misread
 	// Cells out of reach of all mass stay empty.
-	for j := max(0, g.from-reach-from); j < min(n, g.from+len(g.cells)+reach-from); j++ {
+	for j := max(0, 1-g.begin-len(g.kernel)-shift); j < min(n, len(g.cells)-g.begin-shift); j++ {
 		d := float64(from+j)*g.delta + rate*m.hours - m.sum
-		w := g.below(high-d) - g.below(-low-d)
-		if w == 0 {
-			continue
+		w := 1.0
+		if d < sure-low || d > high-sure { // else no misreading takes it beyond
+			if w = g.below(high-d) - g.below(-low-d); w == 0 {
+				continue
+			}
 		}
-		at := from + j - g.from // the cell's number among g.cells
-		a, b := max(0, at-reach), min(len(g.cells), at+reach+1)
-		p := w * floats.Dot(g.cells[a:b], g.kernel[a-at+reach:b-at+reach])
+		first := shift + j + g.begin // the cell's number from which the kernel reaches here
+		a, b := max(0, first), min(len(g.cells), first+len(g.kernel))
+		p := w * floats.Dot(g.cells[a:b], g.kernel[a-first:b-first])
 		out[j] = p
 		sum += p
 		top = max(top, p)
