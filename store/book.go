@@ -65,7 +65,7 @@ func Open(ctx context.Context, path string, now func() time.Time) (*Book, error)
 }
 
 func open(ctx context.Context, path string, now func() time.Time, create bool) (*Book, error) {
-	path, err := filepath.Abs(path)
+	path, err := itself(path)
 	if err != nil {
 		return nil, err
 	}
@@ -114,6 +114,18 @@ func open(ctx context.Context, path string, now func() time.Time, create bool) (
 		return nil, explain(path, err)
 	}
 	return b, nil
+}
+
+// itself is a path without links: SQLite keeps its log beside the file itself.
+func itself(path string) (string, error) {
+	path, err := filepath.Abs(path)
+	if err != nil {
+		return "", err
+	}
+	if file, err := filepath.EvalSymlinks(path); err == nil {
+		path = file
+	}
+	return path, nil
 }
 
 // byTheThousand is the book over a connection that is made for many rows in one
@@ -165,7 +177,7 @@ func patiently(ctx context.Context, within time.Duration, do func() error) error
 // View opens the book at path for reading only: nothing is written, not even
 // beside it where that can't be (a read-only disk).
 func View(ctx context.Context, path string) (*Book, error) {
-	path, err := filepath.Abs(path)
+	path, err := itself(path)
 	if err != nil {
 		return nil, err
 	}

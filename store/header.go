@@ -6,21 +6,56 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"sync"
 )
 
 // applicationID marks the file as a shedbook, at offset 68 of the header
 // (SQLite file format, section 1.3). "shdb" in ASCII.
 const applicationID = 0x73686462
 
+// looked are the files looked into, by path. They stay open as long as the
+// program runs: to close any descriptor of a file drops every lock that the
+// process holds on it (POSIX, fcntl), and so those of SQLite's own, which would
+// go on as if it had them.
+var looked struct {
+	sync.Mutex
+	files map[string]*os.File
+	gone  []*os.File // what stood at a path before
+}
+
+// lookInto opens a file for reading; it must not be closed.
+func lookInto(path string) (*os.File, error) {
+	info, err := os.Stat(path)
+	if err != nil {
+		return nil, err
+	}
+	looked.Lock()
+	defer looked.Unlock()
+	if f := looked.files[path]; f != nil {
+		if was, err := f.Stat(); err == nil && os.SameFile(was, info) {
+			return f, nil
+		}
+		looked.gone = append(looked.gone, f)
+	}
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	if looked.files == nil {
+		looked.files = map[string]*os.File{}
+	}
+	looked.files[path] = f
+	return f, nil
+}
+
 // inspect judges a file by its first 100 bytes, without SQLite, so that what
 // is not ours is refused untouched. empty: it has no bytes, or none that count,
 // and a book may be made there.
 func inspect(path string, newest int) (empty bool, err error) {
-	f, err := os.Open(path)
+	f, err := lookInto(path)
 	if err != nil {
 		return false, notThere(path, err)
 	}
-	defer f.Close()
 	info, err := f.Stat()
 	if err != nil {
 		return false, notThere(path, err)
@@ -32,7 +67,7 @@ func inspect(path string, newest int) (empty bool, err error) {
 		return false, trouble(Failed, "keep the book on a disk of this machine", "the file system of %s keeps no locks, without which two programs would spoil the book", path)
 	}
 	var h [100]byte
-	n, err := io.ReadFull(f, h[:])
+	n, err := io.ReadFull(io.NewSectionReader(f, 0, int64(len(h))), h[:])
 	if n == 0 && errors.Is(err, io.EOF) {
 		return true, nil
 	}

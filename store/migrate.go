@@ -93,7 +93,14 @@ func step(ctx context.Context, db *sql.DB, path string, steps []string) (done bo
 func (b *Book) migrateOlder(ctx context.Context, version int) error {
 	beside := fmt.Sprintf("%s.version%d", b.path, version)
 	if _, err := os.Stat(beside); err != nil {
-		if err := copyInto(ctx, b.db, beside); err != nil {
+		// It takes its name once it is whole.
+		part := fmt.Sprintf("%s.%d.part", beside, os.Getpid())
+		err := copyInto(ctx, b.db, part)
+		if err == nil {
+			err = os.Rename(part, beside)
+		}
+		if err != nil {
+			os.Remove(part)
 			return fmt.Errorf("no copy of the older book could be set beside it, so it was left as it is: %w", err)
 		}
 	}

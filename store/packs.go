@@ -190,7 +190,10 @@ func (s *Sealed) Open() (schema.Log, error) {
 			}
 		} else if len(s.packs[k.Sheet])+len(s.rows[k.Sheet]) > 0 {
 			if err := s.add(&l, k); err != nil {
-				return l, explain(s.path, err)
+				if s.path != "" { // else who reads a whole book explains
+					err = explain(s.path, err)
+				}
+				return l, err
 			}
 		}
 	}

@@ -5,7 +5,6 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
-	"io"
 	"io/fs"
 	"os"
 	"time"
@@ -15,29 +14,29 @@ import (
 // the next: some disks keep times to two seconds.
 const settled = 3 * time.Second
 
-// State tells the book as its files stand from any other state of it, whoever
-// wrote it: the same state holds the same records. It is empty where that can't
-// be told, as within seconds of a write.
+// State tells the book as it stands from any other state of it, whoever wrote
+// it: the same state holds the same records. It is empty where that can't be
+// told: within seconds of a write, and while anything stands in a log beside the
+// book, where a record may be written that nobody is shown yet.
 func (b *Book) State() string {
-	h := sha256.New()
-	fmt.Fprintln(h, b.path)
-	for _, name := range []string{b.path, b.path + "-wal", b.path + "-journal"} {
-		f, err := os.Open(name)
-		if errors.Is(err, fs.ErrNotExist) {
-			continue
-		} else if err != nil {
+	for _, beside := range []string{"-wal", "-journal"} {
+		info, err := os.Stat(b.path + beside)
+		if !errors.Is(err, fs.ErrNotExist) && (err != nil || info.Size() > 0) {
 			return ""
 		}
-		defer f.Close()
-		info, err := f.Stat()
-		if err == nil && info.Size() == 0 {
-			continue // as a reader leaves a log that it needed none of
-		}
-		if err != nil || time.Since(info.ModTime()) < settled {
-			return ""
-		}
-		fmt.Fprintln(h, name, info.Size(), info.ModTime().UnixNano())
-		io.CopyN(h, f, 100) // the header, which counts changes; there may be less
 	}
-	return hex.EncodeToString(h.Sum(nil))
+	f, err := lookInto(b.path)
+	if err != nil {
+		return ""
+	}
+	info, err := f.Stat()
+	if err != nil || time.Since(info.ModTime()) < settled {
+		return ""
+	}
+	var header [100]byte // which counts changes
+	if _, err := f.ReadAt(header[:], 0); err != nil {
+		return ""
+	}
+	sum := sha256.Sum256(fmt.Append(header[:], b.path, info.Size(), info.ModTime().UnixNano()))
+	return hex.EncodeToString(sum[:])
 }

@@ -45,6 +45,9 @@ func rowSum(values ...any) int64 {
 		case string:
 			b = binary.AppendUvarint(append(b, 3), uint64(len(v)))
 			b = append(b, v...)
+		case []byte: // no table has any: a damaged text
+			b = binary.AppendUvarint(append(b, 4), uint64(len(v)))
+			b = append(b, v...)
 		default:
 			panic(fmt.Sprintf("store: a %T in a row", v))
 		}

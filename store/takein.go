@@ -6,7 +6,6 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
-	"os"
 	"slices"
 	"strings"
 	"time"
@@ -16,13 +15,12 @@ import (
 
 // IsBook says whether a file is an SQLite file by its first bytes.
 func IsBook(path string) bool {
-	f, err := os.Open(path)
+	f, err := lookInto(path)
 	if err != nil {
 		return false
 	}
-	defer f.Close()
 	var h [16]byte
-	n, _ := f.Read(h[:])
+	n, _ := f.ReadAt(h[:], 0)
 	return n == 16 && string(h[:]) == "SQLite format 3\x00"
 }
 

@@ -67,7 +67,8 @@ func (a *app) lookVerb(use, short, page string, words cobra.PositionalArgs, do f
 			if err := l.read(cmd.Context(), b); err != nil {
 				return err
 			}
-			return cmp.Or(do(cmd.Context(), l, given), l.reading.get())
+			err := do(cmd.Context(), l, given)
+			return cmp.Or(l.reading.get(), err) // the second may only follow from the first
 		})
 	}
 	c.Flags().BoolVar(&l.asJSON, "json", false, "print JSON")
@@ -117,7 +118,9 @@ func (l *look) source(machines ...string) report.Source {
 	// Nearly all that is made of a log goes when the next is read. To collect it
 	// each time that there is as much again as is kept would take half the time.
 	debug.SetGCPercent(400)
-	debug.SetMemoryLimit(256 << 20)
+	if l.a.getenv("GOMEMLIMIT") == "" {
+		debug.SetMemoryLimit(256 << 20)
+	}
 	return report.Stream(l.fleet, func(yield func(func() *schema.Log) bool) {
 		for sealed, err := range l.book.SealedLogs(l.ctx, machines...) {
 			if err != nil {

@@ -320,6 +320,19 @@ func TestUnrecordedHoursLowerTheEvidence(t *testing.T) {
 	require.Less(t, metered(0.5), metered(1))
 }
 
+// A machine that is parked is answered for like one that is driven.
+func TestAnAnswerCountsThoughNobodyDroveSince(t *testing.T) {
+	log := daily(200)
+	for d := 5; d < 200; d += 5 {
+		log.TopUps = append(log.TopUps, topUp(d, 200))
+	}
+	require.NotEmpty(t, find(log).Flags)
+	log.Answers = []schema.Answer{{Machine: "A", At: at(290, 12), Flag: "steady-loss", Found: "hose", Cause: "external-leak"}}
+	r := find(log)
+	require.Empty(t, r.Flags)
+	require.Equal(t, []string{"steady-loss"}, names(r.Resting))
+}
+
 func TestAnAnsweredFlagRestsUntilNewEvidence(t *testing.T) {
 	log := daily(200)
 	for d := 5; d < 40; d += 5 {

@@ -64,6 +64,7 @@ func (f *Finder) time(unix int64) time.Time { return time.Unix(unix, 0).In(f.fle
 func log10(x float64) float64 { return math.Round(1000*math.Log10(max(x, 1e-6))) / 1000 }
 
 func (f *Finder) reportMachine(r *Result, m *machine) {
+	m.turn(math.MaxInt64) // what came after the last run
 	e := &m.ev
 	e.factor()
 	best := steadyLoss

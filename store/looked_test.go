@@ -1,0 +1,65 @@
+//go:build linux
+
+package store
+
+import (
+	"context"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+)
+
+// To close a descriptor of a file drops the process's locks on it (fcntl(2),
+// "Advisory record locking"), and a book whose log another program may take away
+// loses what is acknowledged. So nothing that looks into a book may close it.
+func TestNoLookDropsSQLitesLocks(t *testing.T) {
+	ctx := context.Background()
+	path := filepath.Join(t.TempDir(), "b.db")
+	b, err := Create(ctx, path, time.Now)
+	require.NoError(t, err)
+	require.NoError(t, b.Close())
+	v, err := View(ctx, path)
+	require.NoError(t, err)
+	defer v.Close()
+	_, err = v.Common(ctx)
+	require.NoError(t, err)
+	locks := func() int {
+		all, err := os.ReadFile("/proc/locks")
+		if err != nil {
+			t.Skip("this system does not tell its locks: ", err)
+		}
+		info, err := os.Stat(path)
+		require.NoError(t, err)
+		of := fmt.Sprintf(" %d ", os.Getpid())
+		file := fmt.Sprintf(":%d ", info.Sys().(*syscall.Stat_t).Ino)
+		n := 0
+		for line := range strings.Lines(string(all)) {
+			if strings.Contains(line, of) && strings.Contains(line, file) {
+				n++
+			}
+		}
+		return n
+	}
+	held := locks()
+	require.Positive(t, held, "an open book is locked against being taken away")
+	v.State()
+	require.Equal(t, held, locks(), "State")
+	require.True(t, IsBook(path))
+	require.Equal(t, held, locks(), "IsBook")
+	_, err = inspect(path, newestVersion())
+	require.NoError(t, err)
+	require.Equal(t, held, locks(), "inspect")
+	link := filepath.Join(t.TempDir(), "link.db")
+	require.NoError(t, os.Symlink(path, link))
+	l, err := View(ctx, link)
+	require.NoError(t, err)
+	require.Equal(t, v.Path(), l.Path(), "a link is the book it leads to")
+	require.NoError(t, l.Close())
+	require.Equal(t, held, locks(), "a look by a link")
+}
