@@ -205,7 +205,7 @@ line "import of the runs, against the shell's .import into a plain table" import
 line "the same, against staged rows joined into integer keys" import tight 0.70
 line "the same sheet again, against the first import" again import 0.40
 line "export of everything, against .mode csv of the same rows" export shell-export 1.00
-line "100 times log run until it says that it is kept, against the shell's INSERT" log-until-said shell-log 1.40
+printf "| 100 times log run until it says that it is kept, against the shell's INSERT | %s | %s | %s | | 1.40 | |\n" "$(best log-until-said wall)" "$(best shell-log wall)" "$(ratio log-until-said shell-log wall)"
 line "100 times log run to its end" log shell-log 1.40
 line "fleet, nothing kept, against grouping the runs by machine" fleet shell-fleet 0.15
 line "fleet, nothing written since the last" fleet-kept shell-fleet 0.15
