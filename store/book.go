@@ -28,6 +28,7 @@ type Book struct {
 	readOnly bool
 	file     os.FileInfo // what stood at path when it was opened for writing
 	now      func() time.Time
+	looked   *lookedFile // its own file, as long as it is open
 	// Waiting, where it is set, is called once a write has waited for another
 	// program's for a second, so that whoever waits can be told. It may be called
 	// from another goroutine.
@@ -64,8 +65,8 @@ func Open(ctx context.Context, path string, now func() time.Time) (*Book, error)
 	return open(ctx, path, now, false)
 }
 
-func open(ctx context.Context, path string, now func() time.Time, create bool) (*Book, error) {
-	path, err := itself(path)
+func open(ctx context.Context, path string, now func() time.Time, create bool) (book *Book, err error) {
+	path, err = itself(path)
 	if err != nil {
 		return nil, err
 	}
@@ -75,6 +76,12 @@ func open(ctx context.Context, path string, now func() time.Time, create bool) (
 			return nil, err
 		}
 	}
+	looked, _ := lookInto(path) // where it can't be, inspect tells why
+	defer func() {
+		if err != nil {
+			looked.leave()
+		}
+	}()
 	empty, err := inspect(path, newest)
 	if err != nil {
 		return nil, err
@@ -82,7 +89,7 @@ func open(ctx context.Context, path string, now func() time.Time, create bool) (
 	if empty && !create {
 		return nil, notThere(path, fs.ErrNotExist)
 	}
-	b := &Book{path: path, now: now}
+	b := &Book{path: path, now: now, looked: looked}
 	if empty {
 		// The first tables go in under a rollback journal, so that the file's
 		// own header says whose it is from the first commit on.
@@ -182,6 +189,13 @@ func View(ctx context.Context, path string) (*Book, error) {
 		return nil, err
 	}
 	newest := newestVersion()
+	looked, _ := lookInto(path) // where it can't be, inspect tells why
+	viewed := false
+	defer func() {
+		if !viewed {
+			looked.leave()
+		}
+	}()
 	empty, err := inspect(path, newest)
 	if err != nil {
 		return nil, err
@@ -189,7 +203,7 @@ func View(ctx context.Context, path string) (*Book, error) {
 	if empty {
 		return nil, notThere(path, fs.ErrNotExist)
 	}
-	b := &Book{path: path, readOnly: true, now: time.Now}
+	b := &Book{path: path, readOnly: true, now: time.Now, looked: looked}
 	for _, mode := range []string{"mode=ro", "mode=ro&immutable=1"} {
 		if b.db, err = sql.Open("sqlite", dsn(path, mode+"&"+pragmas)); err != nil {
 			return nil, explain(path, err)
@@ -203,6 +217,7 @@ func View(ctx context.Context, path string) (*Book, error) {
 				b.db.Close()
 				return b.viewOlder(ctx, path, version)
 			default:
+				viewed = true
 				return b, nil
 			}
 		}
@@ -238,7 +253,12 @@ func (b *Book) viewOlder(ctx context.Context, path string, version int) (*Book, 
 }
 
 // Close closes the book.
-func (b *Book) Close() error { return explain(b.path, b.db.Close()) }
+func (b *Book) Close() error {
+	err := explain(b.path, b.db.Close())
+	b.looked.leave()
+	b.looked = nil
+	return err
+}
 
 // Path is where the book stands.
 func (b *Book) Path() string { return b.path }

@@ -13,39 +13,60 @@ import (
 // (SQLite file format, section 1.3). "shdb" in ASCII.
 const applicationID = 0x73686462
 
-// looked are the files looked into, by path. They stay open as long as the
-// program runs: to close any descriptor of a file drops every lock that the
-// process holds on it (POSIX, fcntl), and so those of SQLite's own, which would
-// go on as if it had them.
+// looked are the files being looked into, by path. To close any descriptor of a
+// file drops every lock that the process holds on it (POSIX, fcntl), and so
+// those of SQLite's own, which would go on as if it had them. So a file stays
+// open until nobody looks, and an open book looks into its own until it closes.
 var looked struct {
 	sync.Mutex
-	files map[string]*os.File
-	gone  []*os.File // what stood at a path before
+	files map[string]*lookedFile
 }
 
-// lookInto opens a file for reading; it must not be closed.
-func lookInto(path string) (*os.File, error) {
+type lookedFile struct {
+	*os.File
+	path  string
+	users int
+}
+
+// lookInto opens a file for reading; leave ends the look.
+func lookInto(path string) (*lookedFile, error) {
 	info, err := os.Stat(path)
 	if err != nil {
 		return nil, err
 	}
 	looked.Lock()
 	defer looked.Unlock()
-	if f := looked.files[path]; f != nil {
-		if was, err := f.Stat(); err == nil && os.SameFile(was, info) {
-			return f, nil
+	if l := looked.files[path]; l != nil {
+		if was, err := l.Stat(); err == nil && os.SameFile(was, info) {
+			l.users++
+			return l, nil
 		}
-		looked.gone = append(looked.gone, f)
 	}
 	f, err := os.Open(path)
 	if err != nil {
 		return nil, err
 	}
 	if looked.files == nil {
-		looked.files = map[string]*os.File{}
+		looked.files = map[string]*lookedFile{}
 	}
-	looked.files[path] = f
-	return f, nil
+	l := &lookedFile{f, path, 1}
+	looked.files[path] = l
+	return l, nil
+}
+
+func (l *lookedFile) leave() {
+	if l == nil {
+		return
+	}
+	looked.Lock()
+	defer looked.Unlock()
+	if l.users--; l.users > 0 {
+		return
+	}
+	l.File.Close()
+	if looked.files[l.path] == l {
+		delete(looked.files, l.path)
+	}
 }
 
 // inspect judges a file by its first 100 bytes, without SQLite, so that what
@@ -56,6 +77,7 @@ func inspect(path string, newest int) (empty bool, err error) {
 	if err != nil {
 		return false, notThere(path, err)
 	}
+	defer f.leave()
 	info, err := f.Stat()
 	if err != nil {
 		return false, notThere(path, err)
@@ -63,7 +85,7 @@ func inspect(path string, newest int) (empty bool, err error) {
 	if info.IsDir() {
 		return false, trouble(BadBook, "name the book's file, such as "+path+"/shedbook.db", "%s is a directory, not a book", path)
 	}
-	if !keepsLocks(f) {
+	if !keepsLocks(f.File) {
 		return false, trouble(Failed, "keep the book on a disk of this machine", "the file system of %s keeps no locks, without which two programs would spoil the book", path)
 	}
 	var h [100]byte

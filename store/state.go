@@ -29,6 +29,7 @@ func (b *Book) State() string {
 	if err != nil {
 		return ""
 	}
+	defer f.leave()
 	info, err := f.Stat()
 	if err != nil || time.Since(info.ModTime()) < settled {
 		return ""

@@ -19,6 +19,7 @@ func IsBook(path string) bool {
 	if err != nil {
 		return false
 	}
+	defer f.leave()
 	var h [16]byte
 	n, _ := f.ReadAt(h[:], 0)
 	return n == 16 && string(h[:]) == "SQLite format 3\x00"
