@@ -8,6 +8,9 @@ import (
 	"github.com/rogpeppe/go-internal/testscript"
 )
 
+// No test keeps what it saw in the cache of whoever runs it.
+func init() { os.Setenv("XDG_CACHE_HOME", os.DevNull) }
+
 func TestMain(m *testing.M) {
 	testscript.Main(m, map[string]func(){"shedbook": main})
 }

@@ -51,7 +51,7 @@ func (k antoine) pressure(c float64) float64      { return mmHg * math.Pow(10, k
 
 // ethyleneVapour is the vapour pressure of ethylene glycol and water by mass
 // percent: an ethylene glycol producer's data sheet (2008), table of Antoine
-// coefficients. A public transcription raises e instead of 10 to it: wrong.
+// coefficients. Copied elsewhere with e raised to it instead of 10: wrong.
 var ethyleneVapour = []struct {
 	mass float64
 	k    antoine
