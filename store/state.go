@@ -11,12 +11,18 @@ import (
 )
 
 // settled is how old the last write must be before a file's time tells it from
-// the next: some disks keep times to two seconds.
-const settled = 3 * time.Second
+// the next. Times go by the kernel's ticks, of a hundredth of a second at most;
+// but some disks keep whole seconds, or two.
+func settled(written time.Time) time.Duration {
+	if written.Nanosecond() == 0 {
+		return 3 * time.Second
+	}
+	return 50 * time.Millisecond
+}
 
 // State tells the book as it stands from any other state of it, whoever wrote
 // it: the same state holds the same records. It is empty where that can't be
-// told: within seconds of a write, and while anything stands in a log beside the
+// told: right after a write, and while anything stands in a log beside the
 // book, where a record may be written that nobody is shown yet.
 func (b *Book) State() string {
 	for _, beside := range []string{"-wal", "-journal"} {
@@ -31,7 +37,7 @@ func (b *Book) State() string {
 	}
 	defer f.leave()
 	info, err := f.Stat()
-	if err != nil || time.Since(info.ModTime()) < settled {
+	if err != nil || time.Since(info.ModTime()) < settled(info.ModTime()) {
 		return ""
 	}
 	var header [100]byte // which counts changes

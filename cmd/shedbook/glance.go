@@ -85,11 +85,10 @@ func (l *look) keptAs(verb, question string) (file, of string) {
 		return "", ""
 	}
 	info, err := os.Stat(program)
-	state := l.book.State()
-	if err != nil || state == "" {
+	if err != nil || l.state == "" {
 		return "", ""
 	}
 	name := sha256.Sum256([]byte(l.book.Path()))
 	return filepath.Join(cache, "shedbook", hex.EncodeToString(name[:8])+"."+verb),
-		fmt.Sprint(state, program, info.Size(), info.ModTime().UnixNano(), question)
+		fmt.Sprint(l.state, program, info.Size(), info.ModTime().UnixNano(), question)
 }
