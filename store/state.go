@@ -20,24 +20,38 @@ func settled(written time.Time) time.Duration {
 	return 50 * time.Millisecond
 }
 
+// waitFrom is the size in bytes of a book of which an answer kept saves more
+// than a wait for settled takes.
+const waitFrom = 32 << 20
+
 // State tells the book as it stands from any other state of it, whoever wrote
 // it: the same state holds the same records. It is empty where that can't be
-// told: right after a write, and while anything stands in a log beside the
-// book, where a record may be written that nobody is shown yet.
+// told: right after a write, unless the book is large, where it waits; and while
+// anything stands in a log beside the book, where a record may be written that
+// nobody is shown yet.
 func (b *Book) State() string {
-	for _, beside := range []string{"-wal", "-journal"} {
-		info, err := os.Stat(b.path + beside)
-		if !errors.Is(err, fs.ErrNotExist) && (err != nil || info.Size() > 0) {
-			return ""
-		}
-	}
 	f, err := lookInto(b.path)
 	if err != nil {
 		return ""
 	}
 	defer f.leave()
 	info, err := f.Stat()
-	if err != nil || time.Since(info.ModTime()) < settled(info.ModTime()) {
+	if err != nil {
+		return ""
+	}
+	if wait := settled(info.ModTime()) - time.Since(info.ModTime()); wait > 0 {
+		if wait > time.Second || info.Size() < waitFrom {
+			return ""
+		}
+		time.Sleep(wait)
+	}
+	for _, beside := range []string{"-wal", "-journal"} {
+		info, err := os.Stat(b.path + beside)
+		if !errors.Is(err, fs.ErrNotExist) && (err != nil || info.Size() > 0) {
+			return ""
+		}
+	}
+	if now, err := f.Stat(); err != nil || !now.ModTime().Equal(info.ModTime()) {
 		return ""
 	}
 	var header [100]byte // which counts changes

@@ -64,6 +64,12 @@ func kept[T any](l *look, verb, question string, see func(report.Source) (T, err
 		}
 	}
 	began := time.Now()
+	if of != "" { // of a moment after that state, as all that is read from here on
+		if err := l.read(l.ctx, l.book); err != nil {
+			l.reading.set(err)
+			return k.Seen, err
+		}
+	}
 	s := l.source()
 	seen, err := see(s)
 	if of != "" && err == nil && !s.Later.Load() && l.reading.get() == nil && time.Since(began) >= keepFrom {
@@ -85,10 +91,11 @@ func (l *look) keptAs(verb, question string) (file, of string) {
 		return "", ""
 	}
 	info, err := os.Stat(program)
-	if err != nil || l.state == "" {
+	state := l.book.State()
+	if err != nil || state == "" {
 		return "", ""
 	}
 	name := sha256.Sum256([]byte(l.book.Path()))
 	return filepath.Join(cache, "shedbook", hex.EncodeToString(name[:8])+"."+verb),
-		fmt.Sprint(l.state, program, info.Size(), info.ModTime().UnixNano(), question)
+		fmt.Sprint(state, program, info.Size(), info.ModTime().UnixNano(), question)
 }

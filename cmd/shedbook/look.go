@@ -29,7 +29,6 @@ type look struct {
 	fleet         schema.Fleet // what is not one machine's
 	known         *schema.Known
 	at            time.Time
-	state         string // of the book, before anything was read
 	reading       failure
 }
 
@@ -96,7 +95,7 @@ func (w *onceRead) Write(p []byte) (int, error) {
 
 // read reads what is not one machine's, and the time asked for.
 func (l *look) read(ctx context.Context, b *store.Book) (err error) {
-	l.ctx, l.book, l.state = ctx, b, b.State()
+	l.ctx, l.book = ctx, b
 	if l.fleet, err = b.Common(ctx); err != nil {
 		return err
 	}
