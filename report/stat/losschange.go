@@ -98,12 +98,13 @@ func LossChange(looks []Look, steps LossSteps, level float64) Change {
 		ml, hours = ml+c[len(c)-1].sum-c[0].sum, hours+c[len(c)-1].hours
 	}
 	even := kinkFit{before: ml / hours, after: ml / hours}
-	best, p, _, _ := scanKinks(chains, n, even)
+	best, p, times, logs := scanKinks(chains, n, even)
 	if best.n == 0 {
 		return noChange("too few looks on both sides of any change")
 	}
-	// once more with the errors that go with the rates found
-	_, _, times, logs := scanKinks(chains, n, best)
+	if p < 0.2 { // once more with the errors that go with the rates found, if they differ
+		_, _, times, logs = scanKinks(chains, n, best)
+	}
 	return Change{
 		At:     changePosterior(times, logs, level),
 		Before: math.Max(0, best.before), After: math.Max(0, best.after),

@@ -4,8 +4,6 @@ import (
 	"math"
 	"slices"
 	"sync"
-
-	"gonum.org/v1/gonum/floats"
 )
 
 // lossGrid carries the distribution of the level through a chain, under one
@@ -32,13 +30,13 @@ const (
 	blunder = 1e-8
 )
 
-func newLossGrid(n *nuisance, l Loss) *lossGrid {
+// take readies the grid for another nuisance.
+func (g *lossGrid) take(n *nuisance, l Loss) {
 	step := math.Min(n.steps.Level, n.steps.TopUp)
 	typical := math.Sqrt(n.variance(l.LostML/l.Hours) * l.Hours / float64(l.Stretches))
-	g := &lossGrid{n: n, delta: math.Min(math.Max(typical/2, step/6), step/3)}
+	g.n, g.delta = n, math.Min(math.Max(typical/2, step/6), step/3)
 	g.delta = math.Max(math.Min(g.delta, math.Max(n.misread, step/10)), n.steps.coarse()/60)
 	g.cdf, g.per = misreading(), 100/n.misread
-	return g
 }
 
 // misreading is the distribution function of a standard normal from -tail to
@@ -51,21 +49,24 @@ var misreading = sync.OnceValue(func() []float64 {
 	return cdf
 })
 
-// below is P(misreading < x).
-func (g *lossGrid) below(x float64) float64 {
-	z := x*g.per + tail*100
-	if z <= 0 {
+// z is a misreading in hundredths of its sd above -tail.
+func (g *lossGrid) z(x float64) float64 { return x*g.per + tail*100 }
+
+// below is P(misreading < z).
+func (g *lossGrid) below(z float64) float64 {
+	switch {
+	case z <= 0:
 		return 0
-	}
-	if z >= 2*tail*100 {
+	case z >= 2*tail*100:
 		return 1
 	}
 	i := int(z)
 	return g.cdf[i] + (z-float64(i))*(g.cdf[i+1]-g.cdf[i])
 }
 
-// logLikelihood of a chain at a rate, the level at its beginning unknown.
-func (g *lossGrid) logLikelihood(c []mark, rate float64) float64 {
+// logLikelihood of a chain at a rate, the level at its beginning unknown; of so
+// many of its marks only as bring it below least.
+func (g *lossGrid) logLikelihood(c []mark, rate, least float64) float64 {
 	low, high := g.n.reach(c[0])
 	if c[0].atMark { // nothing is known of a top-up before: overshot by half a step at most
 		low = g.n.steps.coarse() / 2
@@ -76,14 +77,14 @@ func (g *lossGrid) logLikelihood(c []mark, rate float64) float64 {
 	sum, top := 0.0, 0.0
 	for i := range g.cells {
 		d := float64(from+i)*g.delta - c[0].sum
-		g.cells[i] = g.below(high-d) - g.below(-low-d)
+		g.cells[i] = g.below(g.z(high-d)) - g.below(g.z(-low-d))
 		sum += g.cells[i]
 		top = max(top, g.cells[i])
 	}
 	g.normalise(sum, top)
 	g.fill(c[0], rate)
 	log := 0.0
-	for k := 1; k < len(c); k++ {
+	for k := 1; k < len(c) && log >= least; k++ {
 		g.debt += (g.n.variance(rate)*(c[k].hours-c[k-1].hours) + g.n.jug*float64(c[k].topUps)) / (g.delta * g.delta)
 		log += g.read(c[k], rate)
 		g.fill(c[k], rate)
@@ -112,7 +113,11 @@ func (g *lossGrid) spread(near, far int, right bool) {
 		half = half[min(near, len(half)):]
 	default:
 		d := float64(near)
-		p, ratio, change := math.Exp(-d*d/2/v)/math.Sqrt(2*math.Pi*v), math.Exp(-(d+0.5)/v), math.Exp(-1/v)
+		p, ratio := 1/math.Sqrt(2*math.Pi*v), math.Exp(-0.5/v)
+		change := ratio * ratio
+		if near > 0 {
+			p, ratio = p*math.Exp(-d*d/2/v), math.Exp(-(d+0.5)/v)
+		}
 		for range int(math.Min(6*math.Sqrt(v), float64(far))) - near + 1 {
 			half = append(half, p)
 			p *= ratio
@@ -135,33 +140,37 @@ func (g *lossGrid) spread(near, far int, right bool) {
 // by the likelihood of m, and returns the log of that likelihood overall.
 func (g *lossGrid) read(m mark, rate float64) float64 {
 	low, high := g.n.reach(m)
-	from, n := g.window(m.sum-low-rate*m.hours, m.sum+high-rate*m.hours)
-	shift := from - g.from // from the first of the cells to the first of the new ones
+	at, n := g.window(m.sum-low-rate*m.hours, m.sum+high-rate*m.hours)
+	shift := at - g.from // from the first of the cells to the first of the new ones
 	g.spread(max(0, shift-len(g.cells)+1, -shift-n+1), max(len(g.cells)-shift, shift+n), shift > 0)
 	out := slices.Grow(g.spare[:0], n)[:n]
 	clear(out)
-	sum, top, sure := 0.0, 0.0, tail*g.n.misread
+	sum, top := 0.0, 0.0
+	cells, kernel := g.cells, g.kernel
 	// Cells out of reach of all mass stay empty.
-	for j := max(0, 1-g.begin-len(g.kernel)-shift); j < min(n, len(g.cells)-g.begin-shift); j++ {
-		d := float64(from+j)*g.delta + rate*m.hours - m.sum
-		w := 1.0
-		if d < sure-low || d > high-sure { // else no misreading takes it beyond
-			if w = g.below(high-d) - g.below(-low-d); w == 0 {
-				continue
-			}
+	from, to := max(0, 1-g.begin-len(g.kernel)-shift), min(n, len(g.cells)-g.begin-shift)
+	d := float64(at+from)*g.delta + rate*m.hours - m.sum
+	over, under, step := g.z(high-d), g.z(-low-d), g.delta*g.per
+	for j := from; j < to; j++ {
+		w := g.below(over) - g.below(under)
+		over, under = over-step, under-step
+		if w == 0 {
+			continue
 		}
 		first := shift + j + g.begin // the cell's number from which the kernel reaches here
-		a, b := max(0, first), min(len(g.cells), first+len(g.kernel))
-		p := w * floats.Dot(g.cells[a:b], g.kernel[a-first:b-first])
+		a, b := max(0, first), min(len(cells), first+len(kernel))
+		p := w * dot(cells[a:b], kernel[a-first:b-first])
 		out[j] = p
 		sum += p
-		top = max(top, p)
+		if p > top {
+			top = p
+		}
 	}
 	if !(sum > blunder) {
 		g.spare = out
 		return math.Log(blunder)
 	}
-	g.spare, g.cells, g.from, g.debt = g.cells[:0], out, from, 0
+	g.spare, g.cells, g.from, g.debt = g.cells[:0], out, at, 0
 	g.normalise(sum, top)
 	return math.Log(sum)
 }

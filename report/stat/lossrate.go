@@ -241,6 +241,9 @@ var (
 // keep its pace.
 const unevenHours = 2
 
+// unlikely is the log of what is too unlikely to matter, beside the likeliest.
+const unlikely = 5
+
 func lossPosterior(chains [][]mark, l Loss, steps []LossSteps, level float64) Result {
 	crude := l.LostML / l.Hours
 	hasTopUps := false
@@ -253,13 +256,17 @@ func lossPosterior(chains [][]mark, l Loss, steps []LossSteps, level float64) Re
 	// before the others are tried.
 	var all []*nuisance
 	best := math.Inf(-1)
+	grid := &lossGrid{}
 	scan := func(n nuisance, cv, weight float64) {
 		n.uneven, n.log = cv, n.log+math.Log(weight)
 		k := 7
 		if n.fills { // its rate may lie far from the crude one
 			k = 15
 		}
-		n.scan(chains, l, crude, n.width(chains, l), k)
+		// What can't come to the least that matters, were it so likely all over
+		// the rates looked at, need not be known.
+		sd := n.width(chains, l)
+		n.scan(grid, chains, l, crude, sd, k, best-unlikely-n.log-math.Log(8*sd)+negligible)
 		best = math.Max(best, n.mass)
 		all = append(all, &n)
 	}
@@ -268,20 +275,19 @@ func lossPosterior(chains [][]mark, l Loss, steps []LossSteps, level float64) Re
 		scan(h, unevens[0].cv, unevens[0].weight)
 		scan(h, unevens[2].cv, unevens[2].weight)
 	}
-	const least = 5 // log of what is too unlikely to matter
 	for i, h := range habits {
-		if math.Max(all[2*i].mass, all[2*i+1].mass) > best-least {
+		if math.Max(all[2*i].mass, all[2*i+1].mass) > best-unlikely {
 			for _, k := range []int{1, 3, 4} {
 				scan(h, unevens[k].cv, unevens[k].weight)
 			}
 		}
 	}
-	all = slices.DeleteFunc(all, func(n *nuisance) bool { return !(n.mass > best-least) })
+	all = slices.DeleteFunc(all, func(n *nuisance) bool { return !(n.mass > best-unlikely) })
 	if len(all) == 0 {
 		return absent("the readings contradict each other")
 	}
 	for _, n := range all {
-		n.refine(chains, l)
+		n.refine(grid, chains, l)
 	}
 	below := mixture(all)
 	lo, hi := math.Inf(1), 0.0
@@ -363,17 +369,26 @@ func (n *nuisance) reach(m mark) (low, high float64) {
 	return half, half
 }
 
-// scan evaluates the likelihood at k rates around centre and integrates it.
-func (n *nuisance) scan(chains [][]mark, l Loss, centre, sd float64, k int) {
+// negligible is the log of a likelihood that adds nothing beside the largest.
+const negligible = -14
+
+// scan evaluates the likelihood at k rates around centre and integrates it. A
+// log likelihood that falls below least or becomes negligible beside that of
+// another rate is not followed further: what it had come to is too much still,
+// and nothing.
+func (n *nuisance) scan(grid *lossGrid, chains [][]mark, l Loss, centre, sd float64, k int, least float64) {
 	n.rates, n.logs = make([]float64, k), make([]float64, k)
-	for i := range k {
+	grid.take(n, l)
+	for j := range k { // from the centre on outwards
+		i := k/2 + (j+1)/2*(1-2*(j%2))
 		n.rates[i] = centre + sd*4*(2*float64(i)/float64(k-1)-1)
-	}
-	for _, c := range chains {
-		grid := newLossGrid(n, l)
-		for i, r := range n.rates {
-			n.logs[i] += grid.logLikelihood(c, r)
+		for _, c := range chains {
+			if n.logs[i] < least {
+				break
+			}
+			n.logs[i] += grid.logLikelihood(c, n.rates[i], least-n.logs[i])
 		}
+		least = math.Max(least, n.logs[i]+negligible)
 	}
 	n.integrate()
 }
@@ -388,7 +403,7 @@ func (n *nuisance) integrate() {
 }
 
 // refine scans again where the likelihood is.
-func (n *nuisance) refine(chains [][]mark, l Loss) {
+func (n *nuisance) refine(grid *lossGrid, chains [][]mark, l Loss) {
 	for range 4 {
 		mean, sd := n.moments()
 		span := n.rates[len(n.rates)-1] - n.rates[0]
@@ -398,7 +413,7 @@ func (n *nuisance) refine(chains [][]mark, l Loss) {
 		if resolved {
 			return
 		}
-		n.scan(chains, l, mean, sd*1.2, 17)
+		n.scan(grid, chains, l, mean, sd*1.2, 17, math.Inf(-1))
 	}
 }
 

@@ -474,6 +474,7 @@ func (s *sparse) squares(u []float64) float64 {
 	return total
 }
 
+// dot is floats.Dot for vectors so short that its call would cost more.
 func dot(a, b []float64) float64 {
 	s := 0.0
 	for i, x := range a {
