@@ -171,7 +171,9 @@ func (g *lossGrid) read(m mark, rate float64) float64 {
 		return math.Log(blunder)
 	}
 	g.spare, g.cells, g.from, g.debt = g.cells[:0], out, at, 0
-	g.normalise(sum, top)
+	if !m.topUp || !g.n.fills { // else it is filled to the mark next, wherever it stood
+		g.normalise(sum, top)
+	}
 	return math.Log(sum)
 }
 
