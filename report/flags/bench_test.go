@@ -19,7 +19,7 @@ import (
 type score struct {
 	name                                string
 	fleets, planted, found, wrong, late int
-	oracle                              int
+	oracle, named                       int
 	sound, falsely, drivers             int
 	days, off                           []float64
 	names                               map[string]int
@@ -32,6 +32,7 @@ func (s *score) add(o score) {
 	s.wrong += o.wrong
 	s.late += o.late
 	s.oracle += o.oracle
+	s.named += o.named
 	s.sound += o.sound
 	s.falsely += o.falsely
 	s.drivers += o.drivers
@@ -64,11 +65,11 @@ func (s *score) String() string {
 		names = append(names, fmt.Sprintf("%s:%d", k, n))
 	}
 	sort.Strings(names)
-	return fmt.Sprintf("%-34s %6d %7d %6s %6s %6s %7s %6s %7s %6s %6s  %s", s.name, s.fleets, s.planted, pct(s.oracle, s.planted), pct(s.found, s.planted), pct(s.wrong, s.planted),
+	return fmt.Sprintf("%-34s %6d %7d %6s %6s %6s %6s %7s %6s %7s %6s %6s  %s", s.name, s.fleets, s.planted, pct(s.oracle, s.planted), pct(s.named, s.planted), pct(s.found, s.planted), pct(s.wrong, s.planted),
 		pct(s.late, s.planted), pct(s.falsely, s.sound), pct(s.drivers, s.fleets), median(s.days), median(s.off), strings.Join(names, " "))
 }
 
-const scoreHead = "world                              fleets planted oracl% found% wrong% early% falseM% falseD%   days  since  false and wrong names"
+const scoreHead = "world                              fleets planted oracl% named% found% wrong% early% falseM% falseD%   days  since  false and wrong names"
 
 // oracleNeeds is the log10 likelihood ratio at which one who knows the true
 // rates would raise a flag, a tenth of the promise being each pattern's share.
@@ -87,6 +88,9 @@ func judge(w simulate.World, seed uint64) score {
 		s.planted++
 		if p.Oracle >= oracleNeeds {
 			s.oracle++
+			if p.Named() {
+				s.named++
+			}
 		}
 	}
 	for _, p := range planted {

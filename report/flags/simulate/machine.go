@@ -44,23 +44,14 @@ func (s *sim) machine(i int) {
 		}
 	}
 	if m.plant != nil {
-		switch m.plant.Flag {
-		case "steady-loss":
-			m.size = math.Exp(s.between(math.Log(1), math.Log(20)))
-		case "thermostat":
-			m.size = s.between(0.06, 0.15) // a run
-		case "warning-circuit":
-			m.size = s.between(0.03, 0.07) // an hour
-		case "fan-circuit":
-			m.size = s.between(0.12, 0.3) // an hour, slow and at 25 °C
-		case "blocked-core":
-			m.size = s.between(0.0025, 0.006) // an hour and mud hour
-		case "trapped-air":
-			m.size = s.between(0.25, 0.5) // a heat cycle, unbled
-			m.careless = true
-		case "above-fleet", "came-back", "mended":
-			m.size = s.between(7, 16)
+		low, high := sizes(m.plant.Flag)
+		if m.plant.Flag == "steady-loss" {
+			m.size = math.Exp(s.between(math.Log(low), math.Log(high)))
+		} else {
+			m.size = s.between(low, high)
 		}
+		m.careless = m.plant.Flag == "trapped-air"
+		m.plant.alike = s.guesses()
 		m.plant.Size = m.size
 	}
 	perDay := w.Hours * m.use / 365 / 1.9
@@ -151,6 +142,7 @@ func (s *sim) service(m *machine, at time.Time, hot int, faulty bool) {
 		m.plant.Onset, m.onset = at, at
 		m.plant.AfterOnsetHot, m.plant.AfterOnsetH = 0, 0
 		m.plant.Oracle, m.plant.oracle = 0, 0
+		m.plant.alike = s.guesses()
 	case faulty && m.plant.Flag == "mended" && m.plant.AfterOnsetHot >= 3:
 		name("thermostat")
 		m.fixed = true
@@ -184,11 +176,123 @@ func (s *sim) refill(m *machine, at time.Time, reason string) {
 }
 
 func (p *Planted) know(hot bool, faulty, sound float64) {
-	p.oracle += (sound - faulty) / math.Ln10
-	if hot {
-		p.oracle += math.Log10(-math.Expm1(-faulty)/-math.Expm1(-sound)) - (sound-faulty)/math.Ln10
-	}
+	p.oracle += weigh(hot, faulty, sound)
 	p.Oracle = math.Max(p.Oracle, p.oracle)
+}
+
+// weigh is the log10 likelihood ratio of a run that brings so many overheats on
+// average to one that brings as many as a sound machine's.
+func weigh(hot bool, faulty, sound float64) float64 {
+	if hot {
+		return math.Log10(-math.Expm1(-faulty) / -math.Expm1(-sound))
+	}
+	return (sound - faulty) / math.Ln10
+}
+
+// guess is a fault that another might be taken for.
+type guess struct {
+	flag        string
+	size, log10 float64
+}
+
+func (g *guess) know(hot bool, faulty, sound float64) { g.log10 += weigh(hot, faulty, sound) }
+
+// guesses are the faults seen by overheats, each in every size that is planted.
+func (s *sim) guesses() []guess {
+	var out []guess
+	for _, flag := range []string{"thermostat", "warning-circuit", "fan-circuit", "blocked-core", "trapped-air", "above-fleet"} {
+		low, high := sizes(flag)
+		for k := range 4 {
+			out = append(out, guess{flag: flag, size: low + (high-low)*(float64(k)+0.5)/4})
+		}
+	}
+	return out
+}
+
+// Named is whether one who knows everything but the fault and its size, which he
+// averages over, would call it by its name at the end.
+func (p *Planted) Named() bool {
+	sum := map[string]float64{}
+	for _, g := range p.alike {
+		sum[g.flag] += math.Pow(10, g.log10-p.oracle)
+	}
+	flag := p.Flag
+	if flag == "came-back" {
+		flag = "above-fleet" // after a service
+	}
+	for other, v := range sum {
+		if other != flag && v >= sum[flag] {
+			return false
+		}
+	}
+	return true
+}
+
+// sizes are those planted, each as likely (of a steady loss its logarithm).
+func sizes(flag string) (low, high float64) {
+	switch flag {
+	case "steady-loss":
+		return 1, 20 // ml an hour
+	case "thermostat":
+		return 0.06, 0.15 // a run
+	case "warning-circuit":
+		return 0.03, 0.07 // an hour
+	case "fan-circuit":
+		return 0.12, 0.3 // an hour, slow and at 25 °C
+	case "blocked-core":
+		return 0.0025, 0.006 // an hour and mud hour
+	case "trapped-air":
+		return 0.25, 0.5 // a heat cycle, unbled
+	}
+	return 7, 16 // times a sound machine's rate
+}
+
+// excess is what a fault adds to a run's overheats: plain ones, some within
+// minutes of the start, false alarms, and some that come of a fan that stands.
+type excess struct{ plain, early, quiet, fan float64 }
+
+// excess of a fault over what a run would bring on a sound machine.
+func (s *sim) excess(m *machine, flag string, size, sound, hours float64, speed string, ambient float64) (e excess) {
+	w := s.w
+	switch flag {
+	case "thermostat":
+		e.early = size
+	case "warning-circuit":
+		e.quiet = size * hours
+	case "fan-circuit":
+		if speed == "slow" {
+			warm := [3]float64{math.Max(0, ambient) / 25, math.Exp((ambient - 25) / 10), 0.15}[w.Form]
+			if w.Form == 2 && ambient > 14 {
+				warm = 1
+			}
+			e.fan = size * hours * warm
+		}
+	case "blocked-core":
+		x := m.dirt
+		switch w.Form {
+		case 1:
+			x = m.dirt * m.dirt / 25
+		case 2:
+			x = 0
+			if m.dirt > 12 {
+				x = 35
+			}
+		}
+		e.plain = size * math.Min(x, 60) * hours
+	case "trapped-air":
+		if m.unbled {
+			form := [3]float64{1, math.Exp(-float64(m.cycles)/3) * 1.6, 0.8}[w.Form]
+			if limit := [3]int{4, 12, 6}[w.Form]; m.cycles < limit {
+				e.plain = size * form
+			}
+		}
+	case "above-fleet", "came-back", "mended":
+		e.plain = (size - 1) * sound
+		if w.Form == 1 {
+			e.plain = (size - 1) * w.Rate / 100 * hours
+		}
+	}
+	return e
 }
 
 // run drives once, and says whether it overheated.
@@ -218,51 +322,12 @@ func (s *sim) run(m *machine, at time.Time, hours, ambient float64, faulty bool)
 		}
 	}
 	expected := base * hours // of overheats in this run
-	early := 0.0             // of them within minutes
-	quiet := 0.0             // of them false alarms
-	fan := 0.0
+	var more excess
 	if faulty {
-		switch m.plant.Flag {
-		case "thermostat":
-			early = m.size
-		case "warning-circuit":
-			quiet = m.size * hours
-		case "fan-circuit":
-			if speed == "slow" {
-				warm := [3]float64{math.Max(0, ambient) / 25, math.Exp((ambient - 25) / 10), 0.15}[w.Form]
-				if w.Form == 2 && ambient > 14 {
-					warm = 1
-				}
-				fan = m.size * hours * warm
-			}
-		case "blocked-core":
-			x := m.dirt
-			switch w.Form {
-			case 1:
-				x = m.dirt * m.dirt / 25
-			case 2:
-				x = 0
-				if m.dirt > 12 {
-					x = 35
-				}
-			}
-			expected += m.size * math.Min(x, 60) * hours
-		case "trapped-air":
-			if m.unbled {
-				form := [3]float64{1, math.Exp(-float64(m.cycles)/3) * 1.6, 0.8}[w.Form]
-				limit := [3]int{4, 12, 6}[w.Form]
-				if m.cycles < limit {
-					expected += m.size * form
-				}
-			}
-		case "above-fleet", "came-back", "mended":
-			if w.Form == 1 {
-				expected += (m.size - 1) * w.Rate / 100 * hours
-			} else {
-				expected *= m.size
-			}
-		}
+		more = s.excess(m, m.plant.Flag, m.size, expected, hours, speed, ambient)
 	}
+	expected += more.plain
+	early, quiet, fan := more.early, more.quiet, more.fan
 	if m.after > 0 && rng.Float64() < w.Clusters/3 {
 		expected += 1
 	}
@@ -271,6 +336,11 @@ func (s *sim) run(m *machine, at time.Time, hours, ambient float64, faulty bool)
 	hot := rng.Float64() < 1-math.Exp(-total)
 	if faulty {
 		m.plant.know(hot, total, base*hours)
+		for name := range m.plant.alike {
+			a := &m.plant.alike[name]
+			e := s.excess(m, a.flag, a.size, base*hours, hours, speed, ambient)
+			a.know(hot, base*hours+e.plain+e.early+e.quiet+e.fan, base*hours)
+		}
 	}
 	if p := s.hard[d]; p != nil {
 		p.know(hot, total, base*hours/s.drive[d])

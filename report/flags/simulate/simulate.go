@@ -64,6 +64,7 @@ type Planted struct {
 	// sound machine ever stood, for one who knows every true rate, the size and
 	// the onset (but not the minutes, the fan or the coolant lost). 0 for leaks.
 	Oracle, oracle float64
+	alike          []guess
 }
 
 // Start is when every simulated log begins.
