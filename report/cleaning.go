@@ -18,6 +18,7 @@ type CleaningReport struct {
 	Hours    CleaningPool      `json:"by_hours"`
 	MudHours CleaningPool      `json:"by_mud_hours"`
 	Warnings []string          `json:"warnings,omitempty"`
+	unsure   map[string]string // by what it counts in: why an interval may be none
 }
 
 // CleaningPool is the time from thorough clean to overheat over all machines,
@@ -226,7 +227,11 @@ func (r *CleaningReport) put(pool *CleaningPool, fit stat.WeibullPool, by string
 		warn(&r.Warnings, "by %s: %s", by, w)
 	}
 	if pool.Shape.Low <= 1 {
-		warn(&r.Warnings, "by %s it is not sure that overheats rise after a clean at all (Weibull shape %s): cleaning more often may not prevent them", by, interval(pool.Shape))
+		if r.unsure == nil {
+			r.unsure = map[string]string{}
+		}
+		r.unsure[by] = fmt.Sprintf("by %s it is not sure that overheats rise after a clean at all (Weibull shape %s): cleaning more often may not prevent them", by, interval(pool.Shape))
+		warn(&r.Warnings, "%s", r.unsure[by])
 	}
 	for i, u := range fit.Units {
 		m := &r.Machines[i]

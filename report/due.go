@@ -53,6 +53,7 @@ const CleaningWork = "thorough clean"
 func DueWork(s Source, cleaning *CleaningReport) DueReport {
 	r := DueReport{AsOf: s.AsOf, Due: []Due{}}
 	clean := map[string]*CleaningMachine{}
+	asked := map[string]bool{} // by what the cleanings' intervals count in
 	if cleaning != nil {
 		for i := range cleaning.Machines {
 			clean[cleaning.Machines[i].Machine] = &cleaning.Machines[i]
@@ -72,7 +73,13 @@ func DueWork(s Source, cleaning *CleaningReport) DueReport {
 		if c := clean[m.Name]; c != nil {
 			if d, ok := s.dueClean(l, p, c); ok {
 				r.Due = append(r.Due, d)
+				asked[d.By] = true
 			}
+		}
+	}
+	for _, by := range []string{"hours", "mud hours"} {
+		if asked[by] && cleaning.unsure[by] != "" {
+			warn(&r.Warnings, "%s: %s", CleaningWork, cleaning.unsure[by])
 		}
 	}
 	for i, u := range used {

@@ -101,7 +101,7 @@ func RatesOf(asOf time.Time, x *exposure.Index, strata *exposure.Strata, q RateQ
 	if q.Reference != "" {
 		id, ok := x.ID(q.By, q.Reference)
 		if !ok {
-			return r, schema.Wrong("reference", q.Reference, fmt.Sprintf("is no %s of this book; there are %s", q.By, strings.Join(levelNames(x, q.By), ", ")))
+			return r, schema.Wrong("reference", q.Reference, fmt.Sprintf("is no %s of this book%s; there are %s", q.By, schema.DidYouMean(q.Reference, levelNames(x, q.By)), strings.Join(levelNames(x, q.By), ", ")))
 		}
 		reference, r.Against = id, q.Reference
 	}

@@ -106,7 +106,7 @@ func (k *Known) Word(vocabulary, s string) (string, error) {
 		return w, nil
 	}
 	words := k.Words[vocabulary]
-	p := &Problem{Column: vocabulary, Value: short(s), Says: "is not one of " + strings.Join(words, ", ") + didYouMean(unit.Near(s, words))}
+	p := &Problem{Column: vocabulary, Value: short(s), Says: "is not one of " + strings.Join(words, ", ") + DidYouMean(s, words)}
 	if vocabulary == "terrain" {
 		p.Hint = "a new kind of ground is added with: shedbook word add terrain " + quote(s)
 	}
@@ -119,7 +119,7 @@ type UnknownError struct{ Problem }
 func (e *UnknownError) Unwrap() error { return &e.Problem }
 
 func unknown(what, s string, names []string, add string) error {
-	p := Problem{Column: what, Value: short(s), Says: "is not known" + didYouMean(unit.Near(s, names)), Hint: "a new one is added with: " + add}
+	p := Problem{Column: what, Value: short(s), Says: "is not known" + DidYouMean(s, names), Hint: "a new one is added with: " + add}
 	return &UnknownError{p}
 }
 

@@ -125,7 +125,7 @@ func (s *Setting) Validate() error {
 		return number(unit.Percent, 0.1, 99)
 	default:
 		keys := settingNames()
-		return Wrong("setting", s.Key, "is no setting"+didYouMean(unit.Near(s.Key, keys))+"; there are "+strings.Join(keys, ", ")+", minutes.CHECK, prior.CAUSE")
+		return Wrong("setting", s.Key, "is no setting"+DidYouMean(s.Key, keys)+"; there are "+strings.Join(keys, ", ")+", minutes.CHECK, prior.CAUSE")
 	}
 	return nil
 }
@@ -139,7 +139,10 @@ func settingNames() []string {
 	return keys
 }
 
-func didYouMean(near []string) string {
+// DidYouMean names what is near to a word among those known, in brackets; ""
+// where nothing is.
+func DidYouMean(word string, known []string) string {
+	near := unit.Near(word, known)
 	if len(near) == 0 {
 		return ""
 	}

@@ -124,6 +124,24 @@ func inspect(path string, newest int) (empty bool, err error) {
 	return false, nil
 }
 
+// Older is the version of a book that is brought up to date as it is opened,
+// which takes a while if it is large; 0 of any other file.
+func Older(path string) int {
+	f, err := lookInto(path)
+	if err != nil {
+		return 0
+	}
+	defer f.leave()
+	var h [100]byte
+	if _, err := f.ReadAt(h[:], 0); err != nil || binary.BigEndian.Uint32(h[68:]) != applicationID {
+		return 0
+	}
+	if v := int(binary.BigEndian.Uint32(h[60:])); v < newestVersion() {
+		return v
+	}
+	return 0
+}
+
 // beingMade says whether the first tables of the file at path were not all in
 // when a power cut came, or are just being put in: a rollback journal stands
 // beside it that takes it back to no pages (SQLite file format, section 3).

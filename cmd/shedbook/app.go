@@ -143,6 +143,7 @@ func (a *app) record(ctx context.Context, do func(*store.Book) error) error {
 		return err
 	}
 	_, statErr := os.Stat(path)
+	a.sayOlder(path)
 	b, err := store.Create(ctx, path, a.clock)
 	if err != nil {
 		return err
@@ -201,12 +202,20 @@ func (a *app) view(ctx context.Context, do func(*store.Book) error) error {
 	if err != nil {
 		return err
 	}
+	a.sayOlder(path)
 	b, err := store.View(ctx, path)
 	if err != nil {
 		return err
 	}
 	defer b.Close()
 	return do(b)
+}
+
+// sayOlder says so where opening the book will bring it up to date.
+func (a *app) sayOlder(path string) {
+	if v := store.Older(path); v > 0 {
+		fmt.Fprintf(a.errOut, "the book is of an older version (%d): it is brought up to date, and stays beside itself as it was\n", v)
+	}
 }
 
 // root is the tree of verbs.

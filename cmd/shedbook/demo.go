@@ -3,8 +3,10 @@ package main
 import (
 	"bytes"
 	"context"
+	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 
@@ -45,11 +47,16 @@ var demoSteps = []struct {
 }
 
 func (a *app) demo(ctx context.Context) error {
-	dir, err := os.MkdirTemp("", "shedbook-demo-")
-	if err != nil {
-		return err
+	path := a.bookFlag
+	if path == "" { // never into a book of one's own
+		dir, err := os.MkdirTemp("", "shedbook-demo-")
+		if err != nil {
+			return err
+		}
+		path = filepath.Join(dir, "brackwater.db")
+	} else if _, err := os.Stat(path); !errors.Is(err, fs.ErrNotExist) {
+		return usage("name a file that is not there yet", "%s is there already: the demo goes into a book of its own", path)
 	}
-	path := filepath.Join(dir, "brackwater.db")
 	if err := fillDemo(ctx, path, a); err != nil {
 		return err
 	}

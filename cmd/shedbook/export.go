@@ -8,11 +8,13 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"time"
 
 	"github.com/spf13/cobra"
 
 	"shedbook/schema"
 	"shedbook/store"
+	"shedbook/store/sheet"
 )
 
 func (a *app) exportVerb() *cobra.Command {
@@ -21,7 +23,8 @@ func (a *app) exportVerb() *cobra.Command {
 		Use: "export DIR | --xlsx FILE", Short: "write the whole book as sheets into a directory, or as a workbook", GroupID: "book", Args: args(0, 1, "a directory"),
 		Long: `Writes every sheet of the book into the directory, which is made if need be, or
 with --xlsx a workbook with a tab for each, to be filled in and imported again.
-A file that is there already is replaced. Earlier versions of amended records
+A file that is there already is replaced, by a header alone where the book has no
+such record. Earlier versions of amended records
 stay in the book.`,
 		RunE: func(cmd *cobra.Command, given []string) error {
 			if (workbook == "") == (len(given) == 0) {
@@ -54,6 +57,7 @@ func exportTo(ctx context.Context, b *store.Book, dir string) (int, error) {
 		return 0, err
 	}
 	var files []*replacing
+	written := map[*schema.Kind]bool{}
 	defer func() {
 		for _, f := range files {
 			f.discard()
@@ -65,14 +69,27 @@ func exportTo(ctx context.Context, b *store.Book, dir string) (int, error) {
 			return nil, err
 		}
 		files = append(files, f)
+		written[k] = true
 		return f, nil
 	})
+	// Of what the book has no longer, no sheet of an earlier export may stay.
+	for _, k := range schema.Kinds {
+		name := filepath.Join(dir, k.Sheet+".csv")
+		if _, statErr := os.Lstat(name); err != nil || written[k] || statErr != nil {
+			continue
+		}
+		f, newErr := newFile(name)
+		if err = newErr; err == nil {
+			files = append(files, f)
+			err = errors.Join(sheet.NewWriter(f, k, time.UTC).Flush(), f.Close())
+		}
+	}
 	for _, f := range files {
 		if err == nil {
 			err = f.replace()
 		}
 	}
-	return len(files), err
+	return len(written), err
 }
 
 // replacing is a file that takes its name only once it is whole: see replace.

@@ -13,7 +13,6 @@ import (
 	"shedbook/report/exposure"
 	"shedbook/report/render"
 	"shedbook/schema"
-	"shedbook/schema/unit"
 )
 
 func (a *app) ratesVerb() *cobra.Command {
@@ -75,9 +74,6 @@ func factor(option, name string) (exposure.Factor, error) {
 	if ok {
 		return f, nil
 	}
-	says := "is no factor: there are " + strings.Join(exposure.FactorNames(), ", ")
-	if near := unit.Near(name, exposure.FactorNames()); len(near) > 0 {
-		says += " (did you mean " + near[0] + "?)"
-	}
+	says := "is no factor: there are " + strings.Join(exposure.FactorNames(), ", ") + schema.DidYouMean(name, exposure.FactorNames())
 	return f, schema.Wrong("--"+option, name, says)
 }
