@@ -2,6 +2,7 @@ package store
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"encoding/binary"
 	"fmt"
@@ -166,17 +167,25 @@ func (s *shelf) load(ctx context.Context, q querier) error {
 		return err
 	}
 	defer rows.Close()
-	for rows.Next() {
-		var machine int64
-		var content []byte
-		if err := rows.Scan(&machine, &content); err != nil {
-			return err
+	// While one pack is put, the next are read.
+	packs, put := make(chan chunk, 16), make(chan error, 1)
+	go func() {
+		var err error
+		for c := range packs {
+			if err == nil {
+				err = s.putPack(c.machine, c.content)
+			}
 		}
-		if err := s.putPack(machine, content); err != nil {
-			return err
+		put <- err
+	}()
+	for rows.Next() && err == nil {
+		var c chunk
+		if err = rows.Scan(&c.machine, &c.content); err == nil {
+			packs <- c
 		}
 	}
-	if err := rows.Err(); err != nil {
+	close(packs)
+	if err := cmp.Or(<-put, err, rows.Err()); err != nil {
 		return err
 	}
 	// Those in no pack: the latest, and those of machines of whose packed

@@ -201,13 +201,13 @@ func (im *importer) sheet(ctx context.Context, s Source) (*Counts, error) {
 			}
 		}
 		if c.Rows == fewRows && s.Kind.Dated {
-			if err := row.goLong(ctx); err != nil {
-				return nil, err
-			}
 			cells.Cells = slices.Clone(cells.Cells) // reading ahead overwrites them
 			var stop func()
 			next, stop = ahead(next)
 			defer stop()
+			if err := row.goLong(ctx); err != nil {
+				return nil, err
+			}
 		}
 		if len(is.wrong) > 0 {
 			im.bad(r, cells, is.wrong)
