@@ -253,11 +253,8 @@ func (src *Source) entries(l *exposure.Life, mask *Masker) []Entry {
 	}
 	for i := range log.Checks {
 		v := &log.Checks[i]
-		value := ""
-		if v.Value.Known {
-			value = strings.TrimSpace(num(v.Value.V) + " " + v.Unit)
-		}
-		add("check", &v.Base, v.Note, "checked "+v.Check, v.Result, value, strings.ReplaceAll(v.Figures, ";", ", "))
+		value, figures := Measured(v, src.Fleet.Settings.Units())
+		add("check", &v.Base, v.Note, "checked "+v.Check, v.Result, value, figures)
 	}
 	for i := range log.Services {
 		v := &log.Services[i]

@@ -78,14 +78,8 @@ func (a *app) checkVerb() *cobra.Command {
 	return c
 }
 
-// figureFlag is a figure's name as an option: without its unit, with dashes.
-func figureFlag(f cooling.Figure) string {
-	name := f.Name
-	if f.Unit != "" {
-		name = strings.TrimSuffix(name, "_"+f.Unit)
-	}
-	return strings.ReplaceAll(name, "_", "-")
-}
+// figureFlag is a figure's name as an option.
+func figureFlag(f cooling.Figure) string { return strings.ReplaceAll(f.Words(), " ", "-") }
 
 type namedFlag struct{ flag, help string }
 
@@ -223,7 +217,7 @@ func (a *app) keepCheck(ctx context.Context, b *store.Book, r *schema.Check, m c
 	if err := a.keep(ctx, b, schema.KindNamed("check"), r); err != nil {
 		return err
 	}
-	a.sayVerdict(v, r.Machine)
+	a.sayVerdict(v, r.Machine, fleet.Settings.Units())
 	return nil
 }
 
@@ -272,7 +266,7 @@ func (a *app) judge(r *schema.Check, m cooling.Measurement, spec cooling.Spec) (
 		}
 		var texts []string
 		for _, x := range values {
-			texts = append(texts, strconv.FormatFloat(x, 'g', -1, 64))
+			texts = append(texts, strconv.FormatFloat(x, 'g', 7, 64))
 		}
 		rest = append(rest, f.Name+"="+strings.Join(texts, "/"))
 	}
@@ -281,16 +275,16 @@ func (a *app) judge(r *schema.Check, m cooling.Measurement, spec cooling.Spec) (
 }
 
 // sayVerdict says what a check means.
-func (a *app) sayVerdict(v cooling.Verdict, machine string) {
-	fmt.Fprintf(a.out, "%s: %s\n", v.Result, v.Says)
+func (a *app) sayVerdict(v cooling.Verdict, machine string, units unit.System) {
+	fmt.Fprintf(a.out, "%s: %s\n", v.Result, unit.Reword(v.Says, units))
 	for _, w := range v.Warnings {
-		fmt.Fprintf(a.out, "note: %s\n", w)
+		fmt.Fprintf(a.out, "note: %s\n", unit.Reword(w, units))
 	}
 	for _, name := range v.Missing {
 		f, _ := cooling.SpecFigure(name)
 		fmt.Fprintf(a.out, "missing: %s, %s; set it with: shedbook spec set %s VALUE --machine %s\n", name, f.Help, name, machine)
 	}
 	if v.Source != "" {
-		fmt.Fprintf(a.out, "limits: %s; the maker's manual comes first\n", v.Source)
+		fmt.Fprintf(a.out, "limits: %s; the maker's manual comes first\n", unit.Reword(v.Source, units))
 	}
 }

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"slices"
@@ -9,6 +10,7 @@ import (
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
+	"shedbook/report"
 	"shedbook/report/render"
 	"shedbook/schema"
 	"shedbook/schema/unit"
@@ -173,11 +175,8 @@ func fieldText(k *schema.Kind, f *schema.Field, r schema.Record, s schema.Settin
 	switch p := f.Pointer(r).(type) {
 	case *schema.Num:
 		text := unit.Format(p.V, f.Unit, s.Units())
-		if c, ok := r.(*schema.Check); ok && f.Name == "value" && c.Unit != "" {
-			plain := text
-			if text = unit.Format(p.V, unit.Unit(c.Unit), s.Units()); text == plain { // no unit of ours
-				text += " " + c.Unit
-			}
+		if measured := measuredText(f, r, s); measured != "" {
+			text = measured
 		}
 		if f.Name == "hours" || f.Name == "volume_ml" {
 			return text
@@ -191,6 +190,16 @@ func fieldText(k *schema.Kind, f *schema.Field, r schema.Record, s schema.Settin
 		case f.Vocabulary == "yesno", f.Vocabulary == "sides", f.Vocabulary == "fan", f.Vocabulary == "points", f.Vocabulary == "engine":
 			return fmt.Sprintf("%s %s", label, text)
 		}
-		return text
+		return cmp.Or(measuredText(f, r, s), text)
 	}
+}
+
+// measuredText is what a check measured, in the book's units: its value, or its
+// other figures; "" of any other field.
+func measuredText(f *schema.Field, r schema.Record, s schema.Settings) string {
+	if c, ok := r.(*schema.Check); ok {
+		value, figures := report.Measured(c, s.Units())
+		return map[string]string{"value": value, "figures": figures}[f.Name]
+	}
+	return ""
 }

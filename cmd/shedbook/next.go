@@ -134,7 +134,11 @@ func (a *app) walkAnswer(ctx context.Context, b *store.Book, s *next.Session, st
 		if err := a.keep(ctx, b, schema.KindNamed("check"), &record); err != nil {
 			return false, err
 		}
-		a.sayVerdict(v, machine)
+		settings, err := b.Settings(ctx)
+		if err != nil {
+			return false, err
+		}
+		a.sayVerdict(v, machine, settings.Units())
 		return true, s.Add(record)
 	}
 	return true, a.keep(ctx, b, schema.KindNamed("check"), &record)

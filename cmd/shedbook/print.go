@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"encoding/json"
 	"fmt"
@@ -49,20 +50,20 @@ func (a *app) printRecords(ctx context.Context, b *store.Book, k *schema.Kind, r
 	}
 	return render.Print(a.out, objects, o, func() *render.Doc {
 		doc := &render.Doc{}
-		doc.Table(recordTable(k, records))
+		doc.Table(recordTable(k, records, s))
 		return doc
 	})
 }
 
 // recordTable lays records out, a row each; columns that nobody filled in are
 // left out on paper.
-func recordTable(k *schema.Kind, records []schema.Record) *render.Table {
+func recordTable(k *schema.Kind, records []schema.Record, s schema.Settings) *render.Table {
 	t := &render.Table{Columns: []render.Column{{Key: "number", Head: "no."}}}
 	for i := range k.Fields {
 		f := &k.Fields[i]
 		head := ""
 		for _, r := range records {
-			if f.Known(r) && f.Name != "ref" {
+			if f.Known(r) && f.Name != "ref" && !(k.Name == "check" && f.Name == "unit") { // which stands with the value
 				head = strings.ReplaceAll(f.Flag(), "-", " ")
 				break
 			}
@@ -77,7 +78,11 @@ func recordTable(k *schema.Kind, records []schema.Record) *render.Table {
 		m := k.Meta(r)
 		row := []render.Cell{render.Text(strconv.FormatInt(m.Number, 10))}
 		for i := range k.Fields {
-			row = append(row, fieldCell(&k.Fields[i], r))
+			cell := fieldCell(&k.Fields[i], r)
+			if said := measuredText(&k.Fields[i], r, s); said != "" {
+				cell = cell.Said(said)
+			}
+			row = append(row, cell)
 		}
 		t.Rows = append(t.Rows, row)
 	}
@@ -149,13 +154,14 @@ func (a *app) showRecord(ctx context.Context, b *store.Book, number int64, asJSO
 	write := func(r schema.Record) {
 		for i := range k.Fields {
 			f := &k.Fields[i]
-			if !f.Known(r) {
+			if !f.Known(r) || k.Name == "check" && f.Name == "unit" { // it stands with the value
 				continue
 			}
 			value := f.Cell(r, zone)
 			if p, ok := f.Pointer(r).(*schema.Num); ok {
 				value = unit.Format(p.V, f.Unit, s.Units())
 			}
+			value = cmp.Or(measuredText(f, r, s), value)
 			if t, ok := f.Pointer(r).(*time.Time); ok && a.outTerminal {
 				value = unit.FormatTime(*t, zone)
 			}

@@ -65,6 +65,15 @@ type Figure struct {
 	Help     string
 }
 
+// Words is its name as a person says it, without its unit.
+func (f Figure) Words() string {
+	name := f.Name
+	if f.Unit != "" {
+		name = strings.TrimSuffix(name, "_"+f.Unit)
+	}
+	return strings.ReplaceAll(name, "_", " ")
+}
+
 // Checks lists the ids of all checks.
 func Checks() []string {
 	ids := make([]string, len(checks))

@@ -1,0 +1,46 @@
+package report
+
+import (
+	"slices"
+	"strconv"
+	"strings"
+
+	"shedbook/report/cooling"
+	"shedbook/schema"
+	"shedbook/schema/unit"
+)
+
+// Measured is what a check measured, in words and a system's units: its value,
+// and its other figures by name. What is no figure of the check, or in no unit
+// of ours, stands as it was written.
+func Measured(c *schema.Check, units unit.System) (value, figures string) {
+	if c.Value.Known {
+		value = unit.Format(c.Value.V, unit.Unit(c.Unit), units)
+		if plain := unit.Format(c.Value.V, "", units); value == plain && c.Unit != "" {
+			value += " " + c.Unit
+		}
+	}
+	of, _ := cooling.Figures(c.Check)
+	var out []string
+	for part := range strings.SplitSeq(c.Figures, ";") {
+		name, values, ok := strings.Cut(part, "=")
+		i := slices.IndexFunc(of, func(f cooling.Figure) bool { return f.Name == name })
+		if !ok || i < 0 {
+			out = append(out, part)
+			continue
+		}
+		texts := strings.Split(values, "/")
+		for k, text := range texts {
+			v, err := strconv.ParseFloat(text, 64)
+			switch {
+			case err != nil:
+			case of[i].Unit == "yesno":
+				texts[k] = map[bool]string{true: "yes", false: "no"}[v == 1]
+			default:
+				texts[k] = unit.Format(v, unit.Unit(of[i].Unit), units)
+			}
+		}
+		out = append(out, of[i].Words()+" "+strings.Join(texts, ", "))
+	}
+	return value, strings.Join(out, ", ")
+}
