@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"slices"
 	"sync"
 )
 
@@ -13,18 +14,17 @@ import (
 // (SQLite file format, section 1.3). "shdb" in ASCII.
 const applicationID = 0x73686462
 
-// looked are the files being looked into, by path. To close any descriptor of a
+// looked are the files being looked into, whatever path leads to them. To close any descriptor of a
 // file drops every lock that the process holds on it (POSIX, fcntl), and so
 // those of SQLite's own, which would go on as if it had them. So a file stays
 // open until nobody looks, and an open book looks into its own until it closes.
 var looked struct {
 	sync.Mutex
-	files map[string]*lookedFile
+	files []*lookedFile
 }
 
 type lookedFile struct {
 	*os.File
-	path  string
 	users int
 }
 
@@ -36,7 +36,7 @@ func lookInto(path string) (*lookedFile, error) {
 	}
 	looked.Lock()
 	defer looked.Unlock()
-	if l := looked.files[path]; l != nil {
+	for _, l := range looked.files {
 		if was, err := l.Stat(); err == nil && os.SameFile(was, info) {
 			l.users++
 			return l, nil
@@ -46,11 +46,8 @@ func lookInto(path string) (*lookedFile, error) {
 	if err != nil {
 		return nil, err
 	}
-	if looked.files == nil {
-		looked.files = map[string]*lookedFile{}
-	}
-	l := &lookedFile{f, path, 1}
-	looked.files[path] = l
+	l := &lookedFile{f, 1}
+	looked.files = append(looked.files, l)
 	return l, nil
 }
 
@@ -64,9 +61,7 @@ func (l *lookedFile) leave() {
 		return
 	}
 	l.File.Close()
-	if looked.files[l.path] == l {
-		delete(looked.files, l.path)
-	}
+	looked.files = slices.DeleteFunc(looked.files, func(other *lookedFile) bool { return other == l })
 }
 
 // inspect judges a file by its first 100 bytes, without SQLite, so that what
@@ -122,24 +117,6 @@ func inspect(path string, newest int) (empty bool, err error) {
 		}
 	}
 	return false, nil
-}
-
-// Older is the version of a book that is brought up to date as it is opened,
-// which takes a while if it is large; 0 of any other file.
-func Older(path string) int {
-	f, err := lookInto(path)
-	if err != nil {
-		return 0
-	}
-	defer f.leave()
-	var h [100]byte
-	if _, err := f.ReadAt(h[:], 0); err != nil || binary.BigEndian.Uint32(h[68:]) != applicationID {
-		return 0
-	}
-	if v := int(binary.BigEndian.Uint32(h[60:])); v < newestVersion() {
-		return v
-	}
-	return 0
 }
 
 // beingMade says whether the first tables of the file at path were not all in

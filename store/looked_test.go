@@ -62,4 +62,13 @@ func TestNoLookDropsSQLitesLocks(t *testing.T) {
 	require.Equal(t, v.Path(), l.Path(), "a link is the book it leads to")
 	require.NoError(t, l.Close())
 	require.Equal(t, held, locks(), "a look by a link")
+	require.True(t, IsBook(link))
+	require.Equal(t, held, locks(), "IsBook by a link")
+	t.Chdir(filepath.Dir(path))
+	require.True(t, IsBook(filepath.Base(path)))
+	require.Equal(t, held, locks(), "a path from where one stands")
+	hard := filepath.Join(filepath.Dir(path), "hard.db")
+	require.NoError(t, os.Link(path, hard))
+	require.True(t, IsBook(hard))
+	require.Equal(t, held, locks(), "another name of the same file")
 }

@@ -89,6 +89,15 @@ func step(ctx context.Context, db *sql.DB, path string, steps []string) (done bo
 	return false, tx.Commit()
 }
 
+type upgrading struct{}
+
+// Upgrading is a context under which say is told, once it is so, that a book is
+// of an older version and is brought up to date, which takes a while if it is
+// large.
+func Upgrading(ctx context.Context, say func(version int)) context.Context {
+	return context.WithValue(ctx, upgrading{}, say)
+}
+
 // migrateOlder sets a copy of an older book beside it, then migrates it.
 func (b *Book) migrateOlder(ctx context.Context, version int) error {
 	beside := fmt.Sprintf("%s.version%d", b.path, version)
@@ -103,6 +112,9 @@ func (b *Book) migrateOlder(ctx context.Context, version int) error {
 			os.Remove(part)
 			return fmt.Errorf("no copy of the older book could be set beside it, so it was left as it is: %w", err)
 		}
+	}
+	if say, ok := ctx.Value(upgrading{}).(func(int)); ok {
+		say(version)
 	}
 	if err := migrate(ctx, b.db, b.path); err != nil {
 		return err

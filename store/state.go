@@ -36,7 +36,7 @@ func (b *Book) State() string {
 	}
 	defer f.leave()
 	info, err := f.Stat()
-	if err != nil {
+	if err != nil || f != b.looked { // else another book stands in its place
 		return ""
 	}
 	if wait := settled(info.ModTime()) - time.Since(info.ModTime()); wait > 0 {

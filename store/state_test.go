@@ -48,6 +48,26 @@ func TestAStateIsOfTheSameRecords(t *testing.T) {
 	require.NotEmpty(t, v.State())
 }
 
+// A book put in the place of one that is open is not told as that one.
+func TestAStateIsOfTheBookThatIsOpen(t *testing.T) {
+	ctx := context.Background()
+	path := filepath.Join(t.TempDir(), "b.db")
+	other := filepath.Join(filepath.Dir(path), "o.db")
+	for _, p := range []string{path, other} {
+		b, err := Create(ctx, p, time.Now)
+		require.NoError(t, err)
+		require.NoError(t, b.Close())
+		past := time.Now().Add(-time.Hour)
+		require.NoError(t, os.Chtimes(p, past, past))
+	}
+	v, err := View(ctx, path)
+	require.NoError(t, err)
+	defer v.Close()
+	require.NotEmpty(t, v.State())
+	require.NoError(t, os.Rename(other, path))
+	require.Empty(t, v.State())
+}
+
 func written(t *testing.T, path string) time.Time {
 	info, err := os.Stat(path)
 	require.NoError(t, err)

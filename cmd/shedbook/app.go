@@ -143,8 +143,7 @@ func (a *app) record(ctx context.Context, do func(*store.Book) error) error {
 		return err
 	}
 	_, statErr := os.Stat(path)
-	a.sayOlder(path)
-	b, err := store.Create(ctx, path, a.clock)
+	b, err := store.Create(a.telling(ctx), path, a.clock)
 	if err != nil {
 		return err
 	}
@@ -202,8 +201,7 @@ func (a *app) view(ctx context.Context, do func(*store.Book) error) error {
 	if err != nil {
 		return err
 	}
-	a.sayOlder(path)
-	b, err := store.View(ctx, path)
+	b, err := store.View(a.telling(ctx), path)
 	if err != nil {
 		return err
 	}
@@ -211,11 +209,12 @@ func (a *app) view(ctx context.Context, do func(*store.Book) error) error {
 	return do(b)
 }
 
-// sayOlder says so where opening the book will bring it up to date.
-func (a *app) sayOlder(path string) {
-	if v := store.Older(path); v > 0 {
-		fmt.Fprintf(a.errOut, "the book is of an older version (%d): it is brought up to date, and stays beside itself as it was\n", v)
-	}
+// telling is a context under which an older book is said to be brought up to
+// date.
+func (a *app) telling(ctx context.Context) context.Context {
+	return store.Upgrading(ctx, func(version int) {
+		fmt.Fprintf(a.errOut, "the book is of an older version (%d): it is brought up to date, and stays beside itself as it was\n", version)
+	})
 }
 
 // root is the tree of verbs.

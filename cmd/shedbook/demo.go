@@ -22,6 +22,9 @@ func (a *app) demoVerb() *cobra.Command {
 	c := &cobra.Command{
 		Use: "demo", Short: "make a book of an invented yard's year, and walk through it", GroupID: "look", Args: args(0, 0, "no words"),
 		RunE: func(cmd *cobra.Command, _ []string) error {
+			if largeDir != "" && a.bookFlag != "" {
+				return usage("", "--large writes sheets and no book: --book does not go with it")
+			}
 			if largeDir != "" {
 				return large(largeDir, 1000, 1000)
 			}
@@ -58,6 +61,7 @@ func (a *app) demo(ctx context.Context) error {
 		return usage("name a file that is not there yet", "%s is there already: the demo goes into a book of its own", path)
 	}
 	if err := fillDemo(ctx, path, a); err != nil {
+		os.Remove(path)
 		return err
 	}
 	fmt.Fprintf(a.out, "A year at Brackwater Hire, an invented yard, is in %s\n", path)

@@ -8,13 +8,11 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
-	"time"
 
 	"github.com/spf13/cobra"
 
 	"shedbook/schema"
 	"shedbook/store"
-	"shedbook/store/sheet"
 )
 
 func (a *app) exportVerb() *cobra.Command {
@@ -23,8 +21,7 @@ func (a *app) exportVerb() *cobra.Command {
 		Use: "export DIR | --xlsx FILE", Short: "write the whole book as sheets into a directory, or as a workbook", GroupID: "book", Args: args(0, 1, "a directory"),
 		Long: `Writes every sheet of the book into the directory, which is made if need be, or
 with --xlsx a workbook with a tab for each, to be filled in and imported again.
-A file that is there already is replaced, by a header alone where the book has no
-such record. Earlier versions of amended records
+A file that is there already is replaced. Earlier versions of amended records
 stay in the book.`,
 		RunE: func(cmd *cobra.Command, given []string) error {
 			if (workbook == "") == (len(given) == 0) {
@@ -38,7 +35,7 @@ stay in the book.`,
 					}
 					return err
 				}
-				n, err := exportTo(cmd.Context(), b, given[0])
+				n, err := a.exportTo(cmd.Context(), b, given[0])
 				if err == nil {
 					fmt.Fprintf(a.out, "%s written to %s\n", count(n, "sheet"), given[0])
 				}
@@ -52,7 +49,7 @@ stay in the book.`,
 
 // exportTo writes the book's sheets into a directory and counts them. They take
 // their names once all are whole.
-func exportTo(ctx context.Context, b *store.Book, dir string) (int, error) {
+func (a *app) exportTo(ctx context.Context, b *store.Book, dir string) (int, error) {
 	if err := os.MkdirAll(dir, 0o700); err != nil {
 		return 0, err
 	}
@@ -72,24 +69,22 @@ func exportTo(ctx context.Context, b *store.Book, dir string) (int, error) {
 		written[k] = true
 		return f, nil
 	})
-	// Of what the book has no longer, no sheet of an earlier export may stay.
-	for _, k := range schema.Kinds {
-		name := filepath.Join(dir, k.Sheet+".csv")
-		if _, statErr := os.Lstat(name); err != nil || written[k] || statErr != nil {
-			continue
-		}
-		f, newErr := newFile(name)
-		if err = newErr; err == nil {
-			files = append(files, f)
-			err = errors.Join(sheet.NewWriter(f, k, time.UTC).Flush(), f.Close())
-		}
-	}
 	for _, f := range files {
 		if err == nil {
 			err = f.replace()
 		}
 	}
-	return len(written), err
+	if err != nil {
+		return 0, err
+	}
+	// An earlier export's, or somebody's own.
+	for _, k := range schema.Kinds {
+		name := k.Sheet + ".csv"
+		if _, err := os.Lstat(filepath.Join(dir, name)); err == nil && !written[k] {
+			fmt.Fprintf(a.errOut, "note: %s stands in %s and is left as it was: the book has no %s\n", name, dir, k.Sheet)
+		}
+	}
+	return len(written), nil
 }
 
 // replacing is a file that takes its name only once it is whole: see replace.

@@ -73,6 +73,9 @@ func kept[T any](l *look, verb, question string, see func(report.Source) (T, err
 	s := l.source()
 	seen, err := see(s)
 	if of != "" && err == nil && !s.Later.Load() && l.reading.get() == nil && time.Since(began) >= keepFrom {
+		if _, now := l.keptAs(verb, question); now != of { // else what was written meanwhile would be kept under the state before it
+			return seen, nil
+		}
 		k.Of, k.AsOf, k.Seen = of, l.at, seen
 		// Where it can't be kept it will be seen anew.
 		if os.MkdirAll(filepath.Dir(file), 0o700) == nil {

@@ -31,7 +31,7 @@ func TestAKeptGlanceEqualsALook(t *testing.T) {
 		code := run(context.Background(), a, append([]string{"--book", book}, args...))
 		return out.String() + errOut.String(), code
 	}
-	// The disk's clock stands still within seconds of a write; here it is set on.
+	// A state is told a twentieth of a second after a write; here the disk's clock is set on.
 	tick := time.Now().Add(-time.Hour)
 	age := func() {
 		tick = tick.Add(time.Second)

@@ -336,8 +336,8 @@ func (s *sim) run(m *machine, at time.Time, hours, ambient float64, faulty bool)
 	hot := rng.Float64() < 1-math.Exp(-total)
 	if faulty {
 		m.plant.know(hot, total, base*hours)
-		for name := range m.plant.alike {
-			a := &m.plant.alike[name]
+		for i := range m.plant.alike {
+			a := &m.plant.alike[i]
 			e := s.excess(m, a.flag, a.size, base*hours, hours, speed, ambient)
 			a.know(hot, base*hours+e.plain+e.early+e.quiet+e.fan, base*hours)
 		}
