@@ -64,9 +64,8 @@ func (g *lossGrid) below(z float64) float64 {
 	return g.cdf[i] + (z-float64(i))*(g.cdf[i+1]-g.cdf[i])
 }
 
-// logLikelihood of a chain at a rate, the level at its beginning unknown; of so
-// many of its marks only as bring it below least.
-func (g *lossGrid) logLikelihood(c []mark, rate, least float64) float64 {
+// logLikelihood of a chain at a rate, the level at its beginning unknown.
+func (g *lossGrid) logLikelihood(c []mark, rate float64) float64 {
 	low, high := g.n.reach(c[0])
 	if c[0].atMark { // nothing is known of a top-up before: overshot by half a step at most
 		low = g.n.steps.coarse() / 2
@@ -84,7 +83,7 @@ func (g *lossGrid) logLikelihood(c []mark, rate, least float64) float64 {
 	g.normalise(sum, top)
 	g.fill(c[0], rate)
 	log := 0.0
-	for k := 1; k < len(c) && log >= least; k++ {
+	for k := 1; k < len(c); k++ {
 		g.debt += (g.n.variance(rate)*(c[k].hours-c[k-1].hours) + g.n.jug*float64(c[k].topUps)) / (g.delta * g.delta)
 		log += g.read(c[k], rate)
 		g.fill(c[k], rate)

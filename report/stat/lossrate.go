@@ -263,10 +263,7 @@ func lossPosterior(chains [][]mark, l Loss, steps []LossSteps, level float64) Re
 		if n.fills { // its rate may lie far from the crude one
 			k = 15
 		}
-		// What can't come to the least that matters, were it so likely all over
-		// the rates looked at, need not be known.
-		sd := n.width(chains, l)
-		n.scan(grid, chains, l, crude, sd, k, best-unlikely-n.log-math.Log(8*sd)+negligible)
+		n.scan(grid, chains, l, crude, n.width(chains, l), k)
 		best = math.Max(best, n.mass)
 		all = append(all, &n)
 	}
@@ -369,26 +366,15 @@ func (n *nuisance) reach(m mark) (low, high float64) {
 	return half, half
 }
 
-// negligible is the log of a likelihood that adds nothing beside the largest.
-const negligible = -14
-
-// scan evaluates the likelihood at k rates around centre and integrates it. A
-// log likelihood that falls below least or becomes negligible beside that of
-// another rate is not followed further: what it had come to is too much still,
-// and nothing.
-func (n *nuisance) scan(grid *lossGrid, chains [][]mark, l Loss, centre, sd float64, k int, least float64) {
+// scan evaluates the likelihood at k rates around centre and integrates it.
+func (n *nuisance) scan(grid *lossGrid, chains [][]mark, l Loss, centre, sd float64, k int) {
 	n.rates, n.logs = make([]float64, k), make([]float64, k)
 	grid.take(n, l)
-	for j := range k { // from the centre on outwards
-		i := k/2 + (j+1)/2*(1-2*(j%2))
+	for i := range k {
 		n.rates[i] = centre + sd*4*(2*float64(i)/float64(k-1)-1)
 		for _, c := range chains {
-			if n.logs[i] < least {
-				break
-			}
-			n.logs[i] += grid.logLikelihood(c, n.rates[i], least-n.logs[i])
+			n.logs[i] += grid.logLikelihood(c, n.rates[i])
 		}
-		least = math.Max(least, n.logs[i]+negligible)
 	}
 	n.integrate()
 }
@@ -413,7 +399,7 @@ func (n *nuisance) refine(grid *lossGrid, chains [][]mark, l Loss) {
 		if resolved {
 			return
 		}
-		n.scan(grid, chains, l, mean, sd*1.2, 17, math.Inf(-1))
+		n.scan(grid, chains, l, mean, sd*1.2, 17)
 	}
 }
 
