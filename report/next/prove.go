@@ -183,7 +183,7 @@ func (p *policy) play(s *state, m made, l luck) float64 {
 			}
 			continue
 		}
-		c := b.next()
+		c := b.next(true)
 		if m.truth.has(c) {
 			return spent
 		}

@@ -185,7 +185,7 @@ func (s *state) advise(l *look, first Candidate) string {
 	if first.Probability >= standsOut {
 		return fmt.Sprintf("%s stands out (%.2f): %s. To mend it and be sure: %s (about %.0f min)", first.Cause, first.Probability, first.Means, first.Mend, first.Minutes)
 	}
-	top := s.b.next()
+	top := s.b.next(len(s.e.heats) > 0)
 	k := &s.n.causes[top]
 	return fmt.Sprintf("no check left is worth its minutes. Shortest from here: go at %s (%.2f): %s (about %.0f min), then at the next",
 		k.name, s.shown()[top], k.mend, k.prove)
@@ -300,11 +300,31 @@ func (s *state) sound() string {
 	return text + fmt.Sprintf(" and loses no coolant to speak of (%.1f ml/h beyond settling and boil-over)", e.loss.perHour())
 }
 
-// park: steam since the last service, or a head gasket suspected.
+// park: steam since something was done about it, or a head gasket suspected.
+// Work counts if it names a cause, and so does an answer, and a cleaning or a
+// refill that follows; an oil change does not.
 func (s *state) park() (bool, string) {
 	var since time.Time
-	if n := len(s.log.Services); n > 0 {
-		since = s.log.Services[n-1].At
+	did := func(at time.Time) {
+		if at.After(since) {
+			since = at
+		}
+	}
+	for i := range s.log.Services {
+		if s.log.Services[i].Cause != "" {
+			did(s.log.Services[i].At)
+		}
+	}
+	for i := range s.log.Answers {
+		did(s.log.Answers[i].At)
+	}
+	for i := range s.log.Cleanings {
+		if s.log.Cleanings[i].Thorough() {
+			did(s.log.Cleanings[i].At)
+		}
+	}
+	for i := range s.log.Refills {
+		did(s.log.Refills[i].At)
 	}
 	gasket := s.n.cause("head-gasket")
 	for _, d := range s.e.done {
@@ -318,7 +338,7 @@ func (s *state) park() (bool, string) {
 	}
 	for i := len(s.e.heats) - 1; i >= 0; i-- {
 		if h := s.e.heats[i]; h.steam && h.at.After(since) {
-			return true, fmt.Sprintf("parked, not driven: it steamed on %s, and no work has been recorded since; the maker's manual and a licensed mechanic come first", s.day(h.at))
+			return true, fmt.Sprintf("parked, not driven: it steamed on %s, and no work that names a cause, answer, thorough clean or refill has been recorded since; the maker's manual and a licensed mechanic come first", s.day(h.at))
 		}
 	}
 	return false, ""

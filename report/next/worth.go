@@ -59,10 +59,15 @@ func (b *belief) turns(p []float64, chance *[maxCauses]float64) (order [maxCause
 	return order
 }
 
-// next is the cause to go at if no more is checked.
-func (b *belief) next() int {
+// next is the cause to go at if no more is checked. That there is no fault at
+// all is settled at the overload only where the machine has overheated.
+func (b *belief) next(overheated bool) int {
 	var chance [maxCauses]float64
-	return b.turns(b.p, &chance)[0]
+	order := b.turns(b.p, &chance)
+	if order[0] == b.load && !overheated {
+		return order[1]
+	}
+	return order[0]
 }
 
 // look is what a check is worth: the minutes it is expected to save.
