@@ -273,7 +273,11 @@ func (m *CoolantMachine) estimate() {
 	var why string
 	if m.Rate, why = take(loss.Rate, &m.Warnings); m.Rate == nil {
 		m.Why = text(why)
-		if len(m.Stretches) > 0 && m.SettlingHours >= m.Hours-1e-9 {
+		switch {
+		case len(m.Stretches) == 0:
+		case m.Hours < 1e-9:
+			m.Why = text("no engine hours are recorded between the looks")
+		case m.SettlingHours >= m.Hours-1e-9:
 			m.Why = text("the level has only been looked at while it settled after a refill")
 		}
 		return

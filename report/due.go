@@ -67,10 +67,12 @@ func DueWork(s Source, cleaning *CleaningReport) DueReport {
 			continue
 		}
 		p := paceOf(l, s.AsOf)
+		own := false // a plan for what the estimated interval asks for
 		for _, plan := range plans {
 			r.Due = append(r.Due, s.due(l, p, plan))
+			own = own || foldWork(plan.Work) == CleaningWork
 		}
-		if c := clean[m.Name]; c != nil {
+		if c := clean[m.Name]; c != nil && !own {
 			if d, ok := s.dueClean(l, p, c); ok {
 				r.Due = append(r.Due, d)
 				asked[d.By] = true
@@ -184,7 +186,7 @@ func (src *Source) due(l *exposure.Life, p pace, plan *schema.Plan) Due {
 		try("days", plan.EveryDays, src.AsOf.Sub(from).Hours()/24, rate{known: true, perDay: 1})
 	}
 	if first == nil {
-		d.Why = text("the machine has no records yet")
+		d.Why = text("neither when the machine came nor any run of it is recorded")
 		d.Says = fmt.Sprintf("%s: %s: nothing to count from, %s", d.Machine, d.Work, *d.Why)
 		return d
 	}

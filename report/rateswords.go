@@ -79,7 +79,7 @@ func (r *RatesReport) sentence(v *RateLevel, q RateQuestion) string {
 		}
 		chance := ""
 		if v.PHolm != nil && *v.PHolm > 0.05 {
-			chance = fmt.Sprintf("; among %d it may be chance (p %s after Holm)", len(r.Levels), pText(*v.PHolm))
+			chance = fmt.Sprintf("; among %d it may be chance (p %s after Holm)", r.tested(), pText(*v.PHolm))
 		}
 		return fmt.Sprintf("%s: %s times %s%s", v.Level, interval(v.CrudeRatio), others, chance)
 	}
@@ -104,7 +104,7 @@ func (r *RatesReport) sentence(v *RateLevel, q RateQuestion) string {
 	chance := v.PHolm != nil && *v.PHolm > 0.05
 	switch {
 	case adjusted != 0 && chance:
-		return head + fmt.Sprintf("among %d it may still be chance (p %s after Holm)", len(r.Levels), pText(*v.PHolm))
+		return head + fmt.Sprintf("among %d it may still be chance (p %s after Holm)", r.tested(), pText(*v.PHolm))
 	case adjusted != 0 && crude == adjusted:
 		return head + blame(q.Adjust) + " not explain it"
 	case adjusted != 0:
@@ -113,6 +113,16 @@ func (r *RatesReport) sentence(v *RateLevel, q RateQuestion) string {
 		return head + "it is " + conditions(q.Adjust)
 	}
 	return head + "too few overheats to tell"
+}
+
+// tested is how many levels were held against others.
+func (r *RatesReport) tested() (n int) {
+	for i := range r.Levels {
+		if r.Levels[i].PHolm != nil {
+			n++
+		}
+	}
+	return n
 }
 
 // nearer says that holding the factors took at least half of the ratio away,
@@ -163,7 +173,7 @@ func ratio(v float64) string {
 	switch {
 	case v >= 99.95:
 		return num(v)
-	case v >= 0.95:
+	case v >= 0.995:
 		return fmt.Sprintf("%.1f", v)
 	}
 	return num(v)

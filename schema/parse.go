@@ -80,7 +80,7 @@ func (k *Known) Machine(s string) (string, error) {
 	if name, ok := k.machine[fold(s)]; ok {
 		return name, nil
 	}
-	return "", unknown("machine", s, k.Machines, "shedbook machine add "+quote(s))
+	return "", unknown("machine", s, k.Machines, "shedbook machine add "+Quote(s))
 }
 
 // Driver finds a driver by name; the error names the near ones.
@@ -91,7 +91,7 @@ func (k *Known) Driver(s string) (string, error) {
 	if name, ok := k.driver[fold(s)]; ok {
 		return name, nil
 	}
-	return "", unknown("driver", s, k.Drivers, "shedbook driver add "+quote(s))
+	return "", unknown("driver", s, k.Drivers, "shedbook driver add "+Quote(s))
 }
 
 // Word finds a word of a vocabulary; the error lists the vocabulary.
@@ -108,7 +108,7 @@ func (k *Known) Word(vocabulary, s string) (string, error) {
 	words := k.Words[vocabulary]
 	p := &Problem{Column: vocabulary, Value: short(s), Says: "is not one of " + strings.Join(words, ", ") + DidYouMean(s, words)}
 	if vocabulary == "terrain" {
-		p.Hint = "a new kind of ground is added with: shedbook word add terrain " + quote(s)
+		p.Hint = "a new kind of ground is added with: shedbook word add terrain " + Quote(s)
 	}
 	return "", p
 }
@@ -123,8 +123,8 @@ func unknown(what, s string, names []string, add string) error {
 	return &UnknownError{p}
 }
 
-// quote quotes a word for a shell where it must be.
-func quote(s string) string {
+// Quote quotes a word for a shell where it must be.
+func Quote(s string) string {
 	if s != "" && strings.IndexFunc(s, func(r rune) bool {
 		return !(r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z' || r >= '0' && r <= '9' || strings.ContainsRune("-_./:=+", r))
 	}) < 0 {

@@ -102,6 +102,7 @@ type importer struct {
 	entered    time.Time
 	cut        bool  // a sheet could not be read to its end: nothing is kept, even with SkipBad
 	next, last int64 // record numbers reserved: next to use, end of the block
+	first      int64 // of the numbers reserved, the first; 0 before any is
 }
 
 // block is how many record numbers are reserved at a time.
@@ -124,6 +125,9 @@ func (im *importer) reserve(ctx context.Context, n int) error {
 	}
 	first, err := take(ctx, im.tx, n)
 	im.next, im.last = first, first+int64(n)
+	if im.first == 0 {
+		im.first = first
+	}
 	return err
 }
 
@@ -414,6 +418,11 @@ func (w *rows) take(ctx context.Context, r schema.Record) (deed, []*schema.Probl
 func (w *rows) conflict(book, r schema.Record, differ []*schema.Field) []*schema.Problem {
 	var out []*schema.Problem
 	for _, f := range differ {
+		if number := w.k.Meta(book).Number; w.first > 0 && number >= w.first {
+			out = append(out, &schema.Problem{Column: f.Name,
+				Says: fmt.Sprintf("conflict: an earlier row of this import has the same ref and %s, this one %s; two records want two refs", cellOr(f, book, w.known.Zone), cellOr(f, r, w.known.Zone))})
+			continue
+		}
 		out = append(out, &schema.Problem{Column: f.Name,
 			Says: fmt.Sprintf("conflict: the book has %s (record %d), the sheet %s; --update amends the book", cellOr(f, book, w.known.Zone), w.k.Meta(book).Number, cellOr(f, r, w.known.Zone))})
 	}

@@ -26,7 +26,7 @@ func (a *app) amendVerb() *cobra.Command {
 			if strings.TrimSpace(why) == "" {
 				return usage("for instance --why misread", "--why is missing: say why the record is amended")
 			}
-			return a.record(cmd.Context(), func(b *store.Book) error {
+			return a.recordIn(cmd.Context(), func(b *store.Book) error {
 				known, err := a.known(cmd.Context(), b)
 				if err != nil {
 					return err

@@ -22,7 +22,7 @@ func (a *app) answerVerb() *cobra.Command {
 			return a.completeMachine(cmd, given, typed)
 		},
 		RunE: func(cmd *cobra.Command, given []string) error {
-			return a.record(cmd.Context(), func(b *store.Book) error {
+			return a.recordIn(cmd.Context(), func(b *store.Book) error {
 				known, err := a.known(cmd.Context(), b)
 				if err != nil {
 					return err

@@ -136,6 +136,20 @@ func (a *app) bookPath() (string, error) {
 
 func (a *app) clock() time.Time { return a.now }
 
+// recordIn opens a book that is there for writing: what it is about stands in
+// it already, and a name typed wrong should make no other.
+func (a *app) recordIn(ctx context.Context, do func(*store.Book) error) error {
+	path, err := a.bookPath()
+	if err != nil {
+		return err
+	}
+	if _, err := os.Stat(path); errors.Is(err, fs.ErrNotExist) {
+		_, err := store.View(ctx, path)
+		return err
+	}
+	return a.record(ctx, do)
+}
+
 // record opens the book for writing, making it on first use.
 func (a *app) record(ctx context.Context, do func(*store.Book) error) error {
 	path, err := a.bookPath()

@@ -43,7 +43,7 @@ it; a PDF is kept as it is. All or none are attached.`, store.MaxFile>>20),
 				}
 				list = append(list, store.File{Name: filepath.Base(path), What: what, Content: content})
 			}
-			return a.record(cmd.Context(), func(b *store.Book) error {
+			return a.recordIn(cmd.Context(), func(b *store.Book) error {
 				done, fresh, err := b.Attach(cmd.Context(), number, list)
 				if err != nil {
 					return err
@@ -99,7 +99,7 @@ func (a *app) detachVerb() *cobra.Command {
 			if strings.TrimSpace(why) == "" {
 				return usage("for instance --why 'of another machine'", "--why is missing: say why it is detached")
 			}
-			return a.record(cmd.Context(), func(b *store.Book) error {
+			return a.recordIn(cmd.Context(), func(b *store.Book) error {
 				t, err := b.Detach(cmd.Context(), number, nth, strings.TrimSpace(why))
 				if err == nil {
 					fmt.Fprintf(a.out, "detached %s from record %d\n", render.Safe(t.Name), number)

@@ -37,7 +37,7 @@ func (a *app) checkVerb() *cobra.Command {
 			return a.completeMachine(cmd, given, typed)
 		},
 		RunE: func(cmd *cobra.Command, given []string) error {
-			return a.record(cmd.Context(), func(b *store.Book) error {
+			return a.recordIn(cmd.Context(), func(b *store.Book) error {
 				known, err := a.known(cmd.Context(), b)
 				if err != nil {
 					return err
@@ -282,7 +282,7 @@ func (a *app) sayVerdict(v cooling.Verdict, machine string, units unit.System) {
 	}
 	for _, name := range v.Missing {
 		f, _ := cooling.SpecFigure(name)
-		fmt.Fprintf(a.out, "missing: %s, %s; set it with: shedbook spec set %s VALUE --machine %s\n", name, f.Help, name, machine)
+		fmt.Fprintf(a.out, "missing: %s, %s; set it with: shedbook spec set %s VALUE --machine %s\n", name, f.Help, name, schema.Quote(machine))
 	}
 	if v.Source != "" {
 		fmt.Fprintf(a.out, "limits: %s; the maker's manual comes first\n", unit.Reword(v.Source, units))

@@ -57,7 +57,7 @@ func effect(one schema.Fleet, r schema.Record) string {
 				n++
 			}
 		}
-		return fmt.Sprintf("%s: %s %s. Leave the cap shut until it is hand-warm; steam or coolant lost: park it. Next: shedbook next %s", name, count(n, "overheat"), since, name)
+		return fmt.Sprintf("%s: %s %s. Leave the cap shut until it is hand-warm; steam or coolant lost: park it. Next: shedbook next %s", name, count(n, "overheat"), since, schema.Quote(name))
 	}
 	return ""
 }

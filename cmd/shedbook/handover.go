@@ -83,7 +83,7 @@ func (a *app) takeIn(ctx context.Context, path string, update, dryRun, asJSON bo
 		} else {
 			a.sayImported(&done.Imported, store.ImportOptions{DryRun: dryRun})
 			if done.Kept {
-				fmt.Fprintf(a.out, "%s is in the book with its history: shedbook history %s\n", render.Safe(done.Machine), render.Safe(done.Machine))
+				fmt.Fprintf(a.out, "%s is in the book with its history: shedbook history %s\n", render.Safe(done.Machine), schema.Quote(render.Safe(done.Machine)))
 			}
 		}
 		if len(done.Conflicts) > 0 {

@@ -102,6 +102,9 @@ func (a *app) template(ctx context.Context, k *schema.Kind, workbook string) err
 	if workbook == "" {
 		return sheet.Template(a.out, k, known)
 	}
+	if _, err := os.Lstat(workbook); err == nil { // it may have been filled in
+		return usage("name another file, or move that one away", "%s is there already", workbook)
+	}
 	return toFile(workbook, func(out io.Writer) error {
 		w, err := sheet.NewWorkbookWriter(out, []*schema.Kind{k}, known)
 		if err != nil {
@@ -267,8 +270,12 @@ func (a *app) importSheets(ctx context.Context, sources []store.Source, skipBad 
 	if err != nil {
 		return err
 	}
-	listed, hint := 0, ""
 	o.SkipBad = set != nil
+	if o.DryRun && set != nil { // it could be made: nothing more is asked
+		set.discard()
+		set = nil
+	}
+	listed, hint := 0, ""
 	o.Bad = func(r *sheet.Reader, row sheet.Row, wrong []*sheet.Error) {
 		a.progressDone()
 		for _, e := range wrong {
@@ -289,9 +296,8 @@ func (a *app) importSheets(ctx context.Context, sources []store.Source, skipBad 
 		done, err := b.Import(ctx, sources, o)
 		a.progressDone()
 		if err != nil {
-			if set != nil { // else it would be in the way of another try
-				set.file.Close()
-				os.Remove(set.path)
+			if set != nil {
+				set.discard()
 			}
 			if ctx.Err() != nil {
 				return context.Canceled
@@ -313,7 +319,7 @@ func (a *app) importSheets(ctx context.Context, sources []store.Source, skipBad 
 		} else {
 			a.sayImported(done, o)
 		}
-		if done.Bad > 0 && !done.Kept && !o.DryRun || done.Bad > 0 && set == nil {
+		if done.Bad > 0 && !done.Kept && !o.DryRun || done.Bad > 0 && !o.SkipBad {
 			return exitError(exitWords)
 		}
 		return nil
@@ -414,6 +420,12 @@ func (s *aside) write(r *sheet.Reader, row sheet.Row, wrong []*sheet.Error) {
 		s.one = sheet.NewBadWriter(s.file, r)
 	}
 	s.one.Write(row, wrong)
+}
+
+// discard takes the file away, else it would be in the way of another try.
+func (s *aside) discard() {
+	s.file.Close()
+	os.Remove(s.path)
 }
 
 func (s *aside) close() error {

@@ -1,12 +1,14 @@
 package main
 
 import (
+	"cmp"
 	"errors"
 	"io/fs"
 	"os"
 
 	"github.com/spf13/cobra"
 
+	"shedbook/schema"
 	"shedbook/store"
 )
 
@@ -25,10 +27,16 @@ func (a *app) initVerb() *cobra.Command {
 					return err
 				}
 				empty, err := b.Empty(cmd.Context())
+				var has schema.Settings
+				if err == nil {
+					has, err = b.Settings(cmd.Context())
+				}
 				b.Close()
 				if err != nil {
 					return err
 				}
+				// What it is set to already stays, unless told otherwise.
+				zone, units = cmp.Or(zone, has["time-zone"]), cmp.Or(units, has["units"])
 				if !empty { // one that nothing was put into yet, by a first command that failed, is as good as none
 					return usage("shedbook set changes its time zone and units", "there is a book at %s already", path)
 				}

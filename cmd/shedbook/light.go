@@ -75,7 +75,7 @@ Core cold, fan unplugged: it starts by itself.`,
 			if asJSON { // nothing but JSON on the output
 				a.out = a.errOut
 			}
-			return a.record(cmd.Context(), func(b *store.Book) error {
+			return a.recordIn(cmd.Context(), func(b *store.Book) error {
 				known, err := a.known(cmd.Context(), b)
 				if err != nil {
 					return err

@@ -59,7 +59,7 @@ func (a *app) logKind(k *schema.Kind) *cobra.Command {
 			return nil, cobra.ShellCompDirectiveNoFileComp
 		},
 		RunE: func(cmd *cobra.Command, given []string) error {
-			return a.record(cmd.Context(), func(b *store.Book) error {
+			return a.recordIn(cmd.Context(), func(b *store.Book) error {
 				known, err := a.known(cmd.Context(), b)
 				if err != nil {
 					return err
@@ -69,6 +69,9 @@ func (a *app) logKind(k *schema.Kind) *cobra.Command {
 					return err
 				}
 				for i, word := range given[1:] {
+					if flag := flagName(k, words[i]); cmd.Flags().Changed(flag) {
+						return usage("", "its %s is given twice: %s and --%s %s", strings.ReplaceAll(flag, "-", " "), word, flag, cmd.Flags().Lookup(flag).Value)
+					}
 					if err := a.setField(k, r, words[i], word, known); err != nil {
 						return err
 					}

@@ -93,7 +93,7 @@ func (a *app) leave(cmd *cobra.Command, k *schema.Kind, machine, at, to, why str
 		return k.Set(r, k.Field("retired"), at, known, a.now)
 	}, func(name string) string {
 		if to != "" {
-			return fmt.Sprintf("machine %s is sold to %s; shedbook history %s prints its history for the buyer", name, to, name)
+			return fmt.Sprintf("machine %s is sold to %s; shedbook history %s prints its history for the buyer", name, to, schema.Quote(name))
 		}
 		return fmt.Sprintf("machine %s is retired; its history stays in the book", name)
 	})

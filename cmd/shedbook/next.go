@@ -23,6 +23,9 @@ func (a *app) nextVerb() *cobra.Command {
 			if err != nil {
 				return err
 			}
+			if walk && (l.asJSON || l.asCSV || l.asOf != "") {
+				return usage("shedbook next "+schema.Quote(machine)+" --walk", "--walk asks and records as it goes: --json, --csv and --as-of do not go with it")
+			}
 			if walk {
 				return a.walk(ctx, machine)
 			}
@@ -44,7 +47,7 @@ func (a *app) nextVerb() *cobra.Command {
 // through a pipe. Every answer is recorded before the next check is proposed,
 // so a walk that is left goes on from where it was.
 func (a *app) walk(ctx context.Context, machine string) error {
-	return a.record(ctx, func(b *store.Book) error {
+	return a.recordIn(ctx, func(b *store.Book) error {
 		fleet, err := b.Fleet(ctx)
 		if err != nil {
 			return err
@@ -69,7 +72,7 @@ func (a *app) walk(ctx context.Context, machine string) error {
 			for {
 				answer, more := a.ask("pass, fail, unsure, what you measured, skip or stop? ")
 				if !more || strings.EqualFold(answer, "stop") {
-					fmt.Fprintf(a.out, "stopped; shedbook next %s --walk goes on from here\n", machine)
+					fmt.Fprintf(a.out, "stopped; shedbook next %s --walk goes on from here\n", schema.Quote(machine))
 					return nil
 				}
 				// Answers given within one second still stand in their order.

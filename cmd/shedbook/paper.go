@@ -106,7 +106,7 @@ func (a *app) matchesPaper(ctx context.Context, b *store.Book, machine string, d
 			if later := len(seals) - 1 - i; later > 0 {
 				fmt.Fprintf(a.out, "It was printed of the records dated to %s; %s in the book later ones.\n", unit.FormatTime(seals[i].At, s.Zone()), areOnes(later))
 			}
-			fmt.Fprintf(a.out, "The digest vouches for the records, not for the ink: shedbook history %s prints them again to compare.\n", name)
+			fmt.Fprintf(a.out, "The digest vouches for the records, not for the ink: shedbook history %s prints them again to compare.\n", schema.Quote(name))
 			return true, nil
 		}
 	}

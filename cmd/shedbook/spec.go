@@ -27,7 +27,7 @@ func (a *app) specVerb() *cobra.Command {
 			if err := checkSpec(r); err != nil {
 				return err
 			}
-			return a.record(cmd.Context(), func(b *store.Book) error {
+			return a.recordIn(cmd.Context(), func(b *store.Book) error {
 				known, err := a.known(cmd.Context(), b)
 				if err != nil {
 					return err

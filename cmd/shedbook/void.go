@@ -21,7 +21,7 @@ func (a *app) voidVerb() *cobra.Command {
 			if strings.TrimSpace(why) == "" {
 				return usage("for instance --why 'typed twice'", "--why is missing: say why the record is voided")
 			}
-			return a.record(cmd.Context(), func(b *store.Book) error {
+			return a.recordIn(cmd.Context(), func(b *store.Book) error {
 				found, err := b.Void(cmd.Context(), number, why)
 				if err != nil {
 					return err

@@ -107,8 +107,12 @@ func (m *machine) reasons(f *Finder, p pattern, since int64) []string {
 		plural(t.overheats, "overheat"), t.hours, day, t.expected)}
 	switch p {
 	case blockedCore:
-		out = append(out, fmt.Sprintf("%d of them in the %.0f h beyond 12 mud hours since a thorough cleaning (%.1f per 100 h), %d in the %.0f h before (%.1f per 100 h)",
-			t.dirty, t.dirtyHours, per100(t.dirty, t.dirtyHours), t.overheats-t.dirty, t.cleanHours, per100(t.overheats-t.dirty, t.cleanHours)))
+		before := "; it drove no hour before that" // the core was never so clean
+		if t.cleanHours >= 0.5 {
+			before = fmt.Sprintf(", %d in the %.0f h before (%.1f per 100 h)", t.overheats-t.dirty, t.cleanHours, per100(t.overheats-t.dirty, t.cleanHours))
+		}
+		out = append(out, fmt.Sprintf("%d of them in the %.0f h beyond 12 mud hours since a thorough cleaning or the log's beginning (%.1f per 100 h)%s",
+			t.dirty, t.dirtyHours, per100(t.dirty, t.dirtyHours), before))
 	case trappedAir:
 		out = append(out, fmt.Sprintf("%d of them in the first 8 heat cycles after a refill, %d with no bleed recorded; those %d cycles would have had %.1f",
 			t.fresh, t.unbledFresh, t.freshCycles, t.freshExpected))

@@ -76,7 +76,7 @@ func TestSessionAnswers(t *testing.T) {
 	require.NoError(t, err)
 	first := s.Next().Check.Check
 	_, _, err = s.Answer("perhaps", day(61))
-	assert.ErrorContains(t, err, "should be pass, fail, unsure or skip")
+	assert.ErrorContains(t, err, "should be pass, fail, unsure, skip or stop")
 	assert.Equal(t, first, s.Next().Check.Check, "a wrong answer changes nothing")
 	_, ok, err := s.Answer("skip", day(61))
 	require.NoError(t, err)

@@ -142,6 +142,9 @@ func coolantWords(c report.CoolantMachine, o Options) string {
 		return "no rate: " + *c.Why
 	}
 	col := &Column{Unit: unit.Millilitres, Per: "/h"}
+	if c.Rate.Low <= 0 && c.UnexplainedMl <= 0 { // a median would say that something goes
+		return "nothing was seen to go, and at most " + unit.Format(c.Rate.High, unit.Millilitres, o.system()) + "/h does"
+	}
 	s := intervalText(Interval(*c.Rate), col, o.system()) + " " + col.label(o.system()) + " unexplained"
 	if c.RatePct != nil {
 		s += ", " + intervalText(Interval(*c.RatePct), &Column{}, o.system()) + " % of the system per 100 h"

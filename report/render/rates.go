@@ -47,16 +47,6 @@ func Rates(w io.Writer, r report.RatesReport, o Options) error {
 			why.add(l.Level, deref(l.Why))
 		}
 		d.Warn(why.lines(": ")...)
-		if r.UnplacedOverheats > 0 {
-			d.Warn(plural(r.UnplacedOverheats, "overheat falls", "overheats fall") + " in no recorded run and are in no row.")
-		}
-		if r.UnrecordedHours > 0.05 {
-			d.Warn(fmt.Sprintf("%s are in no row: %s in runs that do not say their %s, %s that only the meter knows of.",
-				unit.Format(r.UnrecordedHours, unit.Hours, o.system()), unit.Format(r.UnrecordedLevelHours, unit.Hours, o.system()), r.By, unit.Format(r.UnrecordedMeterHours, unit.Hours, o.system())))
-		}
-		if r.UnrecordedOverheats > 0 {
-			d.Warn(plural(r.UnrecordedOverheats, "overheat does", "overheats do") + " not say their " + r.By + " and are in no row.")
-		}
 		d.Warn(r.Warnings...)
 		return d
 	})
