@@ -109,7 +109,9 @@ func (n *names) addWord(vocabulary, w string, number int64) {
 }
 
 func (n *names) known() *schema.Known {
-	return schema.NewKnown(n.machines, n.drivers, n.added, n.settings.Zone())
+	k := schema.NewKnown(n.machines, n.drivers, n.added, n.settings.Zone())
+	k.Units = n.settings.Units()
+	return k
 }
 
 // Known is what the book knows by name.

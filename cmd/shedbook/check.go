@@ -59,11 +59,11 @@ func (a *app) checkVerb() *cobra.Command {
 				if len(given) == 3 {
 					if w, err := known.Word("result", given[2]); err == nil {
 						m.Result = w
-					} else if err := figure(m.Figures, r.Check, "", given[2]); err != nil {
+					} else if err := figure(m.Figures, r.Check, "", given[2], known.Units); err != nil {
 						return schema.Wrong("result", given[2], "should be pass, fail or unsure, or the value measured: "+err.Error())
 					}
 				}
-				if err := a.figureFlags(cmd, r.Check, m.Figures); err != nil {
+				if err := a.figureFlags(cmd, r.Check, m.Figures, known.Units); err != nil {
 					return err
 				}
 				return a.keepCheck(cmd.Context(), b, r, m)
@@ -120,7 +120,7 @@ func figureList() string {
 
 // figureFlags reads the figures given as options; one that the check does not
 // take is refused.
-func (a *app) figureFlags(cmd *cobra.Command, check string, into map[string][]float64) error {
+func (a *app) figureFlags(cmd *cobra.Command, check string, into map[string][]float64, shown unit.System) error {
 	figures, err := cooling.Figures(check)
 	if err != nil {
 		return usage("", "%s", err)
@@ -138,7 +138,7 @@ func (a *app) figureFlags(cmd *cobra.Command, check string, into map[string][]fl
 		if i < 0 {
 			return usage("", "%s takes no --%s; it takes %s", check, n.flag, strings.Join(takes, ", "))
 		}
-		if err := figure(into, check, figures[i].Name, flag.Value.String()); err != nil {
+		if err := figure(into, check, figures[i].Name, flag.Value.String(), shown); err != nil {
 			return schema.Wrong("--"+n.flag, flag.Value.String(), err.Error())
 		}
 	}
@@ -146,7 +146,7 @@ func (a *app) figureFlags(cmd *cobra.Command, check string, into map[string][]fl
 }
 
 // figure reads one figure of a check, "" being its first, in the unit it takes.
-func figure(into map[string][]float64, check, name, text string) error {
+func figure(into map[string][]float64, check, name, text string, shown unit.System) error {
 	figures, err := cooling.Figures(check)
 	if err != nil {
 		return err
@@ -170,6 +170,9 @@ func figure(into map[string][]float64, check, name, text string) error {
 			values = append(values, v)
 			continue
 		}
+		if err := bare(p, unit.Unit(f.Unit), shown); err != nil {
+			return err
+		}
 		v, err := unit.Parse(p, unit.Unit(f.Unit))
 		if err != nil {
 			return errors.New(strings.TrimPrefix(err.Error(), unit.Quote(p)+" "))
@@ -182,10 +185,10 @@ func figure(into map[string][]float64, check, name, text string) error {
 
 // figuresTyped reads a check's figures typed in a line: one value, or names
 // with values ("ohm=190 water_c=90").
-func figuresTyped(check, text string) (map[string][]float64, error) {
+func figuresTyped(check, text string, shown unit.System) (map[string][]float64, error) {
 	out := map[string][]float64{}
 	if !strings.Contains(text, "=") {
-		return out, figure(out, check, "", text)
+		return out, figure(out, check, "", text, shown)
 	}
 	figures, err := cooling.Figures(check)
 	if err != nil {
@@ -197,7 +200,7 @@ func figuresTyped(check, text string) (map[string][]float64, error) {
 		if i < 0 {
 			return nil, fmt.Errorf("%s has no figure %q", check, name)
 		}
-		if err := figure(out, check, figures[i].Name, value); err != nil {
+		if err := figure(out, check, figures[i].Name, value, shown); err != nil {
 			return nil, fmt.Errorf("%s %q %w", name, value, err)
 		}
 	}

@@ -5,6 +5,7 @@ import (
 	"context"
 	"fmt"
 	"slices"
+	"strconv"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -84,11 +85,28 @@ func (a *app) setFields(flags *pflag.FlagSet, k *schema.Kind, r schema.Record, k
 
 // setField reads one value as typed at a terminal; an error names the option.
 func (a *app) setField(k *schema.Kind, r schema.Record, f *schema.Field, value string, known *schema.Known) error {
+	if f.Type == schema.NumField {
+		if err := bare(value, f.Unit, known.Units); err != nil {
+			return schema.Wrong("--"+flagName(k, f), value, err.Error())
+		}
+	}
 	err := k.Set(r, f, value, known, a.now)
 	if p := schema.AsProblem(err); p != nil {
 		p.Column = "--" + flagName(k, f)
 	}
 	return err
+}
+
+// bare refuses a number that does not say its unit where the book is shown in
+// units other than those a bare number is read in.
+func bare(value string, u unit.Unit, shown unit.System) error {
+	says := map[unit.Unit]string{unit.Millilitres: "floz or ml", unit.Litres: "qt or l", unit.Kilopascal: "psi or kpa", unit.Celsius: "F or C"}[u]
+	v, err := strconv.ParseFloat(value, 64)
+	if shown != unit.US || says == "" || err != nil || v == 0 && u != unit.Celsius {
+		return nil
+	}
+	us, metric, _ := strings.Cut(says, " or ")
+	return fmt.Errorf("should say its unit, since the book is shown in US units: %s%s or %s%s", value, us, value, metric)
 }
 
 // check judges the filled record; an error names the options.

@@ -117,12 +117,16 @@ func (a *app) propose(step next.Step) {
 // walkAnswer takes one answer: a result, a value measured, or skip. kept says
 // whether a record was made.
 func (a *app) walkAnswer(ctx context.Context, b *store.Book, s *next.Session, step next.Step, spec cooling.Spec, machine, answer string, base schema.Base) (kept bool, err error) {
+	settings, err := b.Settings(ctx)
+	if err != nil {
+		return false, err
+	}
 	record, ok, err := s.Answer(answer, base.At)
 	if err == nil && !ok {
 		return false, nil
 	}
 	if err != nil {
-		figures, figureErr := figuresTyped(step.Check.Check, answer)
+		figures, figureErr := figuresTyped(step.Check.Check, answer, settings.Units())
 		if answer == "" || figureErr != nil {
 			if strings.ContainsAny(answer, "=0123456789") {
 				err = figureErr
@@ -135,10 +139,6 @@ func (a *app) walkAnswer(ctx context.Context, b *store.Book, s *next.Session, st
 			return false, err
 		}
 		if err := a.keep(ctx, b, schema.KindNamed("check"), &record); err != nil {
-			return false, err
-		}
-		settings, err := b.Settings(ctx)
-		if err != nil {
 			return false, err
 		}
 		a.sayVerdict(v, machine, settings.Units())
