@@ -47,7 +47,7 @@ type FleetRow struct {
 }
 
 // fleetOrder says how rows are sorted.
-const fleetOrder = "worst first: open matters, then overheats in the last 100 h, then coolant lost, then mud hours since the last thorough clean"
+const fleetOrder = "worst first: open matters, then overheats in the last 100 h, then coolant lost at the least, then mud hours since the last thorough clean"
 
 // Fleet reports every machine at a glance. open holds the matters that stand,
 // worst first.

@@ -60,7 +60,7 @@ func (a *app) checkVerb() *cobra.Command {
 					if w, err := known.Word("result", given[2]); err == nil {
 						m.Result = w
 					} else if err := figure(m.Figures, r.Check, "", given[2], known.Units); err != nil {
-						return schema.Wrong("result", given[2], "should be pass, fail or unsure, or the value measured: "+err.Error())
+						return schema.Wrong("result", given[2], "should be pass, fail or unsure, or the value measured, which "+err.Error())
 					}
 				}
 				if err := a.figureFlags(cmd, r.Check, m.Figures, known.Units); err != nil {

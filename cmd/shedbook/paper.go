@@ -104,7 +104,7 @@ func (a *app) matchesPaper(ctx context.Context, b *store.Book, machine string, d
 			}
 			fmt.Fprintf(a.out, "The paper matches the book: its digest %s is that of %s and %s.\n", seals[i].Digest, name, count(seals[i].Records, "record"))
 			if later := len(seals) - 1 - i; later > 0 {
-				fmt.Fprintf(a.out, "It was printed of the records dated to %s; %s in the book later ones.\n", unit.FormatTime(seals[i].At, s.Zone()), areOnes(later))
+				fmt.Fprintf(a.out, "It was printed of the records dated to %s; %s in the book.\n", unit.FormatTime(seals[i].At, s.Zone()), laterRecords(later))
 			}
 			fmt.Fprintf(a.out, "The digest vouches for the records, not for the ink: shedbook history %s prints them again to compare.\n", schema.Quote(name))
 			return true, nil
@@ -113,11 +113,11 @@ func (a *app) matchesPaper(ctx context.Context, b *store.Book, machine string, d
 	return false, nil
 }
 
-func areOnes(n int) string {
+func laterRecords(n int) string {
 	if n == 1 {
-		return "1 record is"
+		return "1 later record is"
 	}
-	return fmt.Sprintf("%d records are", n)
+	return fmt.Sprintf("%d later records are", n)
 }
 
 // masks are those with which the paper may have been printed: with the people
