@@ -16,7 +16,7 @@ type Known struct {
 	Machines, Drivers []string
 	Words             map[string][]string // by vocabulary, all of its words, added ones at the end
 	Zone              *time.Location
-	Units             unit.System // in which the book is shown
+	Units             unit.System       // in which the book is shown
 	Note              func(string)      // told what a reader must know of a value, such as an hour that happens twice; may be nil
 	machine, driver   map[string]string // folded name -> name
 	word              map[string]map[string]string
