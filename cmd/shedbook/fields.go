@@ -98,11 +98,19 @@ func (a *app) setField(k *schema.Kind, r schema.Record, f *schema.Field, value s
 }
 
 // bare refuses a number that does not say its unit where the book is shown in
-// units other than those a bare number is read in.
+// units other than those a bare number is read in, and where it is so small in
+// those that another must be meant: a fraction for a percentage, or litres.
 func bare(value string, u unit.Unit, shown unit.System) error {
 	says := map[unit.Unit]string{unit.Millilitres: "floz or ml", unit.Litres: "qt or l", unit.Kilopascal: "psi or kpa", unit.Celsius: "F or C"}[u]
 	v, err := strconv.ParseFloat(value, 64)
-	if shown != unit.US || says == "" || err != nil || v == 0 && u != unit.Celsius {
+	switch {
+	case err != nil || v == 0 && u != unit.Celsius:
+		return nil
+	case u == unit.Percent && v > 0 && v < 1:
+		return fmt.Errorf("is less than 1 %%: write %s, or %s%% if it is so little", strconv.FormatFloat(100*v, 'g', 4, 64), value)
+	case u == unit.Millilitres && shown != unit.US && v > 0 && v < 10:
+		return fmt.Errorf("is a drop in mL: write %sl, or %sml if it is so little", value, value)
+	case shown != unit.US || says == "":
 		return nil
 	}
 	us, metric, _ := strings.Cut(says, " or ")
