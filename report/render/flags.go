@@ -8,6 +8,7 @@ import (
 	"strconv"
 
 	"shedbook/report/flags"
+	"shedbook/schema"
 )
 
 // Flags prints the morning's list: a line a flag, worst first.
@@ -83,7 +84,7 @@ func flagInFull(d *Doc, f *flags.Flag, o Options) {
 		d.Say(answerText(f, o))
 	}
 	if f.NextCheck != nil {
-		d.Say("Next check: " + *f.NextCheck + ".")
+		d.Say("Next check: " + *f.NextCheck + ", which tells most of this pattern; shedbook next " + schema.Quote(Safe(f.Machine)) + " weighs every cause, and what was checked already.")
 	}
 	d.Caution(sentence(f.Caution))
 }

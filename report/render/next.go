@@ -86,7 +86,7 @@ func Next(w io.Writer, r next.Result, o Options) error {
 }
 
 func checksTable(r next.Result) *Table {
-	t := &Table{Title: "Checks, worth most first", Columns: []Column{
+	t := &Table{Title: "Checks, most minutes saved for a minute first", Columns: []Column{
 		{Key: "check", Head: "Check"},
 		{Key: "minutes", Head: "Takes", Unit: unit.Minutes},
 		{Key: "expected_minutes_saved", Head: "Saves", Unit: unit.Minutes},
