@@ -261,7 +261,7 @@ func lossPosterior(chains [][]mark, l Loss, steps []LossSteps, level float64) Re
 		n.uneven, n.log = cv, n.log+math.Log(weight)
 		k := 7
 		if n.fills { // its rate may lie far from the crude one
-			k = 15
+			k = 11
 		}
 		n.scan(grid, chains, l, crude, n.width(chains, l), k)
 		best = math.Max(best, n.mass)
