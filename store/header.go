@@ -14,10 +14,11 @@ import (
 // (SQLite file format, section 1.3). "shdb" in ASCII.
 const applicationID = 0x73686462
 
-// looked are the files being looked into, whatever path leads to them. To close any descriptor of a
-// file drops every lock that the process holds on it (POSIX, fcntl), and so
-// those of SQLite's own, which would go on as if it had them. So a file stays
-// open until nobody looks, and an open book looks into its own until it closes.
+// looked are the files being looked into, whatever path leads to them. To close
+// any descriptor of a file drops every lock that the process holds on it (POSIX,
+// fcntl), and so those of SQLite's own, which would go on as if it had them. So a
+// file stays open until nobody looks, and an open book looks into its own until
+// it closes.
 var looked struct {
 	sync.Mutex
 	files []*lookedFile

@@ -187,7 +187,7 @@ func describe(k *schema.Kind, r schema.Record, s schema.Settings) string {
 	var parts []string
 	for i := range k.Fields {
 		f := &k.Fields[i]
-		if !f.Known(r) || f.Name == "ref" || f.Name == "note" || k.Name == "check" && f.Name == "unit" {
+		if !f.Known(r) || f.Name == "ref" || f.Name == "note" || besideValue(k, f) {
 			continue
 		}
 		parts = append(parts, fieldText(k, f, r, s))
@@ -219,6 +219,10 @@ func fieldText(k *schema.Kind, f *schema.Field, r schema.Record, s schema.Settin
 		return cmp.Or(measuredText(f, r, s), text)
 	}
 }
+
+// besideValue is a field that people read beside another: the unit of what a
+// check measured stands with its value.
+func besideValue(k *schema.Kind, f *schema.Field) bool { return k.Name == "check" && f.Name == "unit" }
 
 // measuredText is what a check measured, in the book's units: its value, or its
 // other figures; "" of any other field.

@@ -63,7 +63,7 @@ func recordTable(k *schema.Kind, records []schema.Record, s schema.Settings) *re
 		f := &k.Fields[i]
 		head := ""
 		for _, r := range records {
-			if f.Known(r) && f.Name != "ref" && !(k.Name == "check" && f.Name == "unit") { // which stands with the value
+			if f.Known(r) && f.Name != "ref" && !besideValue(k, f) {
 				head = strings.ReplaceAll(f.Flag(), "-", " ")
 				break
 			}
@@ -154,7 +154,7 @@ func (a *app) showRecord(ctx context.Context, b *store.Book, number int64, asJSO
 	write := func(r schema.Record) {
 		for i := range k.Fields {
 			f := &k.Fields[i]
-			if !f.Known(r) || k.Name == "check" && f.Name == "unit" { // it stands with the value
+			if !f.Known(r) || besideValue(k, f) {
 				continue
 			}
 			value := f.Cell(r, zone)

@@ -301,8 +301,8 @@ func (s *state) sound() string {
 }
 
 // park: steam since something was done about it, or a head gasket suspected.
-// Work counts if it names a cause, and so does an answer, and a cleaning or a
-// refill that follows; an oil change does not.
+// A service that names a cause counts, and an answer, and a thorough clean; an
+// oil change does not, nor that what steamed away was filled in again.
 func (s *state) park() (bool, string) {
 	var since time.Time
 	did := func(at time.Time) {
@@ -323,9 +323,6 @@ func (s *state) park() (bool, string) {
 			did(s.log.Cleanings[i].At)
 		}
 	}
-	for i := range s.log.Refills {
-		did(s.log.Refills[i].At)
-	}
 	gasket := s.n.cause("head-gasket")
 	for _, d := range s.e.done {
 		if d.failed && s.n.checks[d.check].fails[gasket] >= 0.7 {
@@ -338,7 +335,7 @@ func (s *state) park() (bool, string) {
 	}
 	for i := len(s.e.heats) - 1; i >= 0; i-- {
 		if h := s.e.heats[i]; h.steam && h.at.After(since) {
-			return true, fmt.Sprintf("parked, not driven: it steamed on %s, and no work that names a cause, answer, thorough clean or refill has been recorded since; the maker's manual and a licensed mechanic come first", s.day(h.at))
+			return true, fmt.Sprintf("parked, not driven: it steamed on %s, and no service that names a cause, answer or thorough clean has been recorded since; the maker's manual and a licensed mechanic come first", s.day(h.at))
 		}
 	}
 	return false, ""

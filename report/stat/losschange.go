@@ -102,7 +102,7 @@ func LossChange(looks []Look, steps LossSteps, level float64) Change {
 	if best.n == 0 {
 		return noChange("too few looks on both sides of any change")
 	}
-	if p < 0.2 { // once more with the errors that go with the rates found, if they differ
+	if p < 0.2 { // once more with the errors that go with the rates found; else one rate fits, and the errors were its own
 		_, _, times, logs = scanKinks(chains, n, best)
 	}
 	return Change{

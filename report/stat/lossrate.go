@@ -241,9 +241,6 @@ var (
 // keep its pace.
 const unevenHours = 2
 
-// unlikely is the log of what is too unlikely to matter, beside the likeliest.
-const unlikely = 5
-
 func lossPosterior(chains [][]mark, l Loss, steps []LossSteps, level float64) Result {
 	crude := l.LostML / l.Hours
 	hasTopUps := false
@@ -272,6 +269,7 @@ func lossPosterior(chains [][]mark, l Loss, steps []LossSteps, level float64) Re
 		scan(h, unevens[0].cv, unevens[0].weight)
 		scan(h, unevens[2].cv, unevens[2].weight)
 	}
+	const unlikely = 5 // log of what is too unlikely to matter, beside the likeliest
 	for i, h := range habits {
 		if math.Max(all[2*i].mass, all[2*i+1].mass) > best-unlikely {
 			for _, k := range []int{1, 3, 4} {

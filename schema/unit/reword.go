@@ -11,8 +11,7 @@ var metric = regexp.MustCompile(`([+-]?\d+(?:\.\d+)?)(?:( to | and )([+-]?\d+(?:
 
 // Reword puts the metric quantities in a sentence into the units of a system, in
 // as many figures as tell no more than was said, three at most. Kelvins are
-// differences. A pressure that is given in psi as
-// well is then given once.
+// differences. A pressure that is given in psi as well is then given once.
 func Reword(sentence string, sys System) string {
 	if sys != US {
 		return sentence
