@@ -107,7 +107,7 @@ func (m *machine) reasons(f *Finder, p pattern, since int64) []string {
 		plural(t.overheats, "overheat"), t.hours, day, t.expected)}
 	switch p {
 	case blockedCore:
-		before := "; it drove no hour before that" // the core was never so clean
+		before := ", which are all its hours since then" // the core was never cleaner
 		if t.cleanHours >= 0.5 {
 			before = fmt.Sprintf(", %d in the %.0f h before (%.1f per 100 h)", t.overheats-t.dirty, t.cleanHours, per100(t.overheats-t.dirty, t.cleanHours))
 		}
