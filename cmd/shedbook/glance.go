@@ -23,7 +23,7 @@ type glance struct {
 
 // everything looks at every machine.
 func (l *look) everything(s report.Source) (g glance, err error) {
-	g.Flags = flags.FindIn(l.fleet, l.at, s.Index, func(yield func(*exposure.Life) bool) {
+	g.Flags, _ = flags.FindIn(l.fleet, l.at, s.Index, func(yield func(*exposure.Life) bool) {
 		for life := range s.Lives {
 			g.Rows = append(g.Rows, s.FleetRow(life))
 			if !yield(life) {

@@ -57,23 +57,28 @@ type note struct {
 
 // odds is the running evidence on one driver or one level.
 type odds struct {
+	ledger
+	rest  *schema.Answer
+	curve []heard
+}
+
+// ledger is the odds without what only the reports need.
+type ledger struct {
 	ratio            [4]float64
 	spread           [len(spreads)]float64 // likelihood ratios of a sound driver under each spread to none
 	weight           [len(spreads)]float64 // how likely each spread is, the driver left out
 	best             float64               // for since: of the second ratio
 	since            int64
 	raised           int64
-	rest             *schema.Answer
 	count            float64 // overheats, each by the trust in its machine, and those expected among them
 	expected         float64
 	overheats, heard int     // the same uncounted by trust: its own, and all at which it might have been
 	due              float64 // and what would be expected among those
 	high             float64
-	curve            []heard
 }
 
 func newOdds(left float64) odds {
-	o := odds{spread: [3]float64{1, 1, 1}, weight: [3]float64{1, 0, 0}}
+	o := odds{ledger: ledger{spread: [3]float64{1, 1, 1}, weight: [3]float64{1, 0, 0}}}
 	for k := range o.ratio {
 		o.ratio[k] = left
 	}

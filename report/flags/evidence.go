@@ -129,6 +129,13 @@ var forms = [shapes]shape{
 
 // evidence is one machine's, as far as the pass has come.
 type evidence struct {
+	figures
+	curve []point
+	rest  [patterns]*schema.Answer
+}
+
+// figures are the evidence without what only the reports need.
+type figures struct {
 	states  [shapes][maxSizes]onset
 	mass    spending
 	coolant coolantEvidence
@@ -147,16 +154,14 @@ type evidence struct {
 	total   [patterns]float64 // Bayes factors, the spent onsets only
 	high    [patterns]float64
 	raised  [patterns]int64 // 0: not
-	curve   []point
-	named   pattern // likeliest pattern when the overheats' evidence last sufficed; 0 where it never did
-	rest    [patterns]*schema.Answer
+	named   pattern         // likeliest pattern when the overheats' evidence last sufficed; 0 where it never did
 	answers int
 	// seepTrust is how far the machine's coolant counts as a sound one's.
 	seepTrust float64
 }
 
 func newEvidence() evidence {
-	e := evidence{mass: spending{left: 1}, loss: spending{left: 1}, even: 1}
+	e := evidence{figures: figures{mass: spending{left: 1}, loss: spending{left: 1}, even: 1}}
 	for g := range e.coolant.sound {
 		e.coolant.sound[g] = 1
 	}

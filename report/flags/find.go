@@ -30,6 +30,8 @@ type Finder struct {
 	sound    *sound
 	crowd    crowd
 	last     int64 // unix time of the last record that bears on anything
+	stood    *stood
+	resumed  bool // only what came after a week is at hand of most machines
 }
 
 // New begins a Finder with what is not one machine's: words, drivers, settings
@@ -61,18 +63,26 @@ func Find(fleet schema.Fleet, asOf time.Time) Result {
 }
 
 // FindIn is Find where the lives as of then, and their index, are made already:
-// of the fleet's logs nothing is read.
-func FindIn(fleet schema.Fleet, asOf time.Time, x *exposure.Index, lives iter.Seq[*exposure.Life]) Result {
+// of the fleet's logs nothing is read. What can be kept of it is for Resume.
+func FindIn(fleet schema.Fleet, asOf time.Time, x *exposure.Index, lives iter.Seq[*exposure.Life]) (Result, *Kept) {
 	f := New(fleet, asOf)
-	f.index = x
+	f.index, f.stood = x, new(stood)
 	for l := range lives {
 		f.add(l)
 	}
-	return f.Result()
+	r := f.Result()
+	return r, f.keep()
 }
 
 // Result passes once through time, week by week, and says what was raised.
 func (f *Finder) Result() Result {
+	f.begin()
+	from, to := f.span()
+	f.weeks(from, to)
+	return f.report()
+}
+
+func (f *Finder) begin() {
 	var levels [conditions]int
 	for c, e := range exposureFactor {
 		levels[c] = len(f.index.Names[e])
@@ -80,13 +90,25 @@ func (f *Finder) Result() Result {
 	levels[dirt], levels[air] = dirtBands, airBands
 	f.sound = newSound(levels, len(f.index.Names[exposure.Driver]), f.machines)
 	f.crowd.init(f)
+}
+
+// weeks goes through them. It ends early where the sound model is to be learned
+// anew from hours that are not at hand.
+func (f *Finder) weeks(from, to int64) (whole bool) {
 	passes := f.passes()
-	from, to := f.span()
 	for w := from; w <= to; w++ {
-		f.sound.gather()
-		if n := f.overheats(); float64(n) >= 1.3*float64(f.sound.seen)+2 {
-			f.sound.seen = n
-			f.sound.fit()
+		if !f.resumed || w > from { // else it was done when the week was kept
+			f.sound.gather()
+			fit := f.sound.outgrown()
+			if fit && f.resumed {
+				return false
+			}
+			if fit {
+				f.sound.fit()
+			}
+			if f.stood != nil && (w == to-keptWeeks || fit && w > to-keptWeeks) {
+				f.stand(w)
+			}
 		}
 		atOnce(len(passes), func(part, _ int) { passes[part].week((w + 1) * week) })
 		for i := range passes {
@@ -94,7 +116,7 @@ func (f *Finder) Result() Result {
 		}
 		f.crowd.close(w*week, (w+1)*week)
 	}
-	return f.report()
+	return true
 }
 
 // atOnce does the parts of something at once.
@@ -150,14 +172,6 @@ func (f *Finder) span() (from, to int64) {
 		}
 	}
 	return from, to
-}
-
-func (f *Finder) overheats() int {
-	n := 0
-	for _, m := range f.machines {
-		n += m.next.event
-	}
-	return n
 }
 
 // advance takes the machine's evidence on to the end of a week, its runs and
@@ -269,7 +283,7 @@ func (p *piece) excess(level *[conditions]uint8, amb float32, plain float64, u *
 func (m *machine) drive(v *view, p *piece) {
 	e := &m.ev
 	plain := v.mu * v.s.conditions(&p.level, v.ratio) * v.drive(m, p.driver) * float64(p.exposed)
-	p.expected = float32(plain)
+	m.expected[m.next.piece] = float32(plain)
 	var u [shapes]float64
 	p.excess(&p.level, p.ambient, plain, &u)
 	if e.mends > 0 {

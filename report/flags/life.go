@@ -37,7 +37,6 @@ type piece struct {
 	mud      float32 // mud hours since the last thorough cleaning
 	deep     float32 // hours since it
 	ambient  float32 // °C; NaN where not recorded
-	expected float32 // overheats expected of a sound machine, filled in as the evidence passes
 	driver   uint16
 	level    [conditions]uint8
 	cycles   uint8 // heat cycles since the last refill; never where there was none
@@ -72,20 +71,25 @@ type stretch struct {
 
 // machine is one machine's log made ready, and its evidence so far.
 type machine struct {
+	name      string
 	log       logFacts
 	pieces    []piece
+	expected  []float32 // overheats that each piece had to be expected to bring a sound machine, filled in as the evidence passes
 	events    []event
 	stretches []stretch
 	services  []mend
 	answers   []schema.Answer
-	next      struct{ piece, event, stretch, service, answer int }
+	next      passed
 	sums      sums
 	ev        evidence
+	whole     bool // when kept: all its pieces are, and its curve
 }
+
+// passed is how many of a machine's records of each sort the pass has taken in.
+type passed struct{ piece, event, stretch, service, answer int }
 
 // logFacts is what the reasons tell that the evidence does not need.
 type logFacts struct {
-	name      string
 	settling  float64 // ml
 	unplaced  int     // overheats that could not count
 	noMeter   bool
@@ -103,7 +107,7 @@ type mend struct {
 func flatten(life *exposure.Life, settings schema.Settings) *machine {
 	log := life.Log
 	m := &machine{answers: log.Answers, ev: newEvidence()}
-	m.log.name = log.Machine.Name
+	m.name = log.Machine.Name
 	m.log.overheats = len(log.Overheats)
 	m.log.noMeter = !life.Clock.Known()
 	m.pieces = make([]piece, 0, len(life.Pieces))
@@ -134,6 +138,7 @@ func flatten(life *exposure.Life, settings schema.Settings) *machine {
 		q.level[air] = airBand(q.cycles, q.bled)
 		m.pieces = append(m.pieces, q)
 	}
+	m.expected = make([]float32, len(m.pieces))
 	m.meterHours(life)
 	m.place(life)
 	m.coolant(life, settings.SettlingCycles())

@@ -40,7 +40,7 @@ func (m *machine) tally(since int64) tallied {
 		}
 		h := float64(p.exposed)
 		t.hours += h
-		t.expected += float64(p.expected)
+		t.expected += float64(m.expected[i])
 		if p.mud > 12 {
 			t.dirtyHours += h
 		} else {
@@ -54,7 +54,7 @@ func (m *machine) tally(since int64) tallied {
 		}
 		if p.cycles < 8 && p.first && p.cycle {
 			t.freshCycles++
-			t.freshExpected += float64(p.expected)
+			t.freshExpected += float64(m.expected[i])
 		}
 		for j := k; j < len(m.events) && m.events[j].piece == i; j++ {
 			e := &m.events[j]
@@ -213,9 +213,9 @@ func (m *machine) would(f *Finder, p pattern) []string {
 	hours := 0.0
 	for i := m.next.piece - 1; i >= 0 && hours < 100; i-- {
 		q := &m.pieces[i]
-		q.excess(&q.level, q.ambient, float64(q.expected), &u)
+		q.excess(&q.level, q.ambient, float64(m.expected[i]), &u)
 		if e.mends > 0 {
-			u[again] = float64(q.expected)
+			u[again] = float64(m.expected[i])
 		}
 		hours += float64(q.exposed)
 		for k := range sum {

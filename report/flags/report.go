@@ -73,7 +73,7 @@ func (f *Finder) reportMachine(r *Result, m *machine) {
 			best = p
 		}
 	}
-	r.Standing = append(r.Standing, Standing{Machine: m.log.name, Flag: catalog[best].name, Evidence: e.evidence(best), Curve: f.curve(e.curve, best)})
+	r.Standing = append(r.Standing, Standing{Machine: m.name, Flag: catalog[best].name, Evidence: e.evidence(best), Curve: f.curve(e.curve, best)})
 	if e.raised[steadyLoss] != 0 {
 		r.Flags = append(r.Flags, f.machineFlag(m, steadyLoss))
 	}
@@ -141,7 +141,7 @@ func (f *Finder) machineFlag(m *machine, p pattern) Flag {
 		since = e.raised[p]
 	}
 	check := catalog[p].nextCheck
-	g := Flag{Scope: "machine", Machine: m.log.name, Flag: catalog[p].name, Since: f.time(since), Raised: f.time(e.raised[p]), Evidence: e.evidence(p),
+	g := Flag{Scope: "machine", Machine: m.name, Flag: catalog[p].name, Since: f.time(since), Raised: f.time(e.raised[p]), Evidence: e.evidence(p),
 		NextCheck: &check, Caution: catalog[p].caution, Curve: f.curve(e.curve, p), Answered: answered(e.rest[p])}
 	g.Reasons = m.reasons(f, p, since)
 	if g.Evidence.Highest > g.Evidence.Log10BayesFactor+1 {

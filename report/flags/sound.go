@@ -43,20 +43,24 @@ func (s *sums) clear() {
 
 // sound is the model.
 type sound struct {
-	offset [conditions + 1]int // where each condition's levels begin
-	ratio  []float64           // per level; 1 for not recorded
-	driver []float64           // per driver
-	mu     float64             // overheats an hour at ratio 1
-
-	all      tally // over the fleet, by trust
-	level    []tally
+	offset   [conditions + 1]int // where each condition's levels begin
+	ratio    []float64           // per level; 1 for not recorded
+	driver   []float64           // per driver
+	level    []tally             // over the fleet, by trust
 	drivers  []tally
-	marks    markCounts
-	seep     [len(soundRates)]float64
-	seepSum  float64
-	seepAll  bool
-	seen     int // overheats when last fitted
 	machines []*machine
+	learned
+}
+
+// learned is the model but for what there is one of a level or a driver.
+type learned struct {
+	mu      float64 // overheats an hour at ratio 1
+	all     tally   // over the fleet, by trust
+	marks   markCounts
+	seep    [len(soundRates)]float64
+	seepSum float64
+	seepAll bool
+	seen    int // overheats when last fitted
 }
 
 func newSound(levels [conditions]int, drivers int, machines []*machine) *sound {
@@ -158,8 +162,21 @@ func (s *sound) addSeep(seep *[len(soundRates)]float64, sum *float64, m *machine
 	*sum += k
 }
 
+func (s *sound) overheats() int {
+	n := 0
+	for _, m := range s.machines {
+		n += m.next.event
+	}
+	return n
+}
+
+// outgrown says whether so many overheats have come since the last fit that
+// another is due.
+func (s *sound) outgrown() bool { return float64(s.overheats()) >= 1.3*float64(s.seen)+2 }
+
 // fit learns the conditions' ratios anew from all that has passed.
 func (s *sound) fit() {
+	s.seen = s.overheats()
 	for range 5 {
 		s.retally()
 		s.gather()

@@ -1,0 +1,160 @@
+package flags
+
+import (
+	"encoding/json"
+	"math/rand/v2"
+	"reflect"
+	"slices"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"shedbook/report/exposure"
+	"shedbook/report/flags/simulate"
+	"shedbook/schema"
+)
+
+// Whatever is written after a pass was kept, in time or late, amended or taken
+// out, going on from there comes to what a pass from the beginning comes to; and
+// it does go on where only the last weeks were written to.
+func TestResumedPassEqualsAWholeOne(t *testing.T) {
+	w := simulate.Busy()
+	w.Days, w.Fault, w.Faulty, w.Services, w.DriverSpread, w.Clusters, w.MissRun, w.MissMeter, w.MeterError, w.Looks = 400, "blocked-core", 3, 0.2, 0.4, 0.2, 0.1, 0.3, 0.01, 0.05
+	w.Machines = 16
+	for _, fault := range []string{"blocked-core", "steady-loss", "hard-driving"} {
+		w.Fault = fault
+		fleet, _ := w.Fleet(71)
+		rng := rand.New(rand.NewPCG(7, 31))
+		at := simulate.Start.AddDate(0, 0, 200)
+		var names []string
+		for i := range fleet.Logs {
+			names = append(names, fleet.Logs[i].Machine.Name)
+		}
+		fleet.Answers = append(fleet.Answers, schema.Answer{Meta: schema.Meta{Number: 9001}, At: at.AddDate(0, 0, -40), Driver: fleet.Drivers[0].Name, Flag: hardDriving, NoneSeen: "yes"})
+		fleet.Logs[2].Answers = append(fleet.Logs[2].Answers, schema.Answer{Meta: schema.Meta{Number: 9002}, At: at.AddDate(0, 0, -50), Machine: names[2], Flag: "blocked-core", NoneSeen: "yes"})
+		whole := func() (Result, *Kept) {
+			x := exposure.NewIndex(fleet.Words, fleet.Drivers, fleet.Settings)
+			return FindIn(fleet, at, x, func(yield func(*exposure.Life) bool) {
+				for i := range fleet.Logs {
+					log := fleet.Logs[i].AsOf(at)
+					if !yield(x.Life(&log)) {
+						return
+					}
+				}
+			})
+		}
+		_, kept := whole()
+		resumed, began := 0, 0
+		for step := range 60 {
+			was := make([]schema.Log, len(fleet.Logs))
+			for i := range fleet.Logs {
+				was[i] = fleet.Logs[i].AsOf(at)
+			}
+			before := at
+			at = at.Add(time.Duration(rng.IntN(80)) * time.Hour)
+			changed := map[int]bool{}
+			late := step%10 == 9
+			if step%3 == 2 { // something about what was before
+				i := rng.IntN(len(fleet.Logs))
+				l := &fleet.Logs[i]
+				from, _ := slices.BinarySearchFunc(l.Runs, before.AddDate(0, 0, -20), func(r schema.Run, t time.Time) int { return r.At.Compare(t) })
+				if late {
+					from = 0
+				}
+				to, _ := slices.BinarySearchFunc(l.Runs, at, func(r schema.Run, t time.Time) int { return r.At.Compare(t) })
+				if from < to {
+					k := from + rng.IntN(to-from)
+					changed[i] = true
+					switch rng.IntN(3) {
+					case 0:
+						l.Runs = slices.Clone(l.Runs)
+						l.Runs[k].Hours.V += 0.3
+					case 1:
+						l.Runs = slices.Delete(slices.Clone(l.Runs), k, k+1)
+					default:
+						o := schema.Overheat{Head: schema.Head{Base: l.Runs[k].Base}, Sign: "lamp"}
+						o.At = o.At.Add(10 * time.Minute)
+						n, _ := slices.BinarySearchFunc(l.Overheats, o.At, func(r schema.Overheat, t time.Time) int { return r.At.Compare(t) })
+						l.Overheats = slices.Insert(slices.Clone(l.Overheats), n, o)
+					}
+				}
+			}
+			for i := range fleet.Logs {
+				if now := fleet.Logs[i].AsOf(at); now.Len() != was[i].Len() {
+					changed[i] = true
+				}
+			}
+			x := exposure.NewIndex(fleet.Words, fleet.Drivers, fleet.Settings)
+			again, read := ReadKept(kept.Bytes())
+			require.True(t, read)
+			got, now, ok := Resume(fleet, at, x, again, names, func(yield func(*exposure.Life) bool) {
+				for i := range changed {
+					log := fleet.Logs[i].AsOf(at)
+					if !yield(x.Life(&log)) {
+						return
+					}
+				}
+			})
+			want, fresh := whole()
+			if ok {
+				resumed++
+				require.Equal(t, printed(t, want), printed(t, got), "%s, step %d", fault, step)
+				kept = now
+			} else {
+				began++
+				kept = fresh
+			}
+		}
+		t.Logf("%s: went on %d times, began anew %d times", fault, resumed, began)
+		require.Greater(t, resumed, 30, fault)
+		require.Positive(t, began)
+	}
+}
+
+func printed(t *testing.T, r Result) string {
+	b, err := json.MarshalIndent(r, "", " ")
+	require.NoError(t, err)
+	return string(b)
+}
+
+// What is kept is the memory itself, so nothing in it may point elsewhere.
+func TestNothingKeptHoldsAPointer(t *testing.T) {
+	var plain func(reflect.Type) bool
+	plain = func(of reflect.Type) bool {
+		switch of.Kind() {
+		case reflect.Array:
+			return plain(of.Elem())
+		case reflect.Struct:
+			for i := range of.NumField() {
+				if !plain(of.Field(i).Type) {
+					return false
+				}
+			}
+			return true
+		}
+		return of.Kind() >= reflect.Bool && of.Kind() <= reflect.Float64 && of.Kind() != reflect.Uintptr
+	}
+	for _, v := range []any{figures{}, ledger{}, heard{}, point{}, passed{}, tally{}, logFacts{}, piece{}, learned{}, event{}, stretch{}} {
+		require.True(t, plain(reflect.TypeOf(v)), "%T", v)
+	}
+	require.False(t, plain(reflect.TypeOf(evidence{})))
+}
+
+// Torn or foreign bytes are refused, whatever they say.
+func TestTornKeepingIsRefused(t *testing.T) {
+	fleet, _ := simulate.Medium().Fleet(3)
+	x := exposure.NewIndex(fleet.Words, fleet.Drivers, fleet.Settings)
+	_, kept := FindIn(fleet, simulate.Medium().AsOf(), x, func(yield func(*exposure.Life) bool) {
+		for i := range fleet.Logs {
+			if !yield(x.Life(&fleet.Logs[i])) {
+				return
+			}
+		}
+	})
+	b := kept.Bytes()
+	for n := 0; n < len(b); n += 1 + n/3 {
+		k, ok := ReadKept(b[:n])
+		require.False(t, ok, "%d bytes of %d: %v", n, len(b), k != nil)
+	}
+}
