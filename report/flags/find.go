@@ -195,7 +195,7 @@ func (m *machine) advance(v *view, end int64, heard func(*event)) {
 			continue
 		}
 		p := &m.pieces[m.next.piece]
-		m.drive(v, p)
+		m.expected[m.next.piece] = float32(m.drive(v, p))
 		for m.next.event < len(m.events) && m.events[m.next.event].piece == m.next.piece {
 			e := &m.events[m.next.event]
 			heard(e)
@@ -279,11 +279,11 @@ func (p *piece) excess(level *[conditions]uint8, amb float32, plain float64, u *
 	u[again] = 0
 }
 
-// drive takes in a piece's hours.
-func (m *machine) drive(v *view, p *piece) {
+// drive takes in a piece's hours, and says how many overheats a sound machine
+// would have had in them.
+func (m *machine) drive(v *view, p *piece) (plain float64) {
 	e := &m.ev
-	plain := v.mu * v.s.conditions(&p.level, v.ratio) * v.drive(m, p.driver) * float64(p.exposed)
-	m.expected[m.next.piece] = float32(plain)
+	plain = v.mu * v.s.conditions(&p.level, v.ratio) * v.drive(m, p.driver) * float64(p.exposed)
 	var u [shapes]float64
 	p.excess(&p.level, p.ambient, plain, &u)
 	if e.mends > 0 {
@@ -311,6 +311,7 @@ func (m *machine) drive(v *view, p *piece) {
 	e.even *= math.Exp(plain * (e.own(v) - 1))
 	e.sound += plain
 	e.hours += float64(p.exposed)
+	return plain
 }
 
 // own is what a sound machine's ratio to the fleet must be expected to be after
