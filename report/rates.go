@@ -70,11 +70,16 @@ func Rates(s Source, q RateQuestion) (RatesReport, error) {
 	if err := q.validate(); err != nil {
 		return RatesReport{}, err
 	}
+	return RatesOf(s.AsOf, s.Index, Strata(s), q)
+}
+
+// Strata groups the fleet's hours and overheats.
+func Strata(s Source) *exposure.Strata {
 	strata := exposure.NewStrata()
 	for l := range s.Lives {
 		strata.AddLife(l)
 	}
-	return RatesOf(s.AsOf, s.Index, strata, q)
+	return strata
 }
 
 func (q *RateQuestion) validate() error {

@@ -73,16 +73,26 @@ func (b *Book) List(ctx context.Context, k *schema.Kind, f Filter) ([]schema.Rec
 	return out, explain(b.path, err)
 }
 
+// manyMachines is of how many it is faster to read what is in no pack at once
+// than machine by machine.
+const manyMachines = 20
+
 // SealedLogs reads machines' logs one after another, in the order of the
 // machines' names: those named, or all. What is read is the book as it was at
 // one moment.
 func (b *Book) SealedLogs(ctx context.Context, machines ...string) iter.Seq2[*Sealed, error] {
 	return func(yield func(*Sealed, error) bool) {
-		err := b.moment(ctx, machines, func(q querier, n *names) error {
+		named := machines
+		if len(machines) > manyMachines {
+			named = nil // records of the others are read over, too
+		}
+		err := b.moment(ctx, named, func(q querier, n *names) error {
 			quiet := quiet(ctx)
 			p, err := openPacks(quiet, q, n)
-			if err == nil && len(machines) == 0 {
+			if len(machines) == 0 {
 				machines = n.machines
+			}
+			if err == nil && len(machines) > manyMachines {
 				err = p.readLoose(quiet)
 			}
 			for i := 0; i < len(machines) && err == nil; i++ {

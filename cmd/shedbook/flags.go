@@ -41,7 +41,7 @@ func (a *app) flagsVerb() *cobra.Command {
 				r = l.glance().Flags
 				err = render.Flags(a.out, r, l.options())
 			} else {
-				g, _ := l.everything(l.source())
+				g, _, _ := l.everything(l.source())
 				r = g.Flags
 				err = render.FlagsOf(a.out, r, who, l.options())
 			}

@@ -1,10 +1,12 @@
 package main
 
 import (
+	"bytes"
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
+	"hash/crc64"
 	"io"
 	"os"
 	"path/filepath"
@@ -13,6 +15,7 @@ import (
 	"shedbook/report"
 	"shedbook/report/exposure"
 	"shedbook/report/flags"
+	"shedbook/store"
 )
 
 // glance is the whole fleet at a glance.
@@ -22,83 +25,205 @@ type glance struct {
 }
 
 // everything looks at every machine.
-func (l *look) everything(s report.Source) (g glance, err error) {
-	g.Flags, _ = flags.FindIn(l.fleet, l.at, s.Index, func(yield func(*exposure.Life) bool) {
+func (l *look) everything(s report.Source) (glance, func() []byte, error) {
+	var g glance
+	var keep func() *flags.Kept
+	g.Flags, keep = flags.FindIn(l.fleet, l.at, s.Index, l.rows(s, &g.Rows))
+	return g, func() []byte { return groundOf(g.Rows, keep()) }, nil
+}
+
+// rows makes a row of every life that passes.
+func (l *look) rows(s report.Source, rows *[]report.FleetRow) func(func(*exposure.Life) bool) {
+	return func(yield func(*exposure.Life) bool) {
 		for life := range s.Lives {
-			g.Rows = append(g.Rows, s.FleetRow(life))
+			*rows = append(*rows, s.FleetRow(life))
 			if !yield(life) {
 				return
 			}
 		}
-	})
-	return g, nil
+	}
+}
+
+// groundOf is what further looks can stand on: the rows, and the flags' pass.
+func groundOf(rows []report.FleetRow, k *flags.Kept) []byte {
+	b, err := json.Marshal(rows)
+	if k == nil || err != nil {
+		return nil
+	}
+	return append(append(b, '\n'), k.Bytes()...)
+}
+
+// everythingSince looks at the machines written to since a look, and at the rest
+// as they were then.
+func (l *look) everythingSince(s report.Source, ground []byte) (g glance, keep func() []byte, ok bool) {
+	head, tail, _ := bytes.Cut(ground, []byte{'\n'})
+	var were, are []report.FleetRow
+	k, ok := flags.ReadKept(tail)
+	if !ok || json.Unmarshal(head, &were) != nil {
+		return g, nil, false
+	}
+	var now *flags.Kept
+	if g.Flags, now, ok = flags.Resume(l.fleet, l.at, s.Index, k, l.known.Machines, l.rows(s, &are)); !ok {
+		return g, nil, false
+	}
+	row := map[string]*report.FleetRow{}
+	for _, rows := range [][]report.FleetRow{were, are} {
+		for i := range rows {
+			row[rows[i].Machine] = &rows[i]
+		}
+	}
+	for _, name := range l.known.Machines {
+		if row[name] == nil {
+			return g, nil, false
+		}
+		g.Rows = append(g.Rows, *row[name])
+	}
+	return g, func() []byte { return groundOf(g.Rows, now) }, true
 }
 
 // glance is everything, or what was kept of it, which lacks the curves of the
 // machines that bear no flag.
 func (l *look) glance() glance {
-	g, _ := kept(l, "fleet", "", l.everything)
+	g, _ := kept(l, "fleet", "", question[glance]{l.everything, l.everythingSince})
 	g.Flags.AsOf = l.at
 	return g
+}
+
+// question is how something is seen of a fleet: of all its logs, or of those
+// written to since and the ground that a look before laid. With the answer comes
+// what lays the ground for the next.
+type question[T any] struct {
+	whole func(report.Source) (T, func() []byte, error)
+	since func(s report.Source, ground []byte) (T, func() []byte, bool)
 }
 
 // keepFrom is how long a look must have taken to be worth keeping.
 var keepFrom = 500 * time.Millisecond
 
 // kept finds what was seen when the same question was last asked, or sees. To
-// see a very large fleet every record is read, which takes seconds; so what was
-// seen is kept, in the user's cache and not in the book (a look writes nothing
-// there), for as long as nothing is written into the book. Of a verb's questions
-// the last is kept. What is kept may have been seen at an earlier time.
-func kept[T any](l *look, verb, question string, see func(report.Source) (T, error)) (T, error) {
+// see a very large fleet every record is read, which takes seconds. So two things
+// are kept, in the user's cache and not in the book (a look writes nothing
+// there): what was seen, for as long as nothing is written into the book; and the
+// ground to see from, so that after a few records only the machines written to
+// are read. Of a verb's questions the last is kept. What is kept may have been
+// seen at an earlier time.
+func kept[T any](l *look, verb, asked string, q question[T]) (T, error) {
 	var k struct {
 		Of   string // the book's state, which program saw it, and what was asked
 		AsOf time.Time
 		Seen T
 	}
-	file, of := l.keptAs(verb, question)
-	if of != "" {
+	file, program := l.keptAs(verb)
+	if file == "" {
+		seen, _, err := q.whole(l.source())
+		return seen, err
+	}
+	state := l.book.State()
+	if state != "" {
 		b, err := os.ReadFile(file)
-		if err == nil && json.Unmarshal(b, &k) == nil && k.Of == of && !k.AsOf.After(l.at) {
+		if err == nil && json.Unmarshal(b, &k) == nil && k.Of == state+program+asked && !k.AsOf.After(l.at) {
 			return k.Seen, nil
 		}
 	}
 	began := time.Now()
-	if of != "" { // of a moment after that state, as all that is read from here on
-		if err := l.read(l.ctx, l.book); err != nil {
-			l.reading.set(err)
-			return k.Seen, err
-		}
+	// Of a moment after that state, as all that is read from here on.
+	if err := l.read(l.ctx, l.book); err != nil {
+		l.reading.set(err)
+		return k.Seen, err
 	}
-	s := l.source()
-	seen, err := see(s)
-	if of != "" && err == nil && !s.Later.Load() && l.reading.get() == nil && time.Since(began) >= keepFrom {
-		if _, now := l.keptAs(verb, question); now != of { // else what was written meanwhile would be kept under the state before it
-			return seen, nil
-		}
-		k.Of, k.AsOf, k.Seen = of, l.at, seen
-		// Where it can't be kept it will be seen anew.
-		if os.MkdirAll(filepath.Dir(file), 0o700) == nil {
-			_ = toFile(file, func(w io.Writer) error { return json.NewEncoder(w).Encode(&k) })
-		}
+	mark, err := l.book.Mark(l.ctx)
+	if err != nil {
+		l.reading.set(err)
+		return k.Seen, err
+	}
+	var s report.Source
+	var seen T
+	var lay func() []byte
+	was, written, ok := l.ground(file, program)
+	if ok {
+		s = l.sourceOf(written)
+		seen, lay, ok = q.since(s, was)
+	}
+	worth := ok
+	if !ok {
+		s = l.source()
+		seen, lay, err = q.whole(s)
+		worth = time.Since(began) >= keepFrom
+	}
+	if !worth || err != nil || state == "" || s.Later.Load() || l.reading.get() != nil || l.book.State() != state {
+		return seen, err // what was written meanwhile would be kept under the state before it
+	}
+	k.Of, k.AsOf, k.Seen = state+program+asked, l.at, seen
+	// Where it can't be kept it will be seen anew.
+	if os.MkdirAll(filepath.Dir(file), 0o700) == nil {
+		_ = toFile(file, func(w io.Writer) error { return json.NewEncoder(w).Encode(&k) })
+		l.lay(file, ground{Program: program, Common: l.common(), Mark: mark, AsOf: l.at}, lay())
 	}
 	return seen, err
 }
 
-// keptAs is the file for what a verb saw, and what it is an answer to; "" where
-// none is kept: as of a time named, the whole would be another.
-func (l *look) keptAs(verb, question string) (file, of string) {
+// keptAs is the file for what a verb saw, and by which program; "" where none is
+// kept: as of a time named, the whole would be another.
+func (l *look) keptAs(verb string) (file, program string) {
 	cache, err := os.UserCacheDir()
-	program, exeErr := os.Executable()
+	exe, exeErr := os.Executable()
 	if err != nil || exeErr != nil || l.asOf != "" {
 		return "", ""
 	}
-	info, err := os.Stat(program)
-	state := l.book.State()
-	if err != nil || state == "" {
+	info, err := os.Stat(exe)
+	if err != nil {
 		return "", ""
 	}
 	name := sha256.Sum256([]byte(l.book.Path()))
 	return filepath.Join(cache, "shedbook", hex.EncodeToString(name[:8])+"."+verb),
-		fmt.Sprint(state, program, info.Size(), info.ModTime().UnixNano(), question)
+		fmt.Sprint(exe, info.Size(), info.ModTime().UnixNano())
 }
+
+// ground is of what that which was laid goes.
+type ground struct {
+	Program string
+	Common  string // what is not one machine's
+	Mark    store.Mark
+	AsOf    time.Time
+	Sum     uint64 // of what was laid
+}
+
+// common is what is not one machine's, in short.
+func (l *look) common() string {
+	b, err := json.Marshal(l.fleet)
+	if err != nil {
+		return ""
+	}
+	return fmt.Sprintf("%x", sha256.Sum256(b))
+}
+
+// ground reads what was laid, and which machines were written to since; not ok
+// where it can't be stood on, or most of the fleet would have to be read anyway.
+func (l *look) ground(file, program string) (laid []byte, written []string, ok bool) {
+	b, err := os.ReadFile(file + ".ground")
+	head, laid, whole := bytes.Cut(b, []byte{'\n'})
+	var g ground
+	if err != nil || !whole || json.Unmarshal(head, &g) != nil || g.Program != program || g.Common != l.common() || g.AsOf.After(l.at) || g.Sum != crc(laid) {
+		return nil, nil, false
+	}
+	written, ok, err = l.book.Since(l.ctx, g.Mark)
+	return laid, written, ok && err == nil && 2*len(written) <= len(l.known.Machines)
+}
+
+func (l *look) lay(file string, g ground, laid []byte) {
+	g.Sum = crc(laid)
+	head, err := json.Marshal(g)
+	if laid == nil || err != nil {
+		_ = os.Remove(file + ".ground")
+		return
+	}
+	_ = toFile(file+".ground", func(w io.Writer) error {
+		_, err := w.Write(append(head, '\n'))
+		if err == nil {
+			_, err = w.Write(laid)
+		}
+		return err
+	})
+}
+
+func crc(b []byte) uint64 { return crc64.Checksum(b, crc64.MakeTable(crc64.ECMA)) }

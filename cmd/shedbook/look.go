@@ -112,6 +112,14 @@ func (l *look) read(ctx context.Context, b *store.Book) (err error) {
 	return nil
 }
 
+// sourceOf is source of the machines named and no others, were it none.
+func (l *look) sourceOf(machines []string) report.Source {
+	if len(machines) == 0 {
+		return report.Stream(l.fleet, func(func(func() *schema.Log) bool) {}, l.at)
+	}
+	return l.source(machines...)
+}
+
 // source is the fleet as of the time asked for, read as the report goes: of
 // the machines named, or all.
 func (l *look) source(machines ...string) report.Source {

@@ -35,7 +35,7 @@ func (a *app) ratesVerb() *cobra.Command {
 				}
 				q.Adjust = append(q.Adjust, f)
 			}
-			r, err := kept(l, "rates", fmt.Sprint(q), func(s report.Source) (report.RatesReport, error) { return report.Rates(s, q) })
+			r, err := kept(l, "rates", fmt.Sprint(q), l.rates(q))
 			if err != nil {
 				return usage("", "--%s", err)
 			}
@@ -66,6 +66,27 @@ func (a *app) ratesVerb() *cobra.Command {
 	_ = c.RegisterFlagCompletionFunc("by", names)
 	_ = c.RegisterFlagCompletionFunc("adjust", names)
 	return c
+}
+
+// rates asks for rates, and keeps the strata.
+func (l *look) rates(q report.RateQuestion) question[report.RatesReport] {
+	of := func(s report.Source, strata *exposure.Strata) (report.RatesReport, func() []byte, error) {
+		r, err := report.RatesOf(s.AsOf, s.Index, strata, q)
+		return r, strata.Keep, err
+	}
+	return question[report.RatesReport]{
+		func(s report.Source) (report.RatesReport, func() []byte, error) {
+			return of(s, report.Strata(s))
+		},
+		func(s report.Source, ground []byte) (r report.RatesReport, keep func() []byte, ok bool) {
+			strata, ok := s.Index.Resume(ground, l.known.Machines, s.Lives)
+			if !ok {
+				return r, nil, false
+			}
+			r, keep, err := of(s, strata)
+			return r, keep, err == nil
+		},
+	}
 }
 
 // factor reads a factor's name.

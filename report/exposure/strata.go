@@ -1,7 +1,9 @@
 package exposure
 
 import (
-	"slices"
+	"encoding/binary"
+	"iter"
+	"math"
 	"sort"
 )
 
@@ -14,11 +16,22 @@ type Stratum struct {
 }
 
 // Strata are hours and overheats grouped to the distinct conditions they were
-// driven under, with what could not be grouped. Groups made elsewhere (a
-// summary kept in a book) are added the same way as lives.
+// driven under, with what could not be grouped.
 type Strata struct {
 	at    map[Levels]int32 // index in the last of parts
-	parts [][]Stratum      // in the order they were met, so that sums come out the same every time
+	parts []part           // in the order they were met, so that sums come out the same every time
+	ungrouped
+}
+
+// part is the strata of one machine.
+type part struct {
+	machine, model string
+	strata         []Stratum
+	ungrouped
+}
+
+// ungrouped is what could not be grouped.
+type ungrouped struct {
 	// UnplacedOverheats fell in no recorded run, OutsideOverheats and
 	// OutsideHours before the machine was acquired or after it was retired.
 	UnplacedOverheats, OutsideOverheats int
@@ -28,26 +41,27 @@ type Strata struct {
 }
 
 // NewStrata is empty.
-func NewStrata() *Strata { return &Strata{at: map[Levels]int32{}, parts: make([][]Stratum, 1)} }
+func NewStrata() *Strata { return &Strata{at: map[Levels]int32{}, parts: make([]part, 1)} }
 
 // Add counts hours and overheats under one set of conditions.
 func (s *Strata) Add(levels Levels, hours float64, overheats int) {
-	part := &s.parts[len(s.parts)-1]
+	p := &s.parts[len(s.parts)-1]
 	i, ok := s.at[levels]
 	if !ok {
-		i = int32(len(*part))
+		i = int32(len(p.strata))
 		s.at[levels] = i
-		*part = append(*part, Stratum{Levels: levels})
+		p.strata = append(p.strata, Stratum{Levels: levels})
 	}
-	(*part)[i].Hours += hours
-	(*part)[i].Overheats += overheats
+	p.strata[i].Hours += hours
+	p.strata[i].Overheats += overheats
 }
 
 // AddLife counts one machine's life. Its conditions are those of no other
 // machine, so that they need be told apart among themselves only.
 func (s *Strata) AddLife(l *Life) {
 	clear(s.at)
-	s.parts = append(s.parts, make([]Stratum, 0, len(l.Pieces)))
+	s.parts = append(s.parts, part{machine: l.Log.Machine.Name, model: l.Log.Machine.Model, strata: make([]Stratum, 0, len(l.Pieces))})
+	of := &s.parts[len(s.parts)-1].ungrouped
 	for i := range l.Pieces {
 		p := &l.Pieces[i]
 		s.Add(p.Levels, p.Hours, 0)
@@ -57,27 +71,35 @@ func (s *Strata) AddLife(l *Life) {
 		case e.Placed():
 			s.Add(e.Levels, 0, 1)
 		case e.How == Outside:
-			s.OutsideOverheats++
+			of.OutsideOverheats++
 		default:
-			s.UnplacedOverheats++
+			of.UnplacedOverheats++
 		}
 	}
-	s.OutsideHours += l.OutsideHours
-	s.MeterHours += l.Unrecorded()
+	of.OutsideHours, of.MeterHours = l.OutsideHours, l.Unrecorded()
+	s.ungrouped.add(of)
+}
+
+func (u *ungrouped) add(v *ungrouped) {
+	u.UnplacedOverheats += v.UnplacedOverheats
+	u.OutsideOverheats += v.OutsideOverheats
+	u.OutsideHours += v.OutsideHours
+	u.MeterHours += v.MeterHours
 }
 
 // Len is the number of strata.
 func (s *Strata) Len() int {
 	n := 0
-	for _, p := range s.parts {
-		n += len(p)
+	for i := range s.parts {
+		n += len(s.parts[i].strata)
 	}
 	return n
 }
 
 // Each goes through the strata in the order in which they were met.
 func (s *Strata) Each(do func(*Stratum)) {
-	for _, p := range s.parts {
+	for k := range s.parts {
+		p := s.parts[k].strata
 		for i := range p {
 			do(&p[i])
 		}
@@ -86,7 +108,8 @@ func (s *Strata) Each(do func(*Stratum)) {
 
 // All are the strata in the order of their levels' numbers.
 func (s *Strata) All() []Stratum {
-	all := slices.Concat(s.parts...)
+	all := make([]Stratum, 0, s.Len())
+	s.Each(func(g *Stratum) { all = append(all, *g) })
 	sort.Slice(all, func(a, b int) bool { return less(&all[a].Levels, &all[b].Levels) })
 	return all
 }
@@ -111,4 +134,110 @@ func less(a, b *Levels) bool {
 		}
 	}
 	return false
+}
+
+// Keep writes the strata of lives down, machine by machine, for Resume.
+func (s *Strata) Keep() []byte {
+	b := make([]byte, 0, 64*len(s.parts)+strataBytes*s.Len())
+	le := binary.LittleEndian
+	number := func(f float64) { b = le.AppendUint64(b, math.Float64bits(f)) }
+	for i := range s.parts[1:] {
+		p := &s.parts[i+1]
+		for _, name := range []string{p.machine, p.model} {
+			b = append(le.AppendUint32(b, uint32(len(name))), name...)
+		}
+		b = le.AppendUint32(le.AppendUint32(b, uint32(p.UnplacedOverheats)), uint32(p.OutsideOverheats))
+		number(p.OutsideHours)
+		number(p.MeterHours)
+		b = le.AppendUint32(b, uint32(len(p.strata)))
+		for k := range p.strata {
+			g := &p.strata[k]
+			for _, l := range g.Levels {
+				b = le.AppendUint16(b, l)
+			}
+			number(g.Hours)
+			b = le.AppendUint32(b, uint32(g.Overheats))
+		}
+	}
+	return b
+}
+
+// strataBytes is what a stratum takes in what Keep writes.
+const strataBytes = 2*int(Factors) + 8 + 4
+
+// Resume makes the strata of machines, the fleet's in order, out of what was
+// kept of them under the same words, drivers and settings, and of the lives, in
+// the same order, of those that were written to since. It is not ok where a
+// machine is in neither.
+func (x *Index) Resume(kept []byte, machines []string, lives iter.Seq[*Life]) (s *Strata, ok bool) {
+	was := map[string]part{}
+	for len(kept) > 0 {
+		p, rest := readPart(kept)
+		if rest == nil {
+			return nil, false
+		}
+		was[p.machine], kept = p, rest
+	}
+	for _, name := range machines { // before a life takes its number out of turn
+		x.id(Machine, name)
+	}
+	s = NewStrata()
+	add := func(until string) bool {
+		for ; len(machines) > 0 && machines[0] != until; machines = machines[1:] {
+			p, found := was[machines[0]]
+			if !found {
+				return false
+			}
+			machine, model := x.id(Machine, p.machine), x.id(Model, p.model)
+			for i := range p.strata {
+				p.strata[i].Levels[Machine], p.strata[i].Levels[Model] = machine, model
+			}
+			s.parts = append(s.parts, p)
+			s.ungrouped.add(&p.ungrouped)
+		}
+		return true
+	}
+	for l := range lives {
+		if !add(l.Log.Machine.Name) || len(machines) == 0 {
+			return nil, false
+		}
+		s.AddLife(l)
+		machines = machines[1:]
+	}
+	return s, add("")
+}
+
+// readPart reads a machine's strata, and returns the rest; nil where the bytes
+// are not what Keep wrote.
+func readPart(b []byte) (p part, rest []byte) {
+	le, whole := binary.LittleEndian, true
+	next := func(n int) []byte {
+		if whole = whole && n <= len(b); !whole {
+			return make([]byte, min(n, 64))
+		}
+		out := b[:n]
+		b = b[n:]
+		return out
+	}
+	count := func() int { return int(le.Uint32(next(4))) }
+	number := func() float64 { return math.Float64frombits(le.Uint64(next(8))) }
+	p.machine = string(next(count()))
+	p.model = string(next(count()))
+	p.UnplacedOverheats, p.OutsideOverheats = count(), count()
+	p.OutsideHours, p.MeterHours = number(), number()
+	n := count()
+	all := next(n * strataBytes)
+	if !whole {
+		return p, nil
+	}
+	p.strata = make([]Stratum, n)
+	for i := range p.strata {
+		g := all[i*strataBytes:]
+		for f := range p.strata[i].Levels {
+			p.strata[i].Levels[f] = le.Uint16(g[2*f:])
+		}
+		p.strata[i].Hours = math.Float64frombits(le.Uint64(g[2*int(Factors):]))
+		p.strata[i].Overheats = int(le.Uint32(g[2*int(Factors)+8:]))
+	}
+	return p, b
 }

@@ -63,15 +63,15 @@ func Find(fleet schema.Fleet, asOf time.Time) Result {
 }
 
 // FindIn is Find where the lives as of then, and their index, are made already:
-// of the fleet's logs nothing is read. What can be kept of it is for Resume.
-func FindIn(fleet schema.Fleet, asOf time.Time, x *exposure.Index, lives iter.Seq[*exposure.Life]) (Result, *Kept) {
+// of the fleet's logs nothing is read. What keep makes is for Resume; nil where
+// the log is too short.
+func FindIn(fleet schema.Fleet, asOf time.Time, x *exposure.Index, lives iter.Seq[*exposure.Life]) (r Result, keep func() *Kept) {
 	f := New(fleet, asOf)
 	f.index, f.stood = x, new(stood)
 	for l := range lives {
 		f.add(l)
 	}
-	r := f.Result()
-	return r, f.keep()
+	return f.Result(), f.keep
 }
 
 // Result passes once through time, week by week, and says what was raised.

@@ -35,7 +35,7 @@ func TestResumedPassEqualsAWholeOne(t *testing.T) {
 		fleet.Logs[2].Answers = append(fleet.Logs[2].Answers, schema.Answer{Meta: schema.Meta{Number: 9002}, At: at.AddDate(0, 0, -50), Machine: names[2], Flag: "blocked-core", NoneSeen: "yes"})
 		whole := func() (Result, *Kept) {
 			x := exposure.NewIndex(fleet.Words, fleet.Drivers, fleet.Settings)
-			return FindIn(fleet, at, x, func(yield func(*exposure.Life) bool) {
+			r, keep := FindIn(fleet, at, x, func(yield func(*exposure.Life) bool) {
 				for i := range fleet.Logs {
 					log := fleet.Logs[i].AsOf(at)
 					if !yield(x.Life(&log)) {
@@ -43,6 +43,7 @@ func TestResumedPassEqualsAWholeOne(t *testing.T) {
 					}
 				}
 			})
+			return r, keep()
 		}
 		_, kept := whole()
 		resumed, began := 0, 0
@@ -145,14 +146,14 @@ func TestNothingKeptHoldsAPointer(t *testing.T) {
 func TestTornKeepingIsRefused(t *testing.T) {
 	fleet, _ := simulate.Medium().Fleet(3)
 	x := exposure.NewIndex(fleet.Words, fleet.Drivers, fleet.Settings)
-	_, kept := FindIn(fleet, simulate.Medium().AsOf(), x, func(yield func(*exposure.Life) bool) {
+	_, keep := FindIn(fleet, simulate.Medium().AsOf(), x, func(yield func(*exposure.Life) bool) {
 		for i := range fleet.Logs {
 			if !yield(x.Life(&fleet.Logs[i])) {
 				return
 			}
 		}
 	})
-	b := kept.Bytes()
+	b := keep().Bytes()
 	for n := 0; n < len(b); n += 1 + n/3 {
 		k, ok := ReadKept(b[:n])
 		require.False(t, ok, "%d bytes of %d: %v", n, len(b), k != nil)

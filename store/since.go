@@ -1,0 +1,125 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"maps"
+	"slices"
+
+	"shedbook/schema"
+)
+
+// Mark is how far a book had been written, for Since.
+type Mark struct {
+	Next int64              // number that the next record would have had
+	At   string             // when it was marked
+	Past int64              // earlier versions that the book kept
+	Late int64              // those of them replaced at At or after it
+	Last map[string][]int64 // by sheet: the last record's number and checksum
+}
+
+// Mark marks how far the book is written.
+func (b *Book) Mark(ctx context.Context) (m Mark, err error) {
+	ctx = quiet(ctx)
+	err = b.moment(ctx, []string{""}, func(q querier, _ *names) (err error) {
+		m, err = mark(ctx, q, formatTime(b.now()))
+		return err
+	})
+	return m, err
+}
+
+func mark(ctx context.Context, q querier, at string) (Mark, error) {
+	m := Mark{At: at, Last: map[string][]int64{}}
+	err := q.QueryRowContext(ctx, "SELECT next, (SELECT count(*) FROM past), (SELECT count(*) FROM past WHERE replaced >= ?) FROM counter", at).Scan(&m.Next, &m.Past, &m.Late)
+	for _, k := range schema.Kinds {
+		if err != nil || k.Field("machine") == nil {
+			continue
+		}
+		var number, sum int64
+		err = q.QueryRowContext(ctx, "SELECT number, coalesce(sum, 0) FROM "+k.Sheet+" ORDER BY number DESC LIMIT 1").Scan(&number, &sum)
+		if errors.Is(err, sql.ErrNoRows) {
+			err = nil
+			continue
+		}
+		m.Last[k.Sheet] = []int64{number, sum}
+	}
+	return m, err
+}
+
+// Since lists the machines of which anything was recorded, amended or voided
+// since a mark, in the order of their names. It is not ok where that can't be
+// told: where the book is not the one that was marked (as after a copy from
+// before was put back), or a machine has another name. What the book has that is
+// no machine's is not looked at.
+func (b *Book) Since(ctx context.Context, was Mark) (machines []string, ok bool, err error) {
+	ctx = quiet(ctx)
+	err = b.moment(ctx, nil, func(q querier, n *names) error {
+		now, err := mark(ctx, q, was.At)
+		if err != nil || now.Next < was.Next || now.Past-was.Past != now.Late-was.Late { // the last: none was dated back
+			return err
+		}
+		written := map[string]bool{}
+		replaced := map[int64]bool{}
+		var were []Earlier
+		if now.Past > was.Past {
+			if were, err = earlier(ctx, q, "WHERE replaced >= ?", was.At); err != nil {
+				return err
+			}
+		}
+		for _, e := range were {
+			replaced[e.Number] = true
+			if e.Kind.Field("machine") == nil {
+				continue
+			}
+			is, err := tables[e.Kind].one(ctx, q, n, "WHERE number = ?", e.Number)
+			if err != nil {
+				return err
+			}
+			name := e.Kind.Text(e.Record, "machine")
+			if e.Kind.Name == "machine" && (is == nil || e.Kind.Text(is, "machine") != name) {
+				return nil
+			}
+			written[name] = true
+			if is != nil {
+				written[e.Kind.Text(is, "machine")] = true
+			}
+		}
+		for sheet, last := range was.Last {
+			var sum int64
+			err := q.QueryRowContext(ctx, "SELECT coalesce(sum, 0) FROM "+sheet+" WHERE number = ?", last[0]).Scan(&sum)
+			if err != nil && !errors.Is(err, sql.ErrNoRows) {
+				return err
+			}
+			if (err != nil || sum != last[1]) && !replaced[last[0]] {
+				return nil
+			}
+		}
+		for _, k := range schema.Kinds {
+			if k.Field("machine") == nil {
+				continue
+			}
+			column := "machine"
+			if k.Name == "machine" {
+				column = "number"
+			}
+			// By the numbers alone: an index over machines would be gone through whole.
+			ids, err := numbers(ctx, q, "SELECT DISTINCT "+column+" FROM "+k.Sheet+" NOT INDEXED WHERE number >= ? AND "+column+" IS NOT NULL", was.Next)
+			if err != nil {
+				return err
+			}
+			for _, id := range ids {
+				written[n.machineName[id]] = true
+			}
+		}
+		delete(written, "")
+		for name := range written {
+			if _, known := n.machine[name]; !known {
+				return nil
+			}
+		}
+		machines, ok = slices.Sorted(maps.Keys(written)), true
+		return nil
+	})
+	return machines, ok, err
+}
