@@ -6,7 +6,7 @@ import (
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
-	"hash/crc64"
+	"hash/crc32"
 	"io"
 	"os"
 	"path/filepath"
@@ -144,7 +144,7 @@ func kept[T any](l *look, verb, asked string, q question[T]) (T, error) {
 		s = l.sourceOf(written)
 		seen, lay, ok = q.since(s, was)
 	}
-	worth := ok
+	worth, anew := ok, !ok || 50*len(written) > len(l.known.Machines) // else the ground is as good as a new one
 	if !ok {
 		s = l.source()
 		seen, lay, err = q.whole(s)
@@ -157,7 +157,9 @@ func kept[T any](l *look, verb, asked string, q question[T]) (T, error) {
 	// Where it can't be kept it will be seen anew.
 	if os.MkdirAll(filepath.Dir(file), 0o700) == nil {
 		_ = toFile(file, func(w io.Writer) error { return json.NewEncoder(w).Encode(&k) })
-		l.lay(file, ground{Program: program, Common: l.common(), Mark: mark, AsOf: l.at}, lay())
+		if anew {
+			l.lay(file, ground{Program: program, Common: l.common(), Mark: mark, AsOf: l.at}, lay())
+		}
 	}
 	return seen, err
 }
@@ -185,7 +187,7 @@ type ground struct {
 	Common  string // what is not one machine's
 	Mark    store.Mark
 	AsOf    time.Time
-	Sum     uint64 // of what was laid
+	Sum     uint32 // of what was laid
 }
 
 // common is what is not one machine's, in short.
@@ -226,4 +228,4 @@ func (l *look) lay(file string, g ground, laid []byte) {
 	})
 }
 
-func crc(b []byte) uint64 { return crc64.Checksum(b, crc64.MakeTable(crc64.ECMA)) }
+func crc(b []byte) uint32 { return crc32.Checksum(b, crc32.MakeTable(crc32.Castagnoli)) }

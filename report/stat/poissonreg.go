@@ -141,6 +141,21 @@ func pack(ids []int, bound int, codes []int, levels int) int {
 
 // compress renumbers ids 0, 1, ... in order of first appearance, and counts them.
 func compress(ids []int) int {
+	low, high := 0, 0
+	for _, id := range ids {
+		low, high = min(low, id), max(high, id)
+	}
+	if low == 0 && high <= 2*len(ids) { // as they are where the levels are few: no map is needed
+		number, count := make([]int32, high+1), int32(0)
+		for i, id := range ids {
+			if number[id] == 0 {
+				count++
+				number[id] = count
+			}
+			ids[i] = int(number[id]) - 1
+		}
+		return int(count)
+	}
 	seen := make(map[int]int, min(len(ids), 1<<20))
 	for i, id := range ids {
 		n, ok := seen[id]

@@ -3,6 +3,8 @@ package stat
 import (
 	"fmt"
 	"math"
+	"runtime"
+	"sync"
 )
 
 // LevelRatio is a level's rate over that of what it is compared with, the other
@@ -85,13 +87,20 @@ func (f *RateFit) RatesOf(reference int, level float64) []LevelRatio {
 		return out
 	}
 	s := f.standardise()
-	for l := range out {
-		if l == reference {
-			out[l].Result = absent("it is the level that the others are compared with")
-			continue
-		}
-		out[l] = f.levelRatio(s, l, reference, level)
+	var wait sync.WaitGroup
+	parts := runtime.GOMAXPROCS(0)
+	for part := range parts {
+		wait.Go(func() {
+			for l := part; l < len(out); l += parts {
+				if l == reference {
+					out[l].Result = absent("it is the level that the others are compared with")
+				} else {
+					out[l] = f.levelRatio(s, l, reference, level)
+				}
+			}
+		})
 	}
+	wait.Wait()
 	return out
 }
 
@@ -99,13 +108,13 @@ func (f *RateFit) RatesOf(reference int, level float64) []LevelRatio {
 type standardised struct {
 	events, hours []float64 // hours: under standard conditions
 	rows          [][]int
-	weight        []float64 // of a row: its standard hours
-	firth         *RateFit
+	weight        []float64       // of a row: its standard hours
+	penalised     func() *RateFit // fitted once it is asked for
 }
 
 func (f *RateFit) standardise() *standardised {
 	n := f.g.levels[0]
-	s := &standardised{make([]float64, n), make([]float64, n), make([][]int, n), make([]float64, len(f.g.events)), nil}
+	s := &standardised{make([]float64, n), make([]float64, n), make([][]int, n), make([]float64, len(f.g.events)), sync.OnceValue(f.penalised)}
 	for i, l := range f.g.codes[0] {
 		s.events[l] += f.g.events[i]
 		if f.g.exposure[i] == 0 {
@@ -301,18 +310,21 @@ func (f *RateFit) base(s *standardised, k int) int {
 	return s.rows[k][0]
 }
 
+// penalised is the fit with Firth's penalty; without coefficients where there is
+// none.
+func (f *RateFit) penalised() *RateFit {
+	p := *f
+	p.coef = f.start()
+	if !p.maximise(p.coef, true) {
+		p.coef = nil
+	}
+	return &p
+}
+
 // firthRatio is the contrast from a penalised fit, with a normal interval of
 // the logarithm.
 func (f *RateFit) firthRatio(s *standardised, grad []float64, level float64, warnings []string) LevelRatio {
-	if s.firth == nil {
-		p := *f
-		p.coef = f.start()
-		if !p.maximise(p.coef, true) {
-			p.coef = nil
-		}
-		s.firth = &p
-	}
-	p := s.firth
+	p := s.penalised()
 	if p.coef == nil {
 		return LevelRatio{Result: absent("separated: no finite estimate"), P: 1}
 	}
