@@ -115,3 +115,68 @@ func TestAKeptGlanceEqualsALook(t *testing.T) {
 	out, _ = do("fleet", "--json")
 	require.NotContains(t, out, "marked")
 }
+
+// After a record of one machine the others are not read again: what was kept of
+// them is what is shown. Ground that is torn or of another program is not stood
+// on, nor is that of which most was written to since.
+func TestALookStandsOnTheLastOnesGround(t *testing.T) {
+	was := keepFrom
+	keepFrom = 0
+	t.Cleanup(func() { keepFrom = was })
+	dir := t.TempDir()
+	t.Setenv("XDG_CACHE_HOME", dir)
+	book := filepath.Join(dir, "yard.db")
+	require.NoError(t, fillDemo(context.Background(), book, system()))
+	do := func(args ...string) string {
+		var out bytes.Buffer
+		a := &app{in: strings.NewReader(""), out: &out, errOut: &out, now: demoEnd, width: 80, getenv: func(string) string { return "" }}
+		require.Zero(t, run(context.Background(), a, append([]string{"--book", book}, args...)), out.String())
+		old := time.Now().Add(-time.Minute)
+		require.NoError(t, os.Chtimes(book, old, old))
+		return out.String()
+	}
+	do("list", "machine")
+	n := 0
+	record := func(machine string) {
+		n++
+		do("log", "run", machine, "--hours", "1.5", "--at", demoEnd.Add(-time.Duration(n)*3*time.Hour).Format(time.RFC3339))
+	}
+	do("fleet")
+	files, err := filepath.Glob(filepath.Join(dir, "shedbook", "*.fleet.ground"))
+	require.NoError(t, err)
+	require.Len(t, files, 1)
+	change := func(alter func(*ground)) {
+		b, err := os.ReadFile(files[0])
+		require.NoError(t, err)
+		head, laid, _ := bytes.Cut(b, []byte{'\n'})
+		var g ground
+		require.NoError(t, json.Unmarshal(head, &g))
+		laid = bytes.Replace(laid, []byte(`"machine":"W2","model":"Wren 5"`), []byte(`"machine":"W2","model":"Elsewhere"`), 1)
+		g.Sum = crc(laid)
+		alter(&g)
+		head, err = json.Marshal(g)
+		require.NoError(t, err)
+		require.NoError(t, os.WriteFile(files[0], append(append(head, '\n'), laid...), 0o600))
+	}
+	change(func(*ground) {})
+	record("B1")
+	require.Contains(t, do("fleet", "--json"), "Elsewhere", "the other machines are read again")
+	record("W2")
+	require.NotContains(t, do("fleet", "--json"), "Elsewhere")
+	for what, alter := range map[string]func(*ground){
+		"torn":               func(g *ground) { g.Sum++ },
+		"of another program": func(g *ground) { g.Program += "2" },
+		"of other drivers":   func(g *ground) { g.Common = "" },
+		"from later":         func(g *ground) { g.AsOf = demoEnd.Add(time.Hour) },
+		"of another book":    func(g *ground) { g.Mark.Last["runs"][1]++ },
+	} {
+		change(alter)
+		record("B1")
+		require.NotContains(t, do("fleet", "--json"), "Elsewhere", what)
+	}
+	change(func(*ground) {})
+	for _, m := range []string{"B1", "B2", "B3", "B4", "B5", "B6", "W1"} {
+		record(m)
+	}
+	require.NotContains(t, do("fleet", "--json"), "Elsewhere", "most of the fleet was written to")
+}

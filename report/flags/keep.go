@@ -23,7 +23,7 @@ import (
 
 const (
 	keptWeeks  = 4  // before the end: what is entered later than that asks for a pass from the beginning
-	staleWeeks = 12 // after which too much would have to be gone through
+	staleWeeks = 52 // after which too much would have to be gone through
 )
 
 // Kept is where a pass stood at the beginning of a week, the sound model learned. It is read by the very

@@ -1,0 +1,176 @@
+package store
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"shedbook/schema"
+)
+
+// Since names every machine whose log has changed, whatever was done to it and
+// whichever way the clock was set, or says that it can't tell; and no machine
+// that nobody wrote to.
+func TestSinceNamesWhateverChanged(t *testing.T) {
+	ctx := context.Background()
+	path := filepath.Join(t.TempDir(), "b.db")
+	now := time.Date(2026, 3, 14, 12, 0, 0, 0, time.UTC)
+	b, err := Create(ctx, path, func() time.Time { return now })
+	require.NoError(t, err)
+	defer func() { _ = b.Close() }()
+	var machines []string
+	for i := range 8 {
+		machines = append(machines, fmt.Sprintf("M%d", i))
+		_, err := b.Record(ctx, &schema.Machine{Name: machines[i]})
+		require.NoError(t, err)
+	}
+	logs := func() map[string]string {
+		out := map[string]string{}
+		for l, err := range b.Logs(ctx) {
+			require.NoError(t, err)
+			text, err := json.Marshal(l)
+			require.NoError(t, err)
+			out[l.Machine.Name] = string(text)
+		}
+		return out
+	}
+	rng := rand.New(rand.NewPCG(3, 14))
+	run := func(machine string) *schema.Run {
+		return &schema.Run{Base: schema.Base{Machine: machine, At: now.Add(-time.Duration(rng.IntN(5000)) * time.Hour)}, Hours: schema.Num{V: 1, Known: true}}
+	}
+	var numbers []int64
+	marks, were := []Mark{}, []map[string]string{}
+	told := 0
+	for step := range 150 {
+		m := machines[rng.IntN(len(machines))]
+		m2 := machines[rng.IntN(len(machines))]
+		switch what := rng.IntN(10); {
+		case what < 4 || len(numbers) == 0:
+			n, err := b.Record(ctx, run(m))
+			require.NoError(t, err)
+			numbers = append(numbers, n)
+		case what == 4:
+			n, err := b.Record(ctx, &schema.Answer{Machine: m, At: now, Flag: "blocked-core", NoneSeen: "yes"})
+			require.NoError(t, err)
+			numbers = append(numbers, n)
+		case what == 5:
+			_, _ = b.Void(ctx, numbers[rng.IntN(len(numbers))], "typed twice")
+		case what < 8: // to another machine, as often as not
+			_, _ = b.Amend(ctx, numbers[rng.IntN(len(numbers))], "misread", func(_ *schema.Kind, r schema.Record) error {
+				if r, ok := r.(*schema.Run); ok {
+					r.Hours.V += 0.1
+					r.Machine = m2
+				}
+				return nil
+			})
+		case what == 8:
+			f, err := b.Show(ctx, int64(1+rng.IntN(len(machines))))
+			require.NoError(t, err)
+			_, _ = b.Amend(ctx, f.Kind.Meta(f.Current).Number, "painted", func(_ *schema.Kind, r schema.Record) error {
+				r.(*schema.Machine).Note = fmt.Sprint("painted ", step)
+				return nil
+			})
+		default:
+			now = now.Add(time.Duration(rng.IntN(3*3600)-3600) * time.Second) // at times back
+		}
+		is := logs()
+		for k, mark := range marks {
+			changed := map[string]bool{}
+			for name, text := range is {
+				if were[k][name] != text {
+					changed[name] = true
+				}
+			}
+			written, ok, err := b.Since(ctx, mark)
+			require.NoError(t, err)
+			if !ok {
+				continue
+			}
+			told++
+			for name := range changed {
+				require.Contains(t, written, name, "step %d, mark %d", step, k)
+			}
+			if len(changed) == 0 && step > 0 && mark.Past == 0 {
+				require.Empty(t, written)
+			}
+		}
+		if step%5 == 0 {
+			mark, err := b.Mark(ctx)
+			require.NoError(t, err)
+			written, ok, err := b.Since(ctx, mark)
+			require.NoError(t, err)
+			require.True(t, ok)
+			require.Subset(t, machines, written) // those amended in this very second are named again
+			marks, were = append(marks, mark), append(were, is)
+		}
+		if step%7 == 0 {
+			now = now.Add(time.Minute)
+		}
+	}
+	require.Greater(t, told, 500, "it can tell more often than not")
+
+	// Renamed: whoever kept anything kept it under another name.
+	mark, err := b.Mark(ctx)
+	require.NoError(t, err)
+	now = now.Add(100 * time.Hour)
+	_, err = b.Amend(ctx, 1, "painted anew", func(_ *schema.Kind, r schema.Record) error {
+		r.(*schema.Machine).Name = "Z9"
+		return nil
+	})
+	require.NoError(t, err)
+	_, ok, err := b.Since(ctx, mark)
+	require.NoError(t, err)
+	require.False(t, ok)
+}
+
+// A copy from before that was put back is not taken for the book that was marked,
+// even once as much has been recorded in it.
+func TestSinceKnowsACopyThatWasPutBack(t *testing.T) {
+	ctx := context.Background()
+	path := filepath.Join(t.TempDir(), "b.db")
+	now := time.Date(2026, 3, 14, 12, 0, 0, 0, time.UTC)
+	clock := func() time.Time { return now }
+	b, err := Create(ctx, path, clock)
+	require.NoError(t, err)
+	_, err = b.Record(ctx, &schema.Machine{Name: "M1"})
+	require.NoError(t, err)
+	_, err = b.Record(ctx, &schema.Machine{Name: "M2"})
+	require.NoError(t, err)
+	record := func(machine string, hours float64) {
+		_, err = b.Record(ctx, &schema.Run{Base: schema.Base{Machine: machine, At: now}, Hours: schema.Num{V: hours, Known: true}})
+		require.NoError(t, err)
+		now = now.Add(time.Hour)
+	}
+	record("M1", 1)
+	require.NoError(t, b.Close())
+	before, err := os.ReadFile(path)
+	require.NoError(t, err)
+	b, err = Create(ctx, path, clock)
+	require.NoError(t, err)
+	record("M1", 2)
+	mark, err := b.Mark(ctx)
+	require.NoError(t, err)
+	_, ok, err := b.Since(ctx, mark)
+	require.NoError(t, err)
+	require.True(t, ok)
+	require.NoError(t, b.Close())
+	require.NoError(t, os.WriteFile(path, before, 0o600))
+	b, err = Create(ctx, path, clock)
+	require.NoError(t, err)
+	defer b.Close()
+	_, ok, err = b.Since(ctx, mark)
+	require.NoError(t, err)
+	require.False(t, ok, "fewer records than were marked")
+	record("M2", 2)
+	record("M2", 3)
+	_, ok, err = b.Since(ctx, mark)
+	require.NoError(t, err)
+	require.False(t, ok, "as many, but others")
+}
