@@ -16,9 +16,10 @@ type Known struct {
 	Machines, Drivers []string
 	Words             map[string][]string // by vocabulary, all of its words, added ones at the end
 	Zone              *time.Location
-	Units             unit.System       // in which the book is shown
-	Note              func(string)      // told what a reader must know of a value, such as an hour that happens twice; may be nil
-	machine, driver   map[string]string // folded name -> name
+	Units             unit.System              // in which the book is shown
+	Note              func(string)             // told what a reader must know of a value, such as an hour that happens twice; may be nil
+	Others            func() ([]string, error) // all machines, where not all are known yet; asked once, before one is said not to be known
+	machine, driver   map[string]string        // folded name -> name
 	word              map[string]map[string]string
 }
 
@@ -80,6 +81,18 @@ func (k *Known) Machine(s string) (string, error) {
 	}
 	if name, ok := k.machine[fold(s)]; ok {
 		return name, nil
+	}
+	if more := k.Others; more != nil {
+		k.Others = nil
+		names, err := more()
+		if err != nil {
+			return "", err
+		}
+		k.Machines, k.machine = nil, map[string]string{}
+		for _, name := range names {
+			k.AddMachine(name)
+		}
+		return k.Machine(s)
 	}
 	return "", unknown("machine", s, k.Machines, "shedbook machine add "+Quote(s))
 }

@@ -101,7 +101,7 @@ func everyRecord(ctx context.Context, q querier, n *names, k *schema.Kind, each 
 		if k.Dated {
 			order = "machine, " + k.TimeColumn() + ", number"
 		}
-		return tables[k].query(ctx, q, n, "ORDER BY "+order, nil, each)
+		return tables()[k].query(ctx, q, n, "ORDER BY "+order, nil, each)
 	}
 	if err := p.readLoose(ctx, k); err != nil {
 		return err

@@ -119,7 +119,7 @@ func (b *Book) gather(ctx context.Context, q querier, machine string, makeMask f
 	}
 	id := n.machine[name]
 	g := &gathered{n: n, machine: name, done: &HandedOver{Machine: name}}
-	m, err := tables[schema.KindNamed("machine")].one(ctx, q, n, "WHERE number = ?", id)
+	m, err := tables()[schema.KindNamed("machine")].one(ctx, q, n, "WHERE number = ?", id)
 	if err != nil {
 		return nil, err
 	}
@@ -137,7 +137,7 @@ func (b *Book) gather(ctx context.Context, q querier, machine string, makeMask f
 		} else {
 			where = "WHERE machine = ? ORDER BY " + k.TimeColumn() + ", number"
 		}
-		err := tables[k].query(ctx, q, n, where, args, func(r schema.Record) error {
+		err := tables()[k].query(ctx, q, n, where, args, func(r schema.Record) error {
 			if k.TimeColumn() != "" {
 				put(&g.log, r)
 			}
@@ -353,7 +353,7 @@ func (g *gathered) write(ctx context.Context, q querier, path string, now func()
 		highest := int64(0)
 		for _, r := range g.records {
 			k := schema.KindOf(r)
-			if err := tables[k].put(ctx, tx, n, r); err != nil {
+			if err := tables()[k].put(ctx, tx, n, r); err != nil {
 				return fmt.Errorf("%s %d: %w", k.Name, k.Meta(r).Number, err)
 			}
 			highest = max(highest, k.Meta(r).Number)

@@ -321,7 +321,7 @@ func (w *rows) close() {
 }
 
 func (w *rows) prepare(ctx context.Context) error {
-	if w.t = tables[w.k]; w.t == nil {
+	if w.t = tables()[w.k]; w.t == nil {
 		return nil
 	}
 	w.hasRef = w.k.Field("ref") != nil

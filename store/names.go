@@ -114,13 +114,24 @@ func (n *names) known() *schema.Known {
 	return k
 }
 
-// Known is what the book knows by name.
-func (b *Book) Known(ctx context.Context) (*schema.Known, error) {
-	n, err := readNames(quiet(ctx), b.db)
+// Known is what the book knows by name; of the machines those of the names given
+// first, and the others once one is asked for that is not among them.
+func (b *Book) Known(ctx context.Context, machines ...string) (*schema.Known, error) {
+	n, err := readNames(quiet(ctx), b.db, machines...)
 	if err != nil {
 		return nil, explain(b.path, err)
 	}
-	return n.known(), nil
+	k := n.known()
+	if len(machines) > 0 {
+		k.Others = func() ([]string, error) {
+			n, err := readNames(quiet(ctx), b.db)
+			if err != nil {
+				return nil, explain(b.path, err)
+			}
+			return n.machines, nil
+		}
+	}
+	return k, nil
 }
 
 // Settings are the book's settings.

@@ -60,7 +60,7 @@ func (p *packs) readLoose(ctx context.Context, only ...*schema.Kind) error {
 			continue
 		}
 		of, count := map[int64][]schema.Record{}, 0
-		err := tables[k].query(ctx, p.q, p.n, "WHERE number > ? ORDER BY "+order+" LIMIT ?", []any{p.upto[k.Sheet], fewLoose + 1}, func(r schema.Record) error {
+		err := tables()[k].query(ctx, p.q, p.n, "WHERE number > ? ORDER BY "+order+" LIMIT ?", []any{p.upto[k.Sheet], fewLoose + 1}, func(r schema.Record) error {
 			id := p.n.machine[k.Text(r, "machine")]
 			of[id] = append(of[id], r)
 			count++
@@ -169,7 +169,7 @@ func (p *packs) packsOf(ctx context.Context, name string, only ...*schema.Kind) 
 }
 
 func (p *packs) rows(ctx context.Context, k *schema.Kind, where string, args ...any) (out []schema.Record, err error) {
-	err = tables[k].query(ctx, p.q, p.n, "WHERE "+where, args, func(r schema.Record) error {
+	err = tables()[k].query(ctx, p.q, p.n, "WHERE "+where, args, func(r schema.Record) error {
 		out = append(out, r)
 		return nil
 	})
@@ -209,7 +209,7 @@ func gather[T any](s *Sealed, k *schema.Kind) ([]T, error) {
 	}
 	out := make([]T, 0, size/36+len(s.rows[k.Sheet])) // of a run's usual size and a bit
 	if size > 0 {
-		u := tables[k].unpacker(s.n)
+		u := tables()[k].unpacker(s.n)
 		for _, c := range s.packs[k.Sheet] {
 			if err := u.open(c); err != nil {
 				return nil, err
@@ -380,7 +380,7 @@ func packsAreRight(ctx context.Context, q querier) (Finding, error) {
 
 // compare holds a machine's packs of a kind to its rows.
 func (p *packs) compare(ctx context.Context, k *schema.Kind, s *Sealed) error {
-	t := tables[k]
+	t := tables()[k]
 	rows := map[int64][]byte{}
 	err := t.query(ctx, p.q, p.n, "WHERE machine = ? AND number <= ?", []any{s.id, p.upto[k.Sheet]}, func(r schema.Record) error {
 		content, err := t.written(r, p.n)

@@ -218,7 +218,7 @@ func TestPackRoundTrip(t *testing.T) {
 		if rapid.Bool().Draw(rt, "typed") {
 			m.Typed = map[string]string{"hours": "30 min"}
 		}
-		table := tables[k]
+		table := tables()[k]
 		content, err := table.written(r, n)
 		require.NoError(rt, err)
 		pack, err := appendRecord(beginPack(77), content, m, 77)

@@ -132,7 +132,7 @@ func (p *past) of(ctx context.Context, q querier, n *names, machine string) ([]E
 		if last.Kind.Field("machine") != nil && last.Kind.Name != "machine" {
 			named := last.Kind.Text(last.Record, "machine")
 			if last.What != "voided" {
-				is, err := tables[last.Kind].one(ctx, q, n, "WHERE number = ?", last.Number)
+				is, err := tables()[last.Kind].one(ctx, q, n, "WHERE number = ?", last.Number)
 				if err != nil {
 					return nil, err
 				}
@@ -161,7 +161,7 @@ func readDrivers(ctx context.Context, q querier, n *names) (drivers, gone []sche
 	for _, e := range were {
 		former[e.Number] = append(former[e.Number], e.Record.(*schema.Driver).Name)
 	}
-	err = tables[schema.KindNamed("driver")].query(ctx, q, n, "ORDER BY driver", nil, func(r schema.Record) error {
+	err = tables()[schema.KindNamed("driver")].query(ctx, q, n, "ORDER BY driver", nil, func(r schema.Record) error {
 		d := *r.(*schema.Driver)
 		for _, name := range former[d.Number] {
 			if name != d.Name && !slices.Contains(d.Former, name) {

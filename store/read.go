@@ -63,7 +63,7 @@ func (b *Book) List(ctx context.Context, k *schema.Kind, f Filter) ([]schema.Rec
 		clause = "WHERE " + strings.Join(where, " AND ")
 	}
 	clause += " ORDER BY " + order
-	err = tables[k].query(ctx, b.db, n, clause, args, func(r schema.Record) error {
+	err = tables()[k].query(ctx, b.db, n, clause, args, func(r schema.Record) error {
 		out = append(out, r)
 		return nil
 	})
@@ -224,7 +224,7 @@ func (b *Book) common(ctx context.Context, machines []string) (schema.Fleet, err
 			default:
 				continue
 			}
-			err = cmp.Or(err, tables[k].query(ctx, q, n, where, args, func(r schema.Record) error {
+			err = cmp.Or(err, tables()[k].query(ctx, q, n, where, args, func(r schema.Record) error {
 				switch r := r.(type) {
 				case *schema.Spec:
 					f.Specs = append(f.Specs, *r)

@@ -28,7 +28,7 @@ func (b *Book) Record(ctx context.Context, r schema.Record) (int64, error) {
 		if err != nil {
 			return err
 		}
-		t := tables[k]
+		t := tables()[k]
 		same, err := t.same(ctx, tx, n, r)
 		if err != nil {
 			return err
@@ -137,7 +137,7 @@ func (b *Book) Show(ctx context.Context, number int64) (*Found, error) {
 func find(ctx context.Context, q querier, n *names, number int64) (*Found, error) {
 	f := &Found{}
 	for _, k := range schema.Kinds {
-		t := tables[k]
+		t := tables()[k]
 		if t == nil {
 			continue
 		}
@@ -181,7 +181,7 @@ func (b *Book) Amend(ctx context.Context, number int64, why string, change func(
 			return trouble(Refused, "record it anew", "record %d was voided", number)
 		}
 		k := f.Kind
-		fresh, err := tables[k].one(ctx, tx, n, "WHERE number = ?", number)
+		fresh, err := tables()[k].one(ctx, tx, n, "WHERE number = ?", number)
 		if err != nil {
 			return err
 		}
@@ -194,7 +194,7 @@ func (b *Book) Amend(ctx context.Context, number int64, why string, change func(
 		if k.Equal(f.Current, fresh) {
 			return trouble(Refused, "", "record %d says that already", number)
 		}
-		if same, err := tables[k].same(ctx, tx, n, fresh); err != nil {
+		if same, err := tables()[k].same(ctx, tx, n, fresh); err != nil {
 			return err
 		} else if same != nil && k.Meta(same).Number != number {
 			return duplicate(k, k.Meta(same).Number, k.Text(fresh, k.Fields[0].Name))
@@ -215,7 +215,7 @@ func (b *Book) amend(ctx context.Context, q querier, n *names, k *schema.Kind, w
 	}
 	m := k.Meta(is)
 	m.Versions++
-	t := tables[k]
+	t := tables()[k]
 	values, err := t.values(is, n)
 	if err != nil {
 		return err

@@ -72,7 +72,7 @@ func (b *Book) Since(ctx context.Context, was Mark) (machines []string, ok bool,
 			if e.Kind.Field("machine") == nil {
 				continue
 			}
-			is, err := tables[e.Kind].one(ctx, q, n, "WHERE number = ?", e.Number)
+			is, err := tables()[e.Kind].one(ctx, q, n, "WHERE number = ?", e.Number)
 			if err != nil {
 				return err
 			}

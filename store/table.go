@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"strings"
+	"sync"
 	"time"
 
 	"shedbook/schema"
@@ -22,7 +23,8 @@ type table struct {
 	low     []int64 // by field: the first number of a word's vocabulary
 }
 
-var tables = func() map[*schema.Kind]*table {
+// tables are made once they are asked for: not every verb opens a book.
+var tables = sync.OnceValue(func() map[*schema.Kind]*table {
 	m := map[*schema.Kind]*table{}
 	for _, k := range schema.Kinds {
 		if k.Name == "word" || k.Name == "setting" {
@@ -40,7 +42,7 @@ var tables = func() map[*schema.Kind]*table {
 		m[k] = t
 	}
 	return m
-}()
+})
 
 // maxFields is more fields than any kind has.
 const maxFields = 32

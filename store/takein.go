@@ -181,7 +181,7 @@ func (t *taker) findMachine(ctx context.Context) error {
 	theirs := &t.g.log.Machine
 	k := schema.KindNamed("machine")
 	if theirs.Serial != "" {
-		r, err := tables[k].one(ctx, t.tx, t.n, "WHERE lower(serial) = lower(?) ORDER BY number", theirs.Serial)
+		r, err := tables()[k].one(ctx, t.tx, t.n, "WHERE lower(serial) = lower(?) ORDER BY number", theirs.Serial)
 		if err != nil {
 			return err
 		}
@@ -190,7 +190,7 @@ func (t *taker) findMachine(ctx context.Context) error {
 			return nil
 		}
 	}
-	r, err := tables[k].one(ctx, t.tx, t.n, "WHERE lower(machine) = lower(?)", theirs.Name)
+	r, err := tables()[k].one(ctx, t.tx, t.n, "WHERE lower(machine) = lower(?)", theirs.Name)
 	if err != nil || r == nil {
 		return err
 	}
@@ -242,7 +242,7 @@ func (t *taker) one(ctx context.Context, r schema.Record) error {
 	case "machine":
 		t.out.Machine = t.target
 		if t.target != "" {
-			if ours, err = tables[k].one(ctx, t.tx, t.n, "WHERE machine = ?", t.target); err != nil {
+			if ours, err = tables()[k].one(ctx, t.tx, t.n, "WHERE machine = ?", t.target); err != nil {
 				return err
 			}
 			m := *ours.(*schema.Machine) // where it went since, and what it is called, are this book's
@@ -312,7 +312,7 @@ func (t *taker) add(ctx context.Context, k *schema.Kind, r schema.Record, theirs
 	case *schema.Driver:
 		t.n.addDriver(number, r.Name)
 	}
-	return tables[k].put(ctx, t.tx, t.n, r)
+	return tables()[k].put(ctx, t.tx, t.n, r)
 }
 
 // findDriver finds the driver here: the one of that name, if the notes agree,
@@ -320,7 +320,7 @@ func (t *taker) add(ctx context.Context, k *schema.Kind, r schema.Record, theirs
 // have, here.
 func (t *taker) findDriver(ctx context.Context, d *schema.Driver) (schema.Record, error) {
 	for _, name := range []string{d.Name, d.Name + " of " + t.g.machine} {
-		r, err := tables[schema.KindNamed("driver")].one(ctx, t.tx, t.n, "WHERE lower(driver) = lower(?)", name)
+		r, err := tables()[schema.KindNamed("driver")].one(ctx, t.tx, t.n, "WHERE lower(driver) = lower(?)", name)
 		if err != nil {
 			return nil, err
 		}
@@ -381,7 +381,7 @@ func (t *taker) service(r schema.Record) {
 // find finds a record here: by its ref, or by its content. Of records that say
 // the same, as many are found as there were.
 func (t *taker) find(ctx context.Context, k *schema.Kind, r schema.Record) (schema.Record, error) {
-	tab := tables[k]
+	tab := tables()[k]
 	if k.Name == "spec" {
 		return tab.same(ctx, t.tx, t.n, r)
 	}

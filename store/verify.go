@@ -187,7 +187,7 @@ func records(ctx context.Context, q querier) (Finding, error) {
 	known := n.known()
 	count, highest := 0, int64(0)
 	for _, k := range schema.Kinds {
-		t := tables[k]
+		t := tables()[k]
 		if t == nil {
 			continue
 		}
@@ -255,7 +255,7 @@ func versions(ctx context.Context, q querier) (Finding, error) {
 		return f, err
 	}
 	for _, k := range schema.Kinds {
-		if tables[k] == nil {
+		if tables()[k] == nil {
 			continue
 		}
 		amended, err := q.QueryContext(ctx, "SELECT number, versions FROM "+k.Sheet+" WHERE versions > 0 ORDER BY number")
@@ -303,7 +303,7 @@ func files(ctx context.Context, q querier) (Finding, error) {
 	f.Says = fmt.Sprintf("%d files, %d bytes, by their digests", len(sums), bytes)
 	there := []string{"SELECT number FROM past"}
 	for _, k := range schema.Kinds {
-		if tables[k] != nil {
+		if tables()[k] != nil {
 			there = append(there, "SELECT number FROM "+k.Sheet)
 		}
 	}

@@ -45,6 +45,7 @@ type app struct {
 	width       int  // of the terminal
 
 	bookFlag    string
+	words       []string       // of the command line
 	lines       *bufio.Scanner // over in, made when something is asked
 	progressing bool           // a line of progress stands on errOut
 }
@@ -69,7 +70,7 @@ func system() *app {
 
 // run does what the words say and returns the exit code.
 func run(ctx context.Context, a *app, args []string) int {
-	root := a.root()
+	root := a.root(args)
 	root.SetArgs(args)
 	root.SetIn(a.in)
 	root.SetOut(a.out)
@@ -231,8 +232,9 @@ func (a *app) telling(ctx context.Context) context.Context {
 	})
 }
 
-// root is the tree of verbs.
-func (a *app) root() *cobra.Command {
+// root is the tree of verbs, as far as the words ask for it.
+func (a *app) root(words []string) *cobra.Command {
+	a.words = words
 	root := &cobra.Command{
 		Use:           "shedbook",
 		Short:         "the log of a fleet of liquid-cooled off-road machines, and the arithmetic on it",
@@ -259,7 +261,7 @@ func (a *app) root() *cobra.Command {
 		&cobra.Group{ID: "look", Title: "Looking:"},
 		&cobra.Group{ID: "book", Title: "The book:"},
 	)
-	root.AddCommand(a.verbs()...)
+	root.AddCommand(pick(words, a.verbs())...)
 	root.SetHelpCommandGroupID("book")
 	root.SetCompletionCommandGroupID("book")
 	return root
@@ -305,10 +307,10 @@ func args(min, max int, what string) cobra.PositionalArgs {
 	}
 }
 
-// known is what the book knows by name; what must be known of a value typed is
-// said on the error stream.
-func (a *app) known(ctx context.Context, b *store.Book) (*schema.Known, error) {
-	k, err := b.Known(ctx)
+// known is what the book knows by name, of the machines first those that were
+// typed; what must be known of a value typed is said on the error stream.
+func (a *app) known(ctx context.Context, b *store.Book, machines ...string) (*schema.Known, error) {
+	k, err := b.Known(ctx, machines...)
 	if err != nil {
 		return nil, err
 	}

@@ -38,7 +38,7 @@ func (a *app) checkVerb() *cobra.Command {
 		},
 		RunE: func(cmd *cobra.Command, given []string) error {
 			return a.recordIn(cmd.Context(), func(b *store.Book) error {
-				known, err := a.known(cmd.Context(), b)
+				known, err := a.known(cmd.Context(), b, given[0])
 				if err != nil {
 					return err
 				}
@@ -86,15 +86,16 @@ type namedFlag struct{ flag, help string }
 // figureFlagNames are the options of all checks' figures, each once.
 func figureFlagNames() []namedFlag {
 	var out []namedFlag
+	seen := map[string]bool{}
 	for _, check := range cooling.Checks() {
 		figures, err := cooling.Figures(check)
 		if err != nil {
 			panic(err)
 		}
 		for _, f := range figures {
-			i := slices.IndexFunc(out, func(n namedFlag) bool { return n.flag == figureFlag(f) })
-			if i < 0 {
-				out = append(out, namedFlag{figureFlag(f), f.Help})
+			if name := figureFlag(f); !seen[name] {
+				seen[name] = true
+				out = append(out, namedFlag{name, f.Help})
 			}
 		}
 	}

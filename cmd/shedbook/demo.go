@@ -73,7 +73,7 @@ func (a *app) demo(ctx context.Context) error {
 		fmt.Fprintf(a.out, "\n\n")
 		step := *a
 		step.now, step.bookFlag = demoEnd, ""
-		root := step.root()
+		root := step.root(s.args)
 		root.SetArgs(append([]string{"--book", path}, s.args...))
 		root.SetOut(a.out)
 		root.SetErr(a.errOut)

@@ -10,12 +10,8 @@ import (
 
 // effect says in a line what a record changed for its machine; "" where there
 // is nothing to say. one is the fleet with only that machine's log.
-func effect(one schema.Fleet, r schema.Record) string {
-	if len(one.Logs) == 0 {
-		return ""
-	}
-	log := &one.Logs[0]
-	life := exposure.NewIndex(one.Words, one.Drivers, one.Settings).Life(log)
+func effect(log *schema.Log, r schema.Record, s schema.Settings) string {
+	life := exposure.NewIndex(nil, nil, s).Life(log)
 	name := log.Machine.Name
 	var deep schema.Cleaning
 	for _, c := range log.Cleanings {
@@ -47,9 +43,9 @@ func effect(one schema.Fleet, r schema.Record) string {
 				total, n = total+t.Volume.V, n+1
 			}
 		}
-		return fmt.Sprintf("%s: %s in %s over its last 100 recorded hours", name, unit.Format(total, unit.Millilitres, one.Settings.Units()), count(n, "top-up"))
+		return fmt.Sprintf("%s: %s in %s over its last 100 recorded hours", name, unit.Format(total, unit.Millilitres, s.Units()), count(n, "top-up"))
 	case *schema.Refill:
-		return fmt.Sprintf("%s: the level settles for the next %d heat cycles; bleed it, and look at the level after each", name, one.Settings.SettlingCycles())
+		return fmt.Sprintf("%s: the level settles for the next %d heat cycles; bleed it, and look at the level after each", name, s.SettlingCycles())
 	case *schema.Overheat:
 		n := 0
 		for _, o := range log.Overheats {

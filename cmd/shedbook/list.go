@@ -12,13 +12,13 @@ import (
 )
 
 func (a *app) listVerb() *cobra.Command {
-	c := a.group("list", "list records of a kind", "look")
+	var kinds []verb
 	for _, k := range schema.Kinds {
 		if k.Name != "word" && k.Name != "setting" {
-			c.AddCommand(a.listKind(k, k.Sheet))
+			kinds = append(kinds, verb{k.Sheet, func() *cobra.Command { return a.listKind(k, k.Sheet) }})
 		}
 	}
-	return c
+	return a.group("list", "list records of a kind", "look", a.under("list", kinds)...)
 }
 
 func (a *app) listKind(k *schema.Kind, use string) *cobra.Command {

@@ -18,12 +18,11 @@ import (
 var logged = []string{"run", "topup", "refill", "bleed", "level", "clean", "overheat", "service"}
 
 func (a *app) logVerb() *cobra.Command {
-	c := a.group("log", "record what happened to a machine", "record")
+	kinds := []verb{{"check", a.checkVerb}}
 	for _, name := range logged {
-		c.AddCommand(a.logKind(schema.KindNamed(name)))
+		kinds = append(kinds, verb{name, func() *cobra.Command { return a.logKind(schema.KindNamed(name)) }})
 	}
-	c.AddCommand(a.checkVerb())
-	return c
+	return a.group("log", "record what happened to a machine", "record", a.under("log", kinds)...)
 }
 
 // wordFields are the fields that may be given as plain words after the
@@ -60,7 +59,7 @@ func (a *app) logKind(k *schema.Kind) *cobra.Command {
 		},
 		RunE: func(cmd *cobra.Command, given []string) error {
 			return a.recordIn(cmd.Context(), func(b *store.Book) error {
-				known, err := a.known(cmd.Context(), b)
+				known, err := a.known(cmd.Context(), b, given[0])
 				if err != nil {
 					return err
 				}
@@ -139,13 +138,14 @@ func (a *app) keep(ctx context.Context, b *store.Book, k *schema.Kind, r schema.
 		fmt.Fprintf(a.errOut, "note: that lies ahead: until %s no report counts it; shedbook amend %d --at TIME --why REASON puts it right\n", unit.FormatTime(at, s.Zone()), number)
 	}
 	if m := machineOf(k, r); m != "" && k.Dated {
-		one, err := b.Fleet(ctx, m)
-		if err != nil {
-			return err
-		}
-		a.noteClosed(&one.Logs[0].Machine, k.When(r), s)
-		if says := effect(one, r); says != "" {
-			fmt.Fprintln(a.out, render.Safe(says))
+		for log, err := range b.Logs(ctx, m) {
+			if err != nil {
+				return err
+			}
+			a.noteClosed(&log.Machine, k.When(r), s)
+			if says := effect(&log, r, s); says != "" {
+				fmt.Fprintln(a.out, render.Safe(says))
+			}
 		}
 	}
 	return nil
