@@ -16,6 +16,7 @@ type Mark struct {
 	At   string             // when it was marked
 	Past int64              // earlier versions that the book kept
 	Late int64              // those of them replaced at At or after it
+	Pack int64              // number of the last pack
 	Last map[string][]int64 // by sheet: the last record's number and checksum
 }
 
@@ -31,7 +32,7 @@ func (b *Book) Mark(ctx context.Context) (m Mark, err error) {
 
 func mark(ctx context.Context, q querier, at string) (Mark, error) {
 	m := Mark{At: at, Last: map[string][]int64{}}
-	err := q.QueryRowContext(ctx, "SELECT next, (SELECT count(*) FROM past), (SELECT count(*) FROM past WHERE replaced >= ?) FROM counter", at).Scan(&m.Next, &m.Past, &m.Late)
+	err := q.QueryRowContext(ctx, "SELECT next, (SELECT count(*) FROM past), (SELECT count(*) FROM past WHERE replaced >= ?), (SELECT coalesce(max(number), 0) FROM packs) FROM counter", at).Scan(&m.Next, &m.Past, &m.Late, &m.Pack)
 	for _, k := range schema.Kinds {
 		if err != nil || k.Field("machine") == nil {
 			continue
@@ -111,6 +112,15 @@ func (b *Book) Since(ctx context.Context, was Mark) (machines []string, ok bool,
 			for _, id := range ids {
 				written[n.machineName[id]] = true
 			}
+		}
+		// A packed record changed by whatever program leaves an empty pack, the last
+		// or in the last one's place.
+		ids, err := numbers(ctx, q, "SELECT DISTINCT machine FROM packs NOT INDEXED WHERE number >= ? AND length(content) = 0", was.Pack)
+		if err != nil {
+			return err
+		}
+		for _, id := range ids {
+			written[n.machineName[id]] = true
 		}
 		delete(written, "")
 		for name := range written {

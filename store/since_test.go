@@ -7,6 +7,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"slices"
 	"testing"
 	"time"
 
@@ -173,4 +174,36 @@ func TestSinceKnowsACopyThatWasPutBack(t *testing.T) {
 	_, ok, err = b.Since(ctx, mark)
 	require.NoError(t, err)
 	require.False(t, ok, "as many, but others")
+}
+
+// What another SQLite program changes or takes out of what is packed is seen, time
+// after time; nobody writes down who did it.
+func TestSinceSeesWhatAnotherProgramChanged(t *testing.T) {
+	ctx := context.Background()
+	long(t, true)
+	b, err := Create(ctx, filepath.Join(t.TempDir(), "b.db"), clock)
+	require.NoError(t, err)
+	defer b.Close()
+	for _, m := range []string{"R4", "R5", "R6"} {
+		_, err := b.Record(ctx, &schema.Machine{Name: m})
+		require.NoError(t, err)
+	}
+	_, err = b.Import(ctx, []Source{sheetOf("runs", "ref,machine,start,hours\nx,R4,2026-01-01 08:00,1\ny,R4,2026-01-02 08:00,2\nz,R5,2026-01-02 08:00,2\nw,R6,2026-01-02 08:00,2\nv,R6,2026-01-03 08:00,2\n")}, ImportOptions{})
+	require.NoError(t, err)
+	for n, c := range []struct{ machine, sql string }{
+		{"R4", "UPDATE runs SET hours = 9 WHERE ref = 'x'"}, {"R4", "UPDATE runs SET hours = 8 WHERE ref = 'x'"},
+		{"R6", "DELETE FROM runs WHERE ref = 'w'"}, {"R4", "UPDATE runs SET note = 'z' WHERE ref = 'y'"}, {"R5", "UPDATE runs SET hours = 7 WHERE ref = 'z'"},
+	} {
+		mark, err := b.Mark(ctx)
+		require.NoError(t, err)
+		_, err = b.db.Exec(c.sql)
+		require.NoError(t, err)
+		written, ok, err := b.Since(ctx, mark)
+		require.NoError(t, err)
+		require.True(t, !ok || slices.Contains(written, c.machine), "%d: %v", n, written)
+		if n == 0 {
+			require.True(t, ok)
+			require.Equal(t, []string{"R4"}, written)
+		}
+	}
 }

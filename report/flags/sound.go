@@ -102,28 +102,37 @@ func (s *sound) gather() {
 		s.seepSum += v
 	}
 	s.seepAll = s.mostLeak()
-	for _, m := range s.machines {
+	trust, own := make([]float64, len(s.machines)), make([]float64, len(s.machines))
+	for i, m := range s.machines {
 		w := m.ev.trust()
+		trust[i], own[i] = w, w*s.own(m)
 		// A count far above what the fleet expects is taken at what it would
 		// hardly exceed.
 		expected := s.mu * m.sums.all.s
 		s.all.add(tally{min(m.sums.all.n, expected+2.5*math.Sqrt(expected)+1.5), m.sums.all.s}, w)
-		k := w * s.own(m)
-		for l, t := range m.sums.level {
-			if t.s > 0 {
-				s.level[l].n += w * t.n
-				s.level[l].s += k * t.s
-			}
-		}
-		for d, t := range m.sums.driver {
-			if t.s > 0 {
-				s.drivers[d].n += w * t.n
-				s.drivers[d].s += k * t.s
-			}
-		}
 		s.marks.add(&m.ev.marks, w)
 		s.addSeep(&s.seep, &s.seepSum, m, 1)
 	}
+	// Each part some of the levels and drivers, of all machines: sums come out the
+	// same on any number of processors.
+	atOnce(runtime.GOMAXPROCS(0), func(part, parts int) {
+		some := func(t []tally) []tally { return t[part*len(t)/parts : (part+1)*len(t)/parts] }
+		levels, drivers := some(s.level), some(s.drivers)
+		for i, m := range s.machines {
+			for l, t := range some(m.sums.level) {
+				if t.s > 0 {
+					levels[l].n += trust[i] * t.n
+					levels[l].s += own[i] * t.s
+				}
+			}
+			for d, t := range some(m.sums.driver) {
+				if t.s > 0 {
+					drivers[d].n += trust[i] * t.n
+					drivers[d].s += own[i] * t.s
+				}
+			}
+		}
+	})
 	s.mu = s.all.n / s.all.s
 	for d, t := range s.drivers {
 		s.driver[d] = (driverShape + t.n) / (driverShape + s.mu*t.s)
