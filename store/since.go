@@ -12,13 +12,15 @@ import (
 
 // Mark is how far a book had been written, for Since.
 type Mark struct {
-	Next int64              // number that the next record would have had
-	At   string             // when it was marked
-	Past int64              // earlier versions that the book kept
-	Late int64              // those of them replaced at At or after it
-	Pack int64              // number of the last pack
-	Last map[string][]int64 // by sheet: the last record's number and checksum
+	Next int64           // number that the next record would have had
+	At   string          // when it was marked
+	Past int64           // earlier versions that the book kept
+	Late int64           // those of them replaced at At or after it
+	Pack int64           // number of the last pack
+	Last map[string]last // by sheet: the last record
 }
+
+type last struct{ Number, Sum int64 }
 
 // Mark marks how far the book is written.
 func (b *Book) Mark(ctx context.Context) (m Mark, err error) {
@@ -31,7 +33,7 @@ func (b *Book) Mark(ctx context.Context) (m Mark, err error) {
 }
 
 func mark(ctx context.Context, q querier, at string) (Mark, error) {
-	m := Mark{At: at, Last: map[string][]int64{}}
+	m := Mark{At: at, Last: map[string]last{}}
 	err := q.QueryRowContext(ctx, "SELECT next, (SELECT count(*) FROM past), (SELECT count(*) FROM past WHERE replaced >= ?), (SELECT coalesce(max(number), 0) FROM packs) FROM counter", at).Scan(&m.Next, &m.Past, &m.Late, &m.Pack)
 	for _, k := range schema.Kinds {
 		if err != nil || k.Field("machine") == nil {
@@ -43,7 +45,7 @@ func mark(ctx context.Context, q querier, at string) (Mark, error) {
 			err = nil
 			continue
 		}
-		m.Last[k.Sheet] = []int64{number, sum}
+		m.Last[k.Sheet] = last{number, sum}
 	}
 	return m, err
 }
@@ -88,11 +90,11 @@ func (b *Book) Since(ctx context.Context, was Mark) (machines []string, ok bool,
 		}
 		for sheet, last := range was.Last {
 			var sum int64
-			err := q.QueryRowContext(ctx, "SELECT coalesce(sum, 0) FROM "+sheet+" WHERE number = ?", last[0]).Scan(&sum)
+			err := q.QueryRowContext(ctx, "SELECT coalesce(sum, 0) FROM "+sheet+" WHERE number = ?", last.Number).Scan(&sum)
 			if err != nil && !errors.Is(err, sql.ErrNoRows) {
 				return err
 			}
-			if (err != nil || sum != last[1]) && !replaced[last[0]] {
+			if (err != nil || sum != last.Sum) && !replaced[last.Number] {
 				return nil
 			}
 		}
@@ -105,7 +107,7 @@ func (b *Book) Since(ctx context.Context, was Mark) (machines []string, ok bool,
 				column = "number"
 			}
 			// By the numbers alone: an index over machines would be gone through whole.
-			ids, err := numbers(ctx, q, "SELECT DISTINCT "+column+" FROM "+k.Sheet+" NOT INDEXED WHERE number >= ? AND "+column+" IS NOT NULL", was.Next)
+			ids, err := numbers(ctx, q, "SELECT DISTINCT "+column+" FROM "+k.Sheet+" NOT INDEXED WHERE number > ? AND "+column+" IS NOT NULL", was.Last[k.Sheet].Number)
 			if err != nil {
 				return err
 			}

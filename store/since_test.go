@@ -193,6 +193,7 @@ func TestSinceSeesWhatAnotherProgramChanged(t *testing.T) {
 	for n, c := range []struct{ machine, sql string }{
 		{"R4", "UPDATE runs SET hours = 9 WHERE ref = 'x'"}, {"R4", "UPDATE runs SET hours = 8 WHERE ref = 'x'"},
 		{"R6", "DELETE FROM runs WHERE ref = 'w'"}, {"R4", "UPDATE runs SET note = 'z' WHERE ref = 'y'"}, {"R5", "UPDATE runs SET hours = 7 WHERE ref = 'z'"},
+		{"R5", "INSERT INTO runs (machine, start, hours, entered) VALUES (2, '2026-01-05T08:00:00Z', 3, '2026-01-05T08:00:00Z')"},
 	} {
 		mark, err := b.Mark(ctx)
 		require.NoError(t, err)

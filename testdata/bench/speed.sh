@@ -132,6 +132,9 @@ for ((round = 0; round < rounds; round++)); do
 	m shell-rates sqlite3 "$work/plain.db" 'SELECT driver, speed, terrain, count(*), sum(hours) FROM runs GROUP BY driver, speed, terrain'
 	m rates "$sb" rates --by driver --adjust speed,terrain
 	m rates-kept "$sb" rates --by driver --adjust speed,terrain
+	"$sb" log run M0400 --hours 1.5 --driver 'driver 007' --terrain mud --at "2026-02-02 12:1$round" >/dev/null
+	m fleet-after "$sb" fleet
+	m rates-after "$sb" rates --by driver --adjust speed,terrain
 	m coolant "$sb" coolant
 	m cleaning "$sb" cleaning
 	rm -rf "$XDG_CACHE_HOME"
@@ -155,6 +158,8 @@ done
 for ((round = 0; round < rounds; round++)); do
 	rm -rf "$XDG_CACHE_HOME"
 	m tenth "$sb" fleet
+	"$sb" log run M0400 --hours 1.5 --driver 'driver 007' --terrain mud --at "2023-04-19 12:1$round" >/dev/null
+	m tenth-after "$sb" fleet
 done
 
 # One line at the counter, and the start of the program: many at a time.
@@ -208,10 +213,13 @@ line "export of everything, against .mode csv of the same rows" export shell-exp
 printf "| 100 times log run until it says that it is kept, against the shell's INSERT | %s | %s | %s | | 1.40 | |\n" "$(best log-until-said wall)" "$(best shell-log wall)" "$(ratio log-until-said shell-log wall)"
 line "100 times log run to its end" log shell-log 1.40
 line "fleet, nothing kept, against grouping the runs by machine" fleet shell-fleet 0.15
+line "fleet, after one more run was logged" fleet-after shell-fleet 0.15
 line "fleet, nothing written since the last" fleet-kept shell-fleet 0.15
-line "rates --by driver --adjust speed,terrain, against grouping by these" rates shell-rates 0.50
+line "rates --by driver --adjust speed,terrain, nothing kept, against grouping by these" rates shell-rates 0.50
+line "the same, after one more run was logged" rates-after shell-rates 0.50
 line "the same, nothing written since the last" rates-kept shell-rates 0.50
 line "fleet, ten times the years, nothing kept, against a tenth" fleet tenth 1.20
+line "fleet, ten times the years, after one more run was logged, against a tenth" fleet-after tenth-after 1.20
 line "fleet, ten times the years, nothing written since, against a tenth" fleet-kept tenth-kept 1.20
 line "100 times --help, against a program that does nothing" help nothing 2.50
 alone "flags, the whole fleet" flags "3 s, 300 MiB"
