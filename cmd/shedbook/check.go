@@ -280,15 +280,15 @@ func (a *app) judge(r *schema.Check, m cooling.Measurement, spec cooling.Spec) (
 
 // sayVerdict says what a check means.
 func (a *app) sayVerdict(v cooling.Verdict, machine string, units unit.System) {
-	fmt.Fprintf(a.out, "%s: %s\n", v.Result, unit.Reword(v.Says, units))
+	a.say(0, "%s: %s", v.Result, unit.Reword(v.Says, units))
 	for _, w := range v.Warnings {
-		fmt.Fprintf(a.out, "note: %s\n", unit.Reword(w, units))
+		a.say(0, "note: %s", unit.Reword(w, units))
 	}
 	for _, name := range v.Missing {
 		f, _ := cooling.SpecFigure(name)
-		fmt.Fprintf(a.out, "missing: %s, %s; set it with: shedbook spec set %s VALUE --machine %s\n", name, f.Help, name, schema.Quote(machine))
+		a.say(0, "missing: %s, %s; set it with: shedbook spec set %s VALUE --machine %s", name, f.Help, name, schema.Quote(machine))
 	}
 	if v.Source != "" {
-		fmt.Fprintf(a.out, "limits: %s; the maker's manual comes first\n", unit.Reword(v.Source, units))
+		a.say(0, "limits: %s; the maker's manual comes first", unit.Reword(v.Source, units))
 	}
 }

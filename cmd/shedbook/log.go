@@ -133,7 +133,7 @@ func (a *app) keep(ctx context.Context, b *store.Book, k *schema.Kind, r schema.
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(a.out, "recorded as %d: %s, %s\n", number, k.Name, describe(k, r, s))
+	a.say(0, "recorded as %d: %s, %s", number, k.Name, describe(k, r, s))
 	if at := k.When(r); at.After(a.now) {
 		fmt.Fprintf(a.errOut, "note: that lies ahead: until %s no report counts it; shedbook amend %d --at TIME --why REASON puts it right\n", unit.FormatTime(at, s.Zone()), number)
 	}
@@ -144,7 +144,7 @@ func (a *app) keep(ctx context.Context, b *store.Book, k *schema.Kind, r schema.
 			}
 			a.noteClosed(&log.Machine, k.When(r), s)
 			if says := effect(&log, r, s); says != "" {
-				fmt.Fprintln(a.out, render.Safe(says))
+				a.say(0, "%s", render.Safe(says))
 			}
 		}
 	}

@@ -128,7 +128,7 @@ func (a *app) wordVerb() *cobra.Command {
 				}
 				known, err := a.known(cmd.Context(), b)
 				if err == nil {
-					fmt.Fprintf(a.out, "%s: %s\n", w.Vocabulary, strings.Join(known.Words[w.Vocabulary], ", "))
+					a.say(0, "%s: %s", w.Vocabulary, strings.Join(known.Words[w.Vocabulary], ", "))
 				}
 				return err
 			})
@@ -144,7 +144,7 @@ func (a *app) wordVerb() *cobra.Command {
 				}
 				for _, v := range schema.Vocabularies() {
 					if v != "vocabulary" {
-						fmt.Fprintf(a.out, "%-8s %s\n", v, strings.Join(known.Words[v], ", "))
+						a.say(9, "%-8s %s", v, strings.Join(known.Words[v], ", "))
 					}
 				}
 				return nil

@@ -65,14 +65,14 @@ func (a *app) walk(ctx context.Context, machine string) error {
 		for at := a.now; ; {
 			step := s.Next()
 			if step.Check == nil {
-				fmt.Fprintln(a.out, step.Says)
+				a.say(0, "%s", step.Says)
 				return nil
 			}
 			a.propose(step)
 			for {
 				answer, more := a.ask("pass, fail, unsure, what you measured, skip or stop? ")
 				if !more || strings.EqualFold(answer, "stop") {
-					fmt.Fprintf(a.out, "stopped; shedbook next %s --walk goes on from here\n", schema.Quote(machine))
+					a.say(0, "stopped; shedbook next %s --walk goes on from here", schema.Quote(machine))
 					return nil
 				}
 				// Answers given within one second still stand in their order.
@@ -81,7 +81,7 @@ func (a *app) walk(ctx context.Context, machine string) error {
 					if code, _, _ := judge(err); code != exitWords {
 						return err
 					}
-					fmt.Fprintf(a.out, "  %s\n", err)
+					a.say(2, "  %s", err)
 					continue
 				}
 				if done {
@@ -95,22 +95,24 @@ func (a *app) walk(ctx context.Context, machine string) error {
 
 func (a *app) propose(step next.Step) {
 	c := step.Check
-	fmt.Fprintf(a.out, "\n%s\n", step.Says)
+	fmt.Fprintln(a.out)
+	a.say(0, "%s", step.Says)
 	if c.How != "" {
-		fmt.Fprintf(a.out, "  how:     %s\n", c.How)
+		a.say(11, "  how:     %s", c.How)
 	}
 	if c.Caution != "" {
-		fmt.Fprintf(a.out, "  caution: %s\n", c.Caution)
+		a.say(11, "  caution: %s", c.Caution)
 	}
 	if figures, err := cooling.Figures(c.Check); err == nil {
 		var names []string
 		for _, f := range figures {
 			names = append(names, f.Name)
 		}
-		fmt.Fprintf(a.out, "  measure: %s (as name=value, or leave it at pass or fail)\n", strings.Join(names, ", "))
+		a.say(11, "  measure: %s (as name=value, or leave it at pass or fail)", strings.Join(names, ", "))
 	}
 	if step.PassMeans != "" {
-		fmt.Fprintf(a.out, "  pass:    %s\n  fail:    %s\n", step.PassMeans, step.FailMeans)
+		a.say(11, "  pass:    %s", step.PassMeans)
+		a.say(11, "  fail:    %s", step.FailMeans)
 	}
 }
 

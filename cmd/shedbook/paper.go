@@ -102,11 +102,11 @@ func (a *app) matchesPaper(ctx context.Context, b *store.Book, machine string, d
 			if !slices.Contains(digests, seals[i].Digest) {
 				continue
 			}
-			fmt.Fprintf(a.out, "The paper matches the book: its digest %s is that of %s and %s.\n", seals[i].Digest, name, count(seals[i].Records, "record"))
+			a.say(0, "The paper matches the book: its digest %s is that of %s and %s.", seals[i].Digest, name, count(seals[i].Records, "record"))
 			if later := len(seals) - 1 - i; later > 0 {
-				fmt.Fprintf(a.out, "It was printed of the records dated to %s; %s in the book.\n", unit.FormatTime(seals[i].At, s.Zone()), laterRecords(later))
+				a.say(0, "It was printed of the records dated to %s; %s in the book.", unit.FormatTime(seals[i].At, s.Zone()), laterRecords(later))
 			}
-			fmt.Fprintf(a.out, "The digest vouches for the records, not for the ink: shedbook history %s prints them again to compare.\n", schema.Quote(name))
+			a.say(0, "The digest vouches for the records, not for the ink: shedbook history %s prints them again to compare.", schema.Quote(name))
 			return true, nil
 		}
 	}

@@ -32,6 +32,16 @@ func (a *app) options(s schema.Settings, asJSON, asCSV bool) render.Options {
 	return o
 }
 
+// say prints a line, after a label of so many columns. On a terminal it is
+// folded; in a pipe it stays one line.
+func (a *app) say(label int, format string, args ...any) {
+	s := fmt.Sprintf(format, args...)
+	if a.outTerminal {
+		s = render.Fold(s, a.width, label)
+	}
+	fmt.Fprintln(a.out, s)
+}
+
 // printRecords prints records of one kind as a table, JSON or CSV.
 func (a *app) printRecords(ctx context.Context, b *store.Book, k *schema.Kind, records []schema.Record, asJSON, asCSV bool) error {
 	s, err := b.Settings(ctx)

@@ -55,7 +55,7 @@ func (a *app) setVerb() *cobra.Command {
 				shown := 0
 				for _, k := range schema.SettingKeys {
 					if len(words) == 0 || words[0] == k.Key {
-						fmt.Fprintf(a.out, "%-18s %-18s %s\n", k.Key, all.Get(k.Key), k.Help)
+						a.say(38, "%-18s %-18s %s", k.Key, all.Get(k.Key), k.Help)
 						shown++
 					}
 				}

@@ -80,6 +80,15 @@ func wrap(s string, w int) string {
 	return strings.Join(lines, "\n")
 }
 
+// Fold breaks a line at spaces into lines of at most w columns; those after the
+// first begin hang columns in, where the first's label ends.
+func Fold(s string, w, hang int) string {
+	if hang = min(hang, len(s)); hang > w/2 {
+		hang = 0
+	}
+	return s[:hang] + strings.ReplaceAll(wrap(s[hang:], w-hang), "\n", "\n"+strings.Repeat(" ", hang))
+}
+
 func wrapLine(s string, w int) []string {
 	if width(s) <= w {
 		return []string{s}

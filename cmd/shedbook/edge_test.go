@@ -1,0 +1,35 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"path/filepath"
+	"strings"
+	"testing"
+	"unicode/utf8"
+
+	"github.com/stretchr/testify/require"
+)
+
+// On a terminal of 80 columns no line of any verb runs over the edge, where a
+// terminal would break it inside a word.
+func TestNothingRunsOverTheEdgeOfATerminal(t *testing.T) {
+	book := filepath.Join(t.TempDir(), "yard.db")
+	require.NoError(t, fillDemo(context.Background(), book, system()))
+	for _, c := range []struct{ words, answers string }{
+		{"set", ""}, {"word list", ""}, {"word add terrain stubble", ""}, {"fleet", ""}, {"flags", ""}, {"flags B1", ""}, {"next B3", ""}, {"next B3 --walk", "pass\nwhat\n"},
+		{"rates --by driver --adjust speed,terrain", ""}, {"coolant", ""}, {"coolant B1", ""}, {"cleaning", ""}, {"recurrence", ""}, {"due", ""}, {"doubts", ""}, {"history B1", ""}, {"cautions", ""},
+		{"log topup B1 300ml --at 2026-10-30", ""}, {"log check B1 pressure-hold pass", ""}, {"log check B1 light-test 60%", ""}, {"log check B1 thermostat-bath fail", ""}, {"log overheat B1 --sign steam --lost 400ml --terrain mud --speed fast --load heavy --at 2026-10-30", ""},
+		{"list machine", ""}, {"show 300", ""}, {"verify", ""},
+	} {
+		var out, errOut bytes.Buffer
+		a := &app{in: strings.NewReader(c.answers), out: &out, errOut: &errOut, now: demoEnd, width: 80, outTerminal: true, getenv: func(name string) string { return map[string]string{"NO_COLOR": "1"}[name] }}
+		code := run(context.Background(), a, append([]string{"--book", book}, strings.Fields(c.words)...))
+		require.Less(t, code, 2, "%s: %s", c.words, errOut.String())
+		require.NotEmpty(t, out.String(), c.words)
+		// after a question whoever answers ends the line
+		for _, line := range strings.Split(strings.ReplaceAll(out.String(), "? ", "?\n"), "\n") {
+			require.LessOrEqual(t, utf8.RuneCountInString(line), 80, "%s: %s", c.words, line)
+		}
+	}
+}
