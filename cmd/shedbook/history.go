@@ -7,6 +7,8 @@ import (
 	"fmt"
 	"image/jpeg"
 	"io"
+	"path/filepath"
+	"strings"
 
 	"github.com/spf13/cobra"
 
@@ -38,6 +40,9 @@ func (a *app) historyVerb() *cobra.Command {
 				return a.verifyPaper(ctx, l.book, []string{machine}, paper)
 			}
 			o := l.options()
+			if format == "" { // the file's name tells
+				format = map[string]string{".html": "html", ".htm": "html", ".json": "json", ".csv": "csv"}[strings.ToLower(filepath.Ext(out))]
+			}
 			switch format {
 			case "":
 			case "text":
@@ -76,7 +81,7 @@ func (a *app) historyVerb() *cobra.Command {
 		}
 		return look(cmd, given)
 	}
-	c.Flags().StringVar(&format, "format", "", "text, html, json or csv (text unless told)")
+	c.Flags().StringVar(&format, "format", "", "text, html, json or csv (as the file of --out is called, else text)")
 	c.Flags().StringVar(&out, "out", "", "write it to this file")
 	c.Flags().StringVar(&paper, "verify", "", "say whether this printed history (text, HTML or JSON) matches the book, by the digest on it; MACHINE may be left out, or be a book's file")
 	c.Flags().BoolVar(&withNames, "with-names", false, "name the drivers; letters stand for them unless told")
