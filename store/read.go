@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"iter"
+	"slices"
 	"strings"
 	"time"
 
@@ -62,13 +63,17 @@ func (b *Book) List(ctx context.Context, k *schema.Kind, f Filter) ([]schema.Rec
 	if len(where) > 0 {
 		clause = "WHERE " + strings.Join(where, " AND ")
 	}
+	if f.Last > 0 { // the newest first, so that no more are read
+		order = strings.ReplaceAll(order, ",", " DESC,") + " DESC LIMIT ?"
+		args = append(args, f.Last)
+	}
 	clause += " ORDER BY " + order
 	err = tables()[k].query(ctx, b.db, n, clause, args, func(r schema.Record) error {
 		out = append(out, r)
 		return nil
 	})
-	if f.Last > 0 && len(out) > f.Last {
-		out = out[len(out)-f.Last:]
+	if f.Last > 0 {
+		slices.Reverse(out)
 	}
 	return out, explain(b.path, err)
 }

@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"time"
 
 	"github.com/spf13/cobra"
 
@@ -49,11 +50,18 @@ func (a *app) answerVerb() *cobra.Command {
 						return usage("shedbook list services --machine "+given[0]+" shows them", "record %d is no service of %s", int64(r.Service.V), given[0])
 					}
 				}
-				fleet, err := b.Fleet(cmd.Context())
-				if err != nil {
+				l := &look{a: a}
+				if !r.At.Equal(a.now) {
+					l.asOf = r.At.Format(time.RFC3339)
+				}
+				if err := l.read(cmd.Context(), b); err != nil {
 					return err
 				}
-				if !raised(flags.Find(fleet, r.At), r) {
+				seen := l.glance()
+				if err := l.reading.get(); err != nil {
+					return err
+				}
+				if !raised(seen.Flags, r) {
 					fmt.Fprintf(a.errOut, "note: no flag %s stands on %s at that time; the answer is kept all the same\n", r.Flag, given[0])
 				}
 				return a.keep(cmd.Context(), b, k, r)

@@ -29,7 +29,7 @@ func (a *app) nextVerb() *cobra.Command {
 			if walk {
 				return a.walk(ctx, machine)
 			}
-			fleet, err := l.book.Fleet(ctx)
+			fleet, err := fleetAround(ctx, l.book, machine, l.at)
 			if err != nil {
 				return err
 			}
@@ -43,12 +43,30 @@ func (a *app) nextVerb() *cobra.Command {
 	return c
 }
 
+// fleetAround reads a machine's log, and of the others what counts beside it.
+func fleetAround(ctx context.Context, b *store.Book, machine string, at time.Time) (schema.Fleet, error) {
+	fleet, err := b.Common(ctx)
+	if err != nil {
+		return fleet, err
+	}
+	for log, err := range b.Logs(ctx) {
+		if err != nil {
+			return fleet, err
+		}
+		if log.Machine.Name != machine {
+			log = next.Beside(log, at)
+		}
+		fleet.Logs = append(fleet.Logs, log)
+	}
+	return fleet, nil
+}
+
 // walk guides somebody through the checks, a line an answer, on a terminal or
 // through a pipe. Every answer is recorded before the next check is proposed,
 // so a walk that is left goes on from where it was.
 func (a *app) walk(ctx context.Context, machine string) error {
 	return a.recordIn(ctx, func(b *store.Book) error {
-		fleet, err := b.Fleet(ctx)
+		fleet, err := fleetAround(ctx, b, machine, a.now)
 		if err != nil {
 			return err
 		}

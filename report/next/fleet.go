@@ -3,10 +3,28 @@ package next
 import (
 	"math"
 	"strings"
+	"time"
 
 	"shedbook/schema"
 	"shedbook/schema/unit"
 )
+
+// Beside is what Rank and Start read of a machine other than the one they are
+// asked about, as of a time: far less than its log. Its runs are one, of all their
+// hours.
+func Beside(log schema.Log, asOf time.Time) schema.Log {
+	log = log.AsOf(asOf)
+	out := schema.Log{Machine: log.Machine, Services: log.Services, Answers: log.Answers, Overheats: log.Overheats}
+	hours := 0.0
+	for i := range log.Runs {
+		h, _ := log.Runs[i].Duration()
+		hours += h
+	}
+	if hours > 0 {
+		out.Runs = []schema.Run{{Base: schema.Base{Machine: log.Machine.Name, At: log.Runs[0].At}, Hours: schema.N(hours)}}
+	}
+	return out
+}
 
 // owned is the network as this book has it: the owner's priors and minutes,
 // and the priors moved by what the fleet's other machines turned out to have.

@@ -8,6 +8,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"shedbook/report/flags/simulate"
+	"shedbook/schema"
 )
 
 // Fleets made for measuring the flags, by other hands and in other forms than
@@ -63,4 +64,34 @@ func TestPlantedFaults(t *testing.T) {
 	}
 	t.Log("\n" + table)
 	assert.GreaterOrEqual(t, float64(first), 0.7*float64(all))
+}
+
+// What Beside leaves of the other machines is all that counts of them, at any
+// time.
+func TestBesideIsAllThatCountsOfOtherMachines(t *testing.T) {
+	w := simulate.Medium()
+	w.Fault, w.Faulty, w.Services, w.MissRun = "blocked-core", 2, 0.5, 0.1
+	fleet, _ := w.Fleet(5)
+	fleet.Logs[3].Answers = append(fleet.Logs[3].Answers, schema.Answer{Machine: fleet.Logs[3].Machine.Name, At: w.AsOf().AddDate(0, -3, 0), Flag: "steady-loss", Cause: "pump"})
+	told := map[string]bool{}
+	for _, days := range []int{-1, 30, 150, w.Days, w.Days + 50} {
+		at := simulate.Start.AddDate(0, 0, days)
+		for _, of := range fleet.Logs[:4] {
+			slim := fleet
+			slim.Logs = nil
+			for _, l := range fleet.Logs {
+				if l.Machine.Name != of.Machine.Name {
+					l = Beside(l, at)
+				}
+				slim.Logs = append(slim.Logs, l)
+			}
+			want, err := Rank(fleet, of.Machine.Name, at)
+			require.NoError(t, err)
+			got, err := Rank(slim, of.Machine.Name, at)
+			require.NoError(t, err)
+			require.Equal(t, want, got, "%s at %s", of.Machine.Name, at)
+			told[fmt.Sprint(want)] = true
+		}
+	}
+	require.Greater(t, len(told), 5)
 }
