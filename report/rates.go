@@ -110,7 +110,6 @@ func RatesOf(asOf time.Time, x *exposure.Index, strata *exposure.Strata, q RateQ
 		}
 		reference, r.Against = id, q.Reference
 	}
-	events, hours := 0, 0.0
 	for _, g := range strata.By(q.By) {
 		id := g.Levels[q.By]
 		if id == 0 {
@@ -118,13 +117,15 @@ func RatesOf(asOf time.Time, x *exposure.Index, strata *exposure.Strata, q RateQ
 			continue
 		}
 		r.Levels = append(r.Levels, RateLevel{Level: x.Name(q.By, id), Overheats: g.Overheats, Hours: tidy(g.Hours), id: id})
-		events += g.Overheats
-		hours += g.Hours
 	}
 	r.UnrecordedLevelHours, r.UnrecordedMeterHours = tidy(r.UnrecordedLevelHours), tidy(r.UnrecordedMeterHours)
 	r.UnrecordedHours = r.UnrecordedLevelHours + r.UnrecordedMeterHours
 	if q.By <= exposure.Driver { // names; words and bands are in their own order already
 		slices.SortFunc(r.Levels, func(a, b RateLevel) int { return strings.Compare(a.Level, b.Level) })
+	}
+	events, hours := 0, 0.0
+	for _, v := range r.Levels { // in their order, and not that of their numbers, which tells how they were met
+		events, hours = events+v.Overheats, hours+v.Hours
 	}
 	r.crude(q, reference, events, hours)
 	if len(q.Adjust) > 0 {

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"maps"
 	"slices"
+	"time"
 
 	"shedbook/schema"
 )
@@ -13,28 +14,39 @@ import (
 // Mark is how far a book had been written, for Since.
 type Mark struct {
 	Next int64           // number that the next record would have had
-	At   string          // when it was marked
+	At   string          // when it was marked, later than any version was replaced
 	Past int64           // earlier versions that the book kept
-	Late int64           // those of them replaced at At or after it
+	Sum  int64           // of their checksums
 	Pack int64           // number of the last pack
 	Last map[string]last // by sheet: the last record
 }
 
 type last struct{ Number, Sum int64 }
 
-// Mark marks how far the book is written.
-func (b *Book) Mark(ctx context.Context) (m Mark, err error) {
+// Mark marks how far the book is written. now is the clock that the writers go by.
+func (b *Book) Mark(ctx context.Context, now time.Time) (m Mark, err error) {
 	ctx = quiet(ctx)
-	err = b.moment(ctx, []string{""}, func(q querier, _ *names) (err error) {
-		m, err = mark(ctx, q, formatTime(b.now()))
+	err = b.moment(ctx, []string{""}, func(q querier, _ *names) error {
+		var replaced string
+		if err := q.QueryRowContext(ctx, "SELECT coalesce(max(replaced), '') FROM past").Scan(&replaced); err != nil {
+			return err
+		}
+		if was, err := parseTime(replaced); err == nil && !was.Before(now) {
+			now = was.Add(time.Second)
+		}
+		m, err = mark(ctx, q, formatTime(now))
 		return err
 	})
 	return m, err
 }
 
+// mark marks the book, of its past what was replaced before a time.
 func mark(ctx context.Context, q querier, at string) (Mark, error) {
 	m := Mark{At: at, Last: map[string]last{}}
-	err := q.QueryRowContext(ctx, "SELECT next, (SELECT count(*) FROM past), (SELECT count(*) FROM past WHERE replaced >= ?), (SELECT coalesce(max(number), 0) FROM packs) FROM counter", at).Scan(&m.Next, &m.Past, &m.Late, &m.Pack)
+	err := q.QueryRowContext(ctx, "SELECT next, (SELECT coalesce(max(number), 0) FROM packs) FROM counter").Scan(&m.Next, &m.Pack)
+	if err == nil {
+		err = q.QueryRowContext(ctx, "SELECT count(*), coalesce(sum(sum), 0) FROM past WHERE replaced < ?", at).Scan(&m.Past, &m.Sum)
+	}
 	for _, k := range schema.Kinds {
 		if err != nil || k.Field("machine") == nil {
 			continue
@@ -59,16 +71,14 @@ func (b *Book) Since(ctx context.Context, was Mark) (machines []string, ok bool,
 	ctx = quiet(ctx)
 	err = b.moment(ctx, nil, func(q querier, n *names) error {
 		now, err := mark(ctx, q, was.At)
-		if err != nil || now.Next < was.Next || now.Past-was.Past != now.Late-was.Late { // the last: none was dated back
+		if err != nil || now.Next < was.Next || now.Past != was.Past || now.Sum != was.Sum {
 			return err
 		}
 		written := map[string]bool{}
 		replaced := map[int64]bool{}
-		var were []Earlier
-		if now.Past > was.Past {
-			if were, err = earlier(ctx, q, "WHERE replaced >= ?", was.At); err != nil {
-				return err
-			}
+		were, err := earlier(ctx, q, "WHERE replaced >= ?", was.At)
+		if err != nil {
+			return err
 		}
 		for _, e := range were {
 			replaced[e.Number] = true

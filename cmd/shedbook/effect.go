@@ -9,7 +9,7 @@ import (
 )
 
 // effect says in a line what a record changed for its machine; "" where there
-// is nothing to say. one is the fleet with only that machine's log.
+// is nothing to say.
 func effect(log *schema.Log, r schema.Record, s schema.Settings) string {
 	life := exposure.NewIndex(nil, nil, s).Life(log)
 	name := log.Machine.Name

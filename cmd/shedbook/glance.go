@@ -131,7 +131,7 @@ func kept[T any](l *look, verb, asked string, q question[T]) (T, error) {
 		l.reading.set(err)
 		return k.Seen, err
 	}
-	mark, err := l.book.Mark(l.ctx)
+	mark, err := l.book.Mark(l.ctx, l.a.now)
 	if err != nil {
 		l.reading.set(err)
 		return k.Seen, err
@@ -143,6 +143,7 @@ func kept[T any](l *look, verb, asked string, q question[T]) (T, error) {
 	if ok {
 		s = l.sourceOf(written)
 		seen, lay, ok = q.since(s, was)
+		ok = ok && l.book.State() == state // else of the machines not read something may have been written meanwhile
 	}
 	worth, anew := ok, !ok || 50*len(written) > len(l.known.Machines) // else the ground is as good as a new one
 	if !ok {

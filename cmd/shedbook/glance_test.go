@@ -45,7 +45,7 @@ func TestAKeptGlanceEqualsALook(t *testing.T) {
 		t.Setenv("XDG_CACHE_HOME", cache)
 		var all strings.Builder
 		for _, words := range []string{"fleet", "fleet --json", "fleet --csv", "flags", "flags --json",
-			"rates --by driver --adjust speed,terrain", "rates --by driver --adjust speed,terrain --json", "rates --by terrain --json", "rates --by terrain"} {
+			"rates --by driver --adjust speed,terrain", "rates --by driver --adjust speed,terrain --json", "rates --by terrain --json", "rates --by terrain", "rates --by model --json"} {
 			if cache == "" {
 				t.Setenv("XDG_CACHE_HOME", t.TempDir()) // nothing kept of the question before either
 			}
@@ -62,11 +62,14 @@ func TestAKeptGlanceEqualsALook(t *testing.T) {
 	}
 	same := func(what string) {
 		age()
-		first := look(filepath.Join(dir, "kept")) // keeps it
+		look(filepath.Join(dir, "kept")) // keeps it
 		now = now.Add(time.Hour)
 		fresh := look("")
 		require.Equal(t, fresh, look(filepath.Join(dir, "kept")), "after %s", what)
-		require.NotEmpty(t, first)
+	}
+	for i, m := range []string{"B2", "B5", "W1", "W3"} { // models beside the two there are
+		_, code := do("machine", "set", m, "--model", fmt.Sprint("Model ", i%3), "--why", "as the plate says")
+		require.Zero(t, code)
 	}
 	same("nothing")
 	require.Len(t, kept(), 4) // fleet and rates, and the ground of each
@@ -94,7 +97,11 @@ func TestAKeptGlanceEqualsALook(t *testing.T) {
 	machines := []string{"B1", "B3", "B6", "W2"}
 	for i := range 16 {
 		m := machines[rng.IntN(len(machines))]
-		at := now.Add(-time.Duration(rng.IntN(200*24)) * time.Hour).Format(time.RFC3339)
+		days := 20 // of every four two are so late that all must be read
+		if i%4 > 1 {
+			days = 200
+		}
+		at := now.Add(-time.Duration(rng.IntN(days*24)) * time.Hour).Format(time.RFC3339)
 		number := fmt.Sprint(50 + rng.IntN(800))
 		args := [][]string{
 			{"log", "run", m, "--hours", "1.5", "--at", at, "--terrain", "mud"},
@@ -161,6 +168,8 @@ func TestALookStandsOnTheLastOnesGround(t *testing.T) {
 	change(func(*ground) {})
 	record("B1")
 	require.Contains(t, do("fleet", "--json"), "Elsewhere", "the other machines are read again")
+	do("machine", "set", "B2", "--note", "painted", "--why", "it was")
+	require.Contains(t, do("fleet", "--json"), "Elsewhere", "the other machines are read again")
 	record("W2")
 	require.NotContains(t, do("fleet", "--json"), "Elsewhere")
 	for what, alter := range map[string]func(*ground){
@@ -179,4 +188,32 @@ func TestALookStandsOnTheLastOnesGround(t *testing.T) {
 		record(m)
 	}
 	require.NotContains(t, do("fleet", "--json"), "Elsewhere", "most of the fleet was written to")
+}
+
+// The last record voided, the log ends before the week that was kept.
+func TestALookAfterTheLastRunIsVoided(t *testing.T) {
+	was := keepFrom
+	keepFrom = 0
+	t.Cleanup(func() { keepFrom = was })
+	dir := t.TempDir()
+	book := filepath.Join(dir, "yard.db")
+	require.NoError(t, fillDemo(context.Background(), book, system()))
+	tick := time.Now().Add(-time.Hour)
+	now := demoEnd.AddDate(0, 0, 70)
+	do := func(args ...string) string {
+		now, tick = now.Add(time.Hour), tick.Add(time.Second)
+		require.NoError(t, os.Chtimes(book, tick, tick))
+		var out bytes.Buffer
+		a := &app{in: strings.NewReader(""), out: &out, errOut: &out, now: now, width: 80, getenv: func(string) string { return "" }}
+		require.Zero(t, run(context.Background(), a, append([]string{"--book", book}, args...)), out.String())
+		return out.String()
+	}
+	out := do("log", "run", "B1", "--hours", "2", "--at", now.Add(-5*time.Hour).Format(time.RFC3339))
+	t.Setenv("XDG_CACHE_HOME", dir)
+	do("flags", "--json")
+	do("void", strings.TrimSuffix(strings.Fields(out)[2], ":"), "--why", "typed into the wrong year")
+	kept := do("flags", "--json")
+	t.Setenv("XDG_CACHE_HOME", t.TempDir())
+	now = now.Add(-time.Hour)
+	require.Equal(t, do("flags", "--json"), kept)
 }

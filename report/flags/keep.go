@@ -76,15 +76,20 @@ func (f *Finder) stand(w int64) {
 		if st.points > 0 {
 			st.last = m.ev.curve[st.points-1]
 		}
-		b := put(put(nil, &m.ev.figures), &m.sums.all)
-		b = putAll(putAll(b, m.sums.level), m.sums.driver)
-		var rest [patterns]int
-		for p, a := range m.ev.rest {
-			rest[p] = place(m.answers, a)
-		}
-		st.figures = put(b, &rest)
+		st.figures = m.stands()
 	})
 	f.stood = s
+}
+
+// stands is how a machine's evidence stands.
+func (m *machine) stands() []byte {
+	b := put(put(nil, &m.ev.figures), &m.sums.all)
+	b = putAll(putAll(b, m.sums.level), m.sums.driver)
+	var rest [patterns]int
+	for p, a := range m.ev.rest {
+		rest[p] = place(m.answers, a)
+	}
+	return put(b, &rest)
 }
 
 // all are the drivers and then the levels.
@@ -134,12 +139,16 @@ func (f *Finder) keep() *Kept {
 		if m.whole && s.points > 0 {
 			curve = append(slices.Clone(m.ev.curve[:s.points-1]), s.last)
 		}
-		prefix := m.prefix(s.passed)
-		then := put(put(nil, &s.passed), &prefix)
-		then = append(putAll(put(then, &m.whole), curve), s.figures...)
-		k.machines[i] = keptMachine{m.name, then, m.after(s.passed, k.week)}
+		k.machines[i] = m.kept(s.passed, curve, s.figures, k.week)
 	})
 	return k
+}
+
+// kept is what is to be kept of a machine of which so much had passed by a week.
+func (m *machine) kept(n passed, curve []point, figures []byte, w int64) keptMachine {
+	prefix := m.prefix(n)
+	then := put(put(nil, &n), &prefix)
+	return keptMachine{m.name, append(putAll(put(then, &m.whole), curve), figures...), m.after(n, w)}
 }
 
 // shows says whether the report says more of the machine than where it stands.
@@ -177,14 +186,15 @@ func truth(is bool) uint8 {
 	return 0
 }
 
-// had says whether a machine's log up to a week is what the pass had taken in.
-func (m *machine) had(n passed, prefix [sha256.Size]byte, w int64) bool {
+// had says whether a machine's log up to a week holds as much as had passed by
+// then.
+func (m *machine) had(n passed, w int64) bool {
 	return len(m.pieces) >= n.piece && len(m.events) >= n.event && len(m.stretches) >= n.stretch && len(m.services) >= n.service && len(m.answers) >= n.answer &&
 		(len(m.pieces) == n.piece || m.pieces[n.piece].start >= w*week) &&
 		(len(m.events) == n.event || m.events[n.event].piece >= n.piece) &&
 		(len(m.stretches) == n.stretch || m.stretches[n.stretch].at >= w*week) &&
 		(len(m.services) == n.service || m.services[n.service].at >= w*week) &&
-		(len(m.answers) == n.answer || m.answers[n.answer].At.Unix() >= w*week) && m.prefix(n) == prefix
+		(len(m.answers) == n.answer || m.answers[n.answer].At.Unix() >= w*week)
 }
 
 // after is a machine's log as the pass needs it from a week on: of the pieces
@@ -257,7 +267,7 @@ func Resume(fleet schema.Fleet, asOf time.Time, x *exposure.Index, k *Kept, mach
 		bad[i] = !m.goOn(was, fresh[m.name] != nil, k.week)
 	})
 	_, to := f.span()
-	if slices.Contains(bad, true) || to > k.week+staleWeeks || !f.weeks(k.week, to) {
+	if slices.Contains(bad, true) || to < k.week || to > k.week+staleWeeks || !f.weeks(k.week, to) {
 		return r, nil, false
 	}
 	r = f.report()
@@ -302,7 +312,8 @@ func (f *Finder) goOn(then []byte) bool {
 // still what it was till then, or one of which only what was kept is.
 func (m *machine) goOn(was *keptMachine, atHand bool, w int64) bool {
 	if was.then == nil { // it came since
-		return m.had(passed{}, m.prefix(passed{}), w) && m.nowKept(was, passed{}, m.prefix(passed{}), w)
+		*was = m.kept(passed{}, nil, m.stands(), w)
+		return m.had(passed{}, w)
 	}
 	in := reader{b: was.then}
 	var n passed
@@ -322,7 +333,7 @@ func (m *machine) goOn(was *keptMachine, atHand bool, w int64) bool {
 	m.sums.level, m.sums.driver = level, driver
 	m.next = n
 	if atHand {
-		if !m.had(n, prefix, w) {
+		if !m.had(n, w) || m.prefix(n) != prefix {
 			return false
 		}
 		kept := machine{}
@@ -341,19 +352,6 @@ func (m *machine) goOn(was *keptMachine, atHand bool, w int64) bool {
 	for p, place := range rest {
 		m.ev.rest[p] = answerAt(m.answers, place)
 	}
-	return true
-}
-
-// nowKept keeps a machine that came since.
-func (m *machine) nowKept(was *keptMachine, n passed, prefix [sha256.Size]byte, w int64) bool {
-	b := put(put(nil, &n), &prefix)
-	b = put(putAll(put(b, &m.whole), m.ev.curve), &m.ev.figures)
-	b = putAll(putAll(put(b, &m.sums.all), m.sums.level), m.sums.driver)
-	var rest [patterns]int
-	for p := range rest {
-		rest[p] = -1
-	}
-	was.then, was.log = put(b, &rest), m.after(n, w)
 	return true
 }
 

@@ -2,6 +2,7 @@ package flags
 
 import (
 	"encoding/json"
+	"fmt"
 	"math/rand/v2"
 	"reflect"
 	"slices"
@@ -142,7 +143,7 @@ func TestNothingKeptHoldsAPointer(t *testing.T) {
 	require.False(t, plain(reflect.TypeOf(evidence{})))
 }
 
-// Torn or foreign bytes are refused, whatever they say.
+// Bytes that end too early are refused wherever they end.
 func TestTornKeepingIsRefused(t *testing.T) {
 	fleet, _ := simulate.Medium().Fleet(3)
 	x := exposure.NewIndex(fleet.Words, fleet.Drivers, fleet.Settings)
@@ -158,4 +159,53 @@ func TestTornKeepingIsRefused(t *testing.T) {
 		k, ok := ReadKept(b[:n])
 		require.False(t, ok, "%d bytes of %d: %v", n, len(b), k != nil)
 	}
+}
+
+// A machine that came since counts for nothing in the weeks before it came, were
+// it among machines most of which lose coolant.
+func TestResumedPassWithNewMachinesAmongLeakers(t *testing.T) {
+	start := time.Date(2026, 1, 5, 8, 0, 0, 0, time.UTC)
+	var fleet schema.Fleet
+	var names []string
+	for i := range 6 {
+		name := fmt.Sprintf("M%d", i)
+		l := schema.Log{Machine: schema.Machine{Name: name}}
+		for d := range 150 {
+			at := start.AddDate(0, 0, d)
+			l.Runs = append(l.Runs, schema.Run{Base: schema.Base{Machine: name, At: at}, Hours: schema.N(4)})
+			if d%7 == 6 {
+				ml := 30.0
+				if i < 5 {
+					ml = 300 + 10*float64(i)
+				}
+				l.TopUps = append(l.TopUps, schema.TopUp{Head: schema.Head{Base: schema.Base{Machine: name, At: at.Add(6 * time.Hour)}}, Volume: schema.N(ml)})
+			}
+		}
+		fleet.Logs, names = append(fleet.Logs, l), append(names, name)
+	}
+	at := start.AddDate(0, 0, 149).Add(10 * time.Hour)
+	lives := func(x *exposure.Index, logs []schema.Log) func(func(*exposure.Life) bool) {
+		return func(yield func(*exposure.Life) bool) {
+			for i := range logs {
+				log := logs[i].AsOf(at)
+				if !yield(x.Life(&log)) {
+					return
+				}
+			}
+		}
+	}
+	x := exposure.NewIndex(nil, nil, nil)
+	_, keep := FindIn(fleet, at, x, lives(x, fleet.Logs))
+	kept := keep()
+	for k := range 3 {
+		names = append(names, fmt.Sprintf("N%d", k))
+		fleet.Logs = append(fleet.Logs, schema.Log{Machine: schema.Machine{Name: names[len(names)-1]}})
+	}
+	x = exposure.NewIndex(nil, nil, nil)
+	want, _ := FindIn(fleet, at, x, lives(x, fleet.Logs))
+	require.NotEmpty(t, want.Standing)
+	x = exposure.NewIndex(nil, nil, nil)
+	got, _, ok := Resume(fleet, at, x, kept, names, lives(x, fleet.Logs[6:]))
+	require.True(t, ok)
+	require.Equal(t, printed(t, want), printed(t, got))
 }

@@ -154,6 +154,9 @@ func (s *sound) mostLeak() bool {
 // addSeep counts a machine's posterior over the sound rates, as far as it is
 // sound and has anything to say.
 func (s *sound) addSeep(seep *[len(soundRates)]float64, sum *float64, m *machine, k float64) {
+	if m.next.stretch == 0 {
+		return
+	}
 	c := &m.ev.coolant
 	if !s.seepAll {
 		k *= m.ev.seepTrust
