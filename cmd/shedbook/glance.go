@@ -55,7 +55,7 @@ func groundOf(rows []report.FleetRow, k *flags.Kept) []byte {
 
 // everythingSince looks at the machines written to since a look, and at the rest
 // as they were then.
-func (l *look) everythingSince(s report.Source, ground []byte) (g glance, keep func() []byte, ok bool) {
+func (l *look) everythingSince(s report.Source, ground []byte, worn bool) (g glance, keep func() []byte, ok bool) {
 	head, tail, _ := bytes.Cut(ground, []byte{'\n'})
 	var were, are []report.FleetRow
 	k, ok := flags.ReadKept(tail)
@@ -63,7 +63,8 @@ func (l *look) everythingSince(s report.Source, ground []byte) (g glance, keep f
 		return g, nil, false
 	}
 	var now *flags.Kept
-	if g.Flags, now, ok = flags.Resume(l.fleet, l.at, s.Index, k, l.known.Machines, l.rows(s, &are)); !ok {
+	var anew bool
+	if g.Flags, now, anew, ok = flags.Resume(l.fleet, l.at, s.Index, k, l.known.Machines, l.rows(s, &are)); !ok {
 		return g, nil, false
 	}
 	row := map[string]*report.FleetRow{}
@@ -78,6 +79,9 @@ func (l *look) everythingSince(s report.Source, ground []byte) (g glance, keep f
 		}
 		g.Rows = append(g.Rows, *row[name])
 	}
+	if !anew && !worn {
+		return g, nil, true
+	}
 	return g, func() []byte { return groundOf(g.Rows, now) }, true
 }
 
@@ -91,10 +95,11 @@ func (l *look) glance() glance {
 
 // question is how something is seen of a fleet: of all its logs, or of those
 // written to since and the ground that a look before laid. With the answer comes
-// what lays the ground for the next.
+// what lays the ground for the next; nil where the old one serves, as long as it
+// is not worn.
 type question[T any] struct {
 	whole func(report.Source) (T, func() []byte, error)
-	since func(s report.Source, ground []byte) (T, func() []byte, bool)
+	since func(s report.Source, ground []byte, worn bool) (T, func() []byte, bool)
 }
 
 // keepFrom is how long a look must have taken to be worth keeping.
@@ -142,10 +147,10 @@ func kept[T any](l *look, verb, asked string, q question[T]) (T, error) {
 	was, written, ok := l.ground(file, program)
 	if ok {
 		s = l.sourceOf(written)
-		seen, lay, ok = q.since(s, was)
+		seen, lay, ok = q.since(s, was, 50*len(written) > len(l.known.Machines))
 		ok = ok && l.book.State() == state // else of the machines not read something may have been written meanwhile
 	}
-	worth, anew := ok, !ok || 50*len(written) > len(l.known.Machines) // else the ground is as good as a new one
+	worth := ok
 	if !ok {
 		s = l.source()
 		seen, lay, err = q.whole(s)
@@ -158,7 +163,7 @@ func kept[T any](l *look, verb, asked string, q question[T]) (T, error) {
 	// Where it can't be kept it will be seen anew.
 	if os.MkdirAll(filepath.Dir(file), 0o700) == nil {
 		_ = toFile(file, func(w io.Writer) error { return json.NewEncoder(w).Encode(&k) })
-		if anew {
+		if lay != nil {
 			l.lay(file, ground{Program: program, Common: l.common(), Mark: mark, AsOf: l.at}, lay())
 		}
 	}

@@ -21,10 +21,9 @@ import (
 // written to since it wants the log, of the others nothing. It comes to the very
 // numbers of a pass from the beginning, or says that it can't.
 
-const (
-	keptWeeks  = 4  // before the end: what is entered later than that asks for a pass from the beginning
-	staleWeeks = 52 // after which too much would have to be gone through
-)
+// keptWeeks is how far before the end the pass is kept: what is entered later than
+// that asks for one from the beginning. Once it is twice as far it is kept anew.
+const keptWeeks = 4
 
 // Kept is where a pass stood at the beginning of a week, the sound model learned. It is read by the very
 // program that wrote it, and by no other.
@@ -73,6 +72,7 @@ func (f *Finder) stand(w int64) {
 		m := f.machines[i]
 		st := &s.machines[i]
 		st.passed, st.points = m.next, len(m.ev.curve)
+		st.piece += m.before
 		if st.points > 0 {
 			st.last = m.ev.curve[st.points-1]
 		}
@@ -146,8 +146,8 @@ func (f *Finder) keep() *Kept {
 
 // kept is what is to be kept of a machine of which so much had passed by a week.
 func (m *machine) kept(n passed, curve []point, figures []byte, w int64) keptMachine {
-	prefix := m.prefix(n)
-	then := put(put(nil, &n), &prefix)
+	c := m.link(m.past, n)
+	then := put(putAll(nil, c.links), &c.sum)
 	return keptMachine{m.name, append(putAll(put(then, &m.whole), curve), figures...), m.after(n, w)}
 }
 
@@ -162,11 +162,28 @@ func (m *machine) shows() bool {
 	return e.named != steadyLoss
 }
 
-// prefix tells what the pass had taken in from anything else.
-func (m *machine) prefix(n passed) [sha256.Size]byte {
-	b := make([]byte, 0, 48*n.piece+1024)
-	for i := range m.pieces[:n.piece] {
-		p := &m.pieces[i]
+// chain tells what the pass had taken in of a machine from anything else: how much
+// it was each time that it was kept, and a digest of it, made of the one before
+// and of what came in between.
+type chain struct {
+	links []passed
+	sum   [sha256.Size]byte
+}
+
+func (c *chain) end() passed {
+	if len(c.links) == 0 {
+		return passed{}
+	}
+	return c.links[len(c.links)-1]
+}
+
+// link makes a chain longer, up to what had passed of a machine.
+func (m *machine) link(c chain, to passed) chain {
+	from := c.end()
+	pieces := m.pieces[from.piece-m.before : to.piece-m.before]
+	b := append(make([]byte, 0, 48*len(pieces)+1024), c.sum[:]...)
+	for i := range pieces {
+		p := &pieces[i]
 		b = binary.LittleEndian.AppendUint64(b, uint64(p.start))
 		for _, v := range [...]float32{p.hours, p.exposed, p.runHours, p.mud, p.deep, p.ambient} {
 			b = binary.LittleEndian.AppendUint32(b, math.Float32bits(v))
@@ -174,9 +191,13 @@ func (m *machine) prefix(n passed) [sha256.Size]byte {
 		b = append(binary.LittleEndian.AppendUint16(b, p.driver), p.level[:]...)
 		b = append(b, p.cycles, truth(p.bled)|truth(p.first)<<1|truth(p.cycle)<<2)
 	}
-	b = fmt.Append(b, m.events[:n.event], m.stretches[:n.stretch], m.services[:n.service])
-	answers, _ := json.Marshal(m.answers[:n.answer])
-	return sha256.Sum256(append(b, answers...))
+	for _, e := range m.events[from.event:to.event] {
+		e.piece += m.before
+		b = fmt.Append(b, e)
+	}
+	b = fmt.Append(b, m.stretches[from.stretch:to.stretch], m.services[from.service:to.service])
+	answers, _ := json.Marshal(m.answers[from.answer:to.answer])
+	return chain{append(slices.Clip(c.links), to), sha256.Sum256(append(b, answers...))}
 }
 
 func truth(is bool) uint8 {
@@ -186,36 +207,51 @@ func truth(is bool) uint8 {
 	return 0
 }
 
-// had says whether a machine's log up to a week holds as much as had passed by
-// then.
-func (m *machine) had(n passed, w int64) bool {
-	return len(m.pieces) >= n.piece && len(m.events) >= n.event && len(m.stretches) >= n.stretch && len(m.services) >= n.service && len(m.answers) >= n.answer &&
+// had says whether a machine's log up to a week is what had passed by then.
+func (m *machine) had(c *chain, w int64) bool {
+	n := c.end()
+	whole := len(m.pieces) >= n.piece && len(m.events) >= n.event && len(m.stretches) >= n.stretch && len(m.services) >= n.service && len(m.answers) >= n.answer &&
 		(len(m.pieces) == n.piece || m.pieces[n.piece].start >= w*week) &&
 		(len(m.events) == n.event || m.events[n.event].piece >= n.piece) &&
 		(len(m.stretches) == n.stretch || m.stretches[n.stretch].at >= w*week) &&
 		(len(m.services) == n.service || m.services[n.service].at >= w*week) &&
 		(len(m.answers) == n.answer || m.answers[n.answer].At.Unix() >= w*week)
+	var now chain
+	for i := 0; whole && i < len(c.links); i++ {
+		now = m.link(now, c.links[i])
+	}
+	return whole && now.sum == c.sum
 }
 
 // after is a machine's log as the pass needs it from a week on: of the pieces
 // before it those that a later overheat is held against (see note), or all
 // where its flags are to be told.
 func (m *machine) after(n passed, w int64) []byte {
-	from := min(n.piece, len(m.pieces)-1)
+	next := n.piece - m.before
+	from := min(next, len(m.pieces)-1)
 	for from > 0 && !m.pieces[from].first {
 		from--
 	}
-	for to := from; from > 0 && (to-from < windowRuns || m.pieces[from-1].start > w*week-window-week); {
+	since := w * week
+	for i := range m.events[n.event:] { // one in a run of weeks, as a wrong meter makes, may have waited for the run's end
+		since = min(since, m.events[n.event+i].at)
+	}
+	for to := from; from > 0 && (to-from < windowRuns || m.pieces[from-1].start > since-window); {
 		from--
 	}
 	from = max(from, 0)
 	if m.whole {
 		from = 0
 	}
-	b := put(put(nil, &m.log), &from)
+	before := m.before + from
+	b := put(put(nil, &m.log), &before)
 	b = putAll(b, m.pieces[from:])
-	b = putAll(b, m.expected[from:n.piece])
-	b = putAll(putAll(b, m.events), m.stretches)
+	b = putAll(b, m.expected[from:next])
+	events := slices.Clone(m.events)
+	for i := range events {
+		events[i].piece += m.before
+	}
+	b = putAll(putAll(b, events), m.stretches)
 	services := len(m.services)
 	b = put(b, &services)
 	for _, s := range m.services {
@@ -229,8 +265,9 @@ func (m *machine) after(n passed, w int64) []byte {
 // FindIn; machines are the fleet's, in order, and lives those of the machines
 // written to since. Not ok is what can't be told from what was kept: what was
 // taken in before has changed, or what is to be told now asks for more. Else the
-// result is that of FindIn, but for the curves of the machines that bear no flag.
-func Resume(fleet schema.Fleet, asOf time.Time, x *exposure.Index, k *Kept, machines []string, lives iter.Seq[*exposure.Life]) (r Result, now *Kept, ok bool) {
+// result is that of FindIn, but for the curves of the machines that bear no flag;
+// now is what to keep, anew if it stands at a later week.
+func Resume(fleet schema.Fleet, asOf time.Time, x *exposure.Index, k *Kept, machines []string, lives iter.Seq[*exposure.Life]) (r Result, now *Kept, anew, ok bool) {
 	f := New(fleet, asOf)
 	f.index, f.resumed = x, true
 	fresh := map[string]*machine{}
@@ -248,7 +285,7 @@ func Resume(fleet schema.Fleet, asOf time.Time, x *exposure.Index, k *Kept, mach
 		was := were[name]
 		if f.machines[i] = fresh[name]; f.machines[i] == nil {
 			if was == nil {
-				return r, nil, false
+				return r, nil, false, false
 			}
 			f.machines[i] = &machine{name: name, ev: newEvidence()}
 		}
@@ -259,7 +296,7 @@ func Resume(fleet schema.Fleet, asOf time.Time, x *exposure.Index, k *Kept, mach
 	}
 	f.begin()
 	if !f.goOn(k.fleet) {
-		return r, nil, false
+		return r, nil, false, false
 	}
 	bad := make([]bool, len(machines))
 	atOnce(len(machines), func(i, _ int) {
@@ -267,16 +304,22 @@ func Resume(fleet schema.Fleet, asOf time.Time, x *exposure.Index, k *Kept, mach
 		bad[i] = !m.goOn(was, fresh[m.name] != nil, k.week)
 	})
 	_, to := f.span()
-	if slices.Contains(bad, true) || to < k.week || to > k.week+staleWeeks || !f.weeks(k.week, to) {
-		return r, nil, false
+	if anew = to > k.week+2*keptWeeks; anew {
+		f.stood = new(stood)
+	}
+	if slices.Contains(bad, true) || to < k.week || !f.weeks(k.week, to) {
+		return r, nil, false, false
 	}
 	r = f.report()
 	for _, m := range f.machines {
 		if m.shows() && !m.whole {
-			return r, nil, false
+			return r, nil, false, false
 		}
 	}
-	return r, now, true
+	if anew {
+		now = f.keep()
+	}
+	return r, now, anew, true
 }
 
 // goOn puts what is not one machine's where it stood.
@@ -313,13 +356,11 @@ func (f *Finder) goOn(then []byte) bool {
 func (m *machine) goOn(was *keptMachine, atHand bool, w int64) bool {
 	if was.then == nil { // it came since
 		*was = m.kept(passed{}, nil, m.stands(), w)
-		return m.had(passed{}, w)
+		return m.had(&chain{}, w)
 	}
 	in := reader{b: was.then}
-	var n passed
-	var prefix [sha256.Size]byte
-	take(&in, &n)
-	take(&in, &prefix)
+	m.past.links = takeAll[passed](&in)
+	take(&in, &m.past.sum)
 	take(&in, &m.whole)
 	m.ev.curve = takeAll[point](&in)
 	take(&in, &m.ev.figures)
@@ -331,9 +372,10 @@ func (m *machine) goOn(was *keptMachine, atHand bool, w int64) bool {
 		return false
 	}
 	m.sums.level, m.sums.driver = level, driver
+	n := m.past.end()
 	m.next = n
 	if atHand {
-		if !m.had(n, w) || m.prefix(n) != prefix {
+		if !m.had(&m.past, w) {
 			return false
 		}
 		kept := machine{}
@@ -358,9 +400,9 @@ func (m *machine) goOn(was *keptMachine, atHand bool, w int64) bool {
 // open reads what after wrote; the events' pieces are then among those kept.
 func (m *machine) open(log []byte) bool {
 	in := reader{b: log}
-	var from, services int
+	var services int
 	take(&in, &m.log)
-	take(&in, &from)
+	take(&in, &m.before)
 	m.pieces, m.expected = takeAll[piece](&in), takeAll[float32](&in)
 	m.events, m.stretches = takeAll[event](&in), takeAll[stretch](&in)
 	take(&in, &services)
@@ -375,7 +417,7 @@ func (m *machine) open(log []byte) bool {
 	}
 	answers := takeAll[byte](&in)
 	for i := range m.events {
-		m.events[i].piece -= from
+		m.events[i].piece -= m.before
 	}
 	return !in.short && len(m.expected) <= len(m.pieces) && json.Unmarshal(answers, &m.answers) == nil
 }

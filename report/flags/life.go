@@ -83,6 +83,8 @@ type machine struct {
 	sums      sums
 	ev        evidence
 	whole     bool // when kept: all its pieces are, and its curve
+	before    int  // pieces before those at hand
+	past      chain
 }
 
 // passed is how many of a machine's records of each sort the pass has taken in.
