@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"encoding/json"
 
 	"github.com/spf13/cobra"
 
@@ -12,10 +13,45 @@ import (
 func (a *app) coolantVerb() *cobra.Command {
 	return a.lookVerb("coolant [MACHINE]", "coolant used per engine hour, settling and boil-over set apart", "", args(0, 1, "a machine or nothing"),
 		func(_ context.Context, l *look, words []string) error {
-			s, err := l.only(words)
-			if err != nil {
-				return err
+			var r report.CoolantReport
+			if len(words) > 0 || len(l.known.Machines) == 1 { // with its stretches, which are not kept
+				s, err := l.only(words)
+				if err != nil {
+					return err
+				}
+				r = report.Coolant(s)
+			} else {
+				r, _ = kept(l, "coolant", "", l.coolant())
+				r.AsOf = l.at
 			}
-			return render.Coolant(a.out, report.Coolant(s), l.options())
+			return render.Coolant(a.out, r, l.options())
 		})
+}
+
+// coolant asks for every machine's coolant, none of which depends on another's.
+func (l *look) coolant() question[report.CoolantReport] {
+	lay := func(r report.CoolantReport) func() []byte {
+		return func() []byte {
+			b, _ := json.Marshal(r.Machines)
+			return b
+		}
+	}
+	return question[report.CoolantReport]{
+		func(s report.Source) (report.CoolantReport, func() []byte, error) {
+			r := report.Coolant(s)
+			return r, lay(r), nil
+		},
+		func(s report.Source, ground []byte, worn bool) (r report.CoolantReport, keep func() []byte, ok bool) {
+			var were []report.CoolantMachine
+			if json.Unmarshal(ground, &were) != nil {
+				return r, nil, false
+			}
+			r = report.Coolant(s)
+			r.Machines, ok = together(l.known.Machines, were, r.Machines, func(m *report.CoolantMachine) string { return m.Machine })
+			if worn {
+				keep = lay(r)
+			}
+			return r, keep, ok
+		},
+	}
 }

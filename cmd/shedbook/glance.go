@@ -67,22 +67,29 @@ func (l *look) everythingSince(s report.Source, ground []byte, worn bool) (g gla
 	if g.Flags, now, anew, ok = flags.Resume(l.fleet, l.at, s.Index, k, l.known.Machines, l.rows(s, &are)); !ok {
 		return g, nil, false
 	}
-	row := map[string]*report.FleetRow{}
-	for _, rows := range [][]report.FleetRow{were, are} {
-		for i := range rows {
-			row[rows[i].Machine] = &rows[i]
-		}
-	}
-	for _, name := range l.known.Machines {
-		if row[name] == nil {
-			return g, nil, false
-		}
-		g.Rows = append(g.Rows, *row[name])
-	}
+	g.Rows, ok = together(l.known.Machines, were, are, func(r *report.FleetRow) string { return r.Machine })
 	if !anew && !worn {
-		return g, nil, true
+		return g, nil, ok
 	}
-	return g, func() []byte { return groundOf(g.Rows, now) }, true
+	return g, func() []byte { return groundOf(g.Rows, now) }, ok
+}
+
+// together puts what was seen of the machines, and what has been since, in the
+// fleet's order; not ok where one is in neither.
+func together[T any](machines []string, were, are []T, name func(*T) string) (all []T, ok bool) {
+	of := map[string]*T{}
+	for _, seen := range [][]T{were, are} {
+		for i := range seen {
+			of[name(&seen[i])] = &seen[i]
+		}
+	}
+	for _, m := range machines {
+		if of[m] == nil {
+			return nil, false
+		}
+		all = append(all, *of[m])
+	}
+	return all, true
 }
 
 // glance is everything, or what was kept of it, which lacks the curves of the

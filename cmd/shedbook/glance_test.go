@@ -45,7 +45,7 @@ func TestAKeptGlanceEqualsALook(t *testing.T) {
 		t.Setenv("XDG_CACHE_HOME", cache)
 		var all strings.Builder
 		for _, words := range []string{"fleet", "fleet --json", "fleet --csv", "flags", "flags --json",
-			"rates --by driver --adjust speed,terrain", "rates --by driver --adjust speed,terrain --json", "rates --by terrain --json", "rates --by terrain", "rates --by model --json"} {
+			"rates --by driver --adjust speed,terrain", "rates --by driver --adjust speed,terrain --json", "rates --by terrain --json", "rates --by terrain", "rates --by model --json", "coolant", "coolant --json", "coolant --csv"} {
 			if cache == "" {
 				t.Setenv("XDG_CACHE_HOME", t.TempDir()) // nothing kept of the question before either
 			}
@@ -72,7 +72,7 @@ func TestAKeptGlanceEqualsALook(t *testing.T) {
 		require.Zero(t, code)
 	}
 	same("nothing")
-	require.Len(t, kept(), 4) // fleet and rates, and the ground of each
+	require.Len(t, kept(), 6) // coolant, fleet and rates, and the ground of each
 
 	// It is what is shown, as long as nothing is written.
 	var g struct {
@@ -80,13 +80,13 @@ func TestAKeptGlanceEqualsALook(t *testing.T) {
 		AsOf time.Time
 		Seen glance
 	}
-	b, err := os.ReadFile(kept()[0])
+	b, err := os.ReadFile(kept()[2])
 	require.NoError(t, err)
 	require.NoError(t, json.Unmarshal(b, &g))
 	g.Seen.Rows[0].Model = "marked"
 	b, err = json.Marshal(g)
 	require.NoError(t, err)
-	require.NoError(t, os.WriteFile(kept()[0], b, 0o600))
+	require.NoError(t, os.WriteFile(kept()[2], b, 0o600))
 	out, _ := do("fleet", "--json")
 	require.Contains(t, out, "marked")
 	// As of a time named, the book itself is read.

@@ -136,6 +136,8 @@ for ((round = 0; round < rounds; round++)); do
 	m fleet-after "$sb" fleet
 	m rates-after "$sb" rates --by driver --adjust speed,terrain
 	m coolant "$sb" coolant
+	"$sb" log run M0400 --hours 1.5 --driver 'driver 007' --terrain mud --at "2026-02-02 12:3$round" >/dev/null
+	m coolant-after "$sb" coolant
 	m cleaning "$sb" cleaning
 	rm -rf "$XDG_CACHE_HOME"
 	m flags "$sb" flags
@@ -223,5 +225,6 @@ line "fleet, ten times the years, after one more run was logged, against a tenth
 line "fleet, ten times the years, nothing written since, against a tenth" fleet-kept tenth-kept 1.20
 line "100 times --help, against a program that does nothing" help nothing 2.50
 alone "flags, the whole fleet" flags "3 s, 300 MiB"
-alone "coolant, the whole fleet" coolant "3 s, 300 MiB"
+alone "coolant, the whole fleet, nothing kept" coolant "3 s, 300 MiB"
+alone "coolant, after one more run was logged" coolant-after "3 s, 300 MiB"
 alone "cleaning, the whole fleet" cleaning "3 s, 300 MiB"
