@@ -26,11 +26,12 @@ func TestAStateIsOfTheSameRecords(t *testing.T) {
 		require.NoError(t, b.Close())
 		v, err := View(ctx, path)
 		require.NoError(t, err)
-		for time.Since(written(t, path)) < time.Duration(n*4)*time.Millisecond {
+		seen := n < 15 // the later ones are looked at until there is one, however busy the machine is
+		for time.Since(written(t, path)) < time.Duration(n*4)*time.Millisecond || !seen && time.Since(written(t, path)) < time.Minute {
 			if s := v.State(); s != "" {
 				was, told := records[s]
 				require.True(t, !told || was == n, "the state of %d records is told of %d", was, n)
-				records[s] = n
+				records[s], seen = n, true
 			}
 		}
 		require.NoError(t, v.Close())
