@@ -67,7 +67,7 @@ type RateQuestion struct {
 
 // Rates works out rates from the fleet's records.
 func Rates(s Source, q RateQuestion) (RatesReport, error) {
-	if err := q.validate(); err != nil {
+	if err := q.Validate(); err != nil {
 		return RatesReport{}, err
 	}
 	return RatesOf(s.AsOf, s.Index, Strata(s), q)
@@ -82,7 +82,8 @@ func Strata(s Source) *exposure.Strata {
 	return strata
 }
 
-func (q *RateQuestion) validate() error {
+// Validate refuses a factor that is held while the rates are by it, or twice.
+func (q *RateQuestion) Validate() error {
 	for i, f := range q.Adjust {
 		if f == q.By || slices.Contains(q.Adjust[:i], f) {
 			return schema.Wrong("adjust", f.String(), "cannot be held while the rates are by it, nor twice; hold another factor")
@@ -94,7 +95,7 @@ func (q *RateQuestion) validate() error {
 // RatesOf works out rates from strata that are grouped already, by By, the
 // factors of Adjust and the machine at least.
 func RatesOf(asOf time.Time, x *exposure.Index, strata *exposure.Strata, q RateQuestion) (RatesReport, error) {
-	if err := q.validate(); err != nil {
+	if err := q.Validate(); err != nil {
 		return RatesReport{}, err
 	}
 	r := RatesReport{AsOf: asOf, By: q.By.String(), AdjustedFor: []string{}, Against: "rest", Levels: []RateLevel{}, Words: []string{},

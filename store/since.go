@@ -26,7 +26,7 @@ type last struct{ Number, Sum int64 }
 // Mark marks how far the book is written. now is the clock that the writers go by.
 func (b *Book) Mark(ctx context.Context, now time.Time) (m Mark, err error) {
 	ctx = quiet(ctx)
-	err = b.moment(ctx, []string{""}, func(q querier, _ *names) error {
+	err = b.moment(ctx, []string{""}, func(q querier, _ *names) error { // of nobody's name: none is needed
 		var replaced string
 		if err := q.QueryRowContext(ctx, "SELECT coalesce(max(replaced), '') FROM past").Scan(&replaced); err != nil {
 			return err
@@ -34,32 +34,36 @@ func (b *Book) Mark(ctx context.Context, now time.Time) (m Mark, err error) {
 		if was, err := parseTime(replaced); err == nil && !was.Before(now) {
 			now = was.Add(time.Second)
 		}
-		m, err = mark(ctx, q, formatTime(now))
-		return err
+		m = Mark{At: formatTime(now), Last: map[string]last{}}
+		if err := m.count(ctx, q); err != nil {
+			return err
+		}
+		if err := q.QueryRowContext(ctx, "SELECT coalesce(max(number), 0) FROM packs").Scan(&m.Pack); err != nil {
+			return err
+		}
+		for _, k := range schema.Kinds {
+			if k.Field("machine") == nil {
+				continue
+			}
+			var l last
+			err := q.QueryRowContext(ctx, "SELECT number, coalesce(sum, 0) FROM "+k.Sheet+" ORDER BY number DESC LIMIT 1").Scan(&l.Number, &l.Sum)
+			if err == nil {
+				m.Last[k.Sheet] = l
+			} else if !errors.Is(err, sql.ErrNoRows) {
+				return err
+			}
+		}
+		return nil
 	})
 	return m, err
 }
 
-// mark marks the book, of its past what was replaced before a time.
-func mark(ctx context.Context, q querier, at string) (Mark, error) {
-	m := Mark{At: at, Last: map[string]last{}}
-	err := q.QueryRowContext(ctx, "SELECT next, (SELECT coalesce(max(number), 0) FROM packs) FROM counter").Scan(&m.Next, &m.Pack)
-	if err == nil {
-		err = q.QueryRowContext(ctx, "SELECT count(*), coalesce(sum(sum), 0) FROM past WHERE replaced < ?", at).Scan(&m.Past, &m.Sum)
+// count counts what was recorded by now, and replaced before m.At.
+func (m *Mark) count(ctx context.Context, q querier) error {
+	if err := q.QueryRowContext(ctx, "SELECT next FROM counter").Scan(&m.Next); err != nil {
+		return err
 	}
-	for _, k := range schema.Kinds {
-		if err != nil || k.Field("machine") == nil {
-			continue
-		}
-		var number, sum int64
-		err = q.QueryRowContext(ctx, "SELECT number, coalesce(sum, 0) FROM "+k.Sheet+" ORDER BY number DESC LIMIT 1").Scan(&number, &sum)
-		if errors.Is(err, sql.ErrNoRows) {
-			err = nil
-			continue
-		}
-		m.Last[k.Sheet] = last{number, sum}
-	}
-	return m, err
+	return q.QueryRowContext(ctx, "SELECT count(*), coalesce(sum(sum), 0) FROM past WHERE replaced < ?", m.At).Scan(&m.Past, &m.Sum)
 }
 
 // Since lists the machines of which anything was recorded, amended or voided
@@ -70,8 +74,8 @@ func mark(ctx context.Context, q querier, at string) (Mark, error) {
 func (b *Book) Since(ctx context.Context, was Mark) (machines []string, ok bool, err error) {
 	ctx = quiet(ctx)
 	err = b.moment(ctx, nil, func(q querier, n *names) error {
-		now, err := mark(ctx, q, was.At)
-		if err != nil || now.Next < was.Next || now.Past != was.Past || now.Sum != was.Sum {
+		now := Mark{At: was.At}
+		if err := now.count(ctx, q); err != nil || now.Next < was.Next || now.Past != was.Past || now.Sum != was.Sum {
 			return err
 		}
 		written := map[string]bool{}

@@ -35,6 +35,9 @@ func (a *app) ratesVerb() *cobra.Command {
 				}
 				q.Adjust = append(q.Adjust, f)
 			}
+			if err := q.Validate(); err != nil { // before anything is read
+				return usage("", "--%s", err)
+			}
 			r, err := kept(l, "rates", fmt.Sprint(q), l.rates(q))
 			if err != nil {
 				return usage("", "--%s", err)

@@ -62,7 +62,7 @@ type odds struct {
 	curve []heard
 }
 
-// ledger is the odds without what only the reports need.
+// ledger is the odds but for what points elsewhere, or grows.
 type ledger struct {
 	ratio            [4]float64
 	spread           [len(spreads)]float64 // likelihood ratios of a sound driver under each spread to none

@@ -134,7 +134,7 @@ type evidence struct {
 	rest  [patterns]*schema.Answer
 }
 
-// figures are the evidence without what only the reports need.
+// figures are the evidence but for what points elsewhere, or grows.
 type figures struct {
 	states  [shapes][maxSizes]onset
 	mass    spending

@@ -25,8 +25,8 @@ import (
 // that asks for one from the beginning. Once it is twice as far it is kept anew.
 const keptWeeks = 4
 
-// Kept is where a pass stood at the beginning of a week, the sound model learned. It is read by the very
-// program that wrote it, and by no other.
+// Kept is where a pass stood at the beginning of a week, the sound model learned.
+// It is read by the very program that wrote it, and by no other.
 type Kept struct {
 	week     int64
 	fleet    []byte // the sound model, the drivers and the levels
