@@ -81,7 +81,7 @@ func run(ctx context.Context, a *app, args []string) int {
 	}
 	code, says, hint := judge(err)
 	if says != "" {
-		fmt.Fprintf(a.errOut, "shedbook: %s\n", render.Safe(says))
+		sayTo(a.errOut, a.errTerminal, a.width, 0, "shedbook: "+render.Safe(says))
 	}
 	if hint != "" {
 		fmt.Fprintf(a.errOut, "hint: %s\n", render.Safe(hint))

@@ -40,8 +40,11 @@ func (a *app) historyVerb() *cobra.Command {
 				return a.verifyPaper(ctx, l.book, []string{machine}, paper)
 			}
 			o := l.options()
-			if format == "" { // the file's name tells
-				format = map[string]string{".html": "html", ".htm": "html", ".json": "json", ".csv": "csv"}[strings.ToLower(filepath.Ext(out))]
+			if format == "" && out != "" { // the file's name tells
+				ext, told := strings.ToLower(filepath.Ext(out)), false
+				if format, told = formatOf[ext]; !told {
+					return usage("as a page, .html, it prints to paper or PDF from a browser; else --format says what it is", "a history is written as text, html, json or csv, not as %s", ext)
+				}
 			}
 			switch format {
 			case "":
@@ -88,6 +91,9 @@ func (a *app) historyVerb() *cobra.Command {
 	_ = c.RegisterFlagCompletionFunc("format", cobra.FixedCompletions([]string{"text", "html", "json", "csv"}, cobra.ShellCompDirectiveNoFileComp))
 	return c
 }
+
+// formatOf is what a file is by the end of its name.
+var formatOf = map[string]string{"": "text", ".": "text", ".txt": "text", ".html": "html", ".htm": "html", ".json": "json", ".csv": "csv"}
 
 // photoWidth is how wide a photograph is shown in a page, in pixels.
 const photoWidth = 900

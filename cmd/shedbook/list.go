@@ -28,6 +28,9 @@ func (a *app) listKind(k *schema.Kind, use string) *cobra.Command {
 	c := &cobra.Command{
 		Use: use, Aliases: []string{k.Name}, Short: "list " + k.Sheet, Args: args(0, 0, "no words, only options"),
 		RunE: func(cmd *cobra.Command, _ []string) error {
+			if cmd.Flags().Changed("last") && last < 1 {
+				return usage("", "--last %d should be 1 or more: that many of the newest", last)
+			}
 			return a.view(cmd.Context(), func(b *store.Book) error {
 				known, err := a.known(cmd.Context(), b)
 				if err != nil {

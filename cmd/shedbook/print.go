@@ -6,6 +6,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"io"
 	"strconv"
 	"strings"
 	"time"
@@ -35,11 +36,14 @@ func (a *app) options(s schema.Settings, asJSON, asCSV bool) render.Options {
 // say prints a line, after a label of so many columns. On a terminal it is
 // folded; in a pipe it stays one line.
 func (a *app) say(label int, format string, args ...any) {
-	s := fmt.Sprintf(format, args...)
-	if a.outTerminal {
-		s = render.Fold(s, a.width, label)
+	sayTo(a.out, a.outTerminal, a.width, label, fmt.Sprintf(format, args...))
+}
+
+func sayTo(w io.Writer, terminal bool, width, label int, s string) {
+	if terminal {
+		s = render.Fold(s, width, label)
 	}
-	fmt.Fprintln(a.out, s)
+	fmt.Fprintln(w, s)
 }
 
 // printRecords prints records of one kind as a table, JSON or CSV.
