@@ -80,6 +80,7 @@ var Kinds = []*Kind{
 	describe[Check]("check", "checks", "one thing looked at to find a cause"),
 	describe[Service]("service", "services", "work done"),
 	describe[Plan]("plan", "plans", "work that comes round"),
+	describe[Release]("release", "releases", "a parked machine let go by somebody, with the reason"),
 	describe[Answer]("answer", "answers", "what was found when a flag was looked into"),
 }
 

@@ -24,6 +24,7 @@ type Log struct {
 	Overheats []Overheat
 	Checks    []Check
 	Services  []Service
+	Releases  []Release
 	Answers   []Answer // to this machine's flags
 }
 
@@ -106,6 +107,7 @@ func (l Log) AsOf(t time.Time) Log {
 	l.Overheats = until(l.Overheats, t, func(r *Overheat) time.Time { return r.At })
 	l.Checks = until(l.Checks, t, func(r *Check) time.Time { return r.At })
 	l.Services = until(l.Services, t, func(r *Service) time.Time { return r.At })
+	l.Releases = until(l.Releases, t, func(r *Release) time.Time { return r.At })
 	l.Answers = until(l.Answers, t, func(r *Answer) time.Time { return r.At })
 	return l
 }
@@ -113,7 +115,7 @@ func (l Log) AsOf(t time.Time) Log {
 // Len is how many records the log holds, but for the machine.
 func (l *Log) Len() int {
 	return len(l.Meters) + len(l.Runs) + len(l.TopUps) + len(l.Refills) + len(l.Bleeds) + len(l.Levels) +
-		len(l.Cleanings) + len(l.Overheats) + len(l.Checks) + len(l.Services) + len(l.Answers)
+		len(l.Cleanings) + len(l.Overheats) + len(l.Checks) + len(l.Services) + len(l.Releases) + len(l.Answers)
 }
 
 // Records are the log's records but for the machine, kind by kind, each in time
@@ -122,7 +124,7 @@ func (l *Log) Records() iter.Seq[Record] {
 	return func(yield func(Record) bool) {
 		_ = each(l.Meters, yield) && each(l.Runs, yield) && each(l.TopUps, yield) && each(l.Refills, yield) &&
 			each(l.Bleeds, yield) && each(l.Levels, yield) && each(l.Cleanings, yield) && each(l.Overheats, yield) &&
-			each(l.Checks, yield) && each(l.Services, yield) && each(l.Answers, yield)
+			each(l.Checks, yield) && each(l.Services, yield) && each(l.Releases, yield) && each(l.Answers, yield)
 	}
 }
 

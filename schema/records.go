@@ -177,6 +177,7 @@ type Level struct {
 	BelowMark Num    `rec:"below_mark_ml,num,unit=ml,min=-20000,max=100000,required" help:"how far below the mark; 0 = at it"`
 	Engine    string `rec:"engine,word,of=engine" help:"cold or hot when looked at"`
 	Note      string `rec:"note,text" help:"anything else"`
+	SeenIn    string `rec:"seen_in,word,of=into" help:"looked at in the reservoir or in the radiator's neck"`
 }
 
 // Cleaning is the radiator core cleaned. See Thorough.
@@ -240,6 +241,15 @@ type Plan struct {
 	EveryMudH Num    `rec:"every_mud_h,num,unit=h,min=0.1,max=1000000" help:"every so many hours in mud"`
 	EveryDays Num    `rec:"every_days,num,unit=days,min=1,max=36500" help:"every so many days"`
 	Note      string `rec:"note,text" help:"anything else"`
+}
+
+// Release lets a parked machine go: who takes it on himself, and why. It stays in
+// the machine's history.
+type Release struct {
+	Base
+	By   string `rec:"by,text,required" help:"who releases it"`
+	Why  string `rec:"why,text,required" help:"why it may go"`
+	Note string `rec:"note,text" help:"anything else"`
 }
 
 // Answer is what was found when a flag was looked into. Exactly one of
@@ -334,6 +344,7 @@ func (c *Check) Validate() error {
 }
 
 func (s *Service) Validate() error { return nil }
+func (r *Release) Validate() error { return nil }
 
 func (p *Plan) Validate() error {
 	if (p.Machine == "") == (p.Model == "") {

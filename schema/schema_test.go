@@ -35,8 +35,8 @@ var contractWords = map[string]string{
 	"load": "light heavy towing", "fluid": "premix concentrate water", "into": "reservoir radiator", "points": "pump thermostat radiator",
 	"engine": "cold hot", "method": "rinse hose air soak", "sides": "front back both", "sign": "lamp gauge steam limp shutdown",
 	"fan": "on off unknown", "result": "pass fail unsure", "yesno": "no yes",
-	"cause": "blocked-core trapped-air external-leak head-gasket pressure-cap fan-circuit thermostat pump collapsed-hose warning-circuit blocked-inside lean-mixture overfilled-oil dirty-oil-cooler low-compression air-filter wrong-mix overload dragging",
-	"check": "light-test bleed level pressure-hold combustion-gas compression leak-down cap-hold fan-runs fan-relay thermostat-bath pump-flow hose-squeeze wiggle sensor-resistance flow-through intake-leak oil-level oil-cooler valve-clearance air-filter mix-strength brake-drag",
+	"cause": "blocked-core trapped-air external-leak head-gasket pressure-cap fan-circuit thermostat pump collapsed-hose warning-circuit blocked-inside lean-mixture overfilled-oil dirty-oil-cooler low-compression air-filter wrong-mix overload dragging low-coolant thermostat-open air-path fan-reversed low-oil",
+	"check": "light-test bleed level pressure-hold combustion-gas compression leak-down cap-hold fan-runs fan-relay thermostat-bath pump-flow hose-squeeze wiggle sensor-resistance flow-through intake-leak oil-level oil-cooler valve-clearance air-filter mix-strength brake-drag fan-at-lamp warm-up needle-pulse fan-after-stop neck-level wet-outside air-path fan-direction probe",
 	"flag":  "steady-loss blocked-core trapped-air warning-circuit fan-circuit thermostat above-fleet came-back hard-driving terrain speed load range ambient",
 }
 

@@ -72,6 +72,12 @@ func step(ctx context.Context, db *sql.DB, path string, steps []string) (done bo
 	if version == len(steps) {
 		return true, nil
 	}
+	var damaged []damagedRow
+	if version >= sumsSince {
+		if damaged, err = damagedRows(ctx, tx); err != nil {
+			return false, err
+		}
+	}
 	if _, err := tx.ExecContext(ctx, steps[version]); err != nil {
 		return false, fmt.Errorf("migration %d: %w", version+1, err)
 	}
@@ -79,6 +85,9 @@ func step(ctx context.Context, db *sql.DB, path string, steps []string) (done bo
 		if err := sumRows(ctx, tx); err != nil {
 			return false, err
 		}
+	}
+	if err := keepDamaged(ctx, tx, damaged); err != nil {
+		return false, err
 	}
 	if _, err := tx.ExecContext(ctx, fmt.Sprintf("PRAGMA application_id = %d", applicationID)); err != nil {
 		return false, err

@@ -155,6 +155,8 @@ func put(l *schema.Log, r schema.Record) {
 		l.Checks = append(l.Checks, *r)
 	case *schema.Service:
 		l.Services = append(l.Services, *r)
+	case *schema.Release:
+		l.Releases = append(l.Releases, *r)
 	case *schema.Answer:
 		l.Answers = append(l.Answers, *r)
 	default:

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"hash/crc32"
 	"math"
+	"slices"
 	"strings"
 
 	"shedbook/schema"
@@ -82,6 +83,74 @@ func eachRow(ctx context.Context, q querier, table, where string, each func(colu
 	return rows.Err()
 }
 
+// sumsSince is the version from which on rows carry sums.
+const sumsSince = 5
+
+// damagedRow is a row that its checksum does not fit.
+type damagedRow struct {
+	table string
+	where string // its key columns
+	key   []any
+}
+
+// keyColumns is how many columns of a table, from the first on, tell its rows
+// apart.
+func keyColumns(table string) int {
+	if table == "past" || table == "attachments" {
+		return 2
+	}
+	return 1
+}
+
+// damagedRows finds them in the tables of the book's own version.
+func damagedRows(ctx context.Context, q querier) ([]damagedRow, error) {
+	var out []damagedRow
+	for _, table := range summed() {
+		var there int
+		if err := q.QueryRowContext(ctx, "SELECT count(*) FROM sqlite_master WHERE type = 'table' AND name = ?", table).Scan(&there); err != nil {
+			return nil, err
+		}
+		if there == 0 {
+			continue // it came later
+		}
+		// A book that is on its way from before version 5 has no sums yet.
+		err := eachRow(ctx, q, table, " WHERE sum IS NOT NULL", func(columns []string, values []any) error {
+			if last := len(values) - 1; values[last] != any(rowSum(values[:last]...)) {
+				keys := keyColumns(table)
+				out = append(out, damagedRow{table, strings.Join(columns[:keys], " = ? AND ") + " = ?", slices.Clone(values[:keys])})
+			}
+			return nil
+		})
+		if err != nil {
+			return nil, err
+		}
+	}
+	return out, nil
+}
+
+// noSum fits no row: a sum is the 32 bits of a checksum.
+const noSum = -1
+
+// keepDamaged keeps a migration from making damage good: what was damaged before
+// it gets no new sum that fits.
+func keepDamaged(ctx context.Context, q querier, rows []damagedRow) error {
+	for _, r := range rows {
+		triggers, err := without(ctx, q, "trigger", r.table)
+		if err != nil {
+			return err
+		}
+		if _, err := q.ExecContext(ctx, "UPDATE "+r.table+" SET sum = ? WHERE "+r.where, append([]any{noSum}, r.key...)...); err != nil {
+			return err
+		}
+		for _, trigger := range triggers {
+			if _, err := q.ExecContext(ctx, trigger); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
 // sumRows gives every row that has no sum its own.
 func sumRows(ctx context.Context, q querier) error {
 	for _, table := range summed() {
@@ -89,10 +158,7 @@ func sumRows(ctx context.Context, q querier) error {
 		if err != nil {
 			return err
 		}
-		keys := 1 // how many columns, from the first on, tell the rows apart
-		if table == "past" || table == "attachments" {
-			keys = 2
-		}
+		keys := keyColumns(table)
 		err = eachRow(ctx, q, table, " WHERE sum IS NULL", func(columns []string, values []any) error {
 			last := len(values) - 1
 			update := "UPDATE " + table + " SET sum = ? WHERE " + strings.Join(columns[:keys], " = ? AND ") + " = ?"
