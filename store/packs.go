@@ -264,6 +264,8 @@ func (s *Sealed) add(l *schema.Log, k *schema.Kind) (err error) {
 		l.Checks, err = gather[schema.Check](s, k)
 	case "service":
 		l.Services, err = gather[schema.Service](s, k)
+	case "release":
+		l.Releases, err = gather[schema.Release](s, k)
 	default:
 		panic("store: a dated kind has no place in schema.Log")
 	}
