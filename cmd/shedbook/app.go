@@ -70,6 +70,7 @@ func system() *app {
 
 // run does what the words say and returns the exit code.
 func run(ctx context.Context, a *app, args []string) int {
+	args = joinYes(args)
 	root := a.root(args)
 	root.SetArgs(args)
 	root.SetIn(a.in)
@@ -314,6 +315,7 @@ func (a *app) known(ctx context.Context, b *store.Book, machines ...string) (*sc
 	if err != nil {
 		return nil, err
 	}
+	k.Begun = true
 	k.Note = func(s string) { fmt.Fprintln(a.errOut, "note: "+s) }
 	return k, nil
 }
