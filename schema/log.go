@@ -88,6 +88,9 @@ func (s Settings) Zone() *time.Location {
 	return loc
 }
 
+// Dates is the order in which the book reads a date such as 3/4/2026.
+func (s Settings) Dates() unit.Order { return unit.Order(s.Get("date-order")) }
+
 // Units is the system of units shown.
 func (s Settings) Units() unit.System { return unit.System(s.Get("units")) }
 

@@ -16,6 +16,7 @@ type Known struct {
 	Machines, Drivers []string
 	Words             map[string][]string // by vocabulary, all of its words, added ones at the end
 	Zone              *time.Location
+	Dates             unit.Order               // of day and month, where somebody said
 	Units             unit.System              // in which the book is shown
 	Note              func(string)             // told what a reader must know of a value, such as an hour that happens twice; may be nil
 	Begun             bool                     // a name's unique beginning is the name, as people type it; never in a sheet
@@ -243,9 +244,9 @@ func (k *Kind) Set(r Record, f *Field, raw string, known *Known, relative time.T
 		var t time.Time
 		var note string
 		if relative.IsZero() {
-			t, note, err = unit.ParseSheetTime(raw, known.Zone)
+			t, note, err = unit.ParseSheetTime(raw, known.Zone, known.Dates)
 		} else {
-			t, note, err = unit.ParseTime(raw, relative, known.Zone)
+			t, note, err = unit.ParseTime(raw, relative, known.Zone, known.Dates)
 		}
 		if note != "" && known.Note != nil {
 			known.Note(note)

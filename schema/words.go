@@ -80,6 +80,7 @@ func WordRange(vocabulary string) (low, high int64) {
 var SettingKeys = []struct{ Key, Default, Help string }{
 	{"time-zone", "", "zone in which local times are read and shown"},
 	{"units", "metric", "units shown: metric or us"},
+	{"date-order", "", "order of a date such as 3/4/2026: dmy or mdy"},
 	{"settling-cycles", "4", "heat cycles after a refill in which the level still settles"},
 	{"warm-up-min", "15", "minutes of running that make a heat cycle"},
 	{"altitude-m", "0", "metres above the sea, where the machines work"},
@@ -113,6 +114,10 @@ func (s *Setting) Validate() error {
 	case "units":
 		if s.Value != "metric" && s.Value != "us" {
 			return Wrong("value", s.Value, "units are metric or us")
+		}
+	case "date-order":
+		if s.Value != string(unit.DayFirst) && s.Value != string(unit.MonthFirst) {
+			return Wrong("value", s.Value, "dates are dmy (day first) or mdy (month first)")
 		}
 	case "settling-cycles":
 		if n, err := strconv.Atoi(s.Value); err != nil || n < 0 || n > 100 {

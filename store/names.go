@@ -110,7 +110,7 @@ func (n *names) addWord(vocabulary, w string, number int64) {
 
 func (n *names) known() *schema.Known {
 	k := schema.NewKnown(n.machines, n.drivers, n.added, n.settings.Zone())
-	k.Units = n.settings.Units()
+	k.Units, k.Dates = n.settings.Units(), n.settings.Dates()
 	return k
 }
 

@@ -87,7 +87,7 @@ func (a *app) when(b *store.Book, cmd *cobra.Command, s string) (time.Time, erro
 }
 
 func (a *app) parseTime(s string, settings schema.Settings) (time.Time, error) {
-	t, note, err := unit.ParseTime(s, a.now, settings.Zone())
+	t, note, err := unit.ParseTime(s, a.now, settings.Zone(), settings.Dates())
 	if err != nil {
 		return t, schema.Wrong("time", s, strings.TrimPrefix(err.Error(), unit.Quote(s)+" "))
 	}
