@@ -2,6 +2,7 @@ package main
 
 import (
 	"bufio"
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -9,6 +10,7 @@ import (
 	"io/fs"
 	"os"
 	"regexp"
+	"runtime/debug"
 	"strings"
 	"time"
 
@@ -239,6 +241,7 @@ func (a *app) root(words []string) *cobra.Command {
 	root := &cobra.Command{
 		Use:           "shedbook",
 		Short:         "the log of a fleet of liquid-cooled off-road machines, and the arithmetic on it",
+		Version:       version(),
 		SilenceErrors: true,
 		SilenceUsage:  true,
 		Args:          cobra.ArbitraryArgs,
@@ -266,6 +269,21 @@ func (a *app) root(words []string) *cobra.Command {
 	root.SetHelpCommandGroupID("book")
 	root.SetCompletionCommandGroupID("book")
 	return root
+}
+
+// version is the module's version, or the commit the program was built from.
+func version() string {
+	info, ok := debug.ReadBuildInfo()
+	if !ok {
+		return "unknown"
+	}
+	v := info.Main.Version
+	for _, s := range info.Settings {
+		if s.Key == "vcs.revision" && (v == "" || v == "(devel)") {
+			v = s.Value[:min(12, len(s.Value))]
+		}
+	}
+	return cmp.Or(v, "unknown")
 }
 
 // belowZero is pflag's complaint about a number below zero that was taken for options.

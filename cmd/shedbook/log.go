@@ -222,6 +222,7 @@ func (a *app) keep(ctx context.Context, b *store.Book, k *schema.Kind, r schema.
 	if err != nil {
 		return err
 	}
+	a.mine(b, k.Meta(r))
 	s, err := b.Settings(ctx)
 	if err != nil {
 		return err
