@@ -19,9 +19,12 @@ type Given struct {
 // manyWords is how many words of a line may make one value: "12 fl oz", "Ada Venn".
 const manyWords = 3
 
+// leastLetters is how many letters of a word must be given.
+const leastLetters = 2
+
 // Line reads the words that follow the machine on a record's line, in any order:
-// words of the kind's own vocabularies, drivers by name or its unique beginning,
-// and numbers, which with a unit are the only field in which that unit makes
+// words of the kind's own vocabularies and drivers, each whole or by its unique
+// beginning, and numbers, which with a unit are the only field in which that unit makes
 // sense, and else the kind's plain quantity. The first word is the kind's plain
 // text, where it has one. What could be two things is an error that names both;
 // nothing is guessed. A record's own options still say what words can't.
@@ -88,8 +91,15 @@ func (k *Kind) readings(text string, known *Known) []Given {
 			if f.Yes != "" && strings.EqualFold(text, f.Yes) {
 				whole = append(whole, Given{f, "yes"})
 			}
-			if w := known.word[f.Vocabulary][fold(text)]; w != "" && f.Vocabulary != "yesno" {
+			if f.Vocabulary == "yesno" {
+				continue
+			}
+			if w := known.word[f.Vocabulary][fold(text)]; w != "" {
 				whole = append(whole, Given{f, w})
+			} else if len(text) >= leastLetters {
+				for _, w := range Beginning(text, known.Words[f.Vocabulary]) {
+					begun = append(begun, Given{f, w})
+				}
 			}
 		case DriverField:
 			if name := known.driver[fold(text)]; name != "" {
