@@ -132,38 +132,6 @@ func (b *Book) Logs(ctx context.Context, machines ...string) iter.Seq2[schema.Lo
 	}
 }
 
-// put appends a record to its place in a log.
-func put(l *schema.Log, r schema.Record) {
-	switch r := r.(type) {
-	case *schema.MeterChange:
-		l.Meters = append(l.Meters, *r)
-	case *schema.Run:
-		l.Runs = append(l.Runs, *r)
-	case *schema.TopUp:
-		l.TopUps = append(l.TopUps, *r)
-	case *schema.Refill:
-		l.Refills = append(l.Refills, *r)
-	case *schema.Bleed:
-		l.Bleeds = append(l.Bleeds, *r)
-	case *schema.Level:
-		l.Levels = append(l.Levels, *r)
-	case *schema.Cleaning:
-		l.Cleanings = append(l.Cleanings, *r)
-	case *schema.Overheat:
-		l.Overheats = append(l.Overheats, *r)
-	case *schema.Check:
-		l.Checks = append(l.Checks, *r)
-	case *schema.Service:
-		l.Services = append(l.Services, *r)
-	case *schema.Release:
-		l.Releases = append(l.Releases, *r)
-	case *schema.Answer:
-		l.Answers = append(l.Answers, *r)
-	default:
-		panic("store: a dated kind has no place in schema.Log")
-	}
-}
-
 // quiet is for short work under a context that may be cancelled: the driver
 // starts a goroutine to watch such a one at every statement, which costs more
 // than most statements do.
