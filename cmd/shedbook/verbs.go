@@ -6,7 +6,7 @@ import "github.com/spf13/cobra"
 func (a *app) verbs() []verb {
 	return append(a.kindVerbs(), []verb{
 		{"log", a.logVerb}, {"machine", a.machineVerb}, {"driver", a.driverVerb}, {"word", a.wordVerb}, {"amend", a.amendVerb}, {"void", a.voidVerb}, {"undo", a.undoVerb}, {"set", a.setVerb}, {"spec", a.specVerb},
-		{"list", a.listVerb}, {"show", a.showVerb},
+		{"list", a.listVerb}, {"find", a.findVerb}, {"timeline", a.timelineVerb}, {"show", a.showVerb},
 		{"demo", a.demoVerb}, {"init", a.initVerb}, {"import", a.importVerb}, {"export", a.exportVerb},
 		{"attach", a.attachVerb}, {"detach", a.detachVerb}, {"photo", a.photoVerb}, {"handover", a.handoverVerb}, {"backup", a.backupVerb}, {"verify", a.verifyVerb},
 		{"answer", a.answerVerb}, {"plan", a.planVerb},
