@@ -68,6 +68,7 @@ func (a *app) amendVerb() *cobra.Command {
 				if err != nil {
 					return err
 				}
+				a.notMine(b)
 				s, err := b.Settings(cmd.Context())
 				if err != nil {
 					return err

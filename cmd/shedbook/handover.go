@@ -63,6 +63,7 @@ them first.`,
 // takeIn imports a machine's own book.
 func (a *app) takeIn(ctx context.Context, path string, update, dryRun, asJSON bool) error {
 	return a.record(ctx, func(b *store.Book) error {
+		a.notMine(b)
 		done, err := b.TakeIn(ctx, path, update, dryRun)
 		if err != nil {
 			if ctx.Err() != nil {

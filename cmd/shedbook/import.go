@@ -298,6 +298,7 @@ func (a *app) importSheets(ctx context.Context, sources []store.Source, skipBad 
 	}
 	o.Progress = a.progress
 	return a.record(ctx, func(b *store.Book) error {
+		a.notMine(b)
 		done, err := b.Import(ctx, sources, o)
 		a.progressDone()
 		if err != nil {

@@ -46,6 +46,14 @@ func (a *app) mine(b *store.Book, m *schema.Meta) {
 	fmt.Fprintf(f, "%d %s\n", m.Number, m.Entered.UTC().Format(time.RFC3339))
 }
 
+// notMine forgets what could be undone, once something else was done that undo
+// would not take back.
+func (a *app) notMine(b *store.Book) {
+	if file := a.undoFile(b); file != "" {
+		_ = os.Remove(file)
+	}
+}
+
 // noted are this user's records of the last hour, oldest first.
 func (a *app) noted(file string) (out []schema.Meta) {
 	text, err := os.ReadFile(file)
@@ -92,7 +100,7 @@ func (a *app) undoVerb() *cobra.Command {
 					a.say(0, "took back %d: %s, %s", m.Number, found.Kind.Name, describe(found.Kind, found.Current, s))
 					return nil
 				}
-				return usage("shedbook void NUMBER --why REASON takes back an older one", "there is nothing to undo: you recorded nothing here within the last hour")
+				return usage("shedbook void NUMBER --why REASON takes back an older one", "there is nothing to undo: the last thing you did here within the hour was no new record")
 			})
 		},
 	}
