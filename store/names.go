@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"database/sql"
+	"slices"
 
 	"shedbook/schema"
 	"shedbook/schema/unit"
@@ -60,6 +61,7 @@ func readNames(ctx context.Context, q querier, machines ...string) (*names, erro
 		if err := read("SELECT number, machine FROM machines ORDER BY machine", n.addMachine); err != nil {
 			return nil, err
 		}
+		slices.SortStableFunc(n.machines, unit.Natural)
 	}
 	if err := read("SELECT number, driver FROM drivers ORDER BY driver", n.addDriver); err != nil {
 		return nil, err

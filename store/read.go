@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"shedbook/schema"
+	"shedbook/schema/unit"
 )
 
 // Filter picks records: zero values pick all. From and To are inclusive.
@@ -74,6 +75,9 @@ func (b *Book) List(ctx context.Context, k *schema.Kind, f Filter) ([]schema.Rec
 	})
 	if f.Last > 0 {
 		slices.Reverse(out)
+	}
+	if k.Name == "machine" {
+		slices.SortStableFunc(out, func(a, b schema.Record) int { return unit.Natural(k.Text(a, k.Name), k.Text(b, k.Name)) })
 	}
 	return out, explain(b.path, err)
 }
