@@ -104,6 +104,7 @@ type yard struct {
 	model  int // how many models
 	blank  bool
 	winter bool
+	rinse  bool // nobody ever cleans from behind
 }
 
 var began = time.Date(2024, 3, 4, 0, 0, 0, 0, time.UTC)
@@ -333,7 +334,7 @@ func (y *yard) tend(m *rig) {
 	if m.hours-m.washed > 25 && r.Float64() < 0.3 {
 		m.washed = m.hours
 		c := schema.Cleaning{Head: y.head(m, y.now), Method: "hose", Sides: "front"}
-		if y.has(m, "blocked-core") == 0 && r.Float64() < 0.5 {
+		if y.has(m, "blocked-core") == 0 && !y.rinse && r.Float64() < 0.5 {
 			c.Sides, m.back = "both", 0
 		}
 		m.front = 0
@@ -391,7 +392,7 @@ var points = map[string][]string{
 	"oil-level": {"overfilled-oil", "low-oil"}, "oil-cooler": {"dirty-oil-cooler"}, "valve-clearance": {"low-compression"}, "air-filter": {"air-filter"},
 	"mix-strength": {"wrong-mix"}, "brake-drag": {"dragging"}, "fan-at-lamp": {"fan-circuit"}, "warm-up": {"thermostat", "thermostat-open"},
 	"needle-pulse": {"head-gasket"}, "fan-after-stop": {"fan-circuit"}, "wet-outside": {"external-leak"}, "air-path": {"air-path"},
-	"fan-direction": {"fan-reversed"}, "probe": {"warning-circuit"}, "level": {"external-leak", "head-gasket"}, "neck-level": {"external-leak", "head-gasket"},
+	"fan-direction": {"fan-reversed"}, "probe": {"warning-circuit"},
 }
 
 // half finds only about every second of its faults: a relay is one half of a fan circuit.
