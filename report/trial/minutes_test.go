@@ -27,7 +27,7 @@ var drag = map[string]float64{"road": 0.02, "gravel": 0.03, "rock": 0.08, "dust"
 // warm drives a trip, a minute at a time. height is metres above the sea.
 func warm(y *yard, m *rig, t *trip, r *rand.Rand, height float64) []heat {
 	has := func(cause string) float64 { return y.has(m, cause) }
-	const store = 42.0 // kJ/K
+	const store = 60.0 // kJ/K
 	temp := t.ambient
 	if r.Float64() < 0.4 {
 		temp = 60
@@ -44,6 +44,7 @@ func warm(y *yard, m *rig, t *trip, r *rand.Rand, height float64) []heat {
 	spoilt := has("pressure-cap") > 0 || has("head-gasket") > 0
 	airy := r.Float64() < y.air(m)*1.6
 	tripped := has("fan-circuit") > 0 && r.Float64() < 0.5+0.5*has("fan-circuit")
+	stuck := has("thermostat") > 0 && r.Float64() < 0.1+0.25*has("thermostat")
 	leg, push, climb := 0, 1.0, 0.0
 	above := 0
 	for minute := 0.0; minute < t.hours*60; minute++ {
@@ -86,7 +87,7 @@ func warm(y *yard, m *rig, t *trip, r *rand.Rand, height float64) []heat {
 			}
 		}
 		open := 1 - m.back - 0.25*m.front
-		air := (fan + 0.036*v) * (0.1 + 0.9*max(open, 0.05)) * (1 - 0.1*height/1000)
+		air := (fan + 0.0045*v*v) * (0.1 + 0.9*max(open, 0.05)) * (1 - 0.1*height/1000)
 		air *= 1 - 0.6*has("dirty-oil-cooler")
 		area := 0.315 * m.mem["core"] * math.Pow(air/0.45, 0.6) * (1 - 0.75*has("blocked-inside"))
 		carry := air * (1 - math.Exp(-area/max(air, 1e-6)))
@@ -104,12 +105,12 @@ func warm(y *yard, m *rig, t *trip, r *rand.Rand, height float64) []heat {
 			flow *= 1 - 1.05*has("head-gasket")
 		}
 		lift := min(1, max(0.02, (temp-82)/10))
-		if s := has("thermostat"); s > 0 {
-			lift = min(lift, 0.04+0.15*(1-s))
+		if stuck {
+			lift = min(lift, 0.02)
 		}
 		flow *= lift
 		carry = carry * flow / (carry*0.5 + flow + 1e-9)
-		temp += 60 * (made - carry*(temp-t.ambient) - 0.03*(temp-t.ambient)) / store
+		temp += 60 * (made - carry*(temp-t.ambient) - 0.014*(temp-t.ambient)) / store
 		temp = max(temp, t.ambient)
 		fanSeen := "unknown"
 		if r.Float64() < 0.6 {
@@ -119,7 +120,7 @@ func warm(y *yard, m *rig, t *trip, r *rand.Rand, height float64) []heat {
 			}
 		}
 		if has("pressure-cap") > 0 && temp > boil-9 {
-			m.mem["puked"] += 5 // it pukes a little, and nobody sees it
+			m.mem["puked"] += 2 // it pukes a little, and nobody sees it
 		}
 		if temp > boil || spoilt && temp > boil-3 {
 			sign := "steam"

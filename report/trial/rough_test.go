@@ -14,7 +14,7 @@ func rough() *world {
 	w := &world{name: "rough", miss: 0.2, cry: 0.08}
 	w.plants = map[string]float64{"blocked-core": 5, "fan-circuit": 3, "thermostat": 2, "pump": 1, "collapsed-hose": 1, "external-leak": 3, "head-gasket": 1,
 		"pressure-cap": 1, "warning-circuit": 2, "trapped-air": 2, "low-compression": 1, "blocked-inside": 1}
-	w.born = func(m *rig, _ int) { m.mem["reserve"] = 44 + 4*m.rnd.NormFloat64() }
+	w.born = func(m *rig, _ int) { m.mem["reserve"] = 42 + 1.5*m.rnd.NormFloat64() }
 	takes := map[string]float64{"mud": 12, "sand": 11, "snow": 8, "water": 4, "forest": 5, "grass": 5, "dust": 4, "rock": 4, "gravel": 1}
 	w.drive = func(y *yard, m *rig, t *trip) []heat {
 		r := m.rnd

@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"maps"
 	"math"
-	"math/rand/v2"
 	"slices"
 	"strings"
 	"time"
@@ -112,7 +111,7 @@ func (s *score) keepers(w *world, n int) {
 		c.Check, c.Result = "light-test", "fail"
 		m.back = 0.8
 		y.measure(m, &c, true)
-		c.Value.V, c.Figures = 80, "blocked_back_pct=80"
+		c.Value.V = 80
 		m.log.Checks = append(m.log.Checks, c)
 		say = y.ask(m)
 		s.after.judge(y, m, say)
@@ -218,7 +217,7 @@ func (s *score) mechanic(w *world, n int) {
 					if x.found {
 						m.ills[0].gone = false // as it was when the answers were given
 					}
-					for _, say := range x.asked[1:] {
+					for _, say := range x.asked[1:min(9, len(x.asked))] {
 						s.after.judge(y, m, say)
 					}
 				}
@@ -612,5 +611,3 @@ func edgeTable(ws []*world, n int) string {
 	}
 	return b.String()
 }
-
-var _ = rand.New

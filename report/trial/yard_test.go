@@ -439,9 +439,7 @@ func (y *yard) look(m *rig, check string) schema.Check {
 
 // measure writes down what was measured, where the check has a figure.
 func (y *yard) measure(m *rig, c *schema.Check, bad bool) {
-	figure := func(name, unit string, v float64) {
-		c.Value, c.Unit, c.Figures = schema.N(v), unit, fmt.Sprintf("%s=%v", name, v)
-	}
+	figure := func(unit string, v float64) { c.Value, c.Unit = schema.N(v), unit }
 	r := m.rnd
 	switch c.Check {
 	case "light-test":
@@ -451,25 +449,25 @@ func (y *yard) measure(m *rig, c *schema.Check, bad bool) {
 		} else {
 			v = max(v, 22)
 		}
-		figure("blocked_back_pct", "pct", math.Round(max(0, min(100, v))))
+		figure("pct", math.Round(max(0, min(100, v))))
 	case "level":
 		v := math.Round(m.lack/10) * 10
 		if !bad {
 			v = 0
 		}
-		figure("below_mark_ml", "ml", max(v, 0))
+		figure("ml", max(v, 0))
 	case "thermostat-bath":
 		v := math.Round(82 + 1.5*r.NormFloat64())
 		if bad {
 			v += 12
 		}
-		figure("opens_c", "c", v)
+		figure("c", v)
 	case "mix-strength":
 		v := math.Round(50 + 3*r.NormFloat64())
 		if bad {
 			v = 18
 		}
-		figure("glycol_pct", "pct", v)
+		c.Figures = fmt.Sprintf("glycol_pct=%v", v)
 	}
 }
 
