@@ -1,6 +1,9 @@
 package trial
 
-import "math/rand/v2"
+import (
+	"math"
+	"math/rand/v2"
+)
 
 // folk is a world of what is said in the shed, played with two dice. Every
 // half hour each saying that fits gives points; with the dice it takes 17 to
@@ -44,7 +47,7 @@ func folk() *world {
 		for half := 0.0; half < t.hours*2; half++ {
 			throws := 1
 			if t.who.hard > 1 {
-				throws = int(t.who.hard + 0.5)
+				throws = int(math.Pow(t.who.hard, 2) + 0.5)
 			}
 			for range throws {
 				points := pushed + warm

@@ -36,7 +36,7 @@ func tangle() *world {
 		}
 		hot := false // the state of a chain: cool or hot, ten minutes a step
 		for step := 0.0; step < 6*t.hours; step++ {
-			up := 0.002 * m.nature * math.Max(0, float64(hard-1)) * t.who.hard
+			up := 0.002 * m.nature * math.Max(0, float64(hard-1)) * math.Pow(t.who.hard, 0.65)
 			sign, lost, fan := "lamp", 0.0, 0.9
 			if m.back > 0.2 {
 				switch {

@@ -100,6 +100,7 @@ func patient(w *world, seed uint64, cause string) (y *yard, m *rig, ok bool) {
 	m = y.rigs[seed%6]
 	from := began.AddDate(0, 0, 40+y.rnd.IntN(60))
 	m.fall(cause, from, 0.5+0.5*y.rnd.Float64())
+	m.rinsed = true // else it might be clean, for once, when looked at
 	enough := 3 + y.rnd.IntN(6)
 	for y.day < 400 {
 		y.oneDay()
@@ -128,20 +129,19 @@ type way struct {
 	vain, repeat int     // mends in vain, and those of the same thing again
 	shrugs       int     // told to do nothing, or to drive otherwise, though there is a fault
 	found        bool
-	first        said
-	asked        []said // every answer of the program
+	gaveUp       bool // not found in so many steps; then every cause in turn
 }
 
-const mostSteps = 40
+const mostSteps = 25
 
 // policies are those compared. The same machine of the same seed serves all.
 var policies = []string{"next", "easiest first", "most probable"}
 
-// treat follows a policy until the cause is gone at.
-func treat(y *yard, m *rig, policy string) way {
-	w := way{first: y.ask(m)}
-	now := w.first
-	w.asked = append(w.asked, now)
+// treat follows a policy until the cause is gone at. heard hears every answer
+// of the program but the first.
+func treat(y *yard, m *rig, policy string, heard func(said)) way {
+	w := way{}
+	now := y.ask(m)
 	mends, checks := map[string]float64{}, map[string]float64{}
 	learn := func(s said) {
 		for _, c := range s.r.Candidates {
@@ -187,7 +187,7 @@ func treat(y *yard, m *rig, policy string) way {
 	again := func() {
 		now = y.ask(m)
 		learn(now)
-		w.asked = append(w.asked, now)
+		heard(now)
 	}
 	// what is left when all else has failed: every cause, the quickest first
 	rest := func() {
@@ -216,6 +216,8 @@ func treat(y *yard, m *rig, policy string) way {
 			}
 			again()
 		}
+		w.gaveUp = true
+		rest()
 	case "easiest first":
 		order := slices.SortedFunc(maps.Keys(checks), func(a, b string) int {
 			return cmp.Or(cmp.Compare(checks[a], checks[b]), cmp.Compare(a, b))
@@ -283,6 +285,9 @@ func (b *bins) judge(y *yard, m *rig, s said) {
 		so := y.has(m, c.Cause) > 0
 		if c.Cause == "overload" {
 			so = !y.ill(m)
+		}
+		if c.Cause == "low-coolant" { // a state, not a fault
+			so = m.lack > 50*m.litres
 		}
 		b.add(c.Probability, so)
 	}

@@ -58,9 +58,6 @@ func warm(y *yard, m *rig, t *trip, r *rand.Rand, height float64) []heat {
 			if r.Float64() < 0.15 {
 				push = 0.1 // waiting, or opening a gate
 			}
-			if t.who.hard > 1 { // keeps his foot down
-				push = min(1.5, push*(1+0.13*math.Log(t.who.hard)))
-			}
 		}
 		v := pace * push
 		turns := 1500 + 320*v
@@ -69,6 +66,7 @@ func warm(y *yard, m *rig, t *trip, r *rand.Rand, height float64) []heat {
 		}
 		turns = min(turns, 6500)
 		power := mass*9.81*(drag[t.ground]+climb)*v/1000 + 0.0006*v*v*v + 2*v*has("dragging")
+		power *= 1 + 0.3*math.Log(max(t.who.hard, 1)) // he brakes and pulls away again
 		power *= 1 + 0.35*has("low-compression")
 		if t.gear == "high" && t.speed == "slow" {
 			power *= 1.15
@@ -106,7 +104,7 @@ func warm(y *yard, m *rig, t *trip, r *rand.Rand, height float64) []heat {
 		}
 		lift := min(1, max(0.02, (temp-82)/10))
 		if stuck {
-			lift = min(lift, 0.02)
+			lift = min(lift, 0.006)
 		}
 		flow *= lift
 		carry = carry * flow / (carry*0.5 + flow + 1e-9)

@@ -38,6 +38,7 @@ type rig struct {
 	front  float64 // and seen from the front
 	cycles float64 // warmed up and cooled since the last refill
 	unbled bool
+	rinsed bool    // never cleaned from behind
 	heats  int     // overheats since its first fault began
 	lost   float64 // mL lost since then
 	mem    map[string]float64
@@ -149,6 +150,9 @@ func (y *yard) head(m *rig, at time.Time) schema.Head {
 // fall ill at a time.
 func (m *rig) fall(cause string, from time.Time, size float64) {
 	m.ills = append(m.ills, &ill{cause: cause, from: from, size: size})
+	if cause == "blocked-core" { // of every two, one is only ever rinsed; the other packs fast
+		m.rinsed = m.rnd.IntN(2) == 0
+	}
 }
 
 // has is how large a fault is now; 0 if it is not there.
@@ -268,10 +272,14 @@ func (y *yard) trip(m *rig, h *hand) trip {
 func (y *yard) age(m *rig, t *trip) {
 	if t.ground == "mud" || t.ground == "dust" {
 		m.front = min(0.3, m.front+0.01*t.hours)
-		m.back = min(0.08, m.back+0.002*t.hours)
+		m.back = max(m.back, min(0.08, m.back+0.002*t.hours))
 	}
 	if s := y.has(m, "blocked-core"); s > 0 {
-		m.back = min(0.9, max(m.back, 0.3+0.6*s))
+		rate := 0.01
+		if t.ground == "mud" || t.ground == "dust" {
+			rate = 0.05
+		}
+		m.back = max(m.back, min(0.3+0.6*s, m.back+rate*t.hours))
 	}
 	if s := y.has(m, "trapped-air"); s > 0 && m.hours-m.drained > 35 {
 		// somebody opens it again and again, and lets no air out
@@ -334,7 +342,7 @@ func (y *yard) tend(m *rig) {
 	if m.hours-m.washed > 25 && r.Float64() < 0.3 {
 		m.washed = m.hours
 		c := schema.Cleaning{Head: y.head(m, y.now), Method: "hose", Sides: "front"}
-		if y.has(m, "blocked-core") == 0 && !y.rinse && r.Float64() < 0.5 {
+		if !y.rinse && !m.rinsed && r.Float64() < 0.5 {
 			c.Sides, m.back = "both", 0
 		}
 		m.front = 0
@@ -420,6 +428,8 @@ func (y *yard) look(m *rig, check string) schema.Check {
 		bad = m.mem[key] < 0.6
 	}
 	switch check {
+	case "light-test":
+		bad = m.back > 0.2
 	case "level", "neck-level":
 		bad = m.lack > 100
 	case "bleed":
@@ -484,6 +494,10 @@ func (y *yard) mend(m *rig, cause string) bool {
 	case "blocked-core":
 		m.back, m.front, m.washed = 0, 0, m.hours
 		m.log.Cleanings = append(m.log.Cleanings, schema.Cleaning{Head: y.head(m, y.now), Method: "hose", Sides: "both", RadiatorOut: "yes"})
+	case "low-coolant":
+		v := max(50, math.Round(m.lack/50)*50)
+		m.log.TopUps = append(m.log.TopUps, schema.TopUp{Head: y.head(m, y.now), Volume: schema.N(v), Fluid: "premix", Into: "radiator"})
+		m.lack = 0
 	case "trapped-air":
 		m.unbled = false
 		m.log.Bleeds = append(m.log.Bleeds, schema.Bleed{Head: y.head(m, y.now), NoseUp: "yes", Points: []string{"pump", "radiator"}})
