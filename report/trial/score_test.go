@@ -46,6 +46,8 @@ type score struct {
 	planted, raised, named            map[string]int // e
 	byCause                           map[string][3]int
 	sound, soundFlagged               map[string]int
+	wrong                             map[string]map[string]int // by cause: the wrong flags
+	treatedBy                         map[string][3]int         // by cause: machines, first by the log, given up
 	hardDrivers, hardFound, otherFlag int
 	fastMud, fastFlagged              int
 
@@ -57,7 +59,8 @@ type score struct {
 func newScore(w *world) *score {
 	return &score{world: w.name, minutes: map[string]float64{}, median: map[string][]float64{}, vain: map[string]int{}, repeats: map[string]int{},
 		shrugs: map[string]int{}, missed: map[string]int{}, planted: map[string]int{}, raised: map[string]int{}, named: map[string]int{},
-		byCause: map[string][3]int{}, sound: map[string]int{}, soundFlagged: map[string]int{}}
+		byCause: map[string][3]int{}, sound: map[string]int{}, soundFlagged: map[string]int{},
+		wrong: map[string]map[string]int{}, treatedBy: map[string][3]int{}}
 }
 
 // keeper makes the keeper's own case: a core packed from behind and only ever
@@ -187,6 +190,8 @@ func (s *score) mechanic(w *world, n int) {
 				continue
 			}
 			s.treated++
+			by := s.treatedBy[cause]
+			by[0]++
 			for _, policy := range policies {
 				y, m, _ := patient(w, seed, cause)
 				if policy == "next" {
@@ -196,6 +201,7 @@ func (s *score) mechanic(w *world, n int) {
 						if c.Cause == cause {
 							if i == 0 {
 								s.first++
+								by[1]++
 							}
 							if i < 3 {
 								s.three++
@@ -217,8 +223,12 @@ func (s *score) mechanic(w *world, n int) {
 				s.shrugs[policy] += x.shrugs
 				if x.gaveUp || !x.found {
 					s.missed[policy]++
+					if policy == "next" {
+						by[2]++
+					}
 				}
 			}
+			s.treatedBy[cause] = by
 			s.remedies(w, seed, cause)
 			break
 		}
@@ -367,6 +377,11 @@ func (s *score) judge(y *yard, size string) {
 			if right {
 				c[2]++
 				s.named[size]++
+			} else {
+				if s.wrong[i.cause] == nil {
+					s.wrong[i.cause] = map[string]int{}
+				}
+				s.wrong[i.cause][got[name][0]]++
 			}
 			r, err := next.Rank(f, name, y.now)
 			if err != nil {
@@ -461,6 +476,26 @@ func table(all []*score) string {
 	line("g  worked, then quiet: nothing to do", func(s *score) string { return part(s.calm, s.quiet) })
 	line("   mended in vain: advised again", func(s *score) string { return part(s.again, s.inVain) })
 	line("   mended in vain: first again", func(s *score) string { return part(s.againFirst, s.inVain) })
+	return b.String()
+}
+
+// details tells cause by cause what went wrong.
+func details(all []*score) string {
+	var b strings.Builder
+	for _, s := range all {
+		fmt.Fprintf(&b, "%s: at the mechanic, machines, first by the log, given up:", s.world)
+		for _, c := range slices.Sorted(maps.Keys(s.treatedBy)) {
+			x := s.treatedBy[c]
+			fmt.Fprintf(&b, " %s %d %d %d;", c, x[0], x[1], x[2])
+		}
+		b.WriteString("\n  flags under a wrong name:")
+		for _, c := range slices.Sorted(maps.Keys(s.wrong)) {
+			for _, f := range slices.Sorted(maps.Keys(s.wrong[c])) {
+				fmt.Fprintf(&b, " %s as %s %d;", c, f, s.wrong[c][f])
+			}
+		}
+		b.WriteByte('\n')
+	}
 	return b.String()
 }
 

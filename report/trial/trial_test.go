@@ -41,6 +41,7 @@ func TestTrial(t *testing.T) {
 		all = append(all, s)
 	}
 	fmt.Println(table(all))
+	fmt.Println(details(all))
 	if strings.Contains(parts, "x") {
 		fmt.Println(edgeTable(worlds(), max(1, n/12)))
 	}
