@@ -28,7 +28,9 @@ func flagsOf(cause string) []string {
 
 // score is what came out of one world.
 type score struct {
-	world string
+	world                   string
+	knows                   *oracle
+	knew, knewFlag, namedOf int // the oracle at the mechanic and in the fleets
 
 	logs, coreFirst, sureOther, sureCore, darkLogs int     // a
 	worstOther                                     float64 // highest probability of another cause
@@ -57,7 +59,7 @@ type score struct {
 }
 
 func newScore(w *world) *score {
-	return &score{world: w.name, minutes: map[string]float64{}, median: map[string][]float64{}, vain: map[string]int{}, repeats: map[string]int{},
+	return &score{world: w.name, knows: learn(w), minutes: map[string]float64{}, median: map[string][]float64{}, vain: map[string]int{}, repeats: map[string]int{},
 		shrugs: map[string]int{}, missed: map[string]int{}, planted: map[string]int{}, raised: map[string]int{}, named: map[string]int{},
 		byCause: map[string][3]int{}, sound: map[string]int{}, soundFlagged: map[string]int{},
 		wrong: map[string]map[string]int{}, treatedBy: map[string][3]int{}}
@@ -195,6 +197,9 @@ func (s *score) mechanic(w *world, n int) {
 			for _, policy := range policies {
 				y, m, _ := patient(w, seed, cause)
 				if policy == "next" {
+					if s.knows.first(&m.log, m.ills[0].from) == cause {
+						s.knew++
+					}
 					say := y.ask(m)
 					s.byLog.judge(y, m, say)
 					for i, c := range say.r.Candidates {
@@ -370,6 +375,11 @@ func (s *score) judge(y *yard, size string) {
 		c := s.byCause[i.cause]
 		c[0]++
 		s.planted[size]++
+		s.namedOf++
+		known := flagsOf(s.knows.first(&m.log, i.from))
+		if slices.ContainsFunc(flagsOf(i.cause), func(flag string) bool { return slices.Contains(known, flag) }) {
+			s.knewFlag++
+		}
 		if len(got[name]) > 0 {
 			c[1]++
 			s.raised[size]++
@@ -408,7 +418,7 @@ func part(a, n int) string {
 func table(all []*score) string {
 	var b strings.Builder
 	line := func(label string, cell func(s *score) string) {
-		fmt.Fprintf(&b, "%-50s", label)
+		fmt.Fprintf(&b, "%-58s", label)
 		for _, s := range all {
 			fmt.Fprintf(&b, " %13s", cell(s))
 		}
@@ -423,6 +433,7 @@ func table(all []*score) string {
 	line("   said to be the driving", func(s *score) string { return part(s.saidDriving, s.hard) })
 	line("   machine flagged", func(s *score) string { return part(s.flagged, s.hard) })
 	line("c  cause first by the log alone", func(s *score) string { return part(s.first, s.treated) })
+	line("   by one who knows the world", func(s *score) string { return part(s.knew, s.treated) })
 	line("   among the first three", func(s *score) string { return part(s.three, s.treated) })
 	for _, p := range policies {
 		line("   minutes to the cause, mean: "+p, func(s *score) string { return fmt.Sprintf("%.0f", s.minutes[p]/float64(s.treated)) })
@@ -457,6 +468,7 @@ func table(all []*score) string {
 		line("   by the right name", func(s *score) string { return part(s.named[size.name], s.planted[size.name]) })
 		line("   sound machines ever flagged", func(s *score) string { return part(s.soundFlagged[size.name], s.sound[size.name]) })
 	}
+	line("   all sizes: the right name by one who knows the world", func(s *score) string { return part(s.knewFlag, s.namedOf) })
 	names := map[string]bool{}
 	for _, s := range all {
 		for c := range s.byCause {
