@@ -10,8 +10,10 @@ import (
 // bring the lamp on. There is no temperature in it.
 func folk() *world {
 	w := &world{name: "folk", miss: 0.15, cry: 0.05}
-	w.plants = map[string]float64{"blocked-core": 4, "fan-circuit": 3, "thermostat": 2, "pump": 1, "collapsed-hose": 1, "external-leak": 3, "head-gasket": 2,
-		"pressure-cap": 2, "warning-circuit": 2, "trapped-air": 2, "wrong-mix": 1, "overfilled-oil": 1, "air-filter": 1, "dirty-oil-cooler": 1}
+	w.plants = map[string]float64{"blocked-core": 4, "fan-circuit": 3, "thermostat": 2, "pump": 1, "collapsed-hose": 1,
+		"external-leak": 3, "head-gasket": 2,
+		"pressure-cap": 2, "warning-circuit": 2, "trapped-air": 2, "wrong-mix": 1, "overfilled-oil": 1, "air-filter": 1,
+		"dirty-oil-cooler": 1}
 	w.drive = func(y *yard, m *rig, t *trip) []heat {
 		r := m.rnd
 		has := func(cause string) int { // 0 to 3

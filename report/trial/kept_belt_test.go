@@ -13,8 +13,10 @@ import (
 // end temperature that it goes towards.
 func belt() *world {
 	w := &world{name: "belt", kept: true, miss: 0.1, cry: 0.05}
-	w.plants = map[string]float64{"blocked-core": 5, "fan-circuit": 3, "thermostat": 2, "pump": 2, "external-leak": 3, "head-gasket": 2, "pressure-cap": 2,
-		"warning-circuit": 2, "trapped-air": 2, "collapsed-hose": 1, "blocked-inside": 1, "air-filter": 1, "low-compression": 1}
+	w.plants = map[string]float64{"blocked-core": 5, "fan-circuit": 3, "thermostat": 2, "pump": 2, "external-leak": 3,
+		"head-gasket": 2, "pressure-cap": 2,
+		"warning-circuit": 2, "trapped-air": 2, "collapsed-hose": 1, "blocked-inside": 1, "air-filter": 1,
+		"low-compression": 1}
 	w.born = func(m *rig, i int) {
 		m.nature = math.Exp(0.06 * m.rnd.NormFloat64())
 		if i%2 == 1 {
@@ -35,7 +37,8 @@ func belt() *world {
 		airy := y.air(m)
 		for minute := 0.0; minute < 60*t.hours; {
 			pull := 8 + 25*r.Float64()
-			burn := (0.25 + 0.35*turns + map[string]float64{"light": 0, "heavy": 0.25, "towing": 0.5}[t.load] + 2.2*drag[t.ground]) * (0.6 + 0.6*r.Float64())
+			burn := (0.25 + 0.35*turns + map[string]float64{"light": 0, "heavy": 0.25,
+				"towing": 0.5}[t.load] + 2.2*drag[t.ground]) * (0.6 + 0.6*r.Float64())
 			burn *= 1 + 0.06*math.Log(t.who.hard)*3
 			burn *= 1 + 0.3*has("low-compression") + 0.35*has("air-filter")*burn
 			fan := turns * (1 - 0.65*has("fan-circuit"))

@@ -14,7 +14,8 @@ import (
 // careful after a lamp, a fault that sleeps after a wash.
 func tangle() *world {
 	w := &world{name: "tangle", kept: true, miss: 0.15, cry: 0.06, values: true}
-	w.plants = map[string]float64{"blocked-core": 5, "fan-circuit": 3, "thermostat": 2, "pump": 2, "collapsed-hose": 1, "external-leak": 2, "head-gasket": 2,
+	w.plants = map[string]float64{"blocked-core": 5, "fan-circuit": 3, "thermostat": 2, "pump": 2, "collapsed-hose": 1,
+		"external-leak": 2, "head-gasket": 2,
 		"pressure-cap": 2, "warning-circuit": 2, "trapped-air": 2, "wrong-mix": 1, "dirty-oil-cooler": 1, "dragging": 1}
 	w.born = func(m *rig, _ int) { m.nature = 0.8 + 0.4*m.rnd.Float64() }
 	w.drive = func(y *yard, m *rig, t *trip) []heat {
@@ -97,7 +98,8 @@ func tangle() *world {
 			} else if r.Float64() < 0.4 {
 				hot = false
 			}
-			if s := has("warning-circuit"); s > 0 && (m.mem["wet"] > float64(y.day)-5 || t.ground == "rock" || t.ground == "water" || r.IntN(4) == 0) && r.Float64() < 0.04*s {
+			if s := has("warning-circuit"); s > 0 && (m.mem["wet"] > float64(y.day)-5 || t.ground == "rock" ||
+				t.ground == "water" || r.IntN(4) == 0) && r.Float64() < 0.04*s {
 				return []heat{{10*step + 10*r.Float64(), "lamp", 0, sayFan(r, 0.4)}}
 			}
 		}

@@ -115,7 +115,8 @@ func patient(w *world, seed uint64, cause string) (y *yard, m *rig, ok bool) {
 				gone += m.log.TopUps[i].Volume.V
 			}
 		}
-		if heats >= enough || (cause == "external-leak" || cause == "head-gasket" || cause == "pressure-cap") && heats >= 1 && gone >= 1200 {
+		if heats >= enough || (cause == "external-leak" || cause == "head-gasket" || cause == "pressure-cap") && heats >= 1 &&
+			gone >= 1200 {
 			y.now = began.AddDate(0, 0, y.day)
 			return y, m, true
 		}

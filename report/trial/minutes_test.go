@@ -15,14 +15,16 @@ func minutes() *world {
 			m.mem["core"] = math.Exp(0.08 * m.rnd.NormFloat64())
 			m.mem["lamp"] = 109 + 2*m.rnd.NormFloat64()
 		},
-		plants: map[string]float64{"blocked-core": 6, "fan-circuit": 3, "thermostat": 2, "pump": 2, "collapsed-hose": 2, "external-leak": 2, "head-gasket": 2,
+		plants: map[string]float64{"blocked-core": 6, "fan-circuit": 3, "thermostat": 2, "pump": 2, "collapsed-hose": 2,
+			"external-leak": 2, "head-gasket": 2,
 			"pressure-cap": 2, "warning-circuit": 2, "trapped-air": 2, "blocked-inside": 1, "dragging": 1, "lean-mixture": 1}}
 }
 
 func init() { natures["minutes"] = func(*rand.Rand, int) float64 { return 1 } }
 
 // ground's drag in parts of the weight.
-var drag = map[string]float64{"road": 0.02, "gravel": 0.03, "rock": 0.08, "dust": 0.05, "grass": 0.06, "forest": 0.07, "water": 0.12, "snow": 0.12, "sand": 0.14, "mud": 0.18}
+var drag = map[string]float64{"road": 0.02, "gravel": 0.03, "rock": 0.08, "dust": 0.05, "grass": 0.06, "forest": 0.07,
+	"water": 0.12, "snow": 0.12, "sand": 0.14, "mud": 0.18}
 
 // warm drives a trip, a minute at a time. height is metres above the sea.
 func warm(y *yard, m *rig, t *trip, r *rand.Rand, height float64) []heat {

@@ -10,14 +10,17 @@ import (
 // own hazard to the sound one, and does not multiply it.
 func nature() *world {
 	w := &world{name: "nature", miss: 0.08, cry: 0.04}
-	w.plants = map[string]float64{"blocked-core": 6, "fan-circuit": 3, "thermostat": 2, "pump": 1, "collapsed-hose": 2, "external-leak": 3, "head-gasket": 2,
-		"pressure-cap": 2, "warning-circuit": 2, "trapped-air": 2, "dragging": 1, "blocked-inside": 1, "lean-mixture": 1, "low-compression": 1}
+	w.plants = map[string]float64{"blocked-core": 6, "fan-circuit": 3, "thermostat": 2, "pump": 1, "collapsed-hose": 2,
+		"external-leak": 3, "head-gasket": 2,
+		"pressure-cap": 2, "warning-circuit": 2, "trapped-air": 2, "dragging": 1, "blocked-inside": 1, "lean-mixture": 1,
+		"low-compression": 1}
 	w.born = func(m *rig, _ int) { m.nature = math.Exp(0.35*m.rnd.NormFloat64() - 0.06) }
 	w.drive = func(y *yard, m *rig, t *trip) []heat {
 		r := m.rnd
 		has := func(cause string) float64 { return y.has(m, cause) }
 		// how hard it works, 0 to 1, as a smooth curve
-		x := 3.5*drag[t.ground] + map[string]float64{"slow": 0, "medium": 0.15, "fast": 0.4}[t.speed] + map[string]float64{"light": 0, "heavy": 0.12, "towing": 0.25}[t.load]
+		x := 3.5*drag[t.ground] + map[string]float64{"slow": 0, "medium": 0.15,
+			"fast": 0.4}[t.speed] + map[string]float64{"light": 0, "heavy": 0.12, "towing": 0.25}[t.load]
 		work := 1 / (1 + math.Exp(-6*(x-0.75)))
 		warmth := math.Exp((t.ambient - 18) / 14)
 		type risk struct {

@@ -63,7 +63,8 @@ func marksOf(l *schema.Log, o *schema.Overheat) []string {
 }
 
 // tell goes through a log since a time.
-func tell(l *schema.Log, from time.Time, run func(cell string, hours float64), heat func(cell string, marks []string)) (logTopped float64) {
+func tell(l *schema.Log, from time.Time, run func(cell string, hours float64), heat func(cell string,
+	marks []string)) (logTopped float64) {
 	hours, ml := 0.0, 0.0
 	for i := range l.Runs {
 		if r := &l.Runs[i]; !r.At.Before(from) {
@@ -128,7 +129,8 @@ func (k *oracle) first(l *schema.Log, from time.Time) string {
 		overall := (h.allN + 0.5) / h.allH
 		rate := func(cell string) float64 { return (h.heats[cell] + 15*overall) / (h.hours[cell] + 15) }
 		says := math.Log(k.prior[cause])
-		x := tell(l, from, func(cell string, hours float64) { says -= rate(cell) * hours }, func(cell string, marks []string) {
+		x := tell(l, from, func(cell string, hours float64) { says -= rate(cell) * hours }, func(cell string,
+			marks []string) {
 			says += math.Log(rate(cell))
 			for _, mark := range marks {
 				says += math.Log((h.marks[mark] + 0.5) / (h.allN + 2))

@@ -13,14 +13,17 @@ import (
 // quarter of an hour. Half of what happens is not written, or written wrong.
 func rough() *world {
 	w := &world{name: "rough", miss: 0.2, cry: 0.08}
-	w.plants = map[string]float64{"blocked-core": 5, "fan-circuit": 3, "thermostat": 2, "pump": 1, "collapsed-hose": 1, "external-leak": 3, "head-gasket": 1,
+	w.plants = map[string]float64{"blocked-core": 5, "fan-circuit": 3, "thermostat": 2, "pump": 1, "collapsed-hose": 1,
+		"external-leak": 3, "head-gasket": 1,
 		"pressure-cap": 1, "warning-circuit": 2, "trapped-air": 2, "low-compression": 1, "blocked-inside": 1}
 	w.born = func(m *rig, _ int) { m.mem["reserve"] = 42 + m.rnd.NormFloat64() }
-	takes := map[string]float64{"mud": 12, "sand": 11, "snow": 8, "water": 4, "forest": 5, "grass": 5, "dust": 4, "rock": 4, "gravel": 1}
+	takes := map[string]float64{"mud": 12, "sand": 11, "snow": 8, "water": 4, "forest": 5, "grass": 5, "dust": 4,
+		"rock": 4, "gravel": 1}
 	w.drive = func(y *yard, m *rig, t *trip) []heat {
 		r := m.rnd
 		has := func(cause string) float64 { return y.has(m, cause) }
-		work := takes[t.ground] + map[string]float64{"slow": -2, "medium": 2, "fast": 8}[t.speed] + map[string]float64{"light": 0, "heavy": 4, "towing": 9}[t.load]
+		work := takes[t.ground] + map[string]float64{"slow": -2, "medium": 2,
+			"fast": 8}[t.speed] + map[string]float64{"light": 0, "heavy": 4, "towing": 9}[t.load]
 		for quarter := 0.0; quarter < 4*t.hours; quarter++ {
 			tries := max(1, int(math.Pow(t.who.hard, 1.6)+0.5))
 			for range tries {
@@ -69,7 +72,8 @@ func rough() *world {
 	}
 	w.write = func(y *yard, m *rig, t trip, hs []heat) {
 		r := m.rnd
-		wrong := map[string]string{"mud": "forest", "dust": "gravel", "grass": "mud", "sand": "dust", "water": "mud", "rock": "gravel", "road": "road"}
+		wrong := map[string]string{"mud": "forest", "dust": "gravel", "grass": "mud", "sand": "dust", "water": "mud",
+			"rock": "gravel", "road": "road"}
 		blank := func(s *string) {
 			if r.Float64() < 0.3 {
 				*s = ""

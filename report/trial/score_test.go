@@ -59,8 +59,10 @@ type score struct {
 }
 
 func newScore(w *world) *score {
-	return &score{world: w.name, knows: learn(w), minutes: map[string]float64{}, median: map[string][]float64{}, vain: map[string]int{}, repeats: map[string]int{},
-		shrugs: map[string]int{}, missed: map[string]int{}, planted: map[string]int{}, raised: map[string]int{}, named: map[string]int{},
+	return &score{world: w.name, knows: learn(w), minutes: map[string]float64{}, median: map[string][]float64{},
+		vain: map[string]int{}, repeats: map[string]int{},
+		shrugs: map[string]int{}, missed: map[string]int{}, planted: map[string]int{}, raised: map[string]int{},
+		named:   map[string]int{},
 		byCause: map[string][3]int{}, sound: map[string]int{}, soundFlagged: map[string]int{},
 		wrong: map[string]map[string]int{}, treatedBy: map[string][3]int{}}
 }
@@ -436,13 +438,28 @@ func table(all []*score) string {
 	line("   by one who knows the world", func(s *score) string { return part(s.knew, s.treated) })
 	line("   among the first three", func(s *score) string { return part(s.three, s.treated) })
 	for _, p := range policies {
-		line("   minutes to the cause, mean: "+p, func(s *score) string { return fmt.Sprintf("%.0f", s.minutes[p]/float64(s.treated)) })
+		line("   minutes to the cause, mean: "+p, func(s *score) string {
+			return fmt.Sprintf("%.0f",
+				s.minutes[p]/float64(s.treated))
+		})
 		line("   median: "+p, func(s *score) string { return fmt.Sprintf("%.0f", median(s.median[p])) })
-		line("   mends in vain a machine: "+p, func(s *score) string { return fmt.Sprintf("%.2f", float64(s.vain[p])/float64(s.treated)) })
+		line("   mends in vain a machine: "+p, func(s *score) string {
+			return fmt.Sprintf("%.2f",
+				float64(s.vain[p])/float64(s.treated))
+		})
 	}
-	line("   next against easiest first", func(s *score) string { return fmt.Sprintf("%.2f", s.minutes["next"]/s.minutes["easiest first"]) })
-	line("   next: the same mend again, a machine", func(s *score) string { return fmt.Sprintf("%.2f", float64(s.repeats["next"])/float64(s.treated)) })
-	line("   next: told it is the driving or nothing, a machine", func(s *score) string { return fmt.Sprintf("%.2f", float64(s.shrugs["next"])/float64(s.treated)) })
+	line("   next against easiest first", func(s *score) string {
+		return fmt.Sprintf("%.2f",
+			s.minutes["next"]/s.minutes["easiest first"])
+	})
+	line("   next: the same mend again, a machine", func(s *score) string {
+		return fmt.Sprintf("%.2f",
+			float64(s.repeats["next"])/float64(s.treated))
+	})
+	line("   next: told it is the driving or nothing, a machine", func(s *score) string {
+		return fmt.Sprintf("%.2f",
+			float64(s.shrugs["next"])/float64(s.treated))
+	})
 	line("   next: not found in 25 steps", func(s *score) string { return part(s.missed["next"], s.treated) })
 	share := func(b *bins) string {
 		right, n := b.from(8)
@@ -460,15 +477,25 @@ func table(all []*score) string {
 			}
 			return fmt.Sprintf("%.2f of %d", float64(b[k].right)/float64(b[k].n), b[k].n)
 		}
-		line(fmt.Sprintf("   said 0.%d to %.1f, right: by the log", k, float64(k+1)/10), func(s *score) string { return cell(&s.byLog) })
+		line(fmt.Sprintf("   said 0.%d to %.1f, right: by the log", k, float64(k+1)/10),
+			func(s *score) string { return cell(&s.byLog) })
 		line("      after checks and mends", func(s *score) string { return cell(&s.after) })
 	}
 	for _, size := range fleetSizes {
-		line("e  "+size.name+": planted faults raised", func(s *score) string { return part(s.raised[size.name], s.planted[size.name]) })
+		line("e  "+size.name+": planted faults raised", func(s *score) string {
+			return part(s.raised[size.name],
+				s.planted[size.name])
+		})
 		line("   by the right name", func(s *score) string { return part(s.named[size.name], s.planted[size.name]) })
-		line("   sound machines ever flagged", func(s *score) string { return part(s.soundFlagged[size.name], s.sound[size.name]) })
+		line("   sound machines ever flagged", func(s *score) string {
+			return part(s.soundFlagged[size.name],
+				s.sound[size.name])
+		})
 	}
-	line("   all sizes: the right name by one who knows the world", func(s *score) string { return part(s.knewFlag, s.namedOf) })
+	line("   all sizes: the right name by one who knows the world", func(s *score) string {
+		return part(s.knewFlag,
+			s.namedOf)
+	})
 	names := map[string]bool{}
 	for _, s := range all {
 		for c := range s.byCause {

@@ -51,7 +51,8 @@ func TestFaultsShow(t *testing.T) {
 					}
 				}
 			}
-			says := fmt.Sprintf("%-8s %-17s sound %5.2f, ill %6.2f in 100 h, loses %4.0f mL in 100 h", w.name, cause, 100*float64(sound)/hours, 100*float64(ill)/fault, 100*lost/fault)
+			says := fmt.Sprintf("%-8s %-17s sound %5.2f, ill %6.2f in 100 h, loses %4.0f mL in 100 h", w.name, cause,
+				100*float64(sound)/hours, 100*float64(ill)/fault, 100*lost/fault)
 			if show {
 				fmt.Println(says)
 			}

@@ -225,7 +225,8 @@ func (y *yard) days(n int) {
 // trip is what a driver is sent to do, and how he does it.
 func (y *yard) trip(m *rig, h *hand) trip {
 	r := m.rnd
-	t := trip{at: y.now, who: h, hours: math.Round(10*(0.8+3.2*r.Float64())) / 10, gear: "low", load: "light", ground: "gravel", speed: "medium"}
+	t := trip{at: y.now, who: h, hours: math.Round(10*(0.8+3.2*r.Float64())) / 10, gear: "low", load: "light",
+		ground: "gravel", speed: "medium"}
 	if y.w.ambient != nil {
 		t.ambient = y.w.ambient(y.day, r)
 	} else {
@@ -285,7 +286,8 @@ func (y *yard) age(m *rig, t *trip) {
 		// somebody opens it again and again, and lets no air out
 		m.drained = m.hours
 		m.cycles, m.unbled = 0, true
-		r := schema.Refill{Head: y.head(m, t.at.Add(-30*time.Minute)), Volume: schema.N(math.Round(m.litres * 800)), Reason: "hose off"}
+		r := schema.Refill{Head: y.head(m, t.at.Add(-30*time.Minute)), Volume: schema.N(math.Round(m.litres * 800)),
+			Reason: "hose off"}
 		m.log.Refills = append(m.log.Refills, r)
 	}
 }
@@ -333,10 +335,12 @@ func (y *yard) tend(m *rig) {
 		m.tended = m.hours
 		if m.lack > 60 {
 			v := max(50, math.Round(m.lack/50)*50)
-			m.log.TopUps = append(m.log.TopUps, schema.TopUp{Head: y.head(m, y.now), Volume: schema.N(v), Fluid: "premix", Into: "reservoir"})
+			m.log.TopUps = append(m.log.TopUps, schema.TopUp{Head: y.head(m, y.now), Volume: schema.N(v), Fluid: "premix",
+				Into: "reservoir"})
 			m.lack -= v
 		} else if r.Float64() < 0.4 {
-			m.log.Levels = append(m.log.Levels, schema.Level{Head: y.head(m, y.now), BelowMark: schema.N(math.Round(m.lack/10) * 10), Engine: "cold"})
+			m.log.Levels = append(m.log.Levels, schema.Level{Head: y.head(m, y.now),
+				BelowMark: schema.N(math.Round(m.lack/10) * 10), Engine: "cold"})
 		}
 	}
 	if m.hours-m.washed > 25 && r.Float64() < 0.3 {
@@ -350,7 +354,8 @@ func (y *yard) tend(m *rig) {
 	}
 	if m.hours-m.drained > 450 && r.Float64() < 0.1 {
 		m.drained, m.cycles, m.unbled = m.hours, 0, false
-		m.log.Refills = append(m.log.Refills, schema.Refill{Head: y.head(m, y.now), Volume: schema.N(math.Round(m.litres * 900)), Concentrate: schema.N(50)})
+		m.log.Refills = append(m.log.Refills, schema.Refill{Head: y.head(m, y.now),
+			Volume: schema.N(math.Round(m.litres * 900)), Concentrate: schema.N(50)})
 		if r.Float64() < 0.8 {
 			m.log.Bleeds = append(m.log.Bleeds, schema.Bleed{Head: y.head(m, y.now.Add(20*time.Minute)), NoseUp: "yes"})
 		}
@@ -366,8 +371,10 @@ func (y *yard) writes(m *rig, t trip, hs []heat) {
 }
 
 func (y *yard) run(m *rig, t trip, spoil func(*schema.Run)) {
-	x := schema.Run{Base: y.head(m, t.at).Base, Driver: t.who.name, Hours: schema.N(math.Round(t.hours*100) / 100), MeterOut: schema.N(100 + m.hours - t.hours),
-		MeterIn: schema.N(100 + m.hours), Terrain: t.ground, Speed: t.speed, Range: t.gear, Load: t.load, AmbientC: schema.N(math.Round(t.ambient))}
+	x := schema.Run{Base: y.head(m, t.at).Base, Driver: t.who.name, Hours: schema.N(math.Round(t.hours*100) / 100),
+		MeterOut: schema.N(100 + m.hours - t.hours),
+		MeterIn:  schema.N(100 + m.hours), Terrain: t.ground, Speed: t.speed, Range: t.gear, Load: t.load,
+		AmbientC: schema.N(math.Round(t.ambient))}
 	x.Hours.V = max(x.Hours.V, 0.05)
 	if y.blank {
 		x.Speed, x.Terrain, x.Range, x.Load = "", "", "", ""
@@ -377,8 +384,10 @@ func (y *yard) run(m *rig, t trip, spoil func(*schema.Run)) {
 }
 
 func (y *yard) overheat(m *rig, t trip, h heat, spoil func(*schema.Overheat)) {
-	o := schema.Overheat{Head: y.head(m, t.at.Add(time.Duration(h.minute*float64(time.Minute)))), Driver: t.who.name, Terrain: t.ground, Speed: t.speed,
-		Range: t.gear, Load: t.load, AmbientC: schema.N(math.Round(t.ambient)), Sign: h.sign, MinutesIn: schema.N(math.Round(h.minute)), Fan: h.fan}
+	o := schema.Overheat{Head: y.head(m, t.at.Add(time.Duration(h.minute*float64(time.Minute)))), Driver: t.who.name,
+		Terrain: t.ground, Speed: t.speed,
+		Range: t.gear, Load: t.load, AmbientC: schema.N(math.Round(t.ambient)), Sign: h.sign,
+		MinutesIn: schema.N(math.Round(h.minute)), Fan: h.fan}
 	o.Meter = schema.N(100 + m.hours - t.hours + h.minute/60)
 	if h.lost > 0 {
 		o.Lost = schema.N(math.Round(h.lost/10) * 10)
@@ -393,18 +402,26 @@ func (y *yard) overheat(m *rig, t trip, h heat, spoil func(*schema.Overheat)) {
 // points says which causes make a check fail: what each check is for, as the
 // trade reasons (common practice, no source).
 var points = map[string][]string{
-	"light-test": {"blocked-core"}, "bleed": {"trapped-air"}, "pressure-hold": {"external-leak", "head-gasket"}, "combustion-gas": {"head-gasket"},
-	"compression": {"low-compression"}, "leak-down": {"head-gasket", "low-compression"}, "cap-hold": {"pressure-cap"}, "fan-runs": {"fan-circuit"},
-	"fan-relay": {"fan-circuit"}, "thermostat-bath": {"thermostat", "thermostat-open"}, "pump-flow": {"pump"}, "hose-squeeze": {"collapsed-hose"},
-	"wiggle": {"warning-circuit"}, "sensor-resistance": {"warning-circuit"}, "flow-through": {"blocked-inside"}, "intake-leak": {"lean-mixture"},
-	"oil-level": {"overfilled-oil", "low-oil"}, "oil-cooler": {"dirty-oil-cooler"}, "valve-clearance": {"low-compression"}, "air-filter": {"air-filter"},
-	"mix-strength": {"wrong-mix"}, "brake-drag": {"dragging"}, "fan-at-lamp": {"fan-circuit"}, "warm-up": {"thermostat", "thermostat-open"},
-	"needle-pulse": {"head-gasket"}, "fan-after-stop": {"fan-circuit"}, "wet-outside": {"external-leak"}, "air-path": {"air-path"},
+	"light-test": {"blocked-core"}, "bleed": {"trapped-air"}, "pressure-hold": {"external-leak",
+		"head-gasket"}, "combustion-gas": {"head-gasket"},
+	"compression": {"low-compression"}, "leak-down": {"head-gasket",
+		"low-compression"}, "cap-hold": {"pressure-cap"}, "fan-runs": {"fan-circuit"},
+	"fan-relay": {"fan-circuit"}, "thermostat-bath": {"thermostat",
+		"thermostat-open"}, "pump-flow": {"pump"}, "hose-squeeze": {"collapsed-hose"},
+	"wiggle": {"warning-circuit"}, "sensor-resistance": {"warning-circuit"}, "flow-through": {"blocked-inside"},
+	"intake-leak": {"lean-mixture"},
+	"oil-level": {"overfilled-oil",
+		"low-oil"}, "oil-cooler": {"dirty-oil-cooler"}, "valve-clearance": {"low-compression"}, "air-filter": {"air-filter"},
+	"mix-strength": {"wrong-mix"}, "brake-drag": {"dragging"}, "fan-at-lamp": {"fan-circuit"}, "warm-up": {"thermostat",
+		"thermostat-open"},
+	"needle-pulse": {"head-gasket"}, "fan-after-stop": {"fan-circuit"}, "wet-outside": {"external-leak"},
+	"air-path":      {"air-path"},
 	"fan-direction": {"fan-reversed"}, "probe": {"warning-circuit"},
 }
 
 // half finds only about every second of its faults: a relay is one half of a fan circuit.
-var half = map[string]bool{"fan-relay": true, "wiggle": true, "sensor-resistance": true, "valve-clearance": true, "fan-at-lamp": true}
+var half = map[string]bool{"fan-relay": true, "wiggle": true, "sensor-resistance": true, "valve-clearance": true,
+	"fan-at-lamp": true}
 
 // look is what somebody finds who does a check, and the record of it.
 func (y *yard) look(m *rig, check string) schema.Check {
@@ -493,14 +510,17 @@ func (y *yard) mend(m *rig, cause string) bool {
 	switch cause {
 	case "blocked-core":
 		m.back, m.front, m.washed = 0, 0, m.hours
-		m.log.Cleanings = append(m.log.Cleanings, schema.Cleaning{Head: y.head(m, y.now), Method: "hose", Sides: "both", RadiatorOut: "yes"})
+		m.log.Cleanings = append(m.log.Cleanings, schema.Cleaning{Head: y.head(m, y.now), Method: "hose", Sides: "both",
+			RadiatorOut: "yes"})
 	case "low-coolant":
 		v := max(50, math.Round(m.lack/50)*50)
-		m.log.TopUps = append(m.log.TopUps, schema.TopUp{Head: y.head(m, y.now), Volume: schema.N(v), Fluid: "premix", Into: "radiator"})
+		m.log.TopUps = append(m.log.TopUps, schema.TopUp{Head: y.head(m, y.now), Volume: schema.N(v), Fluid: "premix",
+			Into: "radiator"})
 		m.lack = 0
 	case "trapped-air":
 		m.unbled = false
-		m.log.Bleeds = append(m.log.Bleeds, schema.Bleed{Head: y.head(m, y.now), NoseUp: "yes", Points: []string{"pump", "radiator"}})
+		m.log.Bleeds = append(m.log.Bleeds, schema.Bleed{Head: y.head(m, y.now), NoseUp: "yes", Points: []string{"pump",
+			"radiator"}})
 	default:
 		m.log.Services = append(m.log.Services, schema.Service{Head: y.head(m, y.now), Work: "mended " + cause, Cause: cause})
 	}
