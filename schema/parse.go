@@ -121,7 +121,7 @@ func (k *Known) Word(vocabulary, s string) (string, error) {
 	}
 	words := k.Words[vocabulary]
 	p := &Problem{Column: vocabulary, Value: short(s), Says: "is not one of " + strings.Join(words, ", ") + DidYouMean(s, words)}
-	if vocabulary == "terrain" {
+	if vocabulary == "terrain" && short(s) == s {
 		p.Hint = "a new kind of ground is added with: shedbook word add terrain " + Quote(s)
 	}
 	return "", p
@@ -133,7 +133,10 @@ type UnknownError struct{ Problem }
 func (e *UnknownError) Unwrap() error { return &e.Problem }
 
 func unknown(what, s string, names []string, add string) error {
-	p := Problem{Column: what, Value: short(s), Says: "is not known" + DidYouMean(s, names), Hint: "a new one is added with: " + add}
+	p := Problem{Column: what, Value: short(s), Says: "is not known" + DidYouMean(s, names)}
+	if short(s) == s { // a command with half a name in it would be wrong
+		p.Hint = "a new one is added with: " + add
+	}
 	return &UnknownError{p}
 }
 

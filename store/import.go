@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"shedbook/schema"
+	"shedbook/schema/unit"
 	"shedbook/store/sheet"
 )
 
@@ -251,15 +252,18 @@ type read struct {
 // ahead lets next read rows ahead, in a goroutine of its own, until it meets an
 // error; stop ends it.
 func ahead(next func() read) (func() read, func()) {
-	const rows = 256
+	const rows, bytes = 256, 1 << 20 // read ahead at a time, whichever is less
 	out, quit, ended := make(chan []read, 4), make(chan struct{}), make(chan struct{})
 	go func() {
 		defer close(ended)
 		for {
 			some := make([]read, 0, rows)
-			for len(some) < rows {
+			for size := 0; len(some) < rows && size < bytes; {
 				r := next()
 				r.row.Cells = slices.Clone(r.row.Cells) // good until the next row is read
+				for _, c := range r.row.Cells {
+					size += 16 + len(c)
+				}
 				if some = append(some, r); r.err != nil {
 					break
 				}
@@ -431,7 +435,7 @@ func (w *rows) conflict(book, r schema.Record, differ []*schema.Field) []*schema
 
 func cellOr(f *schema.Field, r schema.Record, zone *time.Location) string {
 	if s := f.Cell(r, zone); s != "" {
-		return fmt.Sprintf("%q", s)
+		return unit.Quote(s)
 	}
 	return "nothing"
 }

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"shedbook/schema"
+	"shedbook/schema/unit"
 )
 
 // Record puts a new record into the book and gives it its number. A record
@@ -53,7 +54,7 @@ func (b *Book) Record(ctx context.Context, r schema.Record) (int64, error) {
 func duplicate(k *schema.Kind, number int64, name string) error {
 	switch k.Name {
 	case "machine", "driver":
-		return trouble(Refused, fmt.Sprintf("shedbook amend %d changes it", number), "%s %q is in the book already", k.Name, name)
+		return trouble(Refused, fmt.Sprintf("shedbook amend %d changes it", number), "%s %s is in the book already", k.Name, unit.Quote(name))
 	}
 	return trouble(Refused, "if there were two, tell them apart by time or note", "this %s is in the book already, as number %d", k.Name, number)
 }
@@ -255,7 +256,7 @@ func (b *Book) Void(ctx context.Context, number int64, why string) (*Found, erro
 				return err
 			}
 			if used > 0 {
-				return trouble(Refused, "void those first, or retire the machine", "%s %q stands in %d records", f.Kind.Name, f.Kind.Text(f.Current, f.Kind.Name), used)
+				return trouble(Refused, "void those first, or retire the machine", "%s %s stands in %d records", f.Kind.Name, unit.Quote(f.Kind.Text(f.Current, f.Kind.Name)), used)
 			}
 		}
 		if _, err := tx.ExecContext(ctx, "DELETE FROM "+f.Kind.Sheet+" WHERE number = ?", number); err != nil {

@@ -15,6 +15,7 @@ import (
 
 	"shedbook/report/render"
 	"shedbook/schema"
+	"shedbook/schema/unit"
 	"shedbook/store"
 	"shedbook/store/sheet"
 )
@@ -38,7 +39,7 @@ as a workbook, with the allowed words to pick from.`,
 					continue
 				}
 				if kind = schema.KindNamed(strings.ToLower(name)); kind == nil {
-					return usage("there are "+strings.Join(sheetNames(), ", "), "%q is no kind of sheet", name)
+					return usage("there are "+strings.Join(sheetNames(), ", "), "%s is no kind of sheet", unit.Quote(name))
 				}
 			}
 			if template != "" {
@@ -198,6 +199,10 @@ func (a *app) workbookSources(path string, as *schema.Kind, open *closers) ([]st
 		return nil, err
 	}
 	*open = append(*open, w)
+	w.Note = func(s string) {
+		a.progressDone()
+		fmt.Fprintln(a.errOut, "note: "+render.Safe(s))
+	}
 	var out []store.Source
 	var seen []string
 	for _, tab := range w.Tabs() {
@@ -220,12 +225,21 @@ func (a *app) workbookSources(path string, as *schema.Kind, open *closers) ([]st
 		out = append(out, store.Source{Name: w.Named(tab), Kind: k, Open: func() (io.ReadCloser, error) { return w.Open(tab) }})
 	}
 	if as != nil && len(out) != 1 {
-		return nil, usage("name each tab after its kind, and leave --as out", "--as goes with a workbook of one tab: %s has %s", path, strings.Join(seen, ", "))
+		return nil, usage("name each tab after its kind, and leave --as out", "--as goes with a workbook of one tab: %s has %s", path, tabNames(seen))
 	}
 	if len(out) == 0 {
-		return nil, usage("tabs are named after their kind, such as runs; a workbook of one tab is read with --as", "no tab of %s is a sheet: it has %s", path, strings.Join(seen, ", "))
+		return nil, usage("tabs are named after their kind, such as runs; a workbook of one tab is read with --as", "no tab of %s is a sheet: it has %s", path, tabNames(seen))
 	}
 	return out, nil
+}
+
+// tabNames are the names of tabs, not too many.
+func tabNames(names []string) string {
+	const most = 20
+	if n := len(names); n > most {
+		return strings.Join(names[:most], ", ") + fmt.Sprintf(" and %d more", n-most)
+	}
+	return strings.Join(names, ", ")
 }
 
 func kindOfFile(name string) *schema.Kind {
