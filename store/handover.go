@@ -365,7 +365,7 @@ func (g *gathered) write(ctx context.Context, q querier, path string, now func()
 			}
 		}
 		for _, e := range g.earlier {
-			if err := putPast(ctx, tx, e.Number, e); err != nil {
+			if err := putPast(ctx, tx, n, e.Number, e); err != nil {
 				return err
 			}
 			highest = max(highest, e.Number)
@@ -398,7 +398,7 @@ func (g *gathered) write(ctx context.Context, q querier, path string, now func()
 }
 
 // putPast writes an earlier version of a record under its number.
-func putPast(ctx context.Context, q querier, number int64, e Earlier) error {
+func putPast(ctx context.Context, q querier, n *names, number int64, e Earlier) error {
 	var ref, why any
 	if s := e.Kind.Text(e.Record, "ref"); s != "" {
 		ref = s
@@ -411,7 +411,7 @@ func putPast(ctx context.Context, q querier, number int64, e Earlier) error {
 	if err := q.QueryRowContext(ctx, "SELECT coalesce(max(version), 0) + 1 FROM past WHERE number = ?", number).Scan(&version); err != nil {
 		return err
 	}
-	row := []any{number, version, e.Kind.Name, ref, e.What, formatTime(e.Replaced), why, string(e.Kind.JSON(e.Record, time.UTC))}
+	row := []any{number, version, e.Kind.Name, ref, e.What, formatTime(e.Replaced), why, n.wasJSON(e.Kind, e.Record)}
 	_, err := q.ExecContext(ctx, "INSERT INTO past (number, version, kind, ref, what, replaced, why, content, sum) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
 		append(row, rowSum(row...))...)
 	return err

@@ -337,24 +337,12 @@ func (w *rows) prepare(ctx context.Context) error {
 	if w.insert, err = w.tx.PrepareContext(ctx, query); err != nil {
 		return err
 	}
-	rows, err := w.tx.QueryContext(ctx, "SELECT content FROM past WHERE kind = ? ORDER BY number, version", w.k.Name)
-	if err != nil {
-		return err
-	}
-	defer rows.Close()
+	were, err := earlier(ctx, w.tx, w.n, "WHERE kind = ?", w.k.Name)
 	w.past = map[string][]schema.Record{}
-	for rows.Next() {
-		var content string
-		if err := rows.Scan(&content); err != nil {
-			return err
-		}
-		r, err := w.k.FromJSON([]byte(content))
-		if err != nil {
-			return err
-		}
-		w.past[w.identity(r)] = append(w.past[w.identity(r)], r)
+	for _, e := range were {
+		w.past[w.identity(e.Record)] = append(w.past[w.identity(e.Record)], e.Record)
 	}
-	return rows.Err()
+	return err
 }
 
 // identity is what a row is known by: its ref, or its whole content.

@@ -151,7 +151,7 @@ func find(ctx context.Context, q querier, n *names, number int64) (*Found, error
 			break
 		}
 	}
-	were, err := earlier(ctx, q, "WHERE number = ?", number)
+	were, err := earlier(ctx, q, n, "WHERE number = ?", number)
 	if err != nil {
 		return nil, err
 	}
@@ -211,7 +211,7 @@ func (b *Book) Amend(ctx context.Context, number int64, why string, change func(
 
 // amend keeps what a record was, and writes what it is now.
 func (b *Book) amend(ctx context.Context, q querier, n *names, k *schema.Kind, was, is schema.Record, why string) error {
-	if err := b.keep(ctx, q, k, was, "amended", why); err != nil {
+	if err := b.keep(ctx, q, n, k, was, "amended", why); err != nil {
 		return err
 	}
 	m := k.Meta(is)
@@ -227,9 +227,9 @@ func (b *Book) amend(ctx context.Context, q querier, n *names, k *schema.Kind, w
 }
 
 // keep writes a version into the past.
-func (b *Book) keep(ctx context.Context, q querier, k *schema.Kind, was schema.Record, what, why string) error {
+func (b *Book) keep(ctx context.Context, q querier, n *names, k *schema.Kind, was schema.Record, what, why string) error {
 	number := k.Meta(was).Number
-	return putPast(ctx, q, number, Earlier{number, k, Version{was, what, b.now(), why}})
+	return putPast(ctx, q, n, number, Earlier{number, k, Version{was, what, b.now(), why}})
 }
 
 // Void takes a record out of every report. It stays in the book's past.
@@ -247,7 +247,7 @@ func (b *Book) Void(ctx context.Context, number int64, why string) (*Found, erro
 		if f.Current == nil {
 			return trouble(Refused, "", "record %d was voided already", number)
 		}
-		if err := b.keep(ctx, tx, f.Kind, f.Current, "voided", why); err != nil {
+		if err := b.keep(ctx, tx, n, f.Kind, f.Current, "voided", why); err != nil {
 			return err
 		}
 		if f.Kind.Name == "machine" || f.Kind.Name == "driver" {

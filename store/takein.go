@@ -469,7 +469,7 @@ func (t *taker) earlier(ctx context.Context) error {
 		}
 		if put {
 			for _, v := range versions {
-				if err := putPast(ctx, t.tx, number, v); err != nil {
+				if err := putPast(ctx, t.tx, t.n, number, v); err != nil {
 					return err
 				}
 			}
