@@ -81,8 +81,9 @@ func (b *Book) TakeIn(ctx context.Context, path string, update, dryRun bool) (*T
 // asItIs is the mask of a book that was handed over: nothing is masked again.
 type asItIs struct{}
 
-func (asItIs) Driver(s string) string { return s }
-func (asItIs) Text(s string) string   { return s }
+func (asItIs) Driver(s string) string                 { return s }
+func (asItIs) Field(_ *schema.Field, s string) string { return s }
+func (asItIs) In(_ schema.Naming, s string) string    { return s }
 
 // gatherAll reads a machine's own book, and judges it: another wrote it.
 func (b *Book) gatherAll(ctx context.Context, q querier) (*gathered, error) {

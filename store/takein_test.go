@@ -18,8 +18,9 @@ type lettered struct{}
 
 var lettering = strings.NewReplacer("Ada", "Driver A", "Ben", "Driver B")
 
-func (lettered) Driver(s string) string { return lettering.Replace(s) }
-func (lettered) Text(s string) string   { return lettering.Replace(s) }
+func (lettered) Driver(s string) string                 { return lettering.Replace(s) }
+func (lettered) Field(_ *schema.Field, s string) string { return lettering.Replace(s) }
+func (lettered) In(_ schema.Naming, s string) string    { return lettering.Replace(s) }
 
 func letters([]schema.Driver, *schema.Log) Mask { return lettered{} }
 
