@@ -278,7 +278,7 @@ func (m *Masker) In(how schema.Naming, s string) string {
 		words = append(words, w)
 	}
 	var out strings.Builder
-	done, last := 0, "" // last: what stood for the name that ends at done
+	done, last := 0, (*alias)(nil) // last: the part of a name that ends at done
 	for i := 0; i < len(words); {
 		a, n := m.at(words[i:], s, how)
 		if n == 0 {
@@ -290,12 +290,15 @@ func (m *Masker) In(how schema.Naming, s string) string {
 		if a.to == "" {
 			continue
 		}
-		// Parts of one name in a row are one name.
-		if gap := s[done:from]; a.to != last || done == 0 || strings.Trim(gap, " -,\u00a0") != "" {
+		// Two parts of one name in a row are one name.
+		gap := s[done:from]
+		if last == nil || a == last || a.words != nil || a.to != last.to || strings.Trim(gap, " -,\u00a0") != "" {
 			out.WriteString(gap)
 			out.WriteString(a.to)
 		}
-		done, last = to, a.to
+		if done, last = to, a; a.words != nil {
+			last = nil
+		}
 	}
 	out.WriteString(s[done:])
 	return out.String()
