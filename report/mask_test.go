@@ -46,7 +46,7 @@ func TestNamesAreMaskedByHowTheyMayStand(t *testing.T) {
 		{schema.Sentence, "Mark filled it to the mark; there was sand in it", "Driver B filled it to the mark; there was sand in it"},
 		{schema.Sentence, "Larkin2 rang; larkin did not", "Driver A2 rang; larkin did not"},
 		{schema.Sentence, "the van of Dyk", "the van of Driver F"},
-		{schema.Sentence, "withMark Sands, boLarkin", "Driver B, Driver A"},
+		{schema.Sentence, "withMark Sand, boLarkin", "Driver B, Driver A"},
 		{schema.Sentence, "D3 and d3, not D31", "Driver D and Driver D, not D31"},
 		{schema.Sentence, "和王伟说", "和Driver E说"},
 		{schema.Label, "Larkin 8 of Mark", "Larkin 8 of Mark"}, // a maker's name, as far as anybody knows
