@@ -9,6 +9,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -307,6 +308,10 @@ func (a *app) importSheets(ctx context.Context, sources []store.Source, skipBad 
 	}
 	o.Progress = a.progress
 	return a.record(ctx, func(b *store.Book) error {
+		before, err := b.Known(ctx)
+		if err != nil {
+			return err
+		}
 		done, err := b.Import(ctx, sources, o)
 		a.progressDone()
 		if err != nil {
@@ -333,11 +338,35 @@ func (a *app) importSheets(ctx context.Context, sources []store.Source, skipBad 
 		} else {
 			a.sayImported(done, o)
 		}
+		if done.Kept {
+			if err := a.saySheetTwins(ctx, b, before); err != nil {
+				return err
+			}
+		}
 		if done.Bad > 0 && !done.Kept && !o.DryRun || done.Bad > 0 && !o.SkipBad {
 			return exitError(exitWords)
 		}
 		return nil
 	})
+}
+
+// saySheetTwins says which names that came in are much like others.
+func (a *app) saySheetTwins(ctx context.Context, b *store.Book, before *schema.Known) error {
+	now, err := b.Known(ctx)
+	if err != nil {
+		return err
+	}
+	const most = 2000 // each is held against all
+	say := func(kind string, before, now []string, known *schema.Known) {
+		for _, name := range now {
+			if len(now) <= most && !slices.Contains(before, name) {
+				a.sayTwins(schema.KindNamed(kind), name, known)
+			}
+		}
+	}
+	say("machine", before.Machines, now.Machines, now)
+	say("driver", before.Drivers, now.Drivers, now)
+	return nil
 }
 
 func (a *app) sayImported(done *store.Imported, o store.ImportOptions) {

@@ -225,3 +225,43 @@ func TestNobodyIsNamedInWhatLeaves(t *testing.T) {
 		}
 	}
 }
+
+// A name much like another's is said and, where somebody types, asked about.
+func TestNearTwinsAreDoubted(t *testing.T) {
+	book := filepath.Join(t.TempDir(), "yard.db")
+	shed(t, book, "driver", "add", "Ada Venn")
+	add := func(terminal bool, answer string, args ...string) (int, string) {
+		var out bytes.Buffer
+		a := &app{in: strings.NewReader(answer), out: &out, errOut: &out, now: time.Date(2026, 3, 20, 12, 0, 0, 0, time.UTC), width: 80, inTerminal: terminal, getenv: func(string) string { return "" }}
+		return run(context.Background(), a, append([]string{"--book", book}, args...)), out.String()
+	}
+	code, out := add(true, "\n", "driver", "add", "Ada Vennn")
+	require.Equal(t, exitWords, code)
+	require.Contains(t, out, "much like Ada Venn, which the book has already")
+	require.Contains(t, out, "nothing was recorded")
+	code, out = add(true, "y\n", "driver", "add", "Ada Vennn")
+	require.Zero(t, code, out)
+	code, out = add(false, "", "driver", "add", "Vehn Ada")
+	require.Zero(t, code, out)
+	require.Contains(t, out, "note: driver Vehn Ada is much like Ada Venn")
+	code, out = add(false, "", "driver", "add", "Ada\u00a0 Venn\u200b")
+	require.Equal(t, exitWords, code)
+	require.Contains(t, out, `driver "Ada Venn" is in the book already`)
+	code, out = add(false, "", "driver", "rename", "Vehn Ada", "Ada\u00a0Vehn")
+	require.Zero(t, code, out)
+	require.Contains(t, out, "is now Ada Vehn, history and all")
+	require.Contains(t, out, "much like Ada Venn")
+	path := filepath.Join(t.TempDir(), "drivers.csv")
+	require.NoError(t, os.WriteFile(path, []byte("driver\nAda Venm\nCass Imrie\n"), 0o600))
+	code, out = add(false, "", "import", path)
+	require.Zero(t, code, out)
+	require.Contains(t, out, "note: driver Ada Venm is much like Ada")
+	require.NotContains(t, out, "driver Cass Imrie is much like")
+	code, out = add(false, "", "machine", "add", "R 4")
+	require.Zero(t, code, out)
+	code, out = add(false, "", "machine", "add", "R-4")
+	require.Zero(t, code, out)
+	require.Contains(t, out, "machine R-4 is much like R 4")
+	_, out = add(false, "", "machine", "add", "R5")
+	require.NotContains(t, out, "much like")
+}
