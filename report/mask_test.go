@@ -70,3 +70,12 @@ func TestEveryTextMayNameSomebody(t *testing.T) {
 		}
 	}
 }
+
+// With names, the machine's own drivers stand as they were written, and nobody
+// else does.
+func TestMaskOthersWhateverTheSpelling(t *testing.T) {
+	log := &schema.Log{Runs: []schema.Run{{Driver: "Ada Venn"}}}
+	m := MaskOthers([]schema.Driver{{Name: "Ada Venn"}, {Name: "Bo Larkin"}, {Name: "Ada Marr"}}, log)
+	require.Equal(t, "VENN, Ada-Venn told Driver B and Driver B", m.Text("VENN, Ada-Venn told LARKIN,\u00a0Bo and bo\u200b larkin"))
+	require.Equal(t, "a driver came", m.Text("Ada came"), "one of two")
+}
