@@ -24,7 +24,8 @@ func visible(r rune) rune {
 }
 
 // other are letters that have no decomposition and are written for one another.
-var other = strings.NewReplacer("ß", "ss", "ø", "o", "đ", "d", "ł", "l", "æ", "ae", "œ", "oe", "ı", "i", "þ", "th", "ð", "d")
+var other = strings.NewReplacer("ß", "ss", "ø", "o", "đ", "d", "ł", "l", "æ", "ae", "œ", "oe",
+	"ı", "i", "þ", "th", "ð", "d")
 
 // FoldName is a text without case, accents and what nobody sees, for telling
 // whether two names are written for one: Andre for André.

@@ -9,7 +9,7 @@ const (
 	Nobody   Naming = iota // in words of a vocabulary, numbers and times: not at all
 	Sentence               // in what somebody wrote: by a name or a part of one
 	Label                  // in what a thing is called: by a whole name; a maker may well be called as somebody is
-	Code                   // in what has no capitals, such as a ref or a file's name: by a name or a part of one in any case
+	Code                   // in a ref or a file's name, without capitals: by a name or a part of one in any case
 )
 
 // labels and codes are the text fields that are no sentences; whatever else is

@@ -330,7 +330,8 @@ func (g *gathered) relabelled(was *schema.Machine) {
 	k := schema.KindNamed("machine")
 	for _, f := range k.Differ(was, g.records[0]) {
 		if f.Naming() == schema.Label {
-			g.done.Relabelled = append(g.done.Relabelled, fmt.Sprintf("%s %s is %s", f.Name, unit.Quote(k.Text(was, f.Name)), unit.Quote(k.Text(g.records[0], f.Name))))
+			g.done.Relabelled = append(g.done.Relabelled, fmt.Sprintf("%s %s is %s",
+				f.Name, unit.Quote(k.Text(was, f.Name)), unit.Quote(k.Text(g.records[0], f.Name))))
 		}
 	}
 }
@@ -449,7 +450,8 @@ func (g *gathered) write(ctx context.Context, q querier, path string, now func()
 			if data == nil {
 				return damaged("it comes from", fmt.Sprintf("attachment %d of record %d does not have its digest", a.Nth, a.Record))
 			}
-			k := &kept{name: fileName(g.mask.In(schema.Code, a.Name)), what: g.mask.In(schema.Sentence, a.What), format: a.Format, sum: a.SHA256, content: data}
+			k := &kept{name: fileName(g.mask.In(schema.Code, a.Name)),
+				what: g.mask.In(schema.Sentence, a.What), format: a.Format, sum: a.SHA256, content: data}
 			if _, _, err := attach(ctx, tx, a.Record, k, a.Entered); err != nil {
 				return err
 			}

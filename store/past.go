@@ -130,7 +130,8 @@ func (n *names) readGone(ctx context.Context, q querier) error {
 	if n.gone != nil {
 		return nil
 	}
-	rows, err := q.QueryContext(ctx, "SELECT number, json_extract(content, '$.' || kind) FROM past WHERE what = 'voided' AND kind IN ('machine', 'driver')")
+	rows, err := q.QueryContext(ctx, `SELECT number, json_extract(content, '$.' || kind) FROM past
+		WHERE what = 'voided' AND kind IN ('machine', 'driver')`)
 	if err != nil {
 		return err
 	}

@@ -329,7 +329,8 @@ func (t *taker) findDriver(ctx context.Context, d *schema.Driver) (schema.Record
 		switch ours, _ := r.(*schema.Driver); {
 		case r == nil:
 			if name != d.Name && d.Note != formerly(&t.g.log.Machine) { // a letter is anybody's
-				t.out.Notes = append(t.out.Notes, fmt.Sprintf("this book has another driver named %s: theirs is %s here; if they are one person, shedbook amend gives a record to the other", d.Name, name))
+				t.out.Notes = append(t.out.Notes, fmt.Sprintf(
+					"this book has another driver named %s: theirs is %s here; if they are one person, shedbook amend gives a record to the other", d.Name, name))
 			}
 			d.Name = name
 			return nil, nil

@@ -63,7 +63,8 @@ func (a *app) exportTo(ctx context.Context, b *store.Book, dir string) (int, err
 	err := b.Export(ctx, func(k *schema.Kind) (io.WriteCloser, error) {
 		name := filepath.Join(dir, k.Sheet+".csv")
 		if info, err := os.Lstat(name); err == nil && !info.Mode().IsRegular() { // somebody else may have put it there
-			return nil, usage("take it away, or name another directory", "%s is a link or no file: no sheet is written through it", name)
+			return nil, usage("take it away, or name another directory",
+				"%s is a link or no file: no sheet is written through it", name)
 		}
 		f, err := beginFile(name)
 		if err != nil {

@@ -72,16 +72,19 @@ func (a *app) sayTexts(done *store.HandedOver, out string) {
 	if len(done.Texts) == 0 {
 		return
 	}
-	fmt.Fprintln(a.out, "read these before you give it away; a nickname, an address or another machine may stand in them:")
+	fmt.Fprintln(a.out,
+		"read these before you give it away; a nickname, an address or another machine may stand in them:")
 	for _, t := range done.Texts[:min(len(done.Texts), maxTexts)] {
 		often := ""
 		if t.Times > 1 {
 			often = fmt.Sprintf(", and %d more times", t.Times-1)
 		}
-		fmt.Fprintf(a.out, "  record %d, %s%s: %s\n", t.Record, t.Field, often, render.Safe(strings.Join(strings.Fields(t.Text), " ")))
+		fmt.Fprintf(a.out, "  record %d, %s%s: %s\n", t.Record, t.Field, often,
+			render.Safe(strings.Join(strings.Fields(t.Text), " ")))
 	}
 	if n := len(done.Texts) - maxTexts; n > 0 {
-		fmt.Fprintf(a.out, "and %s more: shedbook --book %s export DIR writes them all\n", count(n, "text"), schema.Quote(out))
+		fmt.Fprintf(a.out, "and %s more: shedbook --book %s export DIR writes them all\n",
+			count(n, "text"), schema.Quote(out))
 	}
 	if done.Attachments > 0 {
 		fmt.Fprintf(a.out, "look at what is attached, too: %s\n", count(done.Attachments, "file"))

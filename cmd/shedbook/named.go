@@ -66,7 +66,8 @@ func twins(k *schema.Kind, name string, known *schema.Known) []string {
 func (a *app) sayTwins(k *schema.Kind, name string, known *schema.Known) bool {
 	like := twins(k, name, known)
 	if len(like) > 0 {
-		fmt.Fprintf(a.errOut, "note: %s %s is much like %s, which the book has already\n", k.Name, render.Safe(name), render.Safe(strings.Join(like, ", ")))
+		fmt.Fprintf(a.errOut, "note: %s %s is much like %s, which the book has already\n",
+			k.Name, render.Safe(name), render.Safe(strings.Join(like, ", ")))
 	}
 	return len(like) > 0
 }
@@ -77,7 +78,8 @@ func (a *app) doubtTwins(k *schema.Kind, name string, known *schema.Known) error
 	if !a.sayTwins(k, name, known) || !a.inTerminal {
 		return nil
 	}
-	if answer, _ := a.ask("Add " + render.Safe(name) + " as another " + k.Name + " (y or Enter for no)? "); !strings.EqualFold(answer, "y") && !strings.EqualFold(answer, "yes") {
+	answer, _ := a.ask("Add " + render.Safe(name) + " as another " + k.Name + " (y or Enter for no)? ")
+	if !strings.EqualFold(answer, "y") && !strings.EqualFold(answer, "yes") {
 		return usage("use the name that the book has", "nothing was recorded")
 	}
 	return nil
@@ -147,7 +149,8 @@ func (a *app) driverVerb() *cobra.Command {
 				}
 				is = r.(*schema.Driver).Name
 				others := *known
-				others.Drivers = slices.DeleteFunc(slices.Clone(known.Drivers), func(name string) bool { return name == was })
+				others.Drivers = slices.DeleteFunc(slices.Clone(known.Drivers),
+					func(name string) bool { return name == was })
 				a.sayTwins(k, is, &others)
 				return nil
 			}, func(name string) string { return fmt.Sprintf("driver %s is now %s, history and all", name, is) })

@@ -57,7 +57,8 @@ func Decode(r io.Reader) (img image.Image, format string, err error) {
 	}
 	turn := orientationOf(exif)
 	if need := int64(len(data)) + room(data, format, size, turn != 1); need > maxRoom {
-		return nil, format, fmt.Errorf("%s: the picture of %d x %d pixels takes %d MiB of memory to read, at most %d: save it smaller", format, size.Width, size.Height, need>>20, maxRoom>>20)
+		return nil, format, fmt.Errorf("%s: the picture of %d x %d pixels takes %d MiB of memory to read, at most %d: save it smaller",
+			format, size.Width, size.Height, need>>20, maxRoom>>20)
 	}
 	img, err = decode(bytes.NewReader(data))
 	if err != nil {

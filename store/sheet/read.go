@@ -176,7 +176,8 @@ func separator(header []byte) byte {
 
 func (r *Reader) readHeader(cells []string) error {
 	if cells = bearable(cells, 0); len(cells) > maxColumns {
-		return r.fail(r.head, "", "has %d columns, and at most %d are read: this is no sheet of %s", len(cells), maxColumns, r.kind.Sheet)
+		return r.fail(r.head, "", "has %d columns, and at most %d are read: this is no sheet of %s",
+			len(cells), maxColumns, r.kind.Sheet)
 	}
 	var wrong Errors
 	strange := false
@@ -281,7 +282,8 @@ func (r *Reader) Next() (Row, error) {
 		row := Row{Line: line}
 		have := len(cells)
 		if cells = bearable(cells, len(r.header)); len(cells) > maxColumns {
-			return Row{}, r.fail(line, "", "the row has %d cells, and at most %d are read: this is no sheet of %s", have, maxColumns, r.kind.Sheet)
+			return Row{}, r.fail(line, "", "the row has %d cells, and at most %d are read: this is no sheet of %s",
+				have, maxColumns, r.kind.Sheet)
 		}
 		for len(cells) < len(r.header) {
 			cells = append(cells, "")
