@@ -52,7 +52,7 @@ func Digest(log *schema.Log, earlier []Earlier, mask *Masker, asOf time.Time) Se
 // own numbers, time zone or the machine's name in it, and not on whether
 // drivers are named. Each record is a JSON object of its known fields by name,
 // times in UTC, without its ref; drivers are letters in the order in which they
-// come; in free text what mask knows for a driver's name, or what stands in its
+// come; in texts what mask knows for a driver's name, or what stands in its
 // place, is "a driver". With it go its earlier versions, with when and why they
 // were replaced; of one that was recorded for another machine by mistake only its
 // kind and time. The first 160 bits of the SHA-256 (FIPS 180-4) of these
@@ -158,10 +158,8 @@ func (s *sealer) object(r schema.Record, drivers bool) string {
 				if drivers {
 					out[f.Name] = s.letter(*p)
 				}
-			case f.Prose():
-				out[f.Name] = s.text(*p)
 			default:
-				out[f.Name] = *p
+				out[f.Name] = s.field(f, *p)
 			}
 		case *schema.Num:
 			if k.Name == "answer" && f.Name == "service" {
@@ -204,6 +202,13 @@ var letterInText = regexp.MustCompile(`\bDriver [A-Z]{1,2}\b`)
 func (s *sealer) text(t string) string {
 	if s.mask != nil {
 		t = s.mask.Text(t)
+	}
+	return letterInText.ReplaceAllString(t, aDriver)
+}
+
+func (s *sealer) field(f *schema.Field, t string) string {
+	if s.mask != nil {
+		t = s.mask.Field(f, t)
 	}
 	return letterInText.ReplaceAllString(t, aDriver)
 }

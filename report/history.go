@@ -47,6 +47,8 @@ type HistoryReport struct {
 	Doubts  []Doubt  `json:"doubts"`
 	// Masked says that drivers are letters.
 	Masked bool `json:"drivers_masked"`
+	// Mask is what stood for the drivers' names, for what goes with the report.
+	Mask *Masker `json:"-"`
 	// Digest of the records is the caller's to give: see Digest.
 	Digest   string   `json:"digest,omitempty"`
 	Warnings []string `json:"warnings,omitempty"`
@@ -123,16 +125,18 @@ func (src *Source) history(l *exposure.Life, open []Matter, withNames bool) Hist
 	if !withNames {
 		mask = NewMasker(src.Fleet.People(), l.Log)
 	}
-	r := HistoryReport{AsOf: src.AsOf, Machine: m.Name, Make: m.Make, Model: m.Model, Year: m.Year, Serial: m.Serial, CoolantL: m.CoolantL,
-		Acquired: src.local(m.Acquired), Retired: src.local(m.Retired), Note: mask.Text(m.Note), ByMeter: l.Clock.Known(), Masked: !withNames,
+	label := func(s string) string { return mask.In(schema.Label, s) }
+	r := HistoryReport{AsOf: src.AsOf, Machine: label(m.Name), Make: label(m.Make), Model: label(m.Model), Year: m.Year, Serial: label(m.Serial), CoolantL: m.CoolantL,
+		Acquired: src.local(m.Acquired), Retired: src.local(m.Retired), Note: mask.Text(m.Note), ByMeter: l.Clock.Known(), Masked: !withNames, Mask: mask,
 		Runs: len(l.Log.Runs), RecordedHours: tidy(l.Hours), MudHours: tidy(l.Mud), UnrecordedHours: tidy(l.Unrecorded()), Overheats: len(l.Overheats),
 		Coolant: src.coolant(l), Cleaning: src.cleaning(l), Open: []Matter{}, Gaps: []Gap{}, Unknown: []string{}}
+	r.Coolant.Machine, r.Cleaning.Machine = r.Machine, r.Machine
 	if _, h, ok := l.Clock.Last(); ok {
 		r.EngineHours = &h
 	}
 	for _, o := range open {
 		if o.Machine == m.Name {
-			o.Says = mask.Text(o.Says)
+			o.Machine, o.Says = r.Machine, mask.Text(o.Says)
 			r.Open = append(r.Open, o)
 		}
 	}
@@ -140,7 +144,12 @@ func (src *Source) history(l *exposure.Life, open []Matter, withNames bool) Hist
 	d.all()
 	r.Doubts = append([]Doubt{}, d.found...)
 	for i := range r.Doubts {
-		r.Doubts[i].Says = mask.Text(r.Doubts[i].Says)
+		r.Doubts[i].Machine, r.Doubts[i].Says = r.Machine, mask.Text(r.Doubts[i].Says)
+		for j := range r.Doubts[i].Records {
+			if ref := &r.Doubts[i].Records[j].Ref; mask.In(schema.Code, *ref) != *ref {
+				*ref = ""
+			}
+		}
 	}
 	r.Entries = src.entries(l, mask)
 	r.Months = src.months(l)
@@ -153,7 +162,7 @@ func (src *Source) history(l *exposure.Life, open []Matter, withNames bool) Hist
 // entries are the records in time order; at one moment in the order of kinds.
 func (src *Source) entries(l *exposure.Life, mask *Masker) []Entry {
 	out := []Entry{}
-	log := l.Log
+	log, terrain := l.Log, schema.KindNamed("overheat").Field("terrain")
 	add := func(kind string, b *schema.Base, note string, says ...string) {
 		said := says[:0:0]
 		for _, s := range says {
@@ -247,7 +256,7 @@ func (src *Source) entries(l *exposure.Life, mask *Masker) []Entry {
 		}
 		lost := v.Lost
 		lost.Known = lost.V > 0
-		add("overheat", &v.Base, v.Note, "overheated", with("shown by %s", v.Sign), mask.Driver(name(exposure.Driver)), name(exposure.Terrain), with("%s speed", name(exposure.Speed)),
+		add("overheat", &v.Base, v.Note, "overheated", with("shown by %s", v.Sign), mask.Driver(name(exposure.Driver)), mask.Field(terrain, name(exposure.Terrain)), with("%s speed", name(exposure.Speed)),
 			with("%s range", name(exposure.Range)), with("%s load", name(exposure.Load)), amount(v.AmbientC, unit.Celsius, "in air of %s"),
 			amount(v.MinutesIn, unit.Minutes, "%s after the start"), amount(lost, unit.Millilitres, "lost %s"), with("fan %s", fan))
 	}

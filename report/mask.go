@@ -11,15 +11,27 @@ import (
 )
 
 // Masker puts letters in the place of drivers' names: Driver A is the first in
-// the machine's log. Notes may name people too, so texts are masked as well:
-// whole names in any case, and a name's parts of three letters and more,
-// written as the name writes them or in capitals.
+// the machine's log. Texts may name people too, so they are masked as well: a
+// whole name in any case, spelling (composed or not, with or without accents),
+// order of its words and whatever stands between them; and a part of a name
+// alone, see In. What somebody is called otherwise can't be known.
 type Masker struct {
 	letters map[string]string
-	names   *regexp.Regexp
-	of      map[string]string // folded name or part -> what stands in its place
+	whole   map[string][]*alias // by each word of it, folded
+	parts   map[string]*alias   // by one word of it, folded
+	several []*alias            // whole names of several words
 	off     bool
 	named   bool // drivers keep their names, texts are masked
+}
+
+// alias is a name that somebody has, or had, or a part of it.
+type alias struct {
+	words  []string // folded, in the order of the alphabet
+	order  []string // as the name has them
+	joined []string // written together, from the first to the last and the other way
+	letter string   // whose it is
+	raw    string   // a part: as the name writes it
+	to     string   // what stands in its place; "" lets it stand
 }
 
 // letterName is the name of a driver in a machine's book that was handed over
@@ -30,7 +42,7 @@ var letterName = regexp.MustCompile(`^Driver [A-Z]{1,2}( of .+)?$`)
 // then the others of the book in the order given. A driver's former names stand
 // for the same letter.
 func NewMasker(drivers []schema.Driver, log *schema.Log) *Masker {
-	m := &Masker{letters: map[string]string{}, of: map[string]string{}}
+	m := &Masker{letters: map[string]string{}}
 	type seen struct {
 		at   int64
 		name string
@@ -46,48 +58,21 @@ func NewMasker(drivers []schema.Driver, log *schema.Log) *Masker {
 	for _, d := range drivers {
 		met = append(met, seen{0, d.Name})
 	}
-	var patterns, parts []string
-	add := func(name, letter string) {
-		m.letters[name] = letter
-		if letterName.MatchString(name) {
-			return // masked already, by a former owner
-		}
-		fold := strings.ToLower(name)
-		if _, ok := m.of[fold]; !ok {
-			patterns, m.of[fold] = append(patterns, "(?i:"+regexp.QuoteMeta(name)+")"), letter
-		}
-		for _, p := range nameParts(name) {
-			if utf8.RuneCountInString(p) < 3 || p == name {
-				continue
-			}
-			fold := strings.ToLower(p)
-			if was, ok := m.of[fold]; !ok {
-				m.of[fold] = letter
-			} else if was != letter { // a name that two people share
-				m.of[fold] = aDriver
-			}
-			parts = append(parts, regexp.QuoteMeta(p), regexp.QuoteMeta(strings.ToUpper(p)))
-		}
-	}
 	count := 0
 	for _, s := range met {
 		if s.name != "" && m.letters[s.name] == "" {
-			add(s.name, "Driver "+letters(count))
+			m.letters[s.name] = "Driver " + letters(count)
 			count++
 		}
 	}
 	for _, d := range drivers {
 		for _, former := range d.Former {
 			if m.letters[former] == "" { // else somebody else has that name now
-				add(former, m.letters[d.Name])
+				m.letters[former] = m.letters[d.Name]
 			}
 		}
 	}
-	patterns = append(patterns, parts...)
-	slices.SortStableFunc(patterns, func(a, b string) int { return len(b) - len(a) })
-	if len(patterns) > 0 {
-		m.names = regexp.MustCompile(strings.Join(patterns, "|"))
-	}
+	m.learn(func(name, letter string) string { return letter })
 	return m
 }
 
@@ -106,24 +91,146 @@ func MaskOthers(drivers []schema.Driver, log *schema.Log) *Masker {
 	for i := range log.Overheats {
 		whose[m.letters[log.Overheats[i].Driver]] = log.Overheats[i].Driver
 	}
-	for fold, letter := range m.of {
-		name, ok := whose[letter]
-		if !ok {
-			continue // somebody else: a letter
+	m.learn(func(name, letter string) string {
+		switch today, mine := whose[letter]; {
+		case !mine:
+			return letter
+		case today == name:
+			return "" // stands as it is written
+		default:
+			return today
 		}
-		m.of[fold] = name // of a former name
-		for _, p := range nameParts(name) {
-			if strings.ToLower(p) == fold {
-				m.of[fold] = p
-			}
-		}
-	}
+	})
 	return m
 }
 
-// nameParts are the words of a name.
-func nameParts(name string) []string {
-	return strings.FieldsFunc(name, func(r rune) bool { return !unicode.IsLetter(r) })
+// learn makes the aliases of everybody who has a letter; to says what stands for
+// a name.
+func (m *Masker) learn(to func(name, letter string) string) {
+	m.whole, m.parts, m.several = map[string][]*alias{}, map[string]*alias{}, nil
+	names := make([]string, 0, len(m.letters))
+	for name := range m.letters {
+		if !letterName.MatchString(name) { // else masked already, by a former owner
+			names = append(names, name)
+		}
+	}
+	slices.Sort(names)
+	for _, name := range names {
+		letter := m.letters[name]
+		a := &alias{letter: letter, to: to(name, letter)}
+		words := wordsOf(name)
+		capitals := slices.ContainsFunc(words, func(w word) bool { return w.upper })
+		for _, w := range words {
+			a.order = append(a.order, w.fold)
+			// Of a name with capitals a small word, such as von, is nobody's own.
+			if letterCount(w.fold) >= 2 && w.fold != "driver" && (w.upper || !capitals) && len(words) > 1 {
+				m.addPart(w.fold, w.raw, a)
+			}
+		}
+		for _, field := range strings.Fields(name) { // O'Brien as OBrien, Jean-Luc as JeanLuc
+			if of := wordsOf(field); len(of) > 1 && len(of) < len(words) {
+				fold := ""
+				for _, w := range of {
+					fold += w.fold
+				}
+				m.addPart(fold, field, a)
+			}
+		}
+		if len(a.order) == 0 {
+			continue
+		}
+		a.words, a.raw = slices.Sorted(slices.Values(a.order)), name
+		for _, w := range slices.Compact(slices.Clone(a.words)) {
+			m.whole[w] = append(m.whole[w], a)
+		}
+		if len(a.order) > 1 {
+			m.several = append(m.several, a)
+			back := slices.Clone(a.order)
+			slices.Reverse(back)
+			a.joined = []string{strings.Join(a.order, ""), strings.Join(back, "")}
+		}
+	}
+}
+
+// addPart adds a part of a name; one that two people share is neither's.
+func (m *Masker) addPart(fold, raw string, of *alias) {
+	was, ok := m.parts[fold]
+	switch {
+	case !ok:
+		m.parts[fold] = &alias{raw: raw, letter: of.letter, to: of.to}
+	case was.letter != of.letter:
+		was.to = aDriver
+	case of.to == "": // of the name and of a former one
+		was.raw, was.to = raw, ""
+	}
+}
+
+// word is a word of a text, from and to in bytes.
+type word struct {
+	from, to  int
+	raw, fold string
+	upper     bool // begins with a capital, or with a letter that has none
+	alone     bool // no figure stands beside it
+}
+
+// wordsOf finds the words of a text: letters and figures together. Of scripts
+// that put no blanks between words each letter is one.
+func wordsOf(s string) []word {
+	var out []word
+	from, single := -1, false
+	end := func(to int) {
+		if from >= 0 {
+			raw := s[from:to]
+			first, _ := utf8.DecodeRuneInString(raw)
+			out = append(out, word{from, to, raw, schema.FoldName(raw), !unicode.IsLower(first), true})
+			from = -1
+		}
+	}
+	for i, r := range s {
+		within := unicode.IsLetter(r) || unicode.IsDigit(r)
+		goesOn := within || from >= 0 && (unicode.Is(unicode.M, r) || unicode.Is(unicode.Cf, r))
+		unspaced := unicode.In(r, unicode.Han, unicode.Hiragana, unicode.Katakana)
+		if !goesOn || from >= 0 && within && (unspaced || single) {
+			end(i)
+		}
+		if from < 0 && within {
+			from, single = i, unspaced
+		}
+	}
+	end(len(s))
+	return out
+}
+
+// split parts a word into its letters and its figures, which stand beside each
+// other.
+func (w word) split() []word {
+	var out []word
+	digit := false
+	for i, r := range w.raw {
+		if is := unicode.IsDigit(r); i == 0 || is != digit && (is || unicode.IsLetter(r)) {
+			digit = is
+			out = append(out, word{from: w.from + i, upper: !unicode.IsLower(r)})
+		}
+	}
+	for i := range out {
+		p := &out[i]
+		if p.to = w.to; i+1 < len(out) {
+			p.to = out[i+1].from
+		}
+		p.raw = w.raw[p.from-w.from : p.to-w.from]
+		p.fold = schema.FoldName(p.raw)
+	}
+	return out
+}
+
+func letterCount(s string) int {
+	n := 0
+	for _, r := range s {
+		if unicode.IsLetter(r) {
+			n++
+		}
+	}
+	return n
 }
 
 // WithNames masks nothing.
@@ -140,31 +247,152 @@ func (m *Masker) Driver(name string) string {
 	return aDriver
 }
 
-// Text is a text with the drivers' names masked. A name of one word counts
-// only as a whole word.
-func (m *Masker) Text(s string) string {
-	if m.off || m.names == nil || s == "" {
+// Text is a sentence with the drivers' names masked.
+func (m *Masker) Text(s string) string { return m.In(schema.Sentence, s) }
+
+// Field is the text of a field with the drivers' names masked, by how people may
+// be named in it.
+func (m *Masker) Field(f *schema.Field, s string) string {
+	if f.Type == schema.WordField && slices.Contains(schema.Words(f.Vocabulary), s) {
+		return s // everybody's word
+	}
+	return m.In(f.Naming(), s)
+}
+
+// In is a text with the drivers' names masked. In a sentence a part of a name
+// counts where it begins with a capital or is written as the name writes it, in
+// a code in any case, in a label not at all; of two letters it counts only
+// beside no figure.
+func (m *Masker) In(how schema.Naming, s string) string {
+	if m.off || how == schema.Nobody || s == "" || len(m.whole) == 0 {
 		return s
 	}
+	var words []word
+	for _, w := range wordsOf(s) {
+		if len(m.whole[w.fold]) == 0 && m.parts[w.fold] == nil {
+			if parts := w.split(); len(parts) > 1 {
+				words = append(words, parts...)
+				continue
+			}
+		}
+		words = append(words, w)
+	}
 	var out strings.Builder
-	at := 0
-	for _, hit := range m.names.FindAllStringIndex(s, -1) {
-		word := s[hit[0]:hit[1]]
-		before, _ := utf8.DecodeLastRuneInString(s[:hit[0]])
-		after, _ := utf8.DecodeRuneInString(s[hit[1]:])
-		if !strings.ContainsRune(word, ' ') && (wordRune(before) || wordRune(after)) {
+	done, last := 0, (*alias)(nil) // last: the part of a name that ends at done
+	for i := 0; i < len(words); {
+		a, n := m.at(words[i:], s, how)
+		if n == 0 {
+			i++
 			continue
 		}
-		out.WriteString(s[at:hit[0]])
-		out.WriteString(m.of[strings.ToLower(word)])
-		at = hit[1]
+		from, to := words[i].from, words[i+n-1].to
+		i += n
+		if a.to == "" {
+			continue
+		}
+		// Two parts of one name in a row are one name.
+		gap := s[done:from]
+		if last == nil || a == last || a.words != nil || a.to != last.to || strings.Trim(gap, " -,\u00a0") != "" {
+			out.WriteString(gap)
+			out.WriteString(a.to)
+		}
+		if done, last = to, a; a.words != nil {
+			last = nil
+		}
 	}
-	out.WriteString(s[at:])
+	out.WriteString(s[done:])
 	return out.String()
 }
 
-func wordRune(r rune) bool {
-	return r != utf8.RuneError && (unicode.IsLetter(r) || unicode.IsDigit(r))
+// at finds the name that stands where the words begin, and how many of them it
+// takes; 0 where none does.
+func (m *Masker) at(words []word, s string, how schema.Naming) (*alias, int) {
+	w := words[0]
+	var best *alias
+	most := 0
+	for _, a := range m.whole[w.fold] {
+		if n := len(a.words); n > most && n <= len(words) && near(words[:n], s) && a.fits(words[:n]) {
+			best, most = a, n
+		}
+	}
+	if best != nil {
+		return best, most
+	}
+	for _, a := range m.several {
+		if n := a.together(words); n > 0 && near(words[:n], s) {
+			return a, n
+		}
+		if n := len(a.order); n <= len(words) && a.runsInto(words[:n]) && near(words[:n], s) {
+			return a, n
+		}
+	}
+	p := m.parts[w.fold]
+	if p == nil || how == schema.Label || letterCount(w.fold) < 3 && !w.alone {
+		return nil, 0
+	}
+	if how == schema.Code || w.upper || w.raw == p.raw {
+		return p, 1
+	}
+	return nil, 0
+}
+
+// together is how many of the words are the name, put apart in another way than
+// it is: AdaVenn for Ada Venn; 0 where they are not.
+func (a *alias) together(words []word) int {
+	for _, all := range a.joined {
+		rest := all
+		for n, w := range words {
+			var ok bool
+			if rest, ok = strings.CutPrefix(rest, w.fold); !ok {
+				break
+			}
+			if rest == "" {
+				return n + 1
+			}
+		}
+	}
+	return 0
+}
+
+// runsInto says whether the words are the name's and one letter or more too many
+// before or behind it: a blank that was forgotten, or a name's own ending.
+func (a *alias) runsInto(words []word) bool {
+	n := len(words) - 1
+	first, last := a.order[0], a.order[n]
+	for i := 1; i < n; i++ {
+		if words[i].fold != a.order[i] {
+			return false
+		}
+	}
+	return words[n].fold == last && len(first) > 2 && strings.HasSuffix(words[0].fold, first) ||
+		words[0].fold == first && len(last) > 2 && strings.HasPrefix(words[n].fold, last)
+}
+
+// near says whether the words stand beside each other.
+func near(words []word, s string) bool {
+	for i := 1; i < len(words); i++ {
+		if utf8.RuneCountInString(s[words[i-1].to:words[i].from]) > 4 {
+			return false
+		}
+	}
+	return true
+}
+
+// fits says whether the words are the name's, in whatever order. A name of one
+// or two letters stands alone, and one letter as the name writes it.
+func (a *alias) fits(words []word) bool {
+	if len(words) == 1 {
+		if n := utf8.RuneCountInString(a.words[0]); n < 3 && !words[0].alone || n == 1 && words[0].raw != a.raw {
+			return false
+		}
+		return true
+	}
+	folds := make([]string, len(words))
+	for i := range words {
+		folds[i] = words[i].fold
+	}
+	slices.Sort(folds)
+	return slices.Equal(folds, a.words)
 }
 
 // letters is A to Z, then AA and so on.

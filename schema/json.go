@@ -27,7 +27,11 @@ func (n *Num) UnmarshalJSON(b []byte) error {
 
 // JSON is the record as an object: its kind, its number, its fields in order,
 // null where not recorded, times in the zone.
-func (k *Kind) JSON(r Record, zone *time.Location) []byte {
+func (k *Kind) JSON(r Record, zone *time.Location) []byte { return k.Encode(r, zone, nil) }
+
+// Encode is JSON with a number in the place of every machine and driver that
+// number finds one for; nil finds none.
+func (k *Kind) Encode(r Record, zone *time.Location, number func(*Field, string) (int64, bool)) []byte {
 	var b bytes.Buffer
 	m := k.Meta(r)
 	fmt.Fprintf(&b, `{"kind":%q`, k.Name)
@@ -42,6 +46,11 @@ func (k *Kind) JSON(r Record, zone *time.Location) []byte {
 		case *string:
 			if *p != "" {
 				v = *p
+			}
+			if number != nil && f.refers() {
+				if n, ok := number(f, *p); ok {
+					v = n
+				}
 			}
 		case *Num:
 			v = *p
@@ -71,8 +80,16 @@ func (k *Kind) JSON(r Record, zone *time.Location) []byte {
 	return b.Bytes()
 }
 
+// refers says whether the field holds a machine's or a driver's name.
+func (f *Field) refers() bool { return f.Type == MachineField || f.Type == DriverField }
+
 // FromJSON is the inverse of JSON.
-func (k *Kind) FromJSON(data []byte) (Record, error) {
+func (k *Kind) FromJSON(data []byte) (Record, error) { return k.Decode(data, nil) }
+
+// Decode is the inverse of Encode. name, where it is not nil, is asked for the
+// name of every machine and driver: of its number or, where number is 0, of what
+// stands there for it.
+func (k *Kind) Decode(data []byte, name func(f *Field, number int64, is string) (string, error)) (Record, error) {
 	var raw map[string]json.RawMessage
 	if err := json.Unmarshal(data, &raw); err != nil {
 		return nil, err
@@ -95,6 +112,21 @@ func (k *Kind) FromJSON(data []byte) (Record, error) {
 				return nil, err
 			}
 			*t = v.UTC()
+			continue
+		}
+		if name != nil && f.refers() {
+			var number int64
+			var is string
+			err := json.Unmarshal(s, &number)
+			if err != nil {
+				err = json.Unmarshal(s, &is)
+			}
+			if err == nil {
+				*p.(*string), err = name(f, number, is)
+			}
+			if err != nil {
+				return nil, err
+			}
 			continue
 		}
 		if err := json.Unmarshal(s, p); err != nil {

@@ -74,7 +74,8 @@ func (k *Known) AddWord(w Word) {
 	k.word[w.Vocabulary][fold(w.Word)] = w.Word
 }
 
-func fold(s string) string { return strings.ToLower(s) }
+// fold is a word as it is looked up: case and blanks aside, and what nobody sees.
+func fold(s string) string { return strings.ToLower(CleanName(s)) }
 
 // Machine finds a machine by name; the error names the near ones.
 func (k *Known) Machine(s string) (string, error) {
@@ -144,7 +145,7 @@ func (k *Known) Word(vocabulary, s string) (string, error) {
 	}
 	words := k.Words[vocabulary]
 	p := &Problem{Column: vocabulary, Value: short(s), Says: "is not one of " + strings.Join(words, ", ") + DidYouMean(s, words)}
-	if vocabulary == "terrain" {
+	if vocabulary == "terrain" && short(s) == s {
 		p.Hint = "a new kind of ground is added with: shedbook word add terrain " + Quote(s)
 	}
 	return "", p
@@ -156,7 +157,10 @@ type UnknownError struct{ Problem }
 func (e *UnknownError) Unwrap() error { return &e.Problem }
 
 func unknown(what, s string, names []string, add string) error {
-	p := Problem{Column: what, Value: short(s), Says: "is not known" + DidYouMean(s, names), Hint: "a new one is added with: " + add}
+	p := Problem{Column: what, Value: short(s), Says: "is not known" + DidYouMean(s, names)}
+	if short(s) == s { // a command with half a name in it would be wrong
+		p.Hint = "a new one is added with: " + add
+	}
 	return &UnknownError{p}
 }
 
@@ -202,6 +206,11 @@ func (k *Kind) Set(r Record, f *Field, raw string, known *Known, relative time.T
 		}
 		if strings.ContainsRune(raw, 0) {
 			return fail(fmt.Errorf("holds a NUL character: text has none"))
+		}
+		if f.names(k) && !known.has(k, raw) { // a name that the book has stays as it has it
+			if raw = CleanName(raw); raw == "" {
+				return fail(fmt.Errorf("holds nothing that can be seen"))
+			}
 		}
 		*p.(*string) = raw
 	case MachineField:
@@ -257,6 +266,21 @@ func (k *Kind) Set(r Record, f *Field, raw string, known *Known, relative time.T
 		return fail(err)
 	}
 	return nil
+}
+
+// names says whether the field is what a machine, a driver or a word is called.
+func (f *Field) names(k *Kind) bool { return f.Name == k.Name }
+
+// has says whether the book has a machine or a driver of exactly that name.
+func (k *Known) has(of *Kind, name string) bool {
+	if k == nil {
+		return false
+	}
+	names := k.machine
+	if of.Name == "driver" {
+		names = k.driver
+	}
+	return names[name] == name
 }
 
 // trimValue takes the quoted value off the front of a message that already

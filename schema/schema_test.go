@@ -87,6 +87,9 @@ func anyRecord(t *rapid.T, k *Kind, known *Known) Record {
 				*p = rapid.SampledFrom(known.Words[f.Vocabulary]).Draw(t, f.Name)
 			default:
 				*p = "x" + strings.TrimSpace(strings.ReplaceAll(rapid.String().Draw(t, f.Name), "\x00", ""))
+				if f.Name == k.Name { // a name is cleaned on its way in
+					*p = CleanName(*p)
+				}
 			}
 		case *Num:
 			*p = N(rapid.Float64Range(f.Min, f.Max).Draw(t, f.Name))
@@ -186,4 +189,36 @@ func TestAsOf(t *testing.T) {
 	require.Len(t, l.AsOf(day(1).Add(-1)).Runs, 0)
 	require.Len(t, l.AsOf(time.Time{}).Runs, 4)
 	require.Len(t, Fleet{Logs: []Log{l}}.AsOf(day(1)).Logs[0].Runs, 1)
+}
+
+// Names that look alike are kept as one: the spellings are those of Unicode
+// Standard Annex 15, figure 4 (composed and not) and of its category Cf.
+func TestNamesAreCleanedOnEntry(t *testing.T) {
+	const name = "Ren\u00e9 Venn"
+	known := NewKnown([]string{"R4"}, []string{name}, nil, time.UTC)
+	k := KindNamed("driver")
+	for _, typed := range []string{name, "Rene\u0301 Venn", "Ren\u00e9\u00a0Venn", "Ren\u00e9  Venn", " Ren\u00e9\u2003Venn ", "Ren\u00e9\u200b Ve\u00adnn", "\ufeffRen\u00e9 Venn"} {
+		r := &Driver{}
+		require.NoError(t, k.Set(r, &k.Fields[0], typed, known, time.Time{}))
+		require.Equal(t, name, r.Name, "%q", typed)
+		found, err := known.Driver(strings.ToUpper(typed))
+		require.NoError(t, err, "%q", typed)
+		require.Equal(t, name, found)
+	}
+	require.Error(t, k.Set(&Driver{}, &k.Fields[0], "\u200b", known, time.Time{}))
+	// A name that an older book has stays as it is.
+	old := NewKnown(nil, []string{"Ada\u00a0Venn"}, nil, time.UTC)
+	r := &Driver{}
+	require.NoError(t, k.Set(r, &k.Fields[0], "Ada\u00a0Venn", old, time.Time{}))
+	require.Equal(t, "Ada\u00a0Venn", r.Name)
+}
+
+func TestTwins(t *testing.T) {
+	names := []string{"Ada Venn", "Bo Larkin", "José Núñez", "Driver A", "Tam Rusk"}
+	for name, want := range map[string][]string{
+		"Ada Ven": nil, "Ada Vennn": {"Ada Venn"}, "Venn, Ada": {"Ada Venn"}, "ada-venn": {"Ada Venn"}, "Jose Nunez": {"José Núñez"}, "Bo Larkni": {"Bo Larkin"},
+		"Driver B": nil, "Ada Venn": nil, "Cass Imrie": nil, "Bo Larkin2": nil, "Tom Rusk": nil, "Tam Rask": {"Tam Rusk"},
+	} {
+		require.Equal(t, want, Twins(name, names), name)
+	}
 }

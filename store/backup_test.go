@@ -152,6 +152,7 @@ func TestVerify(t *testing.T) {
 		"a machine gone":               {"DELETE FROM machines", "references", "refers to a row of machines"},
 		"an earlier version gone":      {"DELETE FROM past", "earlier versions", "was amended 1 times, and 0 earlier versions"},
 		"an earlier version that says": {`UPDATE past SET content = '{"kind":"run","hours":"two"}'`, "earlier versions", "record 3, version 1"},
+		"a version of no machine":      {"UPDATE past SET content = json_set(content, '$.machine', 99)", "earlier versions", "machine 99 is not in the book and never was"},
 		"an unknown kind in the past":  {"UPDATE past SET kind = 'ride'", "earlier versions", `"ride" is no kind`},
 		"an index gone":                {"DROP INDEX runs_life", "tables", "index runs_life is not there"},
 		"a trigger more":               {"CREATE TRIGGER t AFTER INSERT ON runs BEGIN DELETE FROM past; END", "tables", "trigger t is none of ours"},

@@ -8,15 +8,19 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"strings"
 	"time"
+	"unicode"
 
 	"shedbook/schema"
+	"shedbook/schema/unit"
 )
 
 // Mask says what stands for drivers in a book that is handed over.
 type Mask interface {
-	Driver(name string) string // in a driver's place
-	Text(string) string        // in free text
+	Driver(name string) string          // in a driver's place
+	Field(*schema.Field, string) string // in a field
+	In(schema.Naming, string) string    // in what is no field
 }
 
 // HandedOver is what went into a machine's own book.
@@ -27,6 +31,17 @@ type HandedOver struct {
 	Attachments int
 	Bytes       int64 // of the attachments
 	Drivers     []string
+	Relabelled  []string // what the machine is called otherwise in it, since somebody is called so
+	Texts       []FreeText
+}
+
+// FreeText is a text of a machine's own book in which people may still be named,
+// in a way that nobody but a reader knows.
+type FreeText struct {
+	Text   string
+	Record int64  // the first that has it
+	Field  string // its column there
+	Times  int    // in how many fields it stands
 }
 
 // Handover writes a machine's own book to a new file: its records with their
@@ -179,9 +194,12 @@ func (b *Book) gather(ctx context.Context, q querier, machine string, makeMask f
 			g.done.Bytes += a.Bytes
 		}
 	}
+	was := g.log.Machine
 	for _, r := range g.records {
 		g.masked(r)
 	}
+	g.relabelled(&was)
+	g.texts()
 	g.done.Records, g.done.Earlier, g.done.Attachments = len(g.records)-len(g.done.Drivers)-1, len(g.earlier), len(g.attachments)
 	return g, nil
 }
@@ -213,7 +231,7 @@ func (g *gathered) past(ctx context.Context, q querier, p *past) error {
 			}
 		}
 		g.masked(e.Record)
-		e.Why = g.mask.Text(e.Why)
+		e.Why = g.mask.In(schema.Sentence, e.Why)
 		g.earlier = append(g.earlier, e)
 	}
 	kept := g.earlier[:0]
@@ -257,16 +275,18 @@ func (g *gathered) addDrivers(people []schema.Driver) {
 	for _, r := range g.records {
 		on[schema.KindOf(r).Text(r, "driver")] = true
 	}
+	machine := g.log.Machine
+	g.masked(&machine)
 	drivers := []schema.Record{}
 	for i := range people {
 		d := &people[i]
 		if !on[d.Name] {
 			continue
 		}
-		name := g.mask.Driver(d.Name)
-		if name != d.Name {
-			d.Name, d.Note = name, formerly(&g.log.Machine)
+		if name := g.mask.Driver(d.Name); name != d.Name {
+			d.Name, d.Note = name, formerly(&machine)
 		}
+		d.Note = g.mask.In(schema.Sentence, d.Note)
 		d.Versions, d.Typed, d.Former = 0, nil, nil
 		drivers = append(drivers, d)
 		g.done.Drivers = append(g.done.Drivers, d.Name)
@@ -294,10 +314,60 @@ func (g *gathered) addWords() {
 	for _, e := range g.earlier {
 		note(e.Record)
 	}
+	terrain := schema.KindNamed("run").Field("terrain")
+	added := map[string]bool{}
 	for _, w := range g.n.added {
-		if used[w.Word] {
-			g.words = append(g.words, w)
+		masked := g.mask.Field(terrain, w.Word)
+		if (used[w.Word] || used[masked]) && !added[masked] {
+			added[masked] = true
+			g.words = append(g.words, schema.Word{Vocabulary: w.Vocabulary, Word: masked})
 		}
+	}
+}
+
+// relabelled finds what the machine itself is called otherwise.
+func (g *gathered) relabelled(was *schema.Machine) {
+	k := schema.KindNamed("machine")
+	for _, f := range k.Differ(was, g.records[0]) {
+		if f.Naming() == schema.Label {
+			g.done.Relabelled = append(g.done.Relabelled, fmt.Sprintf("%s %s is %s",
+				f.Name, unit.Quote(k.Text(was, f.Name)), unit.Quote(k.Text(g.records[0], f.Name))))
+		}
+	}
+}
+
+// texts gathers what somebody has to read before the book is given away.
+func (g *gathered) texts() {
+	at := map[string]int{}
+	add := func(text, field string, record int64) {
+		if strings.IndexFunc(text, unicode.IsLetter) < 0 {
+			return
+		}
+		i, ok := at[text]
+		if !ok {
+			i = len(g.done.Texts)
+			at[text] = i
+			g.done.Texts = append(g.done.Texts, FreeText{Text: text, Record: record, Field: field})
+		}
+		g.done.Texts[i].Times++
+	}
+	record := func(r schema.Record) {
+		k := schema.KindOf(r)
+		for i := range k.Fields {
+			if f := &k.Fields[i]; f.Naming() == schema.Sentence && k.Name != "driver" {
+				add(k.Text(r, f.Name), f.Name, k.Meta(r).Number)
+			}
+		}
+	}
+	for _, r := range g.records {
+		record(r)
+	}
+	for _, e := range g.earlier {
+		record(e.Record)
+		add(e.Why, "why", e.Number)
+	}
+	for _, a := range g.attachments {
+		add(g.mask.In(schema.Sentence, a.What), "what", a.Record)
 	}
 }
 
@@ -318,10 +388,12 @@ func (g *gathered) masked(r schema.Record) {
 		case !ok || *p == "":
 		case f.Type == schema.DriverField:
 			*p = g.mask.Driver(*p)
-		case f.Prose():
-			*p = g.mask.Text(*p)
-		case f.Name == "ref" && g.mask.Text(*p) != *p:
-			*p = ""
+		case f.Name == "ref":
+			if g.mask.Field(f, *p) != *p {
+				*p = ""
+			}
+		default:
+			*p = g.mask.Field(f, *p)
 		}
 	}
 }
@@ -365,7 +437,7 @@ func (g *gathered) write(ctx context.Context, q querier, path string, now func()
 			}
 		}
 		for _, e := range g.earlier {
-			if err := putPast(ctx, tx, e.Number, e); err != nil {
+			if err := putPast(ctx, tx, n, e.Number, e); err != nil {
 				return err
 			}
 			highest = max(highest, e.Number)
@@ -378,7 +450,8 @@ func (g *gathered) write(ctx context.Context, q querier, path string, now func()
 			if data == nil {
 				return damaged("it comes from", fmt.Sprintf("attachment %d of record %d does not have its digest", a.Nth, a.Record))
 			}
-			k := &kept{name: fileName(g.mask.Text(a.Name)), what: g.mask.Text(a.What), format: a.Format, sum: a.SHA256, content: data}
+			k := &kept{name: fileName(g.mask.In(schema.Code, a.Name)),
+				what: g.mask.In(schema.Sentence, a.What), format: a.Format, sum: a.SHA256, content: data}
 			if _, _, err := attach(ctx, tx, a.Record, k, a.Entered); err != nil {
 				return err
 			}
@@ -398,7 +471,7 @@ func (g *gathered) write(ctx context.Context, q querier, path string, now func()
 }
 
 // putPast writes an earlier version of a record under its number.
-func putPast(ctx context.Context, q querier, number int64, e Earlier) error {
+func putPast(ctx context.Context, q querier, n *names, number int64, e Earlier) error {
 	var ref, why any
 	if s := e.Kind.Text(e.Record, "ref"); s != "" {
 		ref = s
@@ -411,7 +484,7 @@ func putPast(ctx context.Context, q querier, number int64, e Earlier) error {
 	if err := q.QueryRowContext(ctx, "SELECT coalesce(max(version), 0) + 1 FROM past WHERE number = ?", number).Scan(&version); err != nil {
 		return err
 	}
-	row := []any{number, version, e.Kind.Name, ref, e.What, formatTime(e.Replaced), why, string(e.Kind.JSON(e.Record, time.UTC))}
+	row := []any{number, version, e.Kind.Name, ref, e.What, formatTime(e.Replaced), why, n.wasJSON(e.Kind, e.Record)}
 	_, err := q.ExecContext(ctx, "INSERT INTO past (number, version, kind, ref, what, replaced, why, content, sum) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
 		append(row, rowSum(row...))...)
 	return err

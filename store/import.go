@@ -258,15 +258,18 @@ type read struct {
 // ahead lets next read rows ahead, in a goroutine of its own, until it meets an
 // error; stop ends it.
 func ahead(next func() read) (func() read, func()) {
-	const rows = 256
+	const rows, bytes = 256, 1 << 20 // read ahead at a time, whichever is less
 	out, quit, ended := make(chan []read, 4), make(chan struct{}), make(chan struct{})
 	go func() {
 		defer close(ended)
 		for {
 			some := make([]read, 0, rows)
-			for len(some) < rows {
+			for size := 0; len(some) < rows && size < bytes; {
 				r := next()
 				r.row.Cells = slices.Clone(r.row.Cells) // good until the next row is read
+				for _, c := range r.row.Cells {
+					size += 16 + len(c)
+				}
 				if some = append(some, r); r.err != nil {
 					break
 				}
@@ -340,24 +343,12 @@ func (w *rows) prepare(ctx context.Context) error {
 	if w.insert, err = w.tx.PrepareContext(ctx, query); err != nil {
 		return err
 	}
-	rows, err := w.tx.QueryContext(ctx, "SELECT content FROM past WHERE kind = ? ORDER BY number, version", w.k.Name)
-	if err != nil {
-		return err
-	}
-	defer rows.Close()
+	were, err := earlier(ctx, w.tx, w.n, "WHERE kind = ?", w.k.Name)
 	w.past = map[string][]schema.Record{}
-	for rows.Next() {
-		var content string
-		if err := rows.Scan(&content); err != nil {
-			return err
-		}
-		r, err := w.k.FromJSON([]byte(content))
-		if err != nil {
-			return err
-		}
-		w.past[w.identity(r)] = append(w.past[w.identity(r)], r)
+	for _, e := range were {
+		w.past[w.identity(e.Record)] = append(w.past[w.identity(e.Record)], e.Record)
 	}
-	return rows.Err()
+	return err
 }
 
 // identity is what a row is known by: its ref, or its whole content.
@@ -441,7 +432,7 @@ func (w *rows) conflict(book, r schema.Record, differ []*schema.Field) []*schema
 
 func cellOr(f *schema.Field, r schema.Record, zone *time.Location) string {
 	if s := f.Cell(r, zone); s != "" {
-		return fmt.Sprintf("%q", s)
+		return unit.Quote(s)
 	}
 	return "nothing"
 }

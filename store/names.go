@@ -17,6 +17,7 @@ type names struct {
 	driverName      map[int64]string
 	word            map[string]map[string]int64 // by vocabulary
 	wordName        map[int64]string
+	gone            map[int64]string // machines and drivers that were voided: see readGone
 	added           []schema.Word
 	machines        []string // in the order of their names
 	drivers         []string

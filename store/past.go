@@ -2,8 +2,10 @@ package store
 
 import (
 	"context"
+	"fmt"
 	"maps"
 	"slices"
+	"time"
 
 	"shedbook/schema"
 )
@@ -44,20 +46,18 @@ func (b *Book) People(ctx context.Context) ([]schema.Driver, error) {
 }
 
 // past is the whole of the book's past: a small part of the book.
-type past struct {
-	versions  []Earlier
-	machineOf map[string]int64 // whose name it was, the last to have it
-	driverOf  map[string]int64
-}
+type past struct{ versions []Earlier }
 
-// earlier reads versions, by number and oldest first, with names as they were.
-func earlier(ctx context.Context, q querier, where string, args ...any) ([]Earlier, error) {
+// earlier reads versions, by number and oldest first, with names as they are
+// today.
+func earlier(ctx context.Context, q querier, n *names, where string, args ...any) ([]Earlier, error) {
 	rows, err := q.QueryContext(ctx, "SELECT number, kind, what, replaced, coalesce(why, ''), content FROM past "+where+" ORDER BY number, version", args...)
 	if err != nil {
 		return nil, err
 	}
 	defer rows.Close()
 	var out []Earlier
+	var contents []string
 	for rows.Next() {
 		var e Earlier
 		var kind, replaced, content string
@@ -70,52 +70,88 @@ func earlier(ctx context.Context, q querier, where string, args ...any) ([]Earli
 		if e.Replaced, err = parseTime(replaced); err != nil {
 			return nil, err
 		}
-		if e.Record, err = e.Kind.FromJSON([]byte(content)); err != nil {
-			return nil, err
-		}
-		out = append(out, e)
+		out, contents = append(out, e), append(contents, content)
 	}
-	return out, rows.Err()
-}
-
-// readPast reads it, with names as they are today.
-func readPast(ctx context.Context, q querier, n *names) (*past, error) {
-	p := &past{machineOf: map[string]int64{}, driverOf: map[string]int64{}}
-	var err error
-	if p.versions, err = earlier(ctx, q, ""); err != nil {
+	if err := rows.Err(); err != nil {
 		return nil, err
 	}
-	for _, e := range p.versions {
-		switch r := e.Record.(type) {
-		case *schema.Machine:
-			p.machineOf[r.Name] = e.Number
-		case *schema.Driver:
-			p.driverOf[r.Name] = e.Number
+	rows.Close()
+	for i := range out {
+		if out[i].Record, err = n.was(ctx, q, out[i].Kind, contents[i]); err != nil {
+			return nil, err
 		}
 	}
-	for _, e := range p.versions {
-		for i := range e.Kind.Fields {
-			f := &e.Kind.Fields[i]
-			switch f.Type {
-			case schema.MachineField:
-				today(f.Pointer(e.Record).(*string), n.machine, p.machineOf, n.machineName)
-			case schema.DriverField:
-				today(f.Pointer(e.Record).(*string), n.driver, p.driverOf, n.driverName)
-			}
-		}
-	}
-	return p, nil
+	return out, nil
 }
 
-// today replaces a former name by what its bearer is called today; a name that
-// somebody has today is theirs.
-func today(name *string, now, before map[string]int64, nameOf map[int64]string) {
-	if _, ok := now[*name]; ok {
-		return
+// was reads what the past holds of a record. A machine or a driver stands in it
+// by its number; by a name only where it is not of this book, as in a machine's
+// own book the drivers of whom nothing is left but an earlier version.
+func (n *names) was(ctx context.Context, q querier, k *schema.Kind, content string) (schema.Record, error) {
+	return k.Decode([]byte(content), func(f *schema.Field, number int64, is string) (string, error) {
+		what, today, others := "machine", n.machineName, n.machine
+		if f.Type == schema.DriverField {
+			what, today, others = "driver", n.driverName, n.driver
+		}
+		if number != 0 {
+			if name, ok := today[number]; ok {
+				return name, nil
+			}
+			if err := n.readGone(ctx, q); err != nil {
+				return "", err
+			}
+			var ok bool
+			if is, ok = n.gone[number]; !ok {
+				return "", fmt.Errorf("%s %d is not in the book and never was", what, number)
+			}
+		}
+		if _, taken := others[is]; taken { // by somebody else
+			is += " (another)"
+		}
+		return is, nil
+	})
+}
+
+// wasJSON is what the past holds of a record: see was.
+func (n *names) wasJSON(k *schema.Kind, r schema.Record) string {
+	return string(k.Encode(r, time.UTC, func(f *schema.Field, name string) (int64, bool) {
+		of := n.machine
+		if f.Type == schema.DriverField {
+			of = n.driver
+		}
+		number, ok := of[name]
+		return number, ok
+	}))
+}
+
+// readGone reads once the last names of the machines and drivers that were
+// voided.
+func (n *names) readGone(ctx context.Context, q querier) error {
+	if n.gone != nil {
+		return nil
 	}
-	if id, ok := before[*name]; ok && nameOf[id] != "" {
-		*name = nameOf[id]
+	rows, err := q.QueryContext(ctx, `SELECT number, json_extract(content, '$.' || kind) FROM past
+		WHERE what = 'voided' AND kind IN ('machine', 'driver')`)
+	if err != nil {
+		return err
 	}
+	defer rows.Close()
+	n.gone = map[int64]string{}
+	for rows.Next() {
+		var number int64
+		var name string
+		if err := rows.Scan(&number, &name); err != nil {
+			return err
+		}
+		n.gone[number] = name
+	}
+	return rows.Err()
+}
+
+// readPast reads it.
+func readPast(ctx context.Context, q querier, n *names) (*past, error) {
+	versions, err := earlier(ctx, q, n, "")
+	return &past{versions}, err
 }
 
 // of picks the versions of one machine's records.
@@ -154,7 +190,7 @@ func (p *past) of(ctx context.Context, q querier, n *names, machine string) ([]E
 // that were voided.
 func readDrivers(ctx context.Context, q querier, n *names) (drivers, gone []schema.Driver, err error) {
 	former := map[int64][]string{}
-	were, err := earlier(ctx, q, "WHERE kind = 'driver'")
+	were, err := earlier(ctx, q, n, "WHERE kind = 'driver'")
 	if err != nil {
 		return nil, nil, err
 	}

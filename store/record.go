@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"shedbook/schema"
+	"shedbook/schema/unit"
 )
 
 // Record puts a new record into the book and gives it its number. A record
@@ -75,7 +76,7 @@ func (b *Book) enter(ctx context.Context, tx *sql.Tx, n *names, r schema.Record)
 func duplicate(k *schema.Kind, number int64, name string) error {
 	switch k.Name {
 	case "machine", "driver":
-		return trouble(Refused, fmt.Sprintf("shedbook amend %d changes it", number), "%s %q is in the book already", k.Name, name)
+		return trouble(Refused, fmt.Sprintf("shedbook amend %d changes it", number), "%s %s is in the book already", k.Name, unit.Quote(name))
 	}
 	return trouble(Refused, "if there were two, tell them apart by time or note", "this %s is in the book already, as number %d", k.Name, number)
 }
@@ -172,7 +173,7 @@ func find(ctx context.Context, q querier, n *names, number int64) (*Found, error
 			break
 		}
 	}
-	were, err := earlier(ctx, q, "WHERE number = ?", number)
+	were, err := earlier(ctx, q, n, "WHERE number = ?", number)
 	if err != nil {
 		return nil, err
 	}
@@ -232,7 +233,7 @@ func (b *Book) Amend(ctx context.Context, number int64, why string, change func(
 
 // amend keeps what a record was, and writes what it is now.
 func (b *Book) amend(ctx context.Context, q querier, n *names, k *schema.Kind, was, is schema.Record, why string) error {
-	if err := b.keep(ctx, q, k, was, "amended", why); err != nil {
+	if err := b.keep(ctx, q, n, k, was, "amended", why); err != nil {
 		return err
 	}
 	m := k.Meta(is)
@@ -248,9 +249,9 @@ func (b *Book) amend(ctx context.Context, q querier, n *names, k *schema.Kind, w
 }
 
 // keep writes a version into the past.
-func (b *Book) keep(ctx context.Context, q querier, k *schema.Kind, was schema.Record, what, why string) error {
+func (b *Book) keep(ctx context.Context, q querier, n *names, k *schema.Kind, was schema.Record, what, why string) error {
 	number := k.Meta(was).Number
-	return putPast(ctx, q, number, Earlier{number, k, Version{was, what, b.now(), why}})
+	return putPast(ctx, q, n, number, Earlier{number, k, Version{was, what, b.now(), why}})
 }
 
 // Void takes a record out of every report. It stays in the book's past.
@@ -268,7 +269,7 @@ func (b *Book) Void(ctx context.Context, number int64, why string) (*Found, erro
 		if f.Current == nil {
 			return trouble(Refused, "", "record %d was voided already", number)
 		}
-		if err := b.keep(ctx, tx, f.Kind, f.Current, "voided", why); err != nil {
+		if err := b.keep(ctx, tx, n, f.Kind, f.Current, "voided", why); err != nil {
 			return err
 		}
 		if f.Kind.Name == "machine" || f.Kind.Name == "driver" {
@@ -277,7 +278,7 @@ func (b *Book) Void(ctx context.Context, number int64, why string) (*Found, erro
 				return err
 			}
 			if used > 0 {
-				return trouble(Refused, "void those first, or retire the machine", "%s %q stands in %d records", f.Kind.Name, f.Kind.Text(f.Current, f.Kind.Name), used)
+				return trouble(Refused, "void those first, or retire the machine", "%s %s stands in %d records", f.Kind.Name, unit.Quote(f.Kind.Text(f.Current, f.Kind.Name)), used)
 			}
 		}
 		if _, err := tx.ExecContext(ctx, "DELETE FROM "+f.Kind.Sheet+" WHERE number = ?", number); err != nil {

@@ -80,7 +80,7 @@ func (b *Book) Since(ctx context.Context, was Mark) (machines []string, ok bool,
 		}
 		written := map[string]bool{}
 		replaced := map[int64]bool{}
-		were, err := earlier(ctx, q, "WHERE replaced >= ?", was.At)
+		were, err := earlier(ctx, q, n, "WHERE replaced >= ?", was.At)
 		if err != nil {
 			return err
 		}

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"shedbook/schema"
+	"shedbook/schema/unit"
 )
 
 // table is the SQL of one kind of record, made from its description: columns
@@ -140,7 +141,7 @@ func (n *names) number(f *schema.Field, name string) (int64, error) {
 }
 
 func notInBook(what, name string) error {
-	return &Error{Trouble: NotFound, Says: fmt.Sprintf("%s %q is not in the book", what, name)}
+	return &Error{Trouble: NotFound, Says: fmt.Sprintf("%s %s is not in the book", what, unit.Quote(name))}
 }
 
 // scanner reads rows of a table into records.

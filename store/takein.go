@@ -81,8 +81,9 @@ func (b *Book) TakeIn(ctx context.Context, path string, update, dryRun bool) (*T
 // asItIs is the mask of a book that was handed over: nothing is masked again.
 type asItIs struct{}
 
-func (asItIs) Driver(s string) string { return s }
-func (asItIs) Text(s string) string   { return s }
+func (asItIs) Driver(s string) string                 { return s }
+func (asItIs) Field(_ *schema.Field, s string) string { return s }
+func (asItIs) In(_ schema.Naming, s string) string    { return s }
 
 // gatherAll reads a machine's own book, and judges it: another wrote it.
 func (b *Book) gatherAll(ctx context.Context, q querier) (*gathered, error) {
@@ -315,8 +316,9 @@ func (t *taker) add(ctx context.Context, k *schema.Kind, r schema.Record, theirs
 	return tables()[k].put(ctx, t.tx, t.n, r)
 }
 
-// findDriver finds the driver here: the one of that name, if the notes agree,
-// else the one of that name and machine. It gives d the name it has, or is to
+// findDriver finds the driver here: one of that name, or of that name and
+// machine, who came into a book at the same second and with the same note, is the
+// same; two people may well have one name. It gives d the name it has, or is to
 // have, here.
 func (t *taker) findDriver(ctx context.Context, d *schema.Driver) (schema.Record, error) {
 	for _, name := range []string{d.Name, d.Name + " of " + t.g.machine} {
@@ -324,11 +326,16 @@ func (t *taker) findDriver(ctx context.Context, d *schema.Driver) (schema.Record
 		if err != nil {
 			return nil, err
 		}
-		if r == nil || r.(*schema.Driver).Note == d.Note {
-			d.Name = name
-			if r != nil {
-				d.Name = r.(*schema.Driver).Name
+		switch ours, _ := r.(*schema.Driver); {
+		case r == nil:
+			if name != d.Name && d.Note != formerly(&t.g.log.Machine) { // a letter is anybody's
+				t.out.Notes = append(t.out.Notes, fmt.Sprintf(
+					"this book has another driver named %s: theirs is %s here; if they are one person, shedbook amend gives a record to the other", d.Name, name))
 			}
+			d.Name = name
+			return nil, nil
+		case ours.Note == d.Note && ours.Entered.Equal(d.Entered):
+			d.Name = ours.Name
 			return r, nil
 		}
 	}
@@ -469,7 +476,7 @@ func (t *taker) earlier(ctx context.Context) error {
 		}
 		if put {
 			for _, v := range versions {
-				if err := putPast(ctx, t.tx, number, v); err != nil {
+				if err := putPast(ctx, t.tx, t.n, number, v); err != nil {
 					return err
 				}
 			}

@@ -7,6 +7,7 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 
@@ -18,8 +19,9 @@ type lettered struct{}
 
 var lettering = strings.NewReplacer("Ada", "Driver A", "Ben", "Driver B")
 
-func (lettered) Driver(s string) string { return lettering.Replace(s) }
-func (lettered) Text(s string) string   { return lettering.Replace(s) }
+func (lettered) Driver(s string) string                 { return lettering.Replace(s) }
+func (lettered) Field(_ *schema.Field, s string) string { return lettering.Replace(s) }
+func (lettered) In(_ schema.Naming, s string) string    { return lettering.Replace(s) }
 
 func letters([]schema.Driver, *schema.Log) Mask { return lettered{} }
 
@@ -366,4 +368,37 @@ func TestFormerNames(t *testing.T) {
 	past, err := b.Earlier(ctx, "R4")
 	require.NoError(t, err)
 	require.Equal(t, "Ada Venn", past[1].Record.(*schema.Run).Driver)
+}
+
+// Two people may have one name: only who came into a book at the same second is
+// the same, whichever book tells it.
+func TestDriversOfOneNameStayTwo(t *testing.T) {
+	ctx := context.Background()
+	b, err := Create(ctx, filepath.Join(t.TempDir(), "yard.db"), func() time.Time { return noon })
+	require.NoError(t, err)
+	defer b.Close()
+	keep(t, b, &schema.Machine{Name: "R4", Serial: "F8"}, &schema.Driver{Name: "Ada Venn"},
+		&schema.Run{Base: schema.Base{Machine: "R4", At: noon}, Driver: "Ada Venn", Hours: schema.N(1)})
+	path := filepath.Join(t.TempDir(), "R4.book")
+	_, err = b.Handover(ctx, "R4", path, func([]schema.Driver, *schema.Log) Mask { return asItIs{} })
+	require.NoError(t, err)
+	require.Zero(t, came(takeIn(t, b, path)), "the yard's own, back again")
+
+	buyer, err := Create(ctx, filepath.Join(t.TempDir(), "buyer.db"), func() time.Time { return noon.AddDate(0, 1, 0) })
+	require.NoError(t, err)
+	defer buyer.Close()
+	keep(t, buyer, &schema.Machine{Name: "B1"}, &schema.Driver{Name: "Ada Venn"},
+		&schema.Run{Base: schema.Base{Machine: "B1", At: noon}, Driver: "Ada Venn", Hours: schema.N(2)})
+	done := takeIn(t, buyer, path)
+	require.Len(t, done.Notes, 1)
+	require.Contains(t, done.Notes[0], "another driver named Ada Venn: theirs is Ada Venn of R4 here")
+	require.Zero(t, came(takeIn(t, buyer, path)), "the same book again")
+	known, err := buyer.Known(ctx)
+	require.NoError(t, err)
+	require.Equal(t, []string{"Ada Venn", "Ada Venn of R4"}, known.Drivers)
+	for _, f := range []struct{ machine, driver string }{{"B1", "Ada Venn"}, {"R4", "Ada Venn of R4"}} {
+		fleet, err := buyer.Fleet(ctx, f.machine)
+		require.NoError(t, err)
+		require.Equal(t, f.driver, fleet.Logs[0].Runs[0].Driver)
+	}
 }

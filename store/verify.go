@@ -223,6 +223,13 @@ func records(ctx context.Context, q querier) (Finding, error) {
 // often it was amended.
 func versions(ctx context.Context, q querier) (Finding, error) {
 	f := Finding{Check: "earlier versions"}
+	n, err := readNames(ctx, q)
+	if err != nil {
+		return f, err
+	}
+	if err := n.readGone(ctx, q); err != nil {
+		return f, err
+	}
 	rows, err := q.QueryContext(ctx, "SELECT number, version, kind, content FROM past ORDER BY number, version")
 	if err != nil {
 		return f, err
@@ -247,7 +254,7 @@ func versions(ctx context.Context, q querier) (Finding, error) {
 			f.wrong("record %d, version %d: %q is no kind of record", number, version, kind)
 			continue
 		}
-		if _, err := k.FromJSON([]byte(content)); err != nil {
+		if _, err := n.was(ctx, q, k, content); err != nil {
 			f.wrong("record %d, version %d: %v", number, version, err)
 		}
 	}

@@ -300,7 +300,7 @@ func (a *app) noVerb(cmd *cobra.Command, word string) error {
 	if len(near) > 0 {
 		hint = "did you mean " + near[0] + "? " + hint
 	}
-	return usage(hint, "%s has no %q", cmd.CommandPath(), word)
+	return usage(hint, "%s has no %s", cmd.CommandPath(), unit.Quote(word))
 }
 
 // group makes a verb that only holds others.

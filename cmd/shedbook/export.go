@@ -61,7 +61,12 @@ func (a *app) exportTo(ctx context.Context, b *store.Book, dir string) (int, err
 		}
 	}()
 	err := b.Export(ctx, func(k *schema.Kind) (io.WriteCloser, error) {
-		f, err := newFile(filepath.Join(dir, k.Sheet+".csv"))
+		name := filepath.Join(dir, k.Sheet+".csv")
+		if info, err := os.Lstat(name); err == nil && !info.Mode().IsRegular() { // somebody else may have put it there
+			return nil, usage("take it away, or name another directory",
+				"%s is a link or no file: no sheet is written through it", name)
+		}
+		f, err := beginFile(name)
 		if err != nil {
 			return nil, err
 		}
@@ -102,6 +107,11 @@ func newFile(name string) (*replacing, error) {
 	if there, err := filepath.EvalSymlinks(name); err == nil {
 		name = there
 	}
+	return beginFile(name)
+}
+
+// beginFile is newFile where a link is not followed.
+func beginFile(name string) (*replacing, error) {
 	f, err := os.CreateTemp(filepath.Dir(name), "."+filepath.Base(name)+"-*")
 	if err != nil {
 		var path *fs.PathError

@@ -24,10 +24,10 @@ were amended, what is attached to them, and the figures and plans of its model.
 The buyer takes it in with shedbook import FILE, or looks into it with
 shedbook --book FILE history MACHINE. Nothing of another machine is in it.
 
-Drivers are letters (Driver A) in it, and their names in notes are masked, as
-far as a note writes them as the book does. Photographs, papers and the rest of
-the notes, such as one that names another machine, go along as they are: look at
-them first.`,
+Drivers are letters (Driver A) in it, and their names are masked in every text,
+however they are spelled. What somebody is called otherwise, and what a note says
+of another machine, nobody can tell but you: the texts that go along are listed.
+Read them, and look at the photographs and papers, before you give the file away.`,
 		RunE: func(cmd *cobra.Command, given []string) error {
 			if out == "" {
 				return usage("for instance --out "+given[0]+".book", "--out is missing: name the file to write")
@@ -51,6 +51,10 @@ them first.`,
 				default:
 					fmt.Fprintf(a.out, "%s in it as letters\n", count(len(done.Drivers), "driver"))
 				}
+				for _, s := range done.Relabelled {
+					fmt.Fprintf(a.out, "note: a driver is called so: %s in it\n", render.Safe(s))
+				}
+				a.sayTexts(done, out)
 				return nil
 			})
 		},
@@ -58,6 +62,33 @@ them first.`,
 	c.Flags().StringVar(&out, "out", "", "the file to write; it must be a new one")
 	c.Flags().BoolVar(&withNames, "with-names", false, "name the drivers of this machine; letters stand for them unless told")
 	return c
+}
+
+// maxTexts is how many texts are listed to be read; the rest are counted.
+const maxTexts = 50
+
+// sayTexts lists what goes along as it was written.
+func (a *app) sayTexts(done *store.HandedOver, out string) {
+	if len(done.Texts) == 0 {
+		return
+	}
+	fmt.Fprintln(a.out,
+		"read these before you give it away; a nickname, an address or another machine may stand in them:")
+	for _, t := range done.Texts[:min(len(done.Texts), maxTexts)] {
+		often := ""
+		if t.Times > 1 {
+			often = fmt.Sprintf(", and %d more times", t.Times-1)
+		}
+		fmt.Fprintf(a.out, "  record %d, %s%s: %s\n", t.Record, t.Field, often,
+			render.Safe(strings.Join(strings.Fields(t.Text), " ")))
+	}
+	if n := len(done.Texts) - maxTexts; n > 0 {
+		fmt.Fprintf(a.out, "and %s more: shedbook --book %s export DIR writes them all\n",
+			count(n, "text"), schema.Quote(out))
+	}
+	if done.Attachments > 0 {
+		fmt.Fprintf(a.out, "look at what is attached, too: %s\n", count(done.Attachments, "file"))
+	}
 }
 
 // takeIn imports a machine's own book.

@@ -130,3 +130,35 @@ func unnumbered(s string) string {
 	}
 	return strings.Join(out, "\n")
 }
+
+// A name that another machine had before says nothing of whose record it was.
+func TestHandoverKnowsMachinesByTheirNumbers(t *testing.T) {
+	dir := t.TempDir()
+	book, out := filepath.Join(dir, "yard.db"), filepath.Join(dir, "R1.book")
+	do := func(args ...string) string { return shed(t, book, args...) }
+	do("machine", "add", "R1", "--serial", "OLD1")
+	do("log", "run", "R1", "--hours", "1", "--at", "2026-03-01 08:00", "--note", "hit a rock")
+	do("log", "run", "R1", "--hours", "1", "--at", "2026-03-02 08:00", "--note", "hit a tree")
+	do("void", "2", "--why", "written down twice")
+	do("amend", "1", "--machine", "R9", "--why", "renamed")
+	do("machine", "add", "R1", "--serial", "NEW1")                                                 // 4
+	do("amend", "3", "--machine", "R1", "--note", "of the new one", "--why", "it was the new one") // an earlier version of it was the old one's
+	do("machine", "add", "R2")                                                                     // 5
+	do("log", "run", "R2", "--hours", "1", "--at", "2026-03-03 08:00", "--note", "hit a gate")
+	do("void", "6", "--why", "never was")
+	do("void", "5", "--why", "sold long ago")
+	do("machine", "add", "R2") // 7
+	require.Contains(t, do("handover", "R1", "--out", out), "R1 with 1 record, 1 earlier version")
+	data, err := os.ReadFile(out)
+	require.NoError(t, err)
+	for _, word := range []string{"OLD1", "hit a rock", "hit a tree", "R9", "written down twice"} {
+		require.False(t, bytes.Contains(data, []byte(word)), word)
+	}
+	require.Contains(t, do("handover", "R2", "--out", out+"2"), "R2 with 0 records, 0 earlier versions")
+	data, err = os.ReadFile(out + "2")
+	require.NoError(t, err)
+	require.False(t, bytes.Contains(data, []byte("hit a gate")))
+	require.Contains(t, do("handover", "R9", "--out", out+"9"), "R9 with 0 records, 2 earlier versions")
+	require.Contains(t, do("verify"), "sound")
+	require.Contains(t, shed(t, out, "verify"), "sound")
+}

@@ -8,6 +8,8 @@ import (
 	"image/jpeg"
 	"io"
 	"path/filepath"
+	"runtime"
+	"runtime/debug"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -67,7 +69,7 @@ func (a *app) historyVerb() *cobra.Command {
 			}
 			papers := render.Papers{Digest: r.Digest}
 			if o.Format == render.HTML {
-				if papers.Photos, err = a.photos(ctx, l.book, machine); err != nil {
+				if papers.Photos, err = a.photos(ctx, l.book, machine, r.Mask); err != nil {
 					return err
 				}
 			}
@@ -99,13 +101,15 @@ var formatOf = map[string]string{"": "text", ".": "text", ".txt": "text", ".html
 const photoWidth = 900
 
 // photos are the photographs of a machine's records, scaled down for its page.
-func (a *app) photos(ctx context.Context, b *store.Book, machine string) ([]render.Photo, error) {
+func (a *app) photos(ctx context.Context, b *store.Book, machine string, mask *report.Masker) ([]render.Photo, error) {
 	attached, err := b.Attached(ctx, machine)
 	if err != nil {
 		return nil, err
 	}
 	var out []render.Photo
+	debug.SetGCPercent(100) // a photograph may take all the room that there is for one
 	for _, x := range attached {
+		runtime.GC()
 		if !x.Detached.IsZero() || x.Format == "pdf" {
 			continue
 		}
@@ -122,7 +126,7 @@ func (a *app) photos(ctx context.Context, b *store.Book, machine string) ([]rend
 		if err := jpeg.Encode(&small, light.Shrink(img, photoWidth), &jpeg.Options{Quality: 80}); err != nil {
 			return nil, err
 		}
-		words := x.What
+		words := mask.Text(x.What)
 		if words == "" {
 			words = "photograph"
 		}

@@ -9,6 +9,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -39,7 +40,7 @@ as a workbook, with the allowed words to pick from.`,
 					continue
 				}
 				if kind = schema.KindNamed(strings.ToLower(name)); kind == nil {
-					return usage("there are "+strings.Join(sheetNames(), ", "), "%q is no kind of sheet", name)
+					return usage("there are "+strings.Join(sheetNames(), ", "), "%s is no kind of sheet", unit.Quote(name))
 				}
 			}
 			if template != "" {
@@ -203,6 +204,10 @@ func (a *app) workbookSources(path string, as *schema.Kind, open *closers) ([]st
 		return nil, err
 	}
 	*open = append(*open, w)
+	w.Note = func(s string) {
+		a.progressDone()
+		fmt.Fprintln(a.errOut, "note: "+render.Safe(s))
+	}
 	var out []store.Source
 	var seen []string
 	for _, tab := range w.Tabs() {
@@ -225,12 +230,21 @@ func (a *app) workbookSources(path string, as *schema.Kind, open *closers) ([]st
 		out = append(out, store.Source{Name: w.Named(tab), Kind: k, Open: func() (io.ReadCloser, error) { return w.Open(tab) }})
 	}
 	if as != nil && len(out) != 1 {
-		return nil, usage("name each tab after its kind, and leave --as out", "--as goes with a workbook of one tab: %s has %s", path, strings.Join(seen, ", "))
+		return nil, usage("name each tab after its kind, and leave --as out", "--as goes with a workbook of one tab: %s has %s", path, tabNames(seen))
 	}
 	if len(out) == 0 {
-		return nil, usage("tabs are named after their kind, such as runs; a workbook of one tab is read with --as", "no tab of %s is a sheet: it has %s", path, strings.Join(seen, ", "))
+		return nil, usage("tabs are named after their kind, such as runs; a workbook of one tab is read with --as", "no tab of %s is a sheet: it has %s", path, tabNames(seen))
 	}
 	return out, nil
+}
+
+// tabNames are the names of tabs, not too many.
+func tabNames(names []string) string {
+	const most = 20
+	if n := len(names); n > most {
+		return strings.Join(names[:most], ", ") + fmt.Sprintf(" and %d more", n-most)
+	}
+	return strings.Join(names, ", ")
 }
 
 func kindOfFile(name string) *schema.Kind {
@@ -298,6 +312,10 @@ func (a *app) importSheets(ctx context.Context, sources []store.Source, skipBad 
 	}
 	o.Progress = a.progress
 	return a.record(ctx, func(b *store.Book) error {
+		before, err := b.Known(ctx)
+		if err != nil {
+			return err
+		}
 		a.notMine(b)
 		done, err := b.Import(ctx, sources, o)
 		a.progressDone()
@@ -325,11 +343,35 @@ func (a *app) importSheets(ctx context.Context, sources []store.Source, skipBad 
 		} else {
 			a.sayImported(done, o)
 		}
+		if done.Kept {
+			if err := a.saySheetTwins(ctx, b, before); err != nil {
+				return err
+			}
+		}
 		if done.Bad > 0 && !done.Kept && !o.DryRun || done.Bad > 0 && !o.SkipBad {
 			return exitError(exitWords)
 		}
 		return nil
 	})
+}
+
+// saySheetTwins says which names that came in are much like others.
+func (a *app) saySheetTwins(ctx context.Context, b *store.Book, before *schema.Known) error {
+	now, err := b.Known(ctx)
+	if err != nil {
+		return err
+	}
+	const most = 2000 // each is held against all
+	say := func(kind string, before, now []string, known *schema.Known) {
+		for _, name := range now {
+			if len(now) <= most && !slices.Contains(before, name) {
+				a.sayTwins(schema.KindNamed(kind), name, known)
+			}
+		}
+	}
+	say("machine", before.Machines, now.Machines, now)
+	say("driver", before.Drivers, now.Drivers, now)
+	return nil
 }
 
 func (a *app) sayImported(done *store.Imported, o store.ImportOptions) {

@@ -91,7 +91,7 @@ func (a *app) listKind(k *schema.Kind, use string) *cobra.Command {
 func numberArg(s string) (int64, error) {
 	v, err := unit.Parse(strings.TrimPrefix(s, "#"), unit.Count)
 	if err != nil || v != float64(int64(v)) || v < 1 {
-		return 0, usage("shedbook list KIND shows the numbers", "%q is no record's number", s)
+		return 0, usage("shedbook list KIND shows the numbers", "%s is no record's number", unit.Quote(s))
 	}
 	return int64(v), nil
 }

@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -36,6 +37,9 @@ func (a *app) addVerb(k *schema.Kind) *cobra.Command {
 					if err := check(k, r); err != nil {
 						return plainColumn(err, k.Name)
 					}
+					if err := a.doubtTwins(k, k.Text(r, k.Name), known); err != nil {
+						return err
+					}
 					records = append(records, r)
 				}
 				numbers, err := b.RecordAll(cmd.Context(), records...)
@@ -52,6 +56,41 @@ func (a *app) addVerb(k *schema.Kind) *cobra.Command {
 	}
 	a.addFields(c, k, k.Name, "retired", "sold_to")
 	return c
+}
+
+// twins are the names of the book that a new one may be meant for. A machine's
+// name is a code: one letter more or less is another machine.
+func twins(k *schema.Kind, name string, known *schema.Known) []string {
+	if k.Name == "driver" {
+		return schema.Twins(name, known.Drivers)
+	}
+	alike := strings.Join(schema.NameWords(name), "")
+	return slices.DeleteFunc(slices.Clone(known.Machines), func(other string) bool {
+		return other == name || strings.Join(schema.NameWords(other), "") != alike
+	})
+}
+
+// sayTwins says that a new name is much like one that the book has.
+func (a *app) sayTwins(k *schema.Kind, name string, known *schema.Known) bool {
+	like := twins(k, name, known)
+	if len(like) > 0 {
+		fmt.Fprintf(a.errOut, "note: %s %s is much like %s, which the book has already\n",
+			k.Name, render.Safe(name), render.Safe(strings.Join(like, ", ")))
+	}
+	return len(like) > 0
+}
+
+// doubtTwins asks, where somebody types, whether a name that is much like
+// another's is meant; else it is said.
+func (a *app) doubtTwins(k *schema.Kind, name string, known *schema.Known) error {
+	if !a.sayTwins(k, name, known) || !a.inTerminal {
+		return nil
+	}
+	answer, _ := a.ask("Add " + render.Safe(name) + " as another " + k.Name + " (y or Enter for no)? ")
+	if !strings.EqualFold(answer, "y") && !strings.EqualFold(answer, "yes") {
+		return usage("use the name that the book has", "nothing was recorded")
+	}
+	return nil
 }
 
 // amendNamed changes a machine or a driver found by its name.
@@ -110,10 +149,19 @@ func (a *app) driverVerb() *cobra.Command {
 	rename := &cobra.Command{
 		Use: "rename DRIVER NEW_NAME", Short: "change a driver's name; the history stays with it", Args: args(2, 2, "the old name and the new one"),
 		RunE: func(cmd *cobra.Command, given []string) error {
-			return a.amendNamed(cmd, k, given[0], "renamed", func(r schema.Record, _ *schema.Known) error {
-				r.(*schema.Driver).Name = strings.TrimSpace(given[1])
+			is := ""
+			return a.amendNamed(cmd, k, given[0], "renamed", func(r schema.Record, known *schema.Known) error {
+				was := r.(*schema.Driver).Name
+				if err := k.Set(r, &k.Fields[0], given[1], known, time.Time{}); err != nil {
+					return err
+				}
+				is = r.(*schema.Driver).Name
+				others := *known
+				others.Drivers = slices.DeleteFunc(slices.Clone(known.Drivers),
+					func(name string) bool { return name == was })
+				a.sayTwins(k, is, &others)
 				return nil
-			}, func(name string) string { return fmt.Sprintf("driver %s is now %s, history and all", name, given[1]) })
+			}, func(name string) string { return fmt.Sprintf("driver %s is now %s, history and all", name, is) })
 		},
 	}
 	return a.group("driver", "who drives", "record", a.addVerb(k), a.listKind(k, "list"), rename)

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"image"
+	"image/color"
 	"image/draw"
 	"image/jpeg"
 	"image/png"
@@ -15,12 +16,16 @@ import (
 // What Decode takes in: no more bytes, and no more pixels, than this.
 const (
 	MaxBytes  = 64 << 20 // 64 MiB
-	MaxPixels = 1 << 26  // 67,108,864: above the largest that phones took in 2025; some 0.5 GB while decoding
+	MaxPixels = 1 << 26  // 67,108,864: above the largest that phones took in 2025
+	// maxRoom is the most memory that a photograph may take while it is decoded and turned, its file included: the
+	// program stays under 300 MiB with it.
+	maxRoom = 270 << 20
 )
 
 // Decode reads a JPEG or a PNG, told apart by content, and turns it the way up
 // that its Exif orientation says. Its size is read first, and a picture of more
-// than MaxPixels refused before room is made for it. format is "jpeg" or "png".
+// than MaxPixels, or one that takes more room than this program makes, refused
+// before room is made for it. format is "jpeg" or "png".
 func Decode(r io.Reader) (img image.Image, format string, err error) {
 	data, err := io.ReadAll(io.LimitReader(r, MaxBytes+1))
 	if err != nil {
@@ -50,11 +55,71 @@ func Decode(r io.Reader) (img image.Image, format string, err error) {
 	if int64(size.Width)*int64(size.Height) > MaxPixels {
 		return nil, format, fmt.Errorf("%s: the picture is %d x %d pixels: at most %d in all, save it smaller", format, size.Width, size.Height, MaxPixels)
 	}
+	turn := orientationOf(exif)
+	if need := int64(len(data)) + room(data, format, size, turn != 1); need > maxRoom {
+		return nil, format, fmt.Errorf("%s: the picture of %d x %d pixels takes %d MiB of memory to read, at most %d: save it smaller",
+			format, size.Width, size.Height, need>>20, maxRoom>>20)
+	}
 	img, err = decode(bytes.NewReader(data))
 	if err != nil {
 		return nil, format, fmt.Errorf("%s: %w", format, err)
 	}
-	return upright(img, orientationOf(exif)), format, nil
+	return upright(img, turn), format, nil
+}
+
+// room is how many bytes a picture takes while it is decoded and, with turned,
+// turned upright afterwards.
+func room(data []byte, format string, size image.Config, turned bool) int64 {
+	kept := 4.0 // bytes a pixel, once decoded
+	switch size.ColorModel {
+	case color.GrayModel:
+		kept = 1
+	case color.Gray16Model:
+		kept = 2
+	case color.RGBA64Model, color.NRGBA64Model:
+		kept = 8
+	default:
+		if _, ok := size.ColorModel.(color.Palette); ok {
+			kept = 1
+		}
+	}
+	decoding := kept
+	if format == "jpeg" {
+		samples, progressive := frame(data)
+		if decoding = samples; progressive {
+			decoding += 4 * samples // coefficients, all of them until the end (T.81 G.1.1)
+		}
+		if size.ColorModel == color.YCbCrModel {
+			kept = samples
+		} else if kept == 4 { // put together from its planes
+			decoding += kept
+		}
+	} else if data[28] == 1 {
+		decoding += kept // an interlaced one's passes (PNG 8.2)
+	}
+	if turned {
+		decoding = max(decoding, kept+4)
+	}
+	return int64(decoding * float64(size.Width) * float64(size.Height))
+}
+
+// frame is how many samples a JPEG has for each pixel, and whether it is a
+// progressive one: T.81 B.2.2 and table B.1.
+func frame(data []byte) (samples float64, progressive bool) {
+	samples = 4 // at the most
+	segments(data, func(marker byte, p []byte) bool {
+		if marker < 0xC0 || marker > 0xC2 || len(p) < 6 || len(p) < 6+3*int(p[5]) {
+			return false
+		}
+		most, sum := [2]int{1, 1}, 0
+		for i := range int(p[5]) {
+			h, v := int(p[7+3*i]>>4), int(p[7+3*i]&15)
+			most, sum = [2]int{max(most[0], h), max(most[1], v)}, sum+h*v
+		}
+		samples, progressive = float64(sum)/float64(most[0]*most[1]), marker == 0xC2
+		return true
+	})
+	return samples, progressive
 }
 
 // The book strips photographs with an Exif reader of its own, and this package
@@ -65,22 +130,31 @@ const pngSignature = "\x89PNG\r\n\x1a\n"
 
 // jpegExif is the Exif block of a JPEG, nil where there is none: APP1 before the
 // first scan, CIPA DC-008 (Exif 2.32) 4.5.4.
-func jpegExif(data []byte) []byte {
+func jpegExif(data []byte) (exif []byte) {
+	segments(data, func(marker byte, payload []byte) (found bool) {
+		exif, found = bytes.CutPrefix(payload, []byte("Exif\x00\x00"))
+		found = found && marker == 0xE1
+		if !found {
+			exif = nil
+		}
+		return found
+	})
+	return exif
+}
+
+// segments tells the segments of a JPEG before its first scan, until done.
+func segments(data []byte, each func(marker byte, payload []byte) (done bool)) {
 	for at := 2; at+4 <= len(data) && data[at] == 0xFF && data[at+1] != 0xDA; {
 		if data[at+1] == 0xFF { // a fill byte
 			at++
 			continue
 		}
 		end := at + 2 + int(binary.BigEndian.Uint16(data[at+2:]))
-		if end > len(data) || end < at+4 {
-			return nil
-		}
-		if exif, ok := bytes.CutPrefix(data[at+4:end], []byte("Exif\x00\x00")); ok && data[at+1] == 0xE1 {
-			return exif
+		if end > len(data) || end < at+4 || each(data[at+1], data[at+4:end]) {
+			return
 		}
 		at = end
 	}
-	return nil
 }
 
 // pngExif is the eXIf chunk of a PNG (W3C 2025, 11.3.4.5), nil where there is none.

@@ -94,6 +94,38 @@ func TestDecodeRefusesBeforeMakingRoom(t *testing.T) {
 	require.ErrorContains(t, err, "jpeg: ")
 }
 
+// A few kilobytes whose pixels fit the limit, and whose memory would not: 16 bits
+// a channel are 8 bytes a pixel (PNG, W3C 2025, 11.2.1), a progressive JPEG keeps
+// its coefficients, 4 bytes each here, beside its samples until the end (T.81 G.1.1).
+func TestDecodeRefusesWhatTakesTooMuchMemory(t *testing.T) {
+	be := binary.BigEndian
+	deep := func(w, h uint32, depth, interlaced byte) []byte {
+		header := append([]byte("IHDR"), be.AppendUint32(be.AppendUint32(nil, w), h)...)
+		header = append(header, depth, 6, 0, 0, interlaced)
+		b := append([]byte(pngSignature), be.AppendUint32(nil, 13)...)
+		return be.AppendUint32(append(b, header...), crc32.ChecksumIEEE(header))
+	}
+	wide := bytes.Clone(sample(t, "progressive.jpg"))
+	at := bytes.Index(wide, []byte{0xFF, 0xC2})
+	be.PutUint16(wide[at+5:], 8000)
+	be.PutUint16(wide[at+7:], 8000)
+	for name, data := range map[string][]byte{
+		"16 bits": deep(8192, 8192, 16, 0), "in passes": deep(6000, 6000, 8, 1), "progressive": wide,
+	} {
+		var before, after runtime.MemStats
+		runtime.ReadMemStats(&before)
+		_, _, err := Decode(bytes.NewReader(data))
+		runtime.ReadMemStats(&after)
+		require.ErrorContains(t, err, "MiB of memory to read, at most 270: save it smaller", name)
+		require.Less(t, after.TotalAlloc-before.TotalAlloc, uint64(4<<20), name)
+	}
+	// What phones take passes: 50 million pixels, chroma at a quarter (4:2:0), to be turned.
+	var phone bytes.Buffer
+	require.NoError(t, jpeg.Encode(&phone, image.NewRGBA(image.Rect(0, 0, 16, 16)), nil))
+	config := image.Config{ColorModel: color.YCbCrModel, Width: 8160, Height: 6120}
+	require.Less(t, room(phone.Bytes(), "jpeg", config, true), int64(maxRoom))
+}
+
 type endless struct{}
 
 func (endless) Read(p []byte) (int, error) { return len(p), nil }

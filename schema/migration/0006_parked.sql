@@ -166,3 +166,21 @@ INSERT INTO answers_anew SELECT * FROM answers;
 DROP TABLE answers;
 ALTER TABLE answers_anew RENAME TO answers;
 CREATE UNIQUE INDEX answers_ref ON answers (ref) WHERE ref IS NOT NULL;
+
+-- What a record was refers to machines and drivers by their numbers, as the
+-- records themselves do: a name may be another's by now. A version was written
+-- with the names of the moment at which it was replaced. A name that nobody had
+-- then stays a name.
+
+CREATE TEMP TABLE called AS
+    SELECT kind, json_extract(content, '$.' || kind) AS name, number, replaced AS until FROM past WHERE kind IN ('machine', 'driver')
+    UNION ALL SELECT 'machine', machine, number, '9999' FROM machines
+    UNION ALL SELECT 'driver', driver, number, '9999' FROM drivers;
+CREATE INDEX temp.called_name ON called (kind, name, until);
+UPDATE past SET sum = NULL, content = json_set(content, '$.machine', coalesce((SELECT number FROM called
+    WHERE called.kind = 'machine' AND name = json_extract(past.content, '$.machine') AND until >= past.replaced ORDER BY until LIMIT 1),
+    json_extract(content, '$.machine'))) WHERE kind <> 'machine' AND json_type(content, '$.machine') = 'text';
+UPDATE past SET sum = NULL, content = json_set(content, '$.driver', coalesce((SELECT number FROM called
+    WHERE called.kind = 'driver' AND name = json_extract(past.content, '$.driver') AND until >= past.replaced ORDER BY until LIMIT 1),
+    json_extract(content, '$.driver'))) WHERE kind <> 'driver' AND json_type(content, '$.driver') = 'text';
+DROP TABLE temp.called;

@@ -358,3 +358,99 @@ func exists(path string) bool {
 	_, err := os.Stat(path)
 	return err == nil
 }
+
+// What costs too much to read is refused before it is read.
+func TestTooMuchIsRefused(t *testing.T) {
+	tabs, relations := strings.Builder{}, strings.Builder{}
+	for i := range 60_000 { // 8 kB once packed
+		fmt.Fprintf(&tabs, `<sheet name="s%d" sheetId="%d" r:id="r%d"/>`, i, i+1, i)
+		fmt.Fprintf(&relations, `<Relationship Id="r%d" Type="x/worksheet" Target="worksheets/sheet1.xml"/>`, i)
+	}
+	packed := func(parts ...[2]string) []byte {
+		var b bytes.Buffer
+		z := zip.NewWriter(&b)
+		for _, p := range parts {
+			w, err := z.Create(p[0])
+			require.NoError(t, err)
+			_, err = io.WriteString(w, p[1])
+			require.NoError(t, err)
+		}
+		require.NoError(t, z.Close())
+		return b.Bytes()
+	}
+	var files [][2]string
+	for i := range maxParts + 1 {
+		files = append(files, [2]string{fmt.Sprint(i), ""})
+	}
+	wide := `<worksheet><sheetData><row><c r="A1" t="str"><v>machine</v></c><c r="B1" t="str"><v>start</v></c><c r="C1" t="str"><v>hours</v></c>%s</row>` + tailXML
+	for _, c := range []struct {
+		name  string
+		bytes []byte
+		want  string
+	}{
+		{"many tabs", packed([2]string{"_rels/.rels", relsXML}, [2]string{"xl/workbook.xml", `<workbook xmlns:r="r"><sheets>` + tabs.String() + `</sheets></workbook>`},
+			[2]string{"xl/_rels/workbook.xml.rels", `<Relationships>` + relations.String() + `</Relationships>`}), "season.xlsx:1: has 60000 tabs, and at most 1000 are read"},
+		{"many files", packed(files...), "season.xlsx:1: is an archive of more than 20000 files"},
+		{"a cell far out", bare(t, fmt.Sprintf(wide, `<c r="XFD1"><v>1</v></c>`), styleXML, textXML, bookXML), "there are more than 1000 columns"},
+	} {
+		_, wrong := wrongWith(t, c.bytes)
+		if assert.NotEmpty(t, wrong, c.name) {
+			assert.Contains(t, wrong[len(wrong)-1], c.want, c.name)
+		}
+	}
+	// Blanks far out are no columns, in a workbook and in CSV.
+	good, wrong := wrongWith(t, bare(t, fmt.Sprintf(wide, `<c r="XFD1" t="str"><v> </v></c>`)+tailXML, styleXML, textXML, bookXML))
+	assert.Zero(t, good)
+	assert.Empty(t, wrong)
+	known := schema.NewKnown([]string{"R4"}, nil, nil, time.UTC)
+	far := strings.Repeat(",", 100_000)
+	for _, c := range []struct{ name, text, want string }{
+		{"blank columns", "machine,start,hours" + far + "\nR4,2026-03-14 09:30,2.5" + far + "\n", ""},
+		{"a header", "machine,start,hours" + far + "x\n", "has 100003 columns, and at most 1000 are read"},
+		{"a row", "machine,start,hours\nR4,2026-03-14 09:30,2.5" + far + "x\n", "runs.csv:2: the row has 100003 cells, and at most 1000 are read"},
+	} {
+		r, err := NewReader(strings.NewReader(c.text), "runs.csv", schema.KindNamed("runs"))
+		if err == nil {
+			var row Row
+			if row, err = r.Next(); err == nil {
+				assert.LessOrEqual(t, len(row.Cells), maxColumns)
+				_, wrong := r.Record(row, known)
+				assert.Empty(t, wrong)
+			}
+		}
+		if c.want == "" {
+			assert.NoError(t, err, c.name)
+		} else {
+			assert.ErrorContains(t, err, c.want, c.name)
+		}
+	}
+}
+
+// Rows that somebody hid are read, and said.
+func TestHiddenRowsAreSaid(t *testing.T) {
+	hidden := strings.Replace(rowXML, `<row r="2">`, `<row r="2" hidden="1">`, 1)
+	b := bare(t, headXML+hidden+`<row r="3" hidden="1"/>`+tailXML, styleXML, textXML, bookXML)
+	w, err := NewWorkbook(bytes.NewReader(b), int64(len(b)), "season.xlsx")
+	require.NoError(t, err)
+	var said []string
+	w.Note = func(s string) { said = append(said, s) }
+	tab := tabOf(t, w, "runs")
+	r, err := NewReader(tab, "season.xlsx[runs]", schema.KindNamed("runs"))
+	require.NoError(t, err)
+	for err == nil {
+		_, err = r.Next()
+	}
+	require.Equal(t, io.EOF, err)
+	require.NoError(t, tab.Close())
+	require.Equal(t, []string{"season.xlsx[runs]: 1 row is hidden, row 2: hidden rows are read like the others"}, said)
+}
+
+// Rows set aside stand on the lines on which they stood, quoted line breaks counted, and what is counted is counted once.
+func TestSplitKeepsLines(t *testing.T) {
+	parts, err := Split(strings.NewReader("sheet,machine,start,hours,note\nruns,R4,2026-03-14,1,\"a\nb\"\ntopups,R4,,,\nruns,R5,2026-03-15,x,\n"), "bad.csv")
+	require.NoError(t, err)
+	require.Equal(t, "machine,start,hours,note\r\nR4,2026-03-14,1,\"a\nb\"\r\n\nR5,2026-03-15,x,\r\n", string(parts[schema.KindNamed("runs")]))
+	var p part
+	p.add([]string{"a\nb", "c"})
+	require.Equal(t, bytes.Count(p.text, []byte("\n")), p.lines)
+}

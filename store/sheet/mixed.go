@@ -11,6 +11,7 @@ import (
 	"strings"
 
 	"shedbook/schema"
+	"shedbook/schema/unit"
 )
 
 // SheetColumn, first in a file, says that its rows are of several kinds, and
@@ -68,6 +69,19 @@ func (m *MixedWriter) Flush() error { return m.out.Flush() }
 // maxMixed bounds the memory of Split: rows set aside are few.
 const maxMixed = 64 << 20
 
+// part is one kind's sheet out of such a file.
+type part struct {
+	text    []byte
+	lines   int   // line breaks in text
+	columns []int // of the file
+}
+
+func (p *part) add(cells []string) {
+	from := len(p.text)
+	p.text = appendRow(p.text, cells, ',')
+	p.lines += bytes.Count(p.text[from:], []byte("\n"))
+}
+
 // Split takes a file of several kinds apart: the text of each kind's own
 // sheet, its rows on the lines on which they stood. Nil where the file's first
 // column is not SheetColumn.
@@ -83,10 +97,6 @@ func Split(src io.Reader, name string) (map[*schema.Kind][]byte, error) {
 	header, err := r.Read()
 	if err != nil {
 		return nil, err
-	}
-	type part struct {
-		text    []byte
-		columns []int // of the file
 	}
 	parts := map[*schema.Kind]*part{}
 	for {
@@ -106,7 +116,7 @@ func Split(src io.Reader, name string) (map[*schema.Kind][]byte, error) {
 		}
 		k := schema.KindNamed(strings.ToLower(strings.TrimSpace(row[0])))
 		if k == nil {
-			return nil, &Error{File: name, Line: line, Column: SheetColumn, Says: fmt.Sprintf("%q is no sheet: write runs, topups, ...", row[0])}
+			return nil, &Error{File: name, Line: line, Column: SheetColumn, Says: unit.Quote(row[0]) + " is no sheet: write runs, topups, ..."}
 		}
 		p := parts[k]
 		if p == nil {
@@ -118,10 +128,10 @@ func Split(src io.Reader, name string) (map[*schema.Kind][]byte, error) {
 					names = append(names, h)
 				}
 			}
-			p.text = appendRow(nil, names, ',')
+			p.add(names)
 			parts[k] = p
 		}
-		for n := bytes.Count(p.text, []byte("\n")); n < line-1; n++ {
+		for ; p.lines < line-1; p.lines++ {
 			p.text = append(p.text, '\n')
 		}
 		cells := make([]string, len(p.columns))
@@ -130,7 +140,7 @@ func Split(src io.Reader, name string) (map[*schema.Kind][]byte, error) {
 				cells[i] = row[c]
 			}
 		}
-		p.text = appendRow(p.text, cells, ',')
+		p.add(cells)
 	}
 	out := map[*schema.Kind][]byte{}
 	for k, p := range parts {

@@ -69,6 +69,9 @@ type unknown struct {
 
 const maxUnknown = 10_000
 
+// maxColumns is the widest sheet, blank cells at the end of its rows aside: no kind has a tenth of it.
+const maxColumns = 1000
+
 // Row is one row as it stands in the file.
 type Row struct {
 	Line  int      // on which it begins
@@ -172,6 +175,10 @@ func separator(header []byte) byte {
 }
 
 func (r *Reader) readHeader(cells []string) error {
+	if cells = bearable(cells, 0); len(cells) > maxColumns {
+		return r.fail(r.head, "", "has %d columns, and at most %d are read: this is no sheet of %s",
+			len(cells), maxColumns, r.kind.Sheet)
+	}
 	var wrong Errors
 	strange := false
 	at := map[string]int{}
@@ -274,6 +281,10 @@ func (r *Reader) Next() (Row, error) {
 		}
 		row := Row{Line: line}
 		have := len(cells)
+		if cells = bearable(cells, len(r.header)); len(cells) > maxColumns {
+			return Row{}, r.fail(line, "", "the row has %d cells, and at most %d are read: this is no sheet of %s",
+				have, maxColumns, r.kind.Sheet)
+		}
 		for len(cells) < len(r.header) {
 			cells = append(cells, "")
 		}
@@ -420,6 +431,14 @@ func (r *Reader) fatal(line int, err error) error {
 		return r.fail(line, "", "a quote opens in the row that begins here and is not closed: close it, or write a quote within quotes twice")
 	}
 	return fmt.Errorf("%s:%d: %w", r.name, line, err)
+}
+
+// bearable is a row of more than maxColumns cells without the blank ones at its end, but for the first keep.
+func bearable(cells []string, keep int) []string {
+	for len(cells) > max(keep, maxColumns) && strings.TrimSpace(cells[len(cells)-1]) == "" {
+		cells = cells[:len(cells)-1]
+	}
+	return cells
 }
 
 func blank(cells []string) bool {

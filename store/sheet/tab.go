@@ -33,6 +33,8 @@ type Tab struct {
 	value  []byte // of the cell being read
 	done   bool
 	merged []area
+
+	hidden, firstHidden int // rows that are hidden and hold something: how many, and the first
 }
 
 // cell is what a cell holds.
@@ -77,8 +79,17 @@ func (w *Workbook) Open(tab TabInfo) (*Tab, error) {
 // Named is the name of a tab in messages: season.xlsx[runs].
 func (w *Workbook) Named(tab TabInfo) string { return w.name + "[" + tab.Name + "]" }
 
-// Close closes the tab.
-func (t *Tab) Close() error { return t.in.Close() }
+// Close closes the tab, and tells the workbook's Note of the rows that were read and that nobody sees.
+func (t *Tab) Close() error {
+	if t.hidden > 0 && t.book.Note != nil {
+		rows := "1 row is hidden, row"
+		if t.hidden > 1 {
+			rows = fmt.Sprintf("%d rows are hidden, the first is row", t.hidden)
+		}
+		t.book.Note(fmt.Sprintf("%s: %s %d: hidden rows are read like the others", t.name, rows, t.firstHidden))
+	}
+	return t.in.Close()
+}
 
 // Read makes a Tab a source; there is no text of it to read.
 func (t *Tab) Read([]byte) (int, error) {
@@ -138,6 +149,11 @@ func (t *Tab) next() (line int, texts []string, err error) {
 				if len(t.cells) == 0 {
 					continue
 				}
+				if isTrue(attr(e, "hidden")) {
+					if t.hidden++; t.hidden == 1 {
+						t.firstHidden = t.line
+					}
+				}
 				t.texts, t.wrong = t.texts[:0], t.wrong[:0]
 				for i := range t.cells {
 					var f *schema.Field
@@ -159,6 +175,9 @@ func (t *Tab) next() (line int, texts []string, err error) {
 // row reads the cells of a row.
 func (t *Tab) row(e xml.StartElement) error {
 	line := t.line + 1
+	if line > maxRows {
+		return fmt.Errorf("there are more than %d rows", maxRows)
+	}
 	if r := attr(e, "r"); r != "" {
 		n, err := strconv.Atoi(r)
 		if err != nil || n < line || n > maxRows {
@@ -191,15 +210,15 @@ func (t *Tab) row(e xml.StartElement) error {
 				}
 				column = c
 			}
-			if column > maxColumns {
-				return fmt.Errorf("there are more than %d columns", maxColumns)
-			}
 			c, err := t.cell(e)
 			if err != nil {
 				return err
 			}
-			if c.kind == noCell {
+			if c.kind == noCell || c.kind == textCell && strings.TrimSpace(c.text) == "" {
 				continue
+			}
+			if column > maxColumns {
+				return fmt.Errorf("there are more than %d columns", maxColumns)
 			}
 			for len(t.cells) < column {
 				t.cells = append(t.cells, cell{})
@@ -453,5 +472,5 @@ func place(ref string) (column, row int, ok bool) {
 		i++
 	}
 	row, err := strconv.Atoi(ref[i:])
-	return column, row, err == nil && i > 0 && row > 0 && row <= maxRows && column <= maxColumns
+	return column, row, err == nil && i > 0 && row > 0 && row <= maxRows && column <= lastColumn
 }

@@ -3,6 +3,7 @@ package sheet
 import (
 	"archive/zip"
 	"bufio"
+	"bytes"
 	"encoding/xml"
 	"errors"
 	"fmt"
@@ -20,6 +21,7 @@ import (
 // time, so that memory does not grow with it, a cell's type and number format and what is merged are seen, and a part
 // that is cut off is never taken for its end.
 type Workbook struct {
+	Note    func(string) // told what a reader of its tabs must know; may be nil
 	name    string
 	size    int64
 	parts   map[string]*zip.File // by name in lower case, without a leading slash
@@ -45,14 +47,17 @@ type TabInfo struct {
 
 // Limits of a workbook, so that a small file can't fill the memory or the day.
 const (
-	maxRowXML   = 4 << 20   // bytes of one row, or of one mark-up token elsewhere
-	maxPart     = 4 << 30   // bytes of a part, unpacked
-	maxSmall    = 16 << 20  // bytes of a part that is not rows or strings
-	maxStrings  = 128 << 20 // bytes of text that the cells share
-	maxUnpacked = 300       // times a part may be larger than its packed form, beyond
+	maxRowXML   = 4 << 20  // bytes of one row, or of one mark-up token elsewhere
+	maxPart     = 4 << 30  // bytes of a part, unpacked
+	maxSmall    = 16 << 20 // bytes of a part that is not rows or strings
+	maxStrings  = 64 << 20 // bytes of text that the cells share, and 4 for each
+	maxUnpacked = 300      // times a part may be larger than its packed form, beyond
 	freeUnpack  = 16 << 20
-	maxColumns  = 16384 // as in every spreadsheet program
+	lastColumn  = 16384 // as in every spreadsheet program
 	maxRows     = 1048576
+	maxTabs     = 1000
+	maxParts    = 20_000    // files in the archive
+	maxPacked   = 200 << 20 // bytes of the archive: all of its parts' names may be kept
 )
 
 var errNotXML = errors.New("is not such XML as a workbook holds")
@@ -100,6 +105,9 @@ func NewWorkbook(src io.ReaderAt, size int64, name string) (*Workbook, error) {
 	} else if !strings.HasPrefix(string(head[:n]), "PK") {
 		return nil, w.fail("is no workbook (.xlsx): save it as one, or as CSV UTF-8")
 	}
+	if err := w.bearable(src); err != nil {
+		return nil, err
+	}
 	z, err := zip.NewReader(src, size)
 	if err != nil {
 		return nil, w.fail("is no workbook, or a damaged one (%s): save it again as .xlsx", err)
@@ -115,6 +123,27 @@ func NewWorkbook(src io.ReaderAt, size int64, name string) (*Workbook, error) {
 		return nil, w.fail("is no workbook, or a damaged one (%s): save it again as .xlsx", err)
 	}
 	return w, nil
+}
+
+// bearable is an error where to list the archive's parts would take too long or too much room. Each stands in it behind a
+// signature (PKZIP APPNOTE 6.3.10, 4.3.12), whatever number the archive itself gives for them.
+func (w *Workbook) bearable(src io.ReaderAt) error {
+	if w.size > maxPacked {
+		return w.fail("is larger than %d MiB: split it, or save its tabs as CSV UTF-8", maxPacked>>20)
+	}
+	signature := []byte("PK\x01\x02")
+	buf := make([]byte, 64<<10)
+	for at, parts := int64(0), 0; at < w.size; {
+		n, err := src.ReadAt(buf, at)
+		if parts += bytes.Count(buf[:n], signature); parts > maxParts {
+			return w.fail("is an archive of more than %d files: no workbook has so many", maxParts)
+		}
+		if err != nil || n < len(buf) {
+			return nil // what can't be read the archive's reader tells
+		}
+		at += int64(n - len(signature) + 1)
+	}
+	return nil
 }
 
 func partName(s string) string {
@@ -161,6 +190,7 @@ func (w *Workbook) readParts() error {
 	if err != nil {
 		return err
 	}
+	sheets := map[string]string{} // a worksheet's part by its relation's id
 	for _, r := range related {
 		switch {
 		case strings.HasSuffix(r.kind, "/styles"):
@@ -169,20 +199,24 @@ func (w *Workbook) readParts() error {
 			}
 		case strings.HasSuffix(r.kind, "/sharedStrings"):
 			w.strings.part = r.target
+		case strings.HasSuffix(r.kind, "/worksheet"):
+			sheets[r.id] = r.target
 		}
 	}
-	return w.small(main, func(e xml.StartElement, _ []string) {
+	err = w.small(main, func(e xml.StartElement, _ []string) {
 		switch e.Name.Local {
 		case "workbookPr":
 			w.date04 = isTrue(attr(e, "date1904"))
 		case "sheet":
-			for _, r := range related {
-				if r.id == attr(e, "id") && strings.HasSuffix(r.kind, "/worksheet") {
-					w.tabs = append(w.tabs, TabInfo{Name: shown(unescape(attr(e, "name"))), Hidden: strings.Contains(strings.ToLower(attr(e, "state")), "hidden"), part: r.target})
-				}
+			if part, ok := sheets[attr(e, "id")]; ok {
+				w.tabs = append(w.tabs, TabInfo{Name: shown(unescape(attr(e, "name"))), Hidden: strings.Contains(strings.ToLower(attr(e, "state")), "hidden"), part: part})
 			}
 		}
 	})
+	if err == nil && len(w.tabs) > maxTabs {
+		return w.fail("has %d tabs, and at most %d are read: split it, or save its tabs as CSV UTF-8", len(w.tabs), maxTabs)
+	}
+	return err
 }
 
 type relation struct{ id, kind, target string }
@@ -312,7 +346,7 @@ func (w *Workbook) readStrings() error {
 			switch e.Name.Local {
 			case "si":
 				all.WriteString(r.take())
-				if all.Len() > maxStrings {
+				if all.Len()+4*len(w.strings.ends) > maxStrings {
 					return w.fail("holds more than %d MiB of text: split it, or save its tabs as CSV UTF-8", maxStrings>>20)
 				}
 				w.strings.ends = append(w.strings.ends, uint32(all.Len()))

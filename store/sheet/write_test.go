@@ -68,7 +68,10 @@ func draw(t *rapid.T, k *schema.Kind, known *schema.Known) schema.Record {
 			case schema.WordField:
 				*p = rapid.SampledFrom(known.Words[f.Vocabulary]).Draw(t, f.Name)
 			default:
-				if *p = text(t, f.Name); *p == "" {
+				if *p = text(t, f.Name); f.Name == k.Name { // a name is cleaned on its way in
+					*p = schema.CleanName(*p)
+				}
+				if *p == "" {
 					*p = "x"
 				}
 			}
