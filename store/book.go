@@ -113,6 +113,9 @@ func open(ctx context.Context, path string, now func() time.Time, create bool) (
 	if err == nil && version > newest {
 		err = newer(path, version, newest)
 	}
+	if err == nil {
+		err = ours(ctx, b.db, path, version)
+	}
 	if err == nil && version < newest {
 		err = b.migrateOlder(ctx, version)
 	}
@@ -217,8 +220,10 @@ func View(ctx context.Context, path string) (*Book, error) {
 				b.db.Close()
 				return b.viewOlder(ctx, path, version)
 			default:
-				viewed = true
-				return b, nil
+				if err = ours(ctx, b.db, path, version); err == nil {
+					viewed = true
+					return b, nil
+				}
 			}
 		}
 		b.db.Close()
@@ -376,7 +381,10 @@ func parseTime(s string) (time.Time, error) {
 		mi, e5 := strconv.Atoi(s[14:16])
 		sec, e6 := strconv.Atoi(s[17:19])
 		if errors.Join(e1, e2, e3, e4, e5, e6) == nil {
-			return time.Date(y, time.Month(mo), d, h, mi, sec, 0, time.UTC), nil
+			t := time.Date(y, time.Month(mo), d, h, mi, sec, 0, time.UTC)
+			if mo >= 1 && mo <= 12 && h < 24 && mi < 60 && sec < 60 && t.Day() == d {
+				return t, nil
+			}
 		}
 	}
 	return time.Time{}, fmt.Errorf("the book holds %q where a time should stand", s)

@@ -35,6 +35,9 @@ func lookInto(path string) (*lookedFile, error) {
 	if err != nil {
 		return nil, err
 	}
+	if !info.Mode().IsRegular() && !info.IsDir() { // to open a pipe is to wait for its writer
+		return nil, &Error{BadBook, path + " is no file", "name a file", nil}
+	}
 	looked.Lock()
 	defer looked.Unlock()
 	for _, l := range looked.files {
