@@ -1,6 +1,7 @@
 package store
 
 import (
+	"context"
 	"encoding/binary"
 	"errors"
 	"fmt"
@@ -96,7 +97,11 @@ func inspect(path string, newest int) (empty bool, err error) {
 		return false, notThere(path, err)
 	}
 	if beingMade(path) {
-		return true, nil
+		// A journal of another book would take all of this one back.
+		records, err := stands(context.Background(), path, "immutable=1")
+		if err != nil || records == 0 {
+			return true, nil
+		}
 	}
 	const other = "name another with --book, or move this file away"
 	if n < 100 || string(h[:16]) != "SQLite format 3\x00" {
