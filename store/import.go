@@ -42,6 +42,8 @@ type Counts struct {
 	Amended  int    `json:"amended"`
 	Repeated int    `json:"repeated"` // known already: nothing to add
 	Bad      int    `json:"bad"`
+	Ahead    int    `json:"ahead,omitempty"` // of those added: dated more than a day after they were entered
+	AheadAt  int    `json:"-"`               // the first line of those
 }
 
 // Imported is what an import did, a line a sheet.
@@ -232,6 +234,11 @@ func (im *importer) sheet(ctx context.Context, s Source) (*Counts, error) {
 			c.Bad++
 		case did == added:
 			c.Added++
+			if s.Kind.When(is.record).After(im.entered.Add(24 * time.Hour)) {
+				if c.Ahead++; c.Ahead == 1 {
+					c.AheadAt = cells.Line
+				}
+			}
 		case did == amended:
 			c.Amended++
 		default:

@@ -100,6 +100,7 @@ func (b *Book) gatherAll(ctx context.Context, q querier) (*gathered, error) {
 		return nil, err
 	}
 	known := n.known()
+	known.Recorded = true
 	for _, r := range g.records {
 		if err := sound(r, known); err != nil {
 			k := schema.KindOf(r)
@@ -519,7 +520,8 @@ func (t *taker) attachments(ctx context.Context) error {
 	return nil
 }
 
-// sound says whether a record could have been recorded here: every field reads
+// sound says whether a record could have been recorded, here or by an earlier
+// version: every field reads
 // back from its sheet's form, and the kind agrees. Only a damaged or made-up
 // book holds others.
 func sound(r schema.Record, known *schema.Known) error {
@@ -534,5 +536,5 @@ func sound(r schema.Record, known *schema.Known) error {
 	if d := k.Differ(r, again); len(d) > 0 {
 		return schema.Wrong(d[0].Name, d[0].Cell(r, time.UTC), "does not read back as it stands")
 	}
-	return k.Check(r)
+	return k.CheckRecorded(r)
 }

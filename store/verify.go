@@ -125,13 +125,16 @@ func records(ctx context.Context, q querier) (Finding, error) {
 		return f, err
 	}
 	known := n.known()
+	known.Recorded = true
 	count, highest := 0, int64(0)
 	for _, k := range schema.Kinds {
 		t := tables()[k]
 		if t == nil {
 			continue
 		}
-		err := t.query(ctx, q, n, "ORDER BY number", nil, func(r schema.Record) error {
+		read := t.scanner(n)
+		read.unsummed = true // sums lists them all
+		err := read.query(ctx, q, "ORDER BY number", nil, func(r schema.Record) error {
 			count++
 			highest = max(highest, k.Meta(r).Number)
 			if err := sound(r, known); err != nil {
