@@ -20,6 +20,7 @@ type Known struct {
 	Units             unit.System              // in which the book is shown
 	Note              func(string)             // told what a reader must know of a value, such as an hour that happens twice; may be nil
 	Begun             bool                     // a name's unique beginning is the name, as people type it; never in a sheet
+	Recorded          bool                     // what is read was recorded already: limits that came later do not hold for it
 	Others            func() ([]string, error) // all machines, where not all are known yet; asked once, before one is said not to be known
 	machine, driver   map[string]string        // folded name -> name
 	word              map[string]map[string]string
@@ -238,8 +239,12 @@ func (k *Kind) Set(r Record, f *Field, raw string, known *Known, relative time.T
 		if err != nil {
 			return fail(err)
 		}
-		if v < f.Min || v > f.Max {
-			return fail(fmt.Errorf("should lie between %s and %s", unit.Format(f.Min, f.Unit, unit.Metric), unit.Format(f.Max, f.Unit, unit.Metric)))
+		if !known.Recorded && (v < f.Min || v > f.Max) {
+			low := unit.Format(f.Min, f.Unit, unit.Metric)
+			if f.Min > 0 { // which may be too small to show in its usual decimals
+				low = strings.Replace(low, "0.0 ", formatNum(f.Min)+" ", 1)
+			}
+			return fail(fmt.Errorf("should lie between %s and %s", low, unit.Format(f.Max, f.Unit, unit.Metric)))
 		}
 		*p.(*Num) = N(v)
 		if !plainNumber(raw) {
@@ -311,9 +316,21 @@ func blank(p any) {
 	}
 }
 
-// Check judges a filled record: what is required is there, and the kind's own
-// Validate agrees.
+// Check judges a record that is to be recorded: as CheckRecorded, and what its
+// fields say together lies within limits.
 func (k *Kind) Check(r Record) error {
+	if err := k.CheckRecorded(r); err != nil {
+		return err
+	}
+	if run, ok := r.(*Run); ok {
+		return run.withinLimits()
+	}
+	return nil
+}
+
+// CheckRecorded judges a record that was recorded, maybe before a limit was set:
+// what is required is there, and the kind's own Validate agrees.
+func (k *Kind) CheckRecorded(r Record) error {
 	for i := range k.Fields {
 		if f := &k.Fields[i]; f.Required && !f.Known(r) {
 			return &Problem{Column: f.Name, Says: "is missing: " + f.Help}

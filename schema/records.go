@@ -135,7 +135,7 @@ type MeterChange struct {
 type Run struct {
 	Base     `rec:"at=start"`
 	Driver   string `rec:"driver,driver" help:"who drove"`
-	Hours    Num    `rec:"hours,num,unit=h,min=0,max=1000000,plain" help:"engine hours driven"`
+	Hours    Num    `rec:"hours,num,unit=h,min=0.01,max=1000,plain" help:"engine hours driven"`
 	MeterOut Num    `rec:"meter_out_h,num,unit=h,min=0,max=1000000" help:"meter on going out"`
 	MeterIn  Num    `rec:"meter_in_h,num,unit=h,min=0,max=1000000" help:"meter on coming in"`
 	Terrain  string `rec:"terrain,word,of=terrain" help:"ground it was driven over"`
@@ -326,6 +326,17 @@ func (r *Run) Validate() error {
 	}
 	if _, ok := r.Duration(); !ok {
 		return Wrong("hours", "", "is missing: give hours, or both meter_out_h and meter_in_h")
+	}
+	return nil
+}
+
+// withinLimits holds the hours between a run's meter readings to the limit of its
+// hours. No hours at all are let pass: a meter of whole tenths shows none of a
+// short run.
+func (r *Run) withinLimits() error {
+	most := KindOf(r).Field("hours").Max
+	if h, _ := r.Duration(); h > most {
+		return Wrong("meter_in_h", fmt.Sprint(r.MeterIn.V), fmt.Sprintf("lies %v h beyond meter_out_h %v: one run has at most %v h; swap them if they are the wrong way round, or split the run", h, r.MeterOut.V, most))
 	}
 	return nil
 }

@@ -161,7 +161,7 @@ func TestWrongFieldsSayWhatWouldBeRight(t *testing.T) {
 	for _, c := range []struct{ column, raw, says string }{
 		{"driver", "Ines Verga", "did you mean Ines Varga?"},
 		{"terrain", "dirt", "did you mean dust?"},
-		{"hours", "-1.0", "should lie between 0.0 h and"},
+		{"hours", "-1.0", "should lie between 0.01 h and 1000.0 h"},
 		{"hours", "2x", "write 1.5, 1.5 h, 1:30 or 90 min"},
 		{"ambient_c", "400", "should lie between -60 °C and 60 °C"},
 		{"start", "31/02/2025 9am", "February 2025 has 28 days"},

@@ -179,7 +179,11 @@ func TestVerify(t *testing.T) {
 			require.NoError(t, err)
 			found, err := b.Verify(ctx)
 			require.NoError(t, err)
-			require.Len(t, found, 8)
+			if c.check == "tables" {
+				require.Len(t, found, 1, "what strange tables say is worth nothing")
+			} else {
+				require.Len(t, found, 8)
+			}
 			wrong := ""
 			for _, f := range found {
 				for _, w := range f.Wrong {
@@ -226,6 +230,6 @@ func TestVerifyBrokenPages(t *testing.T) {
 	defer v.Close()
 	found, err := v.Verify(ctx)
 	require.NoError(t, err)
-	require.Len(t, found, 1, "what broken pages say is worth nothing")
-	require.NotEmpty(t, found[0].Wrong)
+	require.Len(t, found, 2, "what broken pages say is worth nothing")
+	require.NotEmpty(t, found[1].Wrong)
 }

@@ -19,6 +19,8 @@ import (
 
 	"modernc.org/sqlite" // the driver, under the name "sqlite"
 	lib "modernc.org/sqlite/lib"
+
+	"shedbook/schema"
 )
 
 // Book is an open book.
@@ -89,6 +91,14 @@ func open(ctx context.Context, path string, now func() time.Time, create bool) (
 	if empty && !create {
 		return nil, notThere(path, fs.ErrNotExist)
 	}
+	if b, err := os.Stat(path); err == nil {
+		if err := oneName(path, b); err != nil {
+			return nil, err
+		}
+	}
+	if err := ownLeftovers(ctx, path, looked); err != nil {
+		return nil, err
+	}
 	b := &Book{path: path, now: now, looked: looked}
 	if empty {
 		// The first tables go in under a rollback journal, so that the file's
@@ -113,6 +123,9 @@ func open(ctx context.Context, path string, now func() time.Time, create bool) (
 	if err == nil && version > newest {
 		err = newer(path, version, newest)
 	}
+	if err == nil {
+		err = ours(ctx, b.db, path, version)
+	}
 	if err == nil && version < newest {
 		err = b.migrateOlder(ctx, version)
 	}
@@ -121,6 +134,17 @@ func open(ctx context.Context, path string, now func() time.Time, create bool) (
 		return nil, explain(path, err)
 	}
 	return b, nil
+}
+
+// oneName is an error where a book's file has two names: SQLite keeps its log
+// beside the one that it was opened by, and who writes under the other does not
+// see it.
+func oneName(path string, info os.FileInfo) error {
+	if hardLinks(info) < 2 {
+		return nil
+	}
+	return trouble(Failed, fmt.Sprintf("make it a file of its own: cp -p %[1]s %[1]s.own && mv %[1]s.own %[1]s; reports still work", schema.Quote(path)),
+		"the book %s has %d names (hard links): records written under one are lost under another, so none is written", path, hardLinks(info))
 }
 
 // itself is a path without links: SQLite keeps its log beside the file itself.
@@ -203,6 +227,9 @@ func View(ctx context.Context, path string) (*Book, error) {
 	if empty {
 		return nil, notThere(path, fs.ErrNotExist)
 	}
+	if err := ownLeftovers(ctx, path, looked); err != nil {
+		return nil, err
+	}
 	b := &Book{path: path, readOnly: true, now: time.Now, looked: looked}
 	for _, mode := range []string{"mode=ro", "mode=ro&immutable=1"} {
 		if b.db, err = sql.Open("sqlite", dsn(path, mode+"&"+pragmas)); err != nil {
@@ -217,8 +244,10 @@ func View(ctx context.Context, path string) (*Book, error) {
 				b.db.Close()
 				return b.viewOlder(ctx, path, version)
 			default:
-				viewed = true
-				return b, nil
+				if err = ours(ctx, b.db, path, version); err == nil {
+					viewed = true
+					return b, nil
+				}
 			}
 		}
 		b.db.Close()
@@ -263,8 +292,8 @@ func (b *Book) Close() error {
 // Path is where the book stands.
 func (b *Book) Path() string { return b.path }
 
-// makeFile makes an empty file only its owner may read, and its directory.
-func makeFile(path string) error {
+// makeDir makes the directory of a file that is to be made.
+func makeDir(path string) error {
 	dir := filepath.Dir(path)
 	if _, err := os.Stat(dir); errors.Is(err, fs.ErrNotExist) {
 		// Only the last directory is made: a mistyped path is an error.
@@ -274,6 +303,14 @@ func makeFile(path string) error {
 		if err := os.MkdirAll(dir, 0o700); err != nil {
 			return &Error{Failed, "the book's directory can't be made", "check the path and the rights of its parent", err}
 		}
+	}
+	return nil
+}
+
+// makeFile makes an empty file only its owner may read, and its directory.
+func makeFile(path string) error {
+	if err := makeDir(path); err != nil {
+		return err
 	}
 	f, err := os.OpenFile(path, os.O_CREATE|os.O_RDWR, 0o600)
 	if err != nil {
@@ -318,7 +355,7 @@ func (b *Book) write(ctx context.Context, do func(tx *sql.Tx) error) error {
 func (b *Book) stillThere() error {
 	is, err := os.Stat(b.path)
 	if err == nil && os.SameFile(is, b.file) {
-		return nil
+		return oneName(b.path, is)
 	}
 	return trouble(Failed, "put it back, or name the book where it is now, and do it again", "the book %s was moved or removed meanwhile: nothing was recorded", b.path)
 }
@@ -376,7 +413,10 @@ func parseTime(s string) (time.Time, error) {
 		mi, e5 := strconv.Atoi(s[14:16])
 		sec, e6 := strconv.Atoi(s[17:19])
 		if errors.Join(e1, e2, e3, e4, e5, e6) == nil {
-			return time.Date(y, time.Month(mo), d, h, mi, sec, 0, time.UTC), nil
+			t := time.Date(y, time.Month(mo), d, h, mi, sec, 0, time.UTC)
+			if mo >= 1 && mo <= 12 && h < 24 && mi < 60 && sec < 60 && t.Day() == d {
+				return t, nil
+			}
 		}
 	}
 	return time.Time{}, fmt.Errorf("the book holds %q where a time should stand", s)

@@ -26,7 +26,8 @@ var (
 )
 
 // shelf holds records of one kind, written small, and finds one by its ref or,
-// where it has none, its content. It takes some 80 bytes a record.
+// where it has none, its content. It takes some 80 bytes a record. Of records
+// that say the same it keeps one and counts the others.
 type shelf struct {
 	t       *table
 	n       *names
@@ -37,6 +38,7 @@ type shelf struct {
 	used    int
 	chunks  []chunk
 	fresh   map[int64]int // by machine: its chunk of records that are in no pack yet
+	more    map[slot]int  // of records that say the same: how many beside the one kept no row has taken up
 }
 
 // chunk is a pack, sealed or not.
@@ -45,14 +47,17 @@ type chunk struct {
 	content          []byte
 }
 
-// slot is where a record begins; one of hash 0 is free.
+// slot is where a record begins; one of hash 0 is free. The hash's last bit is
+// set, and the one before where a row of the sheet has taken the record up.
 type slot struct {
 	hash      uint64
 	chunk, at uint32
 }
 
+const takenUp = 2
+
 func newShelf(t *table, n *names, entered int64) *shelf {
-	return &shelf{t: t, n: n, u: t.unpacker(n), entered: entered, seed: maphash.MakeSeed(), slots: make([]slot, 1<<12), fresh: map[int64]int{}}
+	return &shelf{t: t, n: n, u: t.unpacker(n), entered: entered, seed: maphash.MakeSeed(), slots: make([]slot, 1<<12), fresh: map[int64]int{}, more: map[slot]int{}}
 }
 
 // knownBy is what a record of this content is known by: its ref, which comes
@@ -75,25 +80,52 @@ func (s *shelf) content(p slot) []byte {
 
 // find finds the record of an identity, or the free slot where it would go.
 func (s *shelf) find(id []byte) (at int, hash uint64, found bool) {
-	hash = maphash.Bytes(s.seed, id) | 1
+	hash = maphash.Bytes(s.seed, id)&^takenUp | 1
 	mask := len(s.slots) - 1
-	for at = int(hash>>1) & mask; s.slots[at].hash != 0; at = (at + 1) & mask {
-		if s.slots[at].hash == hash && bytes.Equal(knownBy(s.content(s.slots[at])), id) {
+	for at = int(hash>>2) & mask; s.slots[at].hash != 0; at = (at + 1) & mask {
+		if s.slots[at].hash&^takenUp == hash && bytes.Equal(knownBy(s.content(s.slots[at])), id) {
 			return at, hash, true
 		}
 	}
 	return at, hash, false
 }
 
-// keep finds a place for the record that begins at a place in a chunk. Where
-// another is known by the same, it takes its place.
-func (s *shelf) keep(chunk, begins int) {
+// take takes up a record that is known by what the slot's is; false where none
+// is left.
+func (s *shelf) take(at int) bool {
+	p := &s.slots[at]
+	if p.hash&takenUp == 0 {
+		p.hash |= takenUp
+		return true
+	}
+	key := slot{chunk: p.chunk, at: p.at}
+	if s.more[key] == 0 {
+		return false
+	}
+	s.more[key]--
+	return true
+}
+
+// left is how many are left to take up.
+func (s *shelf) left(at int) int {
+	p := s.slots[at]
+	n := s.more[slot{chunk: p.chunk, at: p.at}]
+	if p.hash&takenUp == 0 {
+		n++
+	}
+	return n
+}
+
+// keep finds a place for the record that begins at a place in a chunk; taken
+// says whether it is of a row of the sheet. Where another has its ref, it takes
+// its place.
+func (s *shelf) keep(chunk, begins int, taken bool) {
 	if 2*s.used >= len(s.slots) {
 		old := s.slots
 		s.slots = make([]slot, 2*len(old))
 		for _, p := range old {
 			if p.hash != 0 {
-				at := int(p.hash>>1) & (len(s.slots) - 1)
+				at := int(p.hash>>2) & (len(s.slots) - 1)
 				for s.slots[at].hash != 0 {
 					at = (at + 1) & (len(s.slots) - 1)
 				}
@@ -102,16 +134,26 @@ func (s *shelf) keep(chunk, begins int) {
 		}
 	}
 	p := slot{chunk: uint32(chunk), at: uint32(begins)}
-	at, hash, found := s.find(knownBy(s.content(p)))
+	content := s.content(p)
+	known := knownBy(content)
+	at, hash, found := s.find(known)
+	if found && len(known) == len(content) { // it has no ref: they say the same
+		if !taken {
+			s.more[slot{chunk: s.slots[at].chunk, at: s.slots[at].at}]++
+		}
+		return
+	}
 	if !found {
 		s.used++
 	}
-	p.hash = hash
+	if p.hash = hash; taken {
+		p.hash |= takenUp
+	}
 	s.slots[at] = p
 }
 
-// put keeps a record that is in no pack.
-func (s *shelf) put(content []byte, machine int64, m *schema.Meta) error {
+// put keeps a record that is in no pack; taken as for keep.
+func (s *shelf) put(content []byte, machine int64, m *schema.Meta, taken bool) error {
 	c, ok := s.fresh[machine]
 	if !ok {
 		c = len(s.chunks)
@@ -126,7 +168,7 @@ func (s *shelf) put(content []byte, machine int64, m *schema.Meta) error {
 	if s.chunks[c].content, err = appendRecord(s.chunks[c].content, content, m, s.entered); err != nil {
 		return err
 	}
-	s.keep(c, begins)
+	s.keep(c, begins, taken)
 	return nil
 }
 
@@ -142,7 +184,7 @@ func (s *shelf) putPack(machine int64, content []byte) error {
 		if err != nil {
 			return err
 		}
-		s.keep(len(s.chunks)-1, at)
+		s.keep(len(s.chunks)-1, at, false)
 		at += n
 	}
 	return nil
@@ -196,7 +238,7 @@ func (s *shelf) load(ctx context.Context, q querier) error {
 		if err != nil {
 			return err
 		}
-		return s.put(content, s.n.machine[schema.BaseOf(r).Machine], &schema.BaseOf(r).Meta)
+		return s.put(content, s.n.machine[schema.BaseOf(r).Machine], &schema.BaseOf(r).Meta, false)
 	})
 }
 
@@ -234,6 +276,9 @@ func (w *rows) goLong(ctx context.Context) error {
 		return err
 	}
 	b.had = b.shelf.used
+	if err := b.takeUp(ctx); err != nil {
+		return err
+	}
 	// All numbers that it may need are taken now, since the connection is busy
 	// from here on; what is left over is given back at the end (see settle).
 	if err := w.reserve(ctx, 1<<40); err != nil {
@@ -254,6 +299,33 @@ func (w *rows) goLong(ctx context.Context) error {
 	w.bulk = b
 	go b.insert(ctx)
 	return nil
+}
+
+// takeUp takes up what was amended, which is counted with what it was (see
+// alike), and what the rows before have taken up.
+func (b *bulk) takeUp(ctx context.Context) error {
+	upTo := func(r schema.Record, left func(now int) int) error {
+		content, err := b.t.written(r, b.n)
+		if err != nil {
+			return err
+		}
+		at, _, found := b.shelf.find(knownBy(content))
+		if !found {
+			return nil
+		}
+		now := b.shelf.left(at)
+		for to := left(now); now > to; now-- {
+			b.shelf.take(at)
+		}
+		return nil
+	}
+	err := b.amended(ctx, func(r schema.Record) error {
+		return upTo(r, func(now int) int { return now - 1 })
+	})
+	for _, r := range b.alike.met {
+		err = cmp.Or(err, upTo(r, func(int) int { return b.alike.left[b.identity(r)] }))
+	}
+	return err
 }
 
 func (b *bulk) empty() []any { return make([]any, 0, batchRows*len(b.t.columns)) }
@@ -321,7 +393,14 @@ func (b *bulk) take(ctx context.Context, r schema.Record) (deed, []*schema.Probl
 		return 0, nil, err
 	}
 	b.content = b.t.appendContent(b.content[:0], r, row[begins+1:])
-	at, _, found := b.shelf.find(knownBy(b.content))
+	known := knownBy(b.content)
+	at, _, found := b.shelf.find(known)
+	if len(known) == len(b.content) { // without a ref
+		if found && b.shelf.take(at) || len(b.alike.saying) > 0 && b.alike.match(b.identity(r), map[int64]bool{}) {
+			return repeated, nil, nil
+		}
+		found = false
+	}
 	if !found {
 		return added, nil, b.add(ctx, r, row)
 	}
@@ -352,7 +431,7 @@ func (b *bulk) add(ctx context.Context, r schema.Record, batch []any) error {
 		return err
 	}
 	m.Entered = b.entered
-	if err := b.shelf.put(b.content, b.n.machine[schema.BaseOf(r).Machine], m); err != nil {
+	if err := b.shelf.put(b.content, b.n.machine[schema.BaseOf(r).Machine], m, true); err != nil {
 		return err
 	}
 	typed, err := typedJSON(m.Typed)
@@ -383,7 +462,7 @@ func (b *bulk) update(ctx context.Context, was, r schema.Record, differ []*schem
 	for _, x := range []schema.Record{was, is} {
 		b.changed[b.n.machine[schema.BaseOf(x).Machine]] = true
 	}
-	return b.shelf.put(b.content, b.n.machine[schema.BaseOf(is).Machine], b.k.Meta(is))
+	return b.shelf.put(b.content, b.n.machine[schema.BaseOf(is).Machine], b.k.Meta(is), true)
 }
 
 // finish puts the last rows in, makes the indexes again, and packs what is in

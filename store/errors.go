@@ -82,6 +82,10 @@ func damaged(path, why string) error {
 }
 
 func notThere(path string, err error) error {
+	var own *Error
+	if errors.As(err, &own) {
+		return err
+	}
 	if errors.Is(err, fs.ErrNotExist) {
 		return &Error{Failed, "there is no book at " + path, "shedbook init makes one; so does the first machine added", nil}
 	}

@@ -1,6 +1,7 @@
 package store
 
 import (
+	"context"
 	"encoding/binary"
 	"errors"
 	"fmt"
@@ -34,6 +35,9 @@ func lookInto(path string) (*lookedFile, error) {
 	info, err := os.Stat(path)
 	if err != nil {
 		return nil, err
+	}
+	if !info.Mode().IsRegular() && !info.IsDir() { // to open a pipe is to wait for its writer
+		return nil, &Error{BadBook, path + " is no file", "name a file", nil}
 	}
 	looked.Lock()
 	defer looked.Unlock()
@@ -93,7 +97,11 @@ func inspect(path string, newest int) (empty bool, err error) {
 		return false, notThere(path, err)
 	}
 	if beingMade(path) {
-		return true, nil
+		// A journal of another book would take all of this one back.
+		records, err := stands(context.Background(), path, "immutable=1")
+		if err != nil || records == 0 {
+			return true, nil
+		}
 	}
 	const other = "name another with --book, or move this file away"
 	if n < 100 || string(h[:16]) != "SQLite format 3\x00" {

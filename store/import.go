@@ -46,6 +46,8 @@ type Counts struct {
 	Amended  int    `json:"amended"`
 	Repeated int    `json:"repeated"` // known already: nothing to add
 	Bad      int    `json:"bad"`
+	Ahead    int    `json:"ahead,omitempty"` // of those added: dated more than a day after they were entered
+	AheadAt  int    `json:"-"`               // the first line of those
 }
 
 // Imported is what an import did, a line a sheet.
@@ -239,6 +241,11 @@ func (im *importer) sheet(ctx context.Context, s Source) (*Counts, error) {
 			c.Bad++
 		case did == added:
 			c.Added++
+			if s.Kind.When(is.record).After(im.entered.Add(24 * time.Hour)) {
+				if c.Ahead++; c.Ahead == 1 {
+					c.AheadAt = cells.Line
+				}
+			}
 		case did == amended:
 			c.Amended++
 		default:
@@ -318,6 +325,7 @@ type rows struct {
 	insert *sql.Stmt // of a row with a ref; nothing where the ref is known
 	hasRef bool
 	past   map[string][]schema.Record // earlier versions, by ref or, without, by content
+	alike  *alike                     // of rows without a ref; nil where no two records say the same
 	bulk   *bulk                      // once the sheet is a long one
 }
 
@@ -344,11 +352,33 @@ func (w *rows) prepare(ctx context.Context) error {
 		return err
 	}
 	were, err := earlier(ctx, w.tx, w.n, "WHERE kind = ?", w.k.Name)
-	w.past = map[string][]schema.Record{}
-	for _, e := range were {
-		w.past[w.identity(e.Record)] = append(w.past[w.identity(e.Record)], e.Record)
+	if err != nil {
+		return err
 	}
-	return err
+	w.past = map[string][]schema.Record{}
+	if w.k.TimeColumn() != "" {
+		w.alike = newAlike()
+	}
+	for _, e := range were {
+		id := w.identity(e.Record)
+		if w.alike != nil && w.k.Text(e.Record, "ref") == "" {
+			w.alike.says(id, e.Number)
+		} else {
+			w.past[id] = append(w.past[id], e.Record)
+		}
+	}
+	if w.alike == nil {
+		return nil
+	}
+	return w.amended(ctx, func(r schema.Record) error {
+		w.alike.says(w.identity(r), w.k.Meta(r).Number)
+		return nil
+	})
+}
+
+// amended reads the records without a ref that were amended.
+func (w *rows) amended(ctx context.Context, each func(schema.Record) error) error {
+	return w.t.query(ctx, w.tx, w.n, "WHERE number IN (SELECT number FROM past WHERE kind = ?) AND ref IS NULL", []any{w.k.Name}, each)
 }
 
 // identity is what a row is known by: its ref, or its whole content.
@@ -387,6 +417,9 @@ func (w *rows) take(ctx context.Context, r schema.Record) (deed, []*schema.Probl
 	if w.bulk != nil {
 		return w.bulk.take(ctx, r)
 	}
+	if w.alike != nil && w.k.Text(r, "ref") == "" {
+		return w.takeAlike(ctx, r)
+	}
 	if old := w.past[w.identity(r)]; len(old) > 0 && !w.changes(old, r) {
 		return repeated, nil, nil
 	}
@@ -413,6 +446,70 @@ func (w *rows) take(ctx context.Context, r schema.Record) (deed, []*schema.Probl
 		return amended, nil, err
 	}
 	return 0, w.conflict(same, r, differ), nil
+}
+
+// takeAlike takes a row without a ref, which is known by its whole content: as
+// many as the sheet has of it, the book is to have, those counted that were
+// amended or voided since. So each row of the sheet takes up one record.
+func (w *rows) takeAlike(ctx context.Context, r schema.Record) (deed, []*schema.Problem, error) {
+	id := w.identity(r)
+	if _, met := w.alike.left[id]; !met {
+		where, args, err := w.t.content(r, w.n)
+		if err != nil {
+			return 0, nil, err
+		}
+		var n int
+		if err := w.tx.QueryRowContext(ctx, "SELECT count(*) FROM "+w.k.Sheet+" "+where+" AND versions = 0", args...).Scan(&n); err != nil {
+			return 0, nil, err
+		}
+		w.alike.left[id] = n
+		w.alike.met = append(w.alike.met, r)
+	}
+	if w.alike.left[id] > 0 {
+		w.alike.left[id]--
+		return repeated, nil, nil
+	}
+	if w.alike.match(id, map[int64]bool{}) {
+		return repeated, nil, nil
+	}
+	_, err := w.add(ctx, r)
+	return added, nil, err
+}
+
+// alike counts records that say the same, so that each row of a sheet takes up
+// one of them.
+type alike struct {
+	left    map[string]int     // by content: records never amended that no row has taken up
+	met     []schema.Record    // one of each content in left
+	saying  map[string][]int64 // by content: records amended or voided that say, or said, this
+	takenBy map[int64]string   // of those: what the row says that took it up
+}
+
+func newAlike() *alike {
+	return &alike{left: map[string]int{}, saying: map[string][]int64{}, takenBy: map[int64]string{}}
+}
+
+func (a *alike) says(content string, number int64) {
+	if !slices.Contains(a.saying[content], number) {
+		a.saying[content] = append(a.saying[content], number)
+	}
+}
+
+// match takes up a record that says, or said, this; where all are taken, one
+// whose row can take up another (Kuhn's way to a largest matching). tried are
+// the records asked already.
+func (a *alike) match(content string, tried map[int64]bool) bool {
+	for _, number := range a.saying[content] {
+		if tried[number] {
+			continue
+		}
+		tried[number] = true
+		if by, taken := a.takenBy[number]; !taken || a.match(by, tried) {
+			a.takenBy[number] = content
+			return true
+		}
+	}
+	return false
 }
 
 // conflict tells the fields in which the book and a sheet differ.

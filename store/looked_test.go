@@ -13,6 +13,8 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"shedbook/schema"
 )
 
 // To close a descriptor of a file drops the process's locks on it (fcntl(2),
@@ -71,4 +73,30 @@ func TestNoLookDropsSQLitesLocks(t *testing.T) {
 	require.NoError(t, os.Link(path, hard))
 	require.True(t, IsBook(hard))
 	require.Equal(t, held, locks(), "another name of the same file")
+}
+
+// Whoever reads a row holds it to its checksum, not only verify.
+func TestReadersHoldRowsToTheirSums(t *testing.T) {
+	b, ctx := newBook(t), context.Background()
+	stock(t, b)
+	n := keep(t, b, aRun(noon, 2))
+	_, err := b.Fleet(ctx)
+	require.NoError(t, err)
+	_, err = b.db.Exec("UPDATE runs SET hours = 2.25")
+	require.NoError(t, err)
+	for what, read := range map[string]func() error{
+		"a report": func() error { _, err := b.Fleet(ctx); return err },
+		"a list":   func() error { _, err := b.List(ctx, schema.KindNamed("run"), Filter{}); return err },
+		"show":     func() error { _, err := b.Show(ctx, n); return err },
+	} {
+		var e *Error
+		require.ErrorAs(t, read(), &e, what)
+		require.Equal(t, BadBook, e.Trouble)
+		require.ErrorContains(t, e, "a row is not as it was written: runs 3")
+	}
+	found, err := b.Verify(ctx)
+	require.NoError(t, err)
+	for _, f := range found {
+		require.Equal(t, f.Check == "sums", len(f.Wrong) > 0, "%s: %v", f.Check, f.Wrong)
+	}
 }

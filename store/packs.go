@@ -384,7 +384,9 @@ func packsAreRight(ctx context.Context, q querier) (Finding, error) {
 func (p *packs) compare(ctx context.Context, k *schema.Kind, s *Sealed) error {
 	t := tables()[k]
 	rows := map[int64][]byte{}
-	err := t.query(ctx, p.q, p.n, "WHERE machine = ? AND number <= ?", []any{s.id, p.upto[k.Sheet]}, func(r schema.Record) error {
+	read := t.scanner(p.n)
+	read.unsummed = true // of which sums tells
+	err := read.query(ctx, p.q, "WHERE machine = ? AND number <= ?", []any{s.id, p.upto[k.Sheet]}, func(r schema.Record) error {
 		content, err := t.written(r, p.n)
 		if err == nil {
 			content, err = appendRecord(nil, content, k.Meta(r), 0)

@@ -64,7 +64,7 @@ func earlier(ctx context.Context, q querier, n *names, where string, args ...any
 		if err := rows.Scan(&e.Number, &kind, &e.What, &replaced, &e.Why, &content); err != nil {
 			return nil, err
 		}
-		if e.Kind = schema.KindNamed(kind); e.Kind == nil {
+		if e.Kind = schema.KindNamed(kind); tables()[e.Kind] == nil {
 			return nil, trouble(BadBook, "shedbook verify looks into it", "the book's past holds a record of the unknown kind %q", kind)
 		}
 		if e.Replaced, err = parseTime(replaced); err != nil {

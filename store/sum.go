@@ -35,17 +35,13 @@ func rowSum(values ...any) int64 {
 		case nil:
 			b = append(b, 0)
 		case int:
-			b = binary.LittleEndian.AppendUint64(append(b, 1), uint64(v))
+			b = sumInt(b, int64(v))
 		case int64:
-			b = binary.LittleEndian.AppendUint64(append(b, 1), uint64(v))
+			b = sumInt(b, v)
 		case float64:
-			if v == 0 {
-				v = 0 // SQLite keeps no negative zero
-			}
-			b = binary.LittleEndian.AppendUint64(append(b, 2), math.Float64bits(v))
+			b = sumFloat(b, v)
 		case string:
-			b = binary.AppendUvarint(append(b, 3), uint64(len(v)))
-			b = append(b, v...)
+			b = sumText(b, v)
 		case []byte: // no table has any: a damaged text
 			b = binary.AppendUvarint(append(b, 4), uint64(len(v)))
 			b = append(b, v...)
@@ -54,6 +50,21 @@ func rowSum(values ...any) int64 {
 		}
 	}
 	return int64(crc32.Checksum(b, castagnoli))
+}
+
+func sumInt(b []byte, v int64) []byte {
+	return binary.LittleEndian.AppendUint64(append(b, 1), uint64(v))
+}
+
+func sumFloat(b []byte, v float64) []byte {
+	if v == 0 {
+		v = 0 // SQLite keeps no negative zero
+	}
+	return binary.LittleEndian.AppendUint64(append(b, 2), math.Float64bits(v))
+}
+
+func sumText(b []byte, v string) []byte {
+	return append(binary.AppendUvarint(append(b, 3), uint64(len(v))), v...)
 }
 
 // eachRow reads every row of a summed table: its columns, and its values with

@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"hash/crc32"
 	"strings"
 	"sync"
 	"time"
@@ -19,7 +20,7 @@ import (
 type table struct {
 	kind    *schema.Kind
 	columns []string // number, the kind's, typed, entered, versions, sum
-	list    string   // the columns but the sum, quoted
+	list    string   // the columns, quoted
 	insert  string
 	low     []int64 // by field: the first number of a word's vocabulary
 }
@@ -32,7 +33,7 @@ var tables = sync.OnceValue(func() map[*schema.Kind]*table {
 			continue // known by name, not by number
 		}
 		t := &table{kind: k, columns: append(append([]string{"number"}, k.Columns()...), "typed", "entered", "versions", "sum")}
-		t.list = quoted(t.columns[:len(t.columns)-1])
+		t.list = quoted(t.columns)
 		t.low = make([]int64, len(k.Fields))
 		for i := range k.Fields {
 			if f := &k.Fields[i]; f.Type == schema.WordField {
@@ -152,10 +153,13 @@ type scanner struct {
 	ints  []sql.NullInt64
 	reals []sql.NullFloat64
 	texts []sql.NullString
+	bytes []byte // room for what is summed
+
+	unsummed bool // rows are not held to their checksums
 }
 
 func (t *table) scanner(n *names) *scanner {
-	size := len(t.columns) - 1
+	size := len(t.columns)
 	s := &scanner{t: t, n: n, dest: make([]any, size), ints: make([]sql.NullInt64, size), reals: make([]sql.NullFloat64, size), texts: make([]sql.NullString, size)}
 	s.dest[0] = &s.ints[0]
 	for i := range t.kind.Fields {
@@ -168,8 +172,35 @@ func (t *table) scanner(n *names) *scanner {
 			s.dest[i+1] = &s.ints[i+1]
 		}
 	}
-	s.dest[size-3], s.dest[size-2], s.dest[size-1] = &s.texts[size-3], &s.texts[size-2], &s.ints[size-1]
+	s.dest[size-4], s.dest[size-3], s.dest[size-2], s.dest[size-1] = &s.texts[size-4], &s.texts[size-3], &s.ints[size-2], &s.ints[size-1]
 	return s
+}
+
+// sum is the checksum that the row at hand should have: see rowSum.
+func (s *scanner) sum() int64 {
+	b := s.bytes[:0]
+	for _, d := range s.dest[:len(s.dest)-1] {
+		switch d := d.(type) {
+		case *sql.NullInt64:
+			if d.Valid {
+				b = sumInt(b, d.Int64)
+				continue
+			}
+		case *sql.NullFloat64:
+			if d.Valid {
+				b = sumFloat(b, d.Float64)
+				continue
+			}
+		case *sql.NullString:
+			if d.Valid {
+				b = sumText(b, d.String)
+				continue
+			}
+		}
+		b = append(b, 0)
+	}
+	s.bytes = b
+	return int64(crc32.Checksum(b, castagnoli))
 }
 
 // errBadRow is a row that can't have been written as it stands.
@@ -187,7 +218,10 @@ func (s *scanner) read(rows interface{ Scan(...any) error }, r schema.Record) er
 	if err := rows.Scan(s.dest...); err != nil {
 		return err
 	}
-	k, size := s.t.kind, len(s.dest)
+	if sum := s.ints[len(s.dest)-1]; !s.unsummed && sum.Int64 != s.sum() {
+		return fmt.Errorf("%s %d", s.t.kind.Sheet, s.ints[0].Int64)
+	}
+	k, size := s.t.kind, len(s.dest)-1
 	m := k.Meta(r)
 	m.Number, m.Versions = s.ints[0].Int64, int(s.ints[size-1].Int64)
 	var err error
@@ -234,13 +268,18 @@ func (s *scanner) read(rows interface{ Scan(...any) error }, r schema.Record) er
 }
 
 // query reads the records that a WHERE clause picks, in the order of its ORDER BY.
+// A row that is not as its checksum has it is an error.
 func (t *table) query(ctx context.Context, q querier, n *names, where string, args []any, each func(schema.Record) error) error {
+	return t.scanner(n).query(ctx, q, where, args, each)
+}
+
+func (s *scanner) query(ctx context.Context, q querier, where string, args []any, each func(schema.Record) error) error {
+	t := s.t
 	rows, err := q.QueryContext(ctx, "SELECT "+t.list+" FROM "+t.kind.Sheet+" "+where, args...)
 	if err != nil {
 		return err
 	}
 	defer rows.Close()
-	s := t.scanner(n)
 	for rows.Next() {
 		r := t.kind.New()
 		if err := s.scan(rows, r); err != nil {

@@ -6,6 +6,7 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"os"
 	"slices"
 	"strings"
 	"time"
@@ -34,18 +35,18 @@ type TookIn struct {
 }
 
 // TakeIn reads a machine's own book, made by Handover, into this one, all or
-// nothing: the machine, its drivers, records, earlier versions and attachments.
+// nothing, once it is verified whole: the machine, its drivers, records, earlier versions and attachments.
 // Records keep their refs; what is in the book already, by its ref or else by
 // its whole content, is not added again. A record that both books have and that
 // differs is a conflict unless update; what this book amended or voided since
 // stays so. A driver of a name that somebody has here already comes in as "NAME
 // of MACHINE", and so does a ref.
 func (b *Book) TakeIn(ctx context.Context, path string, update, dryRun bool) (*TookIn, error) {
-	src, err := View(ctx, path)
+	src, done, err := received(ctx, path, os.TempDir())
 	if err != nil {
 		return nil, err
 	}
-	defer src.Close()
+	defer done()
 	from, err := src.db.BeginTx(ctx, nil)
 	if err != nil {
 		return nil, explain(path, err)
@@ -53,7 +54,7 @@ func (b *Book) TakeIn(ctx context.Context, path string, update, dryRun bool) (*T
 	defer from.Rollback()
 	g, err := src.gatherAll(ctx, from)
 	if err != nil {
-		return nil, explain(path, err)
+		return nil, notGood(explain(src.path, err), path, src.path)
 	}
 	out := &TookIn{}
 	err = b.write(ctx, func(tx *sql.Tx) error {
@@ -87,9 +88,6 @@ func (asItIs) In(_ schema.Naming, s string) string    { return s }
 
 // gatherAll reads a machine's own book, and judges it: another wrote it.
 func (b *Book) gatherAll(ctx context.Context, q querier) (*gathered, error) {
-	if err := likeMigrations(ctx, q); err != nil {
-		return nil, damaged(b.path, err.Error())
-	}
 	n, err := readNames(ctx, q)
 	if err != nil {
 		return nil, err
@@ -103,6 +101,7 @@ func (b *Book) gatherAll(ctx context.Context, q querier) (*gathered, error) {
 		return nil, err
 	}
 	known := n.known()
+	known.Recorded = true
 	for _, r := range g.records {
 		if err := sound(r, known); err != nil {
 			k := schema.KindOf(r)
@@ -528,7 +527,8 @@ func (t *taker) attachments(ctx context.Context) error {
 	return nil
 }
 
-// sound says whether a record could have been recorded here: every field reads
+// sound says whether a record could have been recorded, here or by an earlier
+// version: every field reads
 // back from its sheet's form, and the kind agrees. Only a damaged or made-up
 // book holds others.
 func sound(r schema.Record, known *schema.Known) error {
@@ -543,5 +543,5 @@ func sound(r schema.Record, known *schema.Known) error {
 	if d := k.Differ(r, again); len(d) > 0 {
 		return schema.Wrong(d[0].Name, d[0].Cell(r, time.UTC), "does not read back as it stands")
 	}
-	return k.Check(r)
+	return k.CheckRecorded(r)
 }

@@ -27,10 +27,11 @@ func (f *Finding) wrong(format string, args ...any) {
 	}
 }
 
-// Verify looks through the whole book as it was at one moment: SQLite's own
-// check of every page and index, references, the tables as the migrations make
-// them, every row by its checksum, every record by its description, the packs that repeat them, what
-// records were before, and the digests of attached files. A book is sound where no finding is wrong.
+// Verify looks through the whole book as it was at one moment: the tables as the
+// migrations make them, SQLite's own check of every page and index, references,
+// every row by its checksum, every record by its description, the packs that
+// repeat them, what records were before, and the digests of attached files. A
+// book is sound where no finding is wrong.
 func (b *Book) Verify(ctx context.Context) ([]Finding, error) {
 	tx, err := b.db.BeginTx(ctx, nil)
 	if err != nil {
@@ -38,7 +39,7 @@ func (b *Book) Verify(ctx context.Context) ([]Finding, error) {
 	}
 	defer tx.Rollback()
 	var out []Finding
-	for _, look := range []func(context.Context, querier) (Finding, error){pages, references, tablesAreOurs, sums, records, packsAreRight, versions, files} {
+	for _, look := range []func(context.Context, querier) (Finding, error){tablesAreOurs, pages, references, sums, records, packsAreRight, versions, files} {
 		f, err := look(ctx, tx)
 		if err != nil {
 			if ctx.Err() != nil {
@@ -51,8 +52,8 @@ func (b *Book) Verify(ctx context.Context) ([]Finding, error) {
 			f.Wrong = []string{}
 		}
 		out = append(out, f)
-		if f.Check == "pages" && len(f.Wrong) > 0 {
-			break // what broken pages say is worth nothing
+		if (f.Check == "tables" || f.Check == "pages") && len(f.Wrong) > 0 {
+			break // what strange tables or broken pages say is worth nothing
 		}
 	}
 	return out, nil
@@ -109,73 +110,12 @@ func references(ctx context.Context, q querier) (Finding, error) {
 }
 
 func tablesAreOurs(ctx context.Context, q querier) (Finding, error) {
-	f := Finding{Check: "tables"}
-	want, err := newTables(ctx)
-	if err != nil {
-		return f, err
+	f := Finding{Check: "tables", Says: fmt.Sprintf("tables, indexes and triggers, as version %d has them", newestVersion())}
+	wrong, err := strange(ctx, q, newestVersion())
+	for _, w := range wrong {
+		f.wrong("%s", w)
 	}
-	got, err := tableSQL(ctx, q)
-	if err != nil {
-		return f, err
-	}
-	f.Says = fmt.Sprintf("%d tables and indexes, as version %d has them", len(want), newestVersion())
-	for _, name := range sortedKeys(want) {
-		if got[name] == "" {
-			f.wrong("%s is not there", name)
-		} else if got[name] != want[name] {
-			f.wrong("%s is not as it was made", name)
-		}
-	}
-	for _, name := range sortedKeys(got) {
-		if want[name] == "" {
-			f.wrong("%s is none of ours", name)
-		}
-	}
-	return f, nil
-}
-
-// likeMigrations is an error where the tables are not as the migrations make
-// them.
-func likeMigrations(ctx context.Context, q querier) error {
-	f, err := tablesAreOurs(ctx, q)
-	if err == nil && len(f.Wrong) > 0 {
-		err = fmt.Errorf("%s", strings.Join(f.Wrong, ", "))
-	}
-	return err
-}
-
-// newTables are the tables of a new book, by name.
-func newTables(ctx context.Context) (map[string]string, error) {
-	db, err := sql.Open("sqlite", ":memory:")
-	if err != nil {
-		return nil, err
-	}
-	defer db.Close()
-	db.SetMaxOpenConns(1) // each connection would have a memory of its own
-	for _, step := range migrations() {
-		if _, err := db.ExecContext(ctx, step); err != nil {
-			return nil, err
-		}
-	}
-	return tableSQL(ctx, db)
-}
-
-// tableSQL is what made each table, index, trigger and view, by its name.
-func tableSQL(ctx context.Context, q querier) (map[string]string, error) {
-	rows, err := q.QueryContext(ctx, "SELECT type, name, sql FROM sqlite_master WHERE sql IS NOT NULL AND name NOT LIKE 'sqlite@_%' ESCAPE '@'")
-	if err != nil {
-		return nil, err
-	}
-	defer rows.Close()
-	out := map[string]string{}
-	for rows.Next() {
-		var kind, name, text string
-		if err := rows.Scan(&kind, &name, &text); err != nil {
-			return nil, err
-		}
-		out[kind+" "+name] = text
-	}
-	return out, rows.Err()
+	return f, err
 }
 
 func records(ctx context.Context, q querier) (Finding, error) {
@@ -185,13 +125,16 @@ func records(ctx context.Context, q querier) (Finding, error) {
 		return f, err
 	}
 	known := n.known()
+	known.Recorded = true
 	count, highest := 0, int64(0)
 	for _, k := range schema.Kinds {
 		t := tables()[k]
 		if t == nil {
 			continue
 		}
-		err := t.query(ctx, q, n, "ORDER BY number", nil, func(r schema.Record) error {
+		read := t.scanner(n)
+		read.unsummed = true // sums lists them all
+		err := read.query(ctx, q, "ORDER BY number", nil, func(r schema.Record) error {
 			count++
 			highest = max(highest, k.Meta(r).Number)
 			if err := sound(r, known); err != nil {
@@ -230,7 +173,7 @@ func versions(ctx context.Context, q querier) (Finding, error) {
 	if err := n.readGone(ctx, q); err != nil {
 		return f, err
 	}
-	rows, err := q.QueryContext(ctx, "SELECT number, version, kind, content FROM past ORDER BY number, version")
+	rows, err := q.QueryContext(ctx, "SELECT number, version, kind, replaced, content FROM past ORDER BY number, version")
 	if err != nil {
 		return f, err
 	}
@@ -240,8 +183,8 @@ func versions(ctx context.Context, q querier) (Finding, error) {
 	for rows.Next() {
 		var number int64
 		var version int
-		var kind, content string
-		if err := rows.Scan(&number, &version, &kind, &content); err != nil {
+		var kind, replaced, content string
+		if err := rows.Scan(&number, &version, &kind, &replaced, &content); err != nil {
 			return f, err
 		}
 		count++
@@ -250,9 +193,12 @@ func versions(ctx context.Context, q querier) (Finding, error) {
 			f.wrong("record %d: version %d is missing", number, of[number])
 		}
 		k := schema.KindNamed(kind)
-		if k == nil {
+		if tables()[k] == nil {
 			f.wrong("record %d, version %d: %q is no kind of record", number, version, kind)
 			continue
+		}
+		if _, err := parseTime(replaced); err != nil {
+			f.wrong("record %d, version %d: %v", number, version, err)
 		}
 		if _, err := n.was(ctx, q, k, content); err != nil {
 			f.wrong("record %d, version %d: %v", number, version, err)

@@ -16,8 +16,7 @@ book meanwhile. The copy is read back and its rows are counted before it takes
 its name. A file that is there already is never replaced: put the day in the
 name, such as shedbook backup /mnt/usb/shedbook-$(date +%F).db
 
-To restore: see that no shedbook runs, move the book away (and the files of its
-name ending in -wal and -shm), and copy the backup to where the book was.`,
+To go back to it: shedbook restore FILE.`,
 		RunE: func(cmd *cobra.Command, given []string) error {
 			return a.view(cmd.Context(), func(b *store.Book) error {
 				rows, err := b.Backup(cmd.Context(), given[0])

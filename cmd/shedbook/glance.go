@@ -132,8 +132,8 @@ func kept[T any](l *look, verb, asked string, q question[T]) (T, error) {
 	}
 	state := l.book.State()
 	if state != "" {
-		b, err := os.ReadFile(file)
-		if err == nil && json.Unmarshal(b, &k) == nil && k.Of == state+program+asked && !k.AsOf.After(l.at) {
+		b, whole := readSealed(file)
+		if whole && json.Unmarshal(b, &k) == nil && k.Of == state+program+asked && !k.AsOf.After(l.at) {
 			return k.Seen, nil
 		}
 	}
@@ -169,7 +169,9 @@ func kept[T any](l *look, verb, asked string, q question[T]) (T, error) {
 	k.Of, k.AsOf, k.Seen = state+program+asked, l.at, seen
 	// Where it can't be kept it will be seen anew.
 	if os.MkdirAll(filepath.Dir(file), 0o700) == nil {
-		_ = toFile(file, func(w io.Writer) error { return json.NewEncoder(w).Encode(&k) })
+		if b, err := json.Marshal(&k); err == nil {
+			writeSealed(file, b)
+		}
 		if lay != nil {
 			l.lay(file, ground{Program: program, Common: l.common(), Mark: mark, AsOf: l.at}, lay())
 		}
@@ -200,7 +202,6 @@ type ground struct {
 	Common  string // what is not one machine's
 	Mark    store.Mark
 	AsOf    time.Time
-	Sum     uint32 // of what was laid
 }
 
 // common is what is not one machine's, in short.
@@ -215,30 +216,47 @@ func (l *look) common() string {
 // ground reads what was laid, and which machines were written to since; not ok
 // where it can't be stood on, or most of the fleet would have to be read anyway.
 func (l *look) ground(file, program string) (laid []byte, written []string, ok bool) {
-	b, err := os.ReadFile(file + ".ground")
-	head, laid, whole := bytes.Cut(b, []byte{'\n'})
+	b, whole := readSealed(file + ".ground")
+	head, laid, _ := bytes.Cut(b, []byte{'\n'})
 	var g ground
-	if err != nil || !whole || json.Unmarshal(head, &g) != nil || g.Program != program || g.Common != l.common() || g.AsOf.After(l.at) || g.Sum != crc(laid) {
+	if !whole || json.Unmarshal(head, &g) != nil || g.Program != program || g.Common != l.common() || g.AsOf.After(l.at) {
 		return nil, nil, false
 	}
-	written, ok, err = l.book.Since(l.ctx, g.Mark)
+	written, ok, err := l.book.Since(l.ctx, g.Mark)
 	return laid, written, ok && err == nil && 2*len(written) <= len(l.known.Machines)
 }
 
 func (l *look) lay(file string, g ground, laid []byte) {
-	g.Sum = crc(laid)
 	head, err := json.Marshal(g)
 	if laid == nil || err != nil {
 		_ = os.Remove(file + ".ground")
 		return
 	}
-	_ = toFile(file+".ground", func(w io.Writer) error {
-		_, err := w.Write(append(head, '\n'))
-		if err == nil {
-			_, err = w.Write(laid)
+	writeSealed(file+".ground", head, []byte{'\n'}, laid)
+}
+
+// writeSealed keeps a file with the checksum of what is in it before it: where a
+// bit of it is another by the time it is read, it is as good as not there.
+func writeSealed(file string, parts ...[]byte) {
+	_ = toFile(file, func(w io.Writer) error {
+		sum := crc32.New(castagnoli)
+		for _, p := range parts {
+			sum.Write(p)
+		}
+		_, err := fmt.Fprintf(w, "%08x\n", sum.Sum32())
+		for _, p := range parts {
+			if err == nil {
+				_, err = w.Write(p)
+			}
 		}
 		return err
 	})
 }
 
-func crc(b []byte) uint32 { return crc32.Checksum(b, crc32.MakeTable(crc32.Castagnoli)) }
+func readSealed(file string) (b []byte, whole bool) {
+	b, err := os.ReadFile(file)
+	sum, b, _ := bytes.Cut(b, []byte{'\n'})
+	return b, err == nil && string(sum) == fmt.Sprintf("%08x", crc32.Checksum(b, castagnoli))
+}
+
+var castagnoli = crc32.MakeTable(crc32.Castagnoli)

@@ -52,6 +52,19 @@ as a workbook, with the allowed words to pick from.`,
 			if len(given) == 0 {
 				return usage("for instance: shedbook import runs.csv", "name the files or directories to import")
 			}
+			var open closers
+			defer open.Close()
+			piped := map[string]string{} // by the file: what it was called
+			for i, path := range given {
+				file, err := a.readable(path, &open)
+				if err != nil {
+					return err
+				}
+				given[i], piped[file] = file, path
+				if file != path && as == "" && !store.IsBook(file) && !sheet.IsWorkbook(file) {
+					return usage("say it with --as, one of "+strings.Join(sheetNames(), ", "), "the name of %s does not say what kind of sheet it is", path)
+				}
+			}
 			for _, path := range given {
 				if store.IsBook(path) {
 					if len(given) > 1 || as != "" || skipBad != "" {
@@ -63,11 +76,14 @@ as a workbook, with the allowed words to pick from.`,
 			if o := unit.Order(dates); dates != "" && o != unit.DayFirst && o != unit.MonthFirst {
 				return usage("", "--dates %q: write dmy (day first) or mdy (month first)", dates)
 			}
-			var open closers
-			defer open.Close()
 			sources, err := a.sources(given, kind, &open)
 			if err != nil {
 				return err
+			}
+			for i := range sources {
+				if name, ok := piped[sources[i].Name]; ok {
+					sources[i].Name = name
+				}
 			}
 			return a.importSheets(cmd.Context(), sources, skipBad, store.ImportOptions{Update: update, DryRun: dryRun, Dates: unit.Order(dates)}, asJSON)
 		},
@@ -82,6 +98,45 @@ as a workbook, with the allowed words to pick from.`,
 	c.Flags().BoolVar(&asJSON, "json", false, "print what was done as JSON")
 	return c
 }
+
+// readable is the file to read for a path: itself or, of what is piped in, all of
+// it in a file of its own, since it is looked into more than once. Another pipe
+// is refused: to open it would be to wait for its writer.
+func (a *app) readable(path string, open *closers) (string, error) {
+	info, err := os.Stat(path)
+	if err != nil || info.Mode().IsRegular() || info.IsDir() {
+		return path, err
+	}
+	var in io.Reader
+	switch {
+	case path == "/dev/stdin":
+		in = a.in
+	case strings.HasPrefix(path, "/dev/fd/"):
+		f, err := os.Open(path)
+		if err != nil {
+			return "", err
+		}
+		defer f.Close()
+		in = f
+	default:
+		return "", usage("name a file or, for what is piped in, /dev/stdin", "%s is no file", path)
+	}
+	dir, err := os.MkdirTemp("", "shedbook-piped-")
+	if err != nil {
+		return "", err
+	}
+	*open = append(*open, closing(func() error { return os.RemoveAll(dir) }))
+	f, err := os.Create(filepath.Join(dir, "stdin"))
+	if err != nil {
+		return "", err
+	}
+	_, err = io.Copy(f, in)
+	return f.Name(), errors.Join(err, f.Close())
+}
+
+type closing func() error
+
+func (c closing) Close() error { return c() }
 
 // closers are workbooks and directories that stay open while their sheets are
 // read.
@@ -173,6 +228,9 @@ func (a *app) dirSources(path string, open *closers) ([]store.Source, error) {
 		}
 		if e.IsDir() || ext != ".csv" && ext != ".tsv" {
 			continue
+		}
+		if info, err := root.Stat(name); err == nil && !info.Mode().IsRegular() { // a pipe would be waited for
+			return nil, usage("take it out of the directory", "%s is no file", filepath.Join(path, name))
 		}
 		k := kindOfFile(name)
 		if k == nil {
@@ -335,6 +393,11 @@ func (a *app) importSheets(ctx context.Context, sources []store.Source, skipBad 
 		}
 		if listed > maxListed {
 			fmt.Fprintf(a.errOut, "... and %d more\n", listed-maxListed)
+		}
+		for _, s := range done.Sheets {
+			if s.Ahead > 0 {
+				fmt.Fprintf(a.errOut, "note: %s: %s dated in the future, the first on line %d: no report counts it before that day\n", s.File, count(s.Ahead, "row"), s.AheadAt)
+			}
 		}
 		if asJSON {
 			if err := a.printJSON(done); err != nil {

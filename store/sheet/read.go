@@ -11,6 +11,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"regexp"
 	"slices"
 	"strings"
 	"time"
@@ -57,7 +58,9 @@ type Reader struct {
 	fields []*schema.Field // by column of the file; nil where a column is passed over
 	remark int             // the RemarkColumn; -1
 	seen   map[unknown]error
-	order  []int // columns in the order of the kind's fields, so that problems come in one order
+	commas int     // of a sheet parted by semicolons: the first line with a decimal comma
+	dotted *[2]int // the first line and column, before any comma, of a number such as 1.234
+	order  []int   // columns in the order of the kind's fields, so that problems come in one order
 }
 
 // unknown is a word in a column of the file that was not known. What to say of it takes long to find, among all the
@@ -291,8 +294,48 @@ func (r *Reader) Next() (Row, error) {
 		r.scan.cells = cells
 		row.Cells = cells
 		row.wrong = r.judge(row, have)
+		if r.scan.sep == ';' {
+			if err := r.judgeCommas(&row); err != nil {
+				return Row{}, err
+			}
+		}
 		return row, nil
 	}
+}
+
+var (
+	// decimalComma is a number whose comma can only be a decimal one.
+	decimalComma = regexp.MustCompile(`^[-+−–]?(\d+,(\d{1,2}|\d{4,})|0,\d+)(\D|$)`)
+	// pointOrGroups is one whose point is a decimal one or parts thousands.
+	pointOrGroups = regexp.MustCompile(`^[-+−–]?[1-9]\d{0,2}\.\d{3}(\D|$)`)
+)
+
+// judgeCommas refuses 1.234 in a sheet with decimal commas, as 1,234 is refused
+// anywhere: it is 1234 to whoever writes 1,5. Where the first comma comes behind
+// such a number, no row of the sheet is to be believed.
+func (r *Reader) judgeCommas(row *Row) error {
+	for _, i := range r.order {
+		if r.fields[i].Type != schema.NumField {
+			continue
+		}
+		c := strings.TrimSpace(row.Cells[i])
+		switch {
+		case decimalComma.MatchString(c):
+			if r.commas == 0 {
+				r.commas = row.Line
+			}
+			if r.dotted != nil {
+				return r.fail(r.dotted[0], r.column(r.dotted[1]), "a number such as 1.234 could be 1.234 or 1234, since line %d has a decimal comma: write one of them", row.Line)
+			}
+		case !pointOrGroups.MatchString(c):
+		case r.commas > 0:
+			whole, frac, _ := strings.Cut(c, ".")
+			row.wrong = append(row.wrong, r.fail(row.Line, r.column(i), "%s could be %s,%s or %s%s, since line %d has a decimal comma: write one of them", unit.Quote(c), whole, frac, whole, frac, r.commas))
+		case r.dotted == nil:
+			r.dotted = &[2]int{row.Line, i}
+		}
+	}
+	return nil
 }
 
 // judge finds what is wrong with a row as a whole, of which have cells stand in the file.

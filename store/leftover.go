@@ -1,0 +1,137 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"encoding/binary"
+	"io"
+	"os"
+)
+
+// A program that was killed leaves its log (-wal) or journal (-journal) beside the
+// book, and SQLite takes from it what was being written. It can't tell whose it
+// is: beside a copy put back it is the old book's, and would be mixed into the
+// copy, or cut the copy down to nothing.
+
+// ownLeftovers is an error where what lies beside a book is none of its own. A
+// leftover of the book's own makes it whole again, so one that spoils a book that
+// is sound without it is another's. f is the book's file. Of a book that another
+// program has open nothing is left over.
+func ownLeftovers(ctx context.Context, path string, f *lookedFile) error {
+	wal, journal := path+"-wal", path+"-journal"
+	hasWAL, pages, onlyFirst := size(wal) > 32, 0, false
+	hasJournal := false
+	if size(journal) > 0 {
+		hasJournal, pages, onlyFirst = journalOf(journal)
+	}
+	if !hasWAL && !hasJournal || f == nil || f.users > 1 || inUse(f.File) {
+		return nil
+	}
+	records, err := stands(ctx, path, "immutable=1") // the file alone
+	if err != nil || records == 0 {
+		return nil // half written, or being made: SQLite has to take it back
+	}
+	if hasJournal {
+		// This program writes with a journal only while it makes a book, and where it
+		// turns to the log, which changes the first page alone.
+		if whole := size(path) / pageSizeOf(f.File); onlyFirst && int64(pages) == whole {
+			return nil
+		}
+		return stray(journal)
+	}
+	if _, err := stands(ctx, path, "mode=ro"); err == nil || ctx.Err() != nil {
+		return ctx.Err()
+	}
+	return stray(wal)
+}
+
+func stray(file string) error {
+	return trouble(BadBook, "shedbook restore FILE puts a backup in the book's place and sets such files aside; else move it away yourself",
+		"%s is left over from another book, or from this one before a copy was put in its place: to go on beside it would spoil the book", file)
+}
+
+// stands opens a book for reading in a mode and looks whether its pages and
+// references are whole, each record that was amended has its past, and none has
+// a number still to be given; it counts the numbers given.
+func stands(ctx context.Context, path, mode string) (records int64, err error) {
+	db, err := sql.Open("sqlite", dsn(path, mode+"&"+pragmas))
+	if err != nil {
+		return 0, err
+	}
+	defer db.Close()
+	db.SetMaxOpenConns(1)
+	var version int
+	if err := db.QueryRowContext(ctx, "PRAGMA user_version").Scan(&version); err != nil {
+		return 0, err
+	}
+	if version >= 1 && version <= newestVersion() {
+		if err := ours(ctx, db, path, version); err != nil {
+			return 0, err
+		}
+	}
+	looks := []func(context.Context, querier) (Finding, error){pages, references}
+	if version == newestVersion() {
+		looks = append(looks, versions)
+	}
+	for _, look := range looks {
+		f, err := look(ctx, db)
+		if err != nil {
+			return 0, err
+		}
+		if len(f.Wrong) > 0 {
+			return 0, damaged(path, f.Wrong[0])
+		}
+	}
+	var next, highest int64
+	if err := db.QueryRowContext(ctx, "SELECT next, (SELECT coalesce(max(number), 0) FROM runs) FROM counter").Scan(&next, &highest); err != nil {
+		return 0, err
+	}
+	if next <= highest {
+		return 0, damaged(path, "a record has a number that is still to be given")
+	}
+	return next - 1, nil
+}
+
+// journalOf reads a rollback journal's header (SQLite file format, section 3): of
+// how many pages the file was, and whether the journal holds the first alone. It
+// is none where SQLite would pass over it.
+func journalOf(path string) (is bool, pages int, onlyFirst bool) {
+	f, err := os.Open(path)
+	if err != nil {
+		return false, 0, false
+	}
+	defer f.Close()
+	var h [28]byte
+	if _, err := io.ReadFull(f, h[:]); err != nil || string(h[:8]) != "\xd9\xd5\x05\xf9\x20\xa1\x63\xd7" {
+		return false, 0, false
+	}
+	sector, page := int64(binary.BigEndian.Uint32(h[20:])), int64(binary.BigEndian.Uint32(h[24:]))
+	info, err := f.Stat()
+	if err != nil {
+		return true, 0, false
+	}
+	var number [4]byte
+	_, err = f.ReadAt(number[:], sector)
+	one := info.Size() <= sector+page+8 && (err != nil || binary.BigEndian.Uint32(number[:]) == 1)
+	return true, int(binary.BigEndian.Uint32(h[16:])), one
+}
+
+func pageSizeOf(f *os.File) int64 {
+	var h [2]byte
+	if _, err := f.ReadAt(h[:], 16); err != nil {
+		return 1
+	}
+	if n := int64(binary.BigEndian.Uint16(h[:])); n > 1 {
+		return n
+	}
+	return 65536
+}
+
+// size is a file's size in bytes; 0 where there is none.
+func size(path string) int64 {
+	info, err := os.Stat(path)
+	if err != nil {
+		return 0
+	}
+	return info.Size()
+}

@@ -1,0 +1,92 @@
+package store
+
+import (
+	"context"
+	"errors"
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+)
+
+// copied is the name of a copy to look into.
+const copied = "copy.db"
+
+// received opens a book that somebody else made or kept: a copy of it, in a new
+// directory in dir, that done takes away. The file itself is only read, with what
+// lies beside it, and is never brought up to date. The copy is verified whole
+// before anything of it is believed.
+func received(ctx context.Context, path, dir string) (*Book, func(), error) {
+	dir, err := os.MkdirTemp(dir, ".shedbook-copy-")
+	if err != nil {
+		return nil, nil, &Error{Failed, "no copy of " + path + " can be made to look into", "check that the disk has room and may be written", err}
+	}
+	b, err := verified(ctx, path, filepath.Join(dir, copied))
+	if err != nil {
+		os.RemoveAll(dir)
+		return nil, nil, notGood(err, path, filepath.Join(dir, copied))
+	}
+	return b, func() { b.Close(); os.RemoveAll(dir) }, nil
+}
+
+// verified copies a book and opens the copy, if it is sound.
+func verified(ctx context.Context, path, to string) (*Book, error) {
+	if empty, err := inspect(path, newestVersion()); err != nil {
+		return nil, err
+	} else if empty {
+		return nil, damaged(path, "nothing is in it")
+	}
+	for _, beside := range []string{"", "-wal", "-journal"} {
+		if err := copyFile(path+beside, to+beside); err != nil && (beside == "" || !errors.Is(err, os.ErrNotExist)) {
+			return nil, &Error{Failed, path + " can't be copied to be looked into", "check that the disk has room and is sound", err}
+		}
+	}
+	b, err := Open(Upgrading(ctx, func(int) {}), to, nil) // it is the copy that is brought up to date
+	if err != nil {
+		return nil, err
+	}
+	found, err := b.Verify(ctx)
+	for _, f := range found {
+		if err == nil && len(f.Wrong) > 0 {
+			err = damaged(path, f.Check+": "+f.Wrong[0])
+		}
+	}
+	if err != nil {
+		b.Close()
+		return nil, err
+	}
+	return b, nil
+}
+
+// notGood says of a received book's fault what its receiver can do, and names
+// the file that was received.
+func notGood(err error, path, copy string) error {
+	var e *Error
+	if !errors.As(err, &e) {
+		return err
+	}
+	told := *e
+	told.Says = strings.ReplaceAll(told.Says, copy, path)
+	if e.Trouble == BadBook && strings.Contains(told.Says, "is damaged") {
+		told.Hint = "nothing was changed: ask whoever gave it for another copy, or take an older one"
+	}
+	return &told
+}
+
+// copyFile copies a file to a new one, readable by its owner only.
+func copyFile(from, to string) error {
+	in, err := lookInto(from)
+	if err != nil {
+		return err
+	}
+	defer in.leave()
+	out, err := os.OpenFile(to, os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o600)
+	if err != nil {
+		return err
+	}
+	info, err := in.Stat()
+	if err == nil {
+		_, err = io.Copy(out, io.NewSectionReader(in, 0, info.Size()))
+	}
+	return errors.Join(err, out.Close())
+}

@@ -1,0 +1,125 @@
+package store
+
+import (
+	"bufio"
+	"context"
+	"crypto/sha256"
+	"database/sql"
+	_ "embed"
+	"encoding/hex"
+	"fmt"
+	"strings"
+)
+
+// shapes.txt has the digest of every version's schema, so that a book is held to
+// its own at every opening without making another to compare it with.
+//
+//go:embed shapes.txt
+var shapes string
+
+// schemaOf is every row of the schema, by what it is and its name: tables,
+// indexes, triggers and views, SQLite's own among them, each with the table that
+// it belongs to and the text that made it.
+func schemaOf(ctx context.Context, q querier) (map[string]string, error) {
+	rows, err := q.QueryContext(ctx, "SELECT type, name, tbl_name, sql FROM sqlite_master")
+	if err != nil {
+		return nil, err
+	}
+	defer rows.Close()
+	out := map[string]string{}
+	for rows.Next() {
+		var kind, name, table string
+		var text sql.NullString
+		if err := rows.Scan(&kind, &name, &table, &text); err != nil {
+			return nil, err
+		}
+		key := kind + " " + name
+		for out[key] != "" { // no two rows of ours have one name
+			key += " again"
+		}
+		out[key] = "of " + table + ": " + text.String
+	}
+	return out, rows.Err()
+}
+
+// emptyBook is an empty book of a version, in memory.
+func emptyBook(ctx context.Context, version int) (*sql.DB, error) {
+	db, err := sql.Open("sqlite", ":memory:")
+	if err != nil {
+		return nil, err
+	}
+	db.SetMaxOpenConns(1) // each connection would have a memory of its own
+	for _, step := range migrations()[:version] {
+		if _, err := db.ExecContext(ctx, step); err != nil {
+			db.Close()
+			return nil, err
+		}
+	}
+	return db, nil
+}
+
+// shapeOf is the digest of the whole schema.
+func shapeOf(ctx context.Context, q querier) (string, error) {
+	var all []byte
+	err := q.QueryRowContext(ctx, `SELECT group_concat(type || char(0) || name || char(0) || tbl_name || char(0) || coalesce(sql, ''), char(0))
+		FROM (SELECT * FROM sqlite_master ORDER BY type, name)`).Scan(&all)
+	sum := sha256.Sum256(all)
+	return hex.EncodeToString(sum[:]), err
+}
+
+// knownShape is the digest that a version's schema has; "" where none is known.
+func knownShape(version int) string {
+	lines := bufio.NewScanner(strings.NewReader(shapes))
+	for lines.Scan() {
+		if v, shape, _ := strings.Cut(lines.Text(), " "); v == fmt.Sprint(version) {
+			return shape
+		}
+	}
+	return ""
+}
+
+// strange lists in what the schema of a book of a version is not, byte by byte,
+// what the migrations make. A trigger or a view that somebody put into a book
+// would act on whoever opens it, and be seen by nobody.
+func strange(ctx context.Context, q querier, version int) ([]string, error) {
+	shape, err := shapeOf(ctx, q)
+	if err != nil || shape == knownShape(version) {
+		return nil, err
+	}
+	got, err := schemaOf(ctx, q)
+	if err != nil {
+		return nil, err
+	}
+	made, err := emptyBook(ctx, version)
+	if err != nil {
+		return nil, err
+	}
+	defer made.Close()
+	want, err := schemaOf(ctx, made)
+	if err != nil {
+		return nil, err
+	}
+	var out []string
+	for _, name := range sortedKeys(want) {
+		if got[name] == "" {
+			out = append(out, name+" is not there")
+		} else if got[name] != want[name] {
+			out = append(out, name+" is not as it was made")
+		}
+	}
+	for _, name := range sortedKeys(got) {
+		if want[name] == "" {
+			out = append(out, name+" is none of ours")
+		}
+	}
+	return out, nil
+}
+
+// ours is an error where the schema is not what the migrations make.
+func ours(ctx context.Context, q querier, path string, version int) error {
+	wrong, err := strange(ctx, q, version)
+	if err == nil && len(wrong) > 0 {
+		err = damaged(path, strings.Join(wrong, ", "))
+	}
+	return err
+}
