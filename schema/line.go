@@ -77,6 +77,15 @@ func (k *Kind) plainText() *Field {
 	return nil
 }
 
+func (k *Kind) plainNumber() *Field {
+	for i := range k.Fields {
+		if f := &k.Fields[i]; f.Plain && f.Type == NumField {
+			return f
+		}
+	}
+	return nil
+}
+
 func number(s string) bool { return s != "" && strings.ContainsRune("0123456789-+.,", rune(s[0])) }
 
 func letter(s string) bool { return s != "" && (unicode.IsLetter([]rune(s)[0]) || s[0] == '%') }
@@ -189,7 +198,13 @@ func (k *Kind) notUnderstood(word string, known *Known) error {
 			}
 		}
 	}
-	p := &Problem{Column: "word", Value: short(word), Says: fmt.Sprintf("is nothing that a %s takes", k.Name) + DidYouMean(word, slices.Compact(words))}
+	near := DidYouMean(word, slices.Compact(words))
+	if f := k.plainNumber(); f != nil && near == "" {
+		if _, err := unit.Parse(word, f.Unit); err != nil && f.Required { // what is most likely missing
+			return &Problem{Column: "--" + f.Flag(), Value: short(word), Says: trimValue(err.Error(), word)}
+		}
+	}
+	p := &Problem{Column: "word", Value: short(word), Says: fmt.Sprintf("is nothing that a %s takes", k.Name) + near}
 	if len(takes) > 0 {
 		p.Says += "; it takes " + or(takes)
 	}
