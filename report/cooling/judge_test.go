@@ -65,11 +65,12 @@ func refused(t *testing.T, check string, spec Spec, pairs ...any) error {
 // The ids of the exchange contract, in its order.
 var contractChecks = strings.Fields(`light-test bleed level pressure-hold combustion-gas compression leak-down cap-hold fan-runs
 	fan-relay thermostat-bath pump-flow hose-squeeze wiggle sensor-resistance flow-through intake-leak oil-level oil-cooler
-	valve-clearance air-filter mix-strength brake-drag`)
+	valve-clearance air-filter mix-strength brake-drag fan-at-lamp warm-up needle-pulse fan-after-stop neck-level wet-outside
+	air-path fan-direction probe`)
 
 func TestEveryCheckOfTheContract(t *testing.T) {
 	require.Equal(t, contractChecks, Checks())
-	units := strings.Fields("c kpa ohm pct ml l min m yesno")
+	units := strings.Fields("c kpa ohm pct ml l min m yesno word")
 	for _, id := range Checks() {
 		figures, err := Figures(id)
 		require.NoError(t, err)
@@ -171,8 +172,8 @@ func TestVerdictsAreWhole(t *testing.T) {
 		for _, f := range must(Figures(id)) {
 			if f.Required || rapid.Bool().Draw(t, "has "+f.Name) {
 				x := rapid.Float64Range(f.Min, f.Max).Draw(t, f.Name)
-				if f.Unit == "yesno" {
-					x = float64(rapid.IntRange(0, 1).Draw(t, f.Name))
+				if f.Unit == "yesno" || f.Unit == "word" {
+					x = float64(rapid.IntRange(0, int(f.Max)).Draw(t, f.Name))
 				}
 				m.Figures[f.Name] = []float64{x}
 			}

@@ -12,11 +12,14 @@ package next
 import (
 	_ "embed"
 	"fmt"
+	"maps"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"sync"
 
+	"shedbook/report/cooling"
 	"shedbook/schema"
 	"shedbook/schema/unit"
 )
@@ -261,6 +264,9 @@ func (n *network) open(kind, name string) error {
 
 func (n *network) set(kind, name string, e entry) (err error) {
 	value, _, marked := strings.Cut(e.value, " | ")
+	if value, err = withLimits(value); err != nil {
+		return err
+	}
 	if !marked && strings.ContainsAny(value, "0123456789") && e.key != "means" && e.key != "mend" && e.key != "short" {
 		return fmt.Errorf("a figure without a mark of where it comes from")
 	}
@@ -328,6 +334,23 @@ func (n *network) set(kind, name string, e entry) (err error) {
 		}
 	}
 	return err
+}
+
+// withLimits puts a judge's limits in place of their {names}.
+func withLimits(text string) (string, error) {
+	limits := cooling.Limits()
+	for {
+		before, rest, open := strings.Cut(text, "{")
+		if !open {
+			return text, nil
+		}
+		name, after, _ := strings.Cut(rest, "}")
+		limit, ok := limits[name]
+		if !ok {
+			return "", noSuch("limit", name, slices.Sorted(maps.Keys(limits)))
+		}
+		text = before + limit + after
+	}
 }
 
 func (n *network) setFeature(f *feature, key, value string) error {
