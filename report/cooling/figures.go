@@ -1,5 +1,11 @@
 package cooling
 
+import (
+	"slices"
+	"strconv"
+	"strings"
+)
+
 // check is one check of the catalogue: what it takes, what its results mean
 // and how its figures are judged.
 type check struct {
@@ -179,4 +185,50 @@ var specFigures = []Figure{
 	{Name: "intake_max_mm", Min: 0.01, Max: 2, Help: "most clearance of the intake valves"},
 	{Name: "exhaust_min_mm", Min: 0.01, Max: 2, Help: "least clearance of the exhaust valves"},
 	{Name: "exhaust_max_mm", Min: 0.01, Max: 2, Help: "most clearance of the exhaust valves"},
+}
+
+// OilFinding is the word of an oil-level's figure "finding": ok, low, overfull
+// or milky.
+func OilFinding(v float64) string {
+	if v < 0 || int(v) >= len(oilWords) {
+		return ""
+	}
+	return oilWords[int(v)]
+}
+
+// Recorded reads a check's figures as a book keeps them: the value in its unit,
+// which stands for the first figure, and the others as name=value;name=value/value.
+// What is no figure of the check is left out.
+func Recorded(id string, value float64, known bool, unit, text string) map[string][]float64 {
+	c, err := findCheck(id)
+	if err != nil {
+		return nil
+	}
+	out := map[string][]float64{}
+	if first := c.figures[0]; known && (unit == "" || strings.EqualFold(strings.TrimPrefix(unit, "°"), first.Unit)) {
+		out[first.Name] = []float64{value}
+	}
+	for part := range strings.SplitSeq(text, ";") {
+		name, values, _ := strings.Cut(strings.TrimSpace(part), "=")
+		i := slices.IndexFunc(c.figures, func(f Figure) bool { return f.Name == name })
+		if i < 0 {
+			continue
+		}
+		var numbers []float64
+		for one := range strings.SplitSeq(values, "/") {
+			x, err := strconv.ParseFloat(strings.TrimSpace(one), 64)
+			if at := slices.Index(c.figures[i].OneOf, one); at >= 0 {
+				x, err = float64(at), nil
+			}
+			if err != nil {
+				numbers = nil
+				break
+			}
+			numbers = append(numbers, x)
+		}
+		if numbers != nil {
+			out[name] = numbers
+		}
+	}
+	return out
 }

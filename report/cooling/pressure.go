@@ -206,6 +206,7 @@ func judgePressureHold(e *exam) {
 		said += fmt.Sprintf("; the coolant went from %s to %s °C, which alone explains %s kPa", number(from, 0), number(to, 0), number(alone, 1))
 	}
 	rest := max(0, drop-max(0, alone))
+	e.v.Value = rest / minutes
 	switch {
 	case rest/minutes >= allowed:
 		e.failed("%s: more than %s kPa in %s min", said, number(lossFailKPa, 0), number(lossMinutes, 0))

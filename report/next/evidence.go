@@ -2,7 +2,9 @@ package next
 
 import (
 	"fmt"
+	"maps"
 	"math"
+	"slices"
 	"sort"
 	"strings"
 	"time"
@@ -10,6 +12,7 @@ import (
 	"shedbook/report"
 	"shedbook/report/cooling"
 	"shedbook/report/exposure"
+	"shedbook/report/facts"
 	"shedbook/schema"
 )
 
@@ -23,6 +26,7 @@ type evidence struct {
 	loss   loss
 	mixPct float64
 	done   []done
+	facts  []facts.Fact // what was measured and still stands, the last of each state
 	mended []mend
 	named  []named // causes somebody confirmed that nobody mended yet
 	blank  bool    // nothing recorded that bears on it
@@ -62,6 +66,7 @@ type done struct {
 	strength float64
 	at       time.Time
 	unsure   bool
+	measured bool   // its figures count, see facts, and not the result
 	stale    string // why a result counts in part
 }
 
@@ -141,6 +146,7 @@ func read(n *network, fleet *schema.Fleet, log *schema.Log) *evidence {
 	e.readLoss(n, fleet.Settings)
 	e.readMix(n, log)
 	e.readChecks(n, fleet, log)
+	e.readFacts(n, log, SpecOf(fleet, log))
 	e.blank = e.hours == 0 && len(e.heats) == 0 && e.loss.topups == 0 && len(e.done) == 0
 	return e
 }
@@ -434,6 +440,7 @@ func (e *evidence) mendedAfter(cause int, t time.Time) bool {
 // have been seen.
 func (e *evidence) readChecks(n *network, fleet *schema.Fleet, log *schema.Log) {
 	last := make([]*schema.Check, len(n.checks))
+	spec := SpecOf(fleet, log)
 	for i := range log.Checks {
 		c := &log.Checks[i]
 		k := n.check(c.Check)
@@ -442,7 +449,7 @@ func (e *evidence) readChecks(n *network, fleet *schema.Fleet, log *schema.Log) 
 		}
 		if c.Result == "" {
 			judged := *c
-			if judged.Result = judge(c, SpecOf(fleet, log)); judged.Result == "" {
+			if judged.Result = judge(c, spec); judged.Result == "" {
 				continue
 			}
 			c = &judged
@@ -456,7 +463,8 @@ func (e *evidence) readChecks(n *network, fleet *schema.Fleet, log *schema.Log) 
 		if c == nil || e.voided(n, log, &n.checks[k], c) {
 			continue
 		}
-		d := done{check: k, failed: c.Result == "fail", unsure: c.Result == "unsure", strength: 1, at: c.At}
+		d := done{check: k, failed: c.Result == "fail", unsure: c.Result == "unsure", strength: 1, at: c.At,
+			measured: len(facts.OfCheck(c, spec)) > 0}
 		before, after := 0, 0
 		for i := range e.heats {
 			if e.heats[i].at.After(c.At) {
@@ -479,28 +487,95 @@ func (e *evidence) readChecks(n *network, fleet *schema.Fleet, log *schema.Log) 
 	}
 }
 
+// readFacts keeps the last figure of each state that nothing has made out of date
+// since: not a thorough clean for a core, not what was filled in for a level, not
+// a service for one of its causes. A figure that speaks against a state loses
+// weight as a passed check does.
+func (e *evidence) readFacts(n *network, log *schema.Log, spec cooling.Spec) {
+	last := map[string]facts.Fact{}
+	for _, f := range facts.Of(log, spec) {
+		last[f.State] = f
+	}
+	for _, name := range slices.Sorted(maps.Keys(last)) {
+		f := last[name]
+		if e.outOfDate(log, &f) {
+			continue
+		}
+		if f.Factor < 1 {
+			since := math.Max(0, e.hours-e.atRisk(f.At))
+			f.Factor = math.Pow(f.Factor, math.Pow(0.5, since/n.fades)*e.shareBefore(f.At))
+		}
+		e.facts = append(e.facts, f)
+	}
+}
+
+// shareBefore is the share of the overheats that came before a look: what began
+// after it cannot have been seen.
+func (e *evidence) shareBefore(t time.Time) float64 {
+	before := 0
+	for i := range e.heats {
+		if !e.heats[i].at.After(t) {
+			before++
+		}
+	}
+	if len(e.heats) == 0 {
+		return 1
+	}
+	return float64(before) / float64(len(e.heats))
+}
+
+func (e *evidence) outOfDate(log *schema.Log, f *facts.Fact) bool {
+	after := func(b *schema.Base) bool { return later(b, f.At, f.Record) }
+	for i := range log.Refills {
+		if after(&log.Refills[i].Base) && f.VoidBy("refill") {
+			return true
+		}
+	}
+	for i := range log.TopUps {
+		if after(&log.TopUps[i].Base) && f.VoidBy("topup") {
+			return true
+		}
+	}
+	for i := range log.Cleanings {
+		if after(&log.Cleanings[i].Base) && f.VoidBy("cleaning") && log.Cleanings[i].Thorough() {
+			return true
+		}
+	}
+	for i := range log.Services {
+		if s := &log.Services[i]; after(&s.Base) && f.Causes()[s.Cause] >= 0.3 {
+			return true
+		}
+	}
+	return false
+}
+
+// later says whether a record counts after a moment: dated after it, or at the
+// same time and entered later.
+func later(b *schema.Base, at time.Time, number int64) bool {
+	return b.At.After(at) || b.At.Equal(at) && b.Number > number
+}
+
 // voided says whether something recorded after a check makes it out of date.
 func (e *evidence) voided(n *network, log *schema.Log, k *check, c *schema.Check) bool {
+	after := func(b *schema.Base) bool { return later(b, c.At, c.Number) }
 	for _, kind := range k.void {
 		switch kind {
 		case "refill":
-			if m := len(log.Refills); m > 0 && log.Refills[m-1].At.After(c.At) {
+			if slices.ContainsFunc(log.Refills, func(r schema.Refill) bool { return after(&r.Base) }) {
 				return true
 			}
 		case "topup":
-			if m := len(log.TopUps); m > 0 && log.TopUps[m-1].At.After(c.At) {
+			if slices.ContainsFunc(log.TopUps, func(r schema.TopUp) bool { return after(&r.Base) }) {
 				return true
 			}
 		case "clean":
-			for i := range log.Cleanings {
-				if log.Cleanings[i].At.After(c.At) && log.Cleanings[i].Thorough() {
-					return true
-				}
+			if slices.ContainsFunc(log.Cleanings, func(r schema.Cleaning) bool { return after(&r.Base) && r.Thorough() }) {
+				return true
 			}
 		}
 	}
-	for _, m := range e.mended {
-		if m.at.After(c.At) && k.fails[m.cause] >= 0.3 {
+	for i := range log.Services {
+		if s := &log.Services[i]; after(&s.Base) && n.cause(s.Cause) >= 0 && k.fails[n.cause(s.Cause)] >= 0.3 {
 			return true
 		}
 	}
