@@ -498,8 +498,11 @@ func (e *evidence) readFacts(n *network, log *schema.Log, spec cooling.Spec) {
 	}
 	for _, name := range slices.Sorted(maps.Keys(last)) {
 		f := last[name]
-		if e.outOfDate(log, &f) {
-			continue
+		if f.Kind == "refill" || e.outOfDate(log, &f) {
+			continue // what was filled counts with the top-ups after it, see readMix
+		}
+		if f.State == "glycol-off" {
+			e.whole[n.feature("mix")] = unknown // measured, so the arithmetic is void
 		}
 		if f.Factor < 1 {
 			since := math.Max(0, e.hours-e.atRisk(f.At))

@@ -29,7 +29,7 @@ var causesText string
 
 // network is causes.txt, read.
 type network struct {
-	sound, together, trust, doubt, fleet, mended, again, fades float64
+	sound, together, trust, doubt, fleet, mended, again, reason, boils, fades float64
 
 	features   []feature // driving features first, then marks, then the machine's
 	background cause     // what overheats a sound machine
@@ -50,6 +50,7 @@ type feature struct {
 	name   string
 	kind   featureKind
 	levels []level
+	same   []string // levels that tell nothing apart
 }
 
 type level struct {
@@ -65,6 +66,7 @@ type cause struct {
 	name               string
 	prior, prove, rate float64
 	means, mend        string
+	from               []string    // the reasons of a cause that is a state
 	weights            [][]float64 // by feature and level; nil where the cause pays the feature no heed
 	priorSet           bool        // the prior is the owner's
 }
@@ -278,7 +280,7 @@ func (n *network) set(kind, name string, e entry) (err error) {
 	switch kind {
 	case "model":
 		into, ok := map[string]*float64{"sound": &n.sound, "together": &n.together, "trust": &n.trust, "doubt": &n.doubt, "fleet": &n.fleet,
-			"mended": &n.mended, "again": &n.again, "fades": &n.fades}[e.key]
+			"mended": &n.mended, "again": &n.again, "reason": &n.reason, "boils": &n.boils, "fades": &n.fades}[e.key]
 		if !ok {
 			return fmt.Errorf("is no figure of the model")
 		}
@@ -372,6 +374,8 @@ func (n *network) setFeature(f *feature, key, value string) error {
 			}
 		}
 		f.levels = append(f.levels, l)
+	case "same":
+		f.same = split(value)
 	default:
 		return fmt.Errorf("is no key of a feature")
 	}
@@ -391,6 +395,13 @@ func (n *network) setCause(c *cause, key, value string, number func(*float64), e
 		c.means = value
 	case "mend":
 		c.mend = value
+	case "from":
+		c.from = split(value)
+		for _, reason := range c.from {
+			if !slices.Contains(schema.Words("cause"), reason) {
+				return noSuch("cause", reason, schema.Words("cause"))
+			}
+		}
 	default:
 		f := n.feature(key)
 		if f < 0 {
@@ -471,7 +482,24 @@ func (n *network) flatten(c *cause) {
 				w[l] /= sum
 			}
 		}
+		if same := n.features[f].same; same != nil {
+			sum := 0.0
+			for _, name := range same {
+				sum += w[n.features[f].level(name)]
+			}
+			for _, name := range same {
+				w[n.features[f].level(name)] = sum / float64(len(same))
+			}
+		}
 	}
+}
+
+// togetherness is how much likelier than by chance two causes are there at once.
+func (n *network) togetherness(a, b int) float64 {
+	if slices.Contains(n.causes[a].from, n.causes[b].name) || slices.Contains(n.causes[b].from, n.causes[a].name) {
+		return n.reason
+	}
+	return n.together
 }
 
 func pairs(value string) (words []string, values []float64, err error) {

@@ -12,7 +12,7 @@ import (
 // -run Proof -v` prints the table over 1,000 machines a world; without -v a
 // short version of it is held to the same promises, with more slack for luck.
 func TestProof(t *testing.T) {
-	machines := 60
+	machines := 90
 	if testing.Verbose() {
 		machines = 1000
 	}
