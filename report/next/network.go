@@ -29,7 +29,7 @@ var causesText string
 
 // network is causes.txt, read.
 type network struct {
-	sound, together, trust, doubt, fleet, mended, again, reason, boils, fades float64
+	sound, together, trust, doubt, fleet, mended, again, reason, boils, coolDown, fades float64
 
 	features   []feature // driving features first, then marks, then the machine's
 	background cause     // what overheats a sound machine
@@ -65,7 +65,7 @@ const unknown = -1
 type cause struct {
 	name               string
 	prior, prove, rate float64
-	means, mend        string
+	means, mend, look  string
 	from               []string    // the reasons of a cause that is a state
 	weights            [][]float64 // by feature and level; nil where the cause pays the feature no heed
 	priorSet           bool        // the prior is the owner's
@@ -76,8 +76,23 @@ type check struct {
 	minutes, falsely, blank float64
 	fails                   []float64 // chance to fail by cause
 	needs, how, caution     string
+	when                    phase
+	running                 bool // the engine runs
+	tools                   []string
 	void                    []string // kinds of record that make it out of date
 }
+
+// phase is when a check is made: a person does what is done cold first, then
+// what is done while it warms, then what is done hot.
+type phase int
+
+const (
+	cold phase = iota
+	warming
+	hot
+)
+
+var phases = []string{"cold", "warming", "hot"}
 
 // Caution is one topic of `cautions`: Short stands wherever a step can hurt,
 // Text says the whole.
@@ -280,7 +295,7 @@ func (n *network) set(kind, name string, e entry) (err error) {
 	switch kind {
 	case "model":
 		into, ok := map[string]*float64{"sound": &n.sound, "together": &n.together, "trust": &n.trust, "doubt": &n.doubt, "fleet": &n.fleet,
-			"mended": &n.mended, "again": &n.again, "reason": &n.reason, "boils": &n.boils, "fades": &n.fades}[e.key]
+			"mended": &n.mended, "again": &n.again, "reason": &n.reason, "boils": &n.boils, "cool-down": &n.coolDown, "fades": &n.fades}[e.key]
 		if !ok {
 			return fmt.Errorf("is no figure of the model")
 		}
@@ -312,6 +327,19 @@ func (n *network) set(kind, name string, e entry) (err error) {
 					return noSuch("cause", w, schema.Words("cause"))
 				}
 				c.fails[k] = values[i]
+			}
+		case "when":
+			word, rest, also := strings.Cut(value, ", ")
+			c.when, c.running = phase(slices.Index(phases, word)), rest == "engine running"
+			if c.when < 0 || also && !c.running {
+				return fmt.Errorf("%q: is cold, warming or hot, and may end in ', engine running'", value)
+			}
+		case "tools":
+			c.tools = split(value)
+			for _, t := range c.tools {
+				if !slices.Contains(schema.Tools, t) {
+					return noSuch("tool", t, schema.Tools)
+				}
 			}
 		case "needs":
 			c.needs = value
@@ -395,6 +423,8 @@ func (n *network) setCause(c *cause, key, value string, number func(*float64), e
 		c.means = value
 	case "mend":
 		c.mend = value
+	case "look":
+		c.look = value
 	case "from":
 		c.from = split(value)
 		for _, reason := range c.from {
@@ -439,8 +469,8 @@ func (n *network) setCause(c *cause, key, value string, number func(*float64), e
 func (n *network) complete() error {
 	for i := range n.causes {
 		c := &n.causes[i]
-		if !(c.prior > 0 && c.prior < 1) || c.prove <= 0 || c.rate <= 0 || c.means == "" || c.mend == "" {
-			return fmt.Errorf("cause %s: prior, prove, rate, means or mend is missing", c.name)
+		if !(c.prior > 0 && c.prior < 1) || c.prove <= 0 || c.rate <= 0 || c.means == "" || c.mend == "" || c.look == "" {
+			return fmt.Errorf("cause %s: prior, prove, rate, means, mend or look is missing", c.name)
 		}
 	}
 	for i := range n.checks {
