@@ -47,6 +47,7 @@ type heat struct {
 	hour   float64 // engine hours at risk before it
 	levels []int   // by feature, driving and marks
 	steam  bool
+	base   *schema.Base
 }
 
 // loss is the coolant that neither settling nor boil-over explains.
@@ -72,9 +73,10 @@ type done struct {
 
 // mend is a service that named a cause.
 type mend struct {
-	cause int
-	at    time.Time
-	hour  float64
+	cause  int
+	at     time.Time
+	number int64
+	hour   float64
 }
 
 type named struct {
@@ -271,7 +273,7 @@ func (n *network) conditions(levels []int, speed, load, gears, terrain string, a
 
 func (e *evidence) heat(n *network, v *exposure.Event, cycles int) heat {
 	o := v.Overheat
-	h := heat{at: o.At, steam: o.Sign == "steam"}
+	h := heat{at: o.At, steam: o.Sign == "steam", base: &o.Base}
 	h.levels = n.state(e.life, o.At, v.State, cycles)
 	minutes := o.MinutesIn
 	if v.Run >= 0 {
@@ -376,10 +378,10 @@ func (e *evidence) leakMendedAfter(n *network, t time.Time) bool {
 // readMix follows the glycol from the last refill of known strength through
 // the top-ups.
 func (e *evidence) readMix(n *network, log *schema.Log) {
-	pct, at := math.NaN(), time.Time{}
+	pct, at, number := math.NaN(), time.Time{}, int64(0)
 	for i := range log.Refills {
 		if r := &log.Refills[i]; r.Concentrate.Known {
-			pct, at = r.Concentrate.V, r.At
+			pct, at, number = r.Concentrate.V, r.At, r.Number
 		}
 	}
 	if math.IsNaN(pct) || !log.Machine.CoolantL.Known {
@@ -389,7 +391,7 @@ func (e *evidence) readMix(n *network, log *schema.Log) {
 	var fills []cooling.Fill
 	for i := range log.TopUps {
 		t := &log.TopUps[i]
-		if in, err := cooling.FluidPct(t.Fluid); err == nil && t.At.After(at) {
+		if in, err := cooling.FluidPct(t.Fluid); err == nil && later(&t.Base, at, number) {
 			fills = append(fills, cooling.Fill{Litres: min(t.Volume.V/1000, system), VolPct: in})
 		}
 	}
@@ -410,7 +412,7 @@ func (e *evidence) readServices(n *network, log *schema.Log) {
 	for i := range log.Services {
 		if k := n.cause(log.Services[i].Cause); k >= 0 {
 			at := log.Services[i].At
-			e.mended = append(e.mended, mend{k, at, e.atRisk(at)})
+			e.mended = append(e.mended, mend{k, at, log.Services[i].Number, e.atRisk(at)})
 		}
 	}
 	for i := range log.Answers {
@@ -467,7 +469,7 @@ func (e *evidence) readChecks(n *network, fleet *schema.Fleet, log *schema.Log) 
 			measured: len(facts.OfCheck(c, spec)) > 0}
 		before, after := 0, 0
 		for i := range e.heats {
-			if e.heats[i].at.After(c.At) {
+			if later(e.heats[i].base, c.At, c.Number) {
 				after++
 			} else {
 				before++
@@ -506,7 +508,7 @@ func (e *evidence) readFacts(n *network, log *schema.Log, spec cooling.Spec) {
 		}
 		if f.Factor < 1 {
 			since := math.Max(0, e.hours-e.atRisk(f.At))
-			f.Factor = math.Pow(f.Factor, math.Pow(0.5, since/n.fades)*e.shareBefore(f.At))
+			f.Factor = math.Pow(f.Factor, math.Pow(0.5, since/n.fades)*e.shareBefore(f.At, f.Record))
 		}
 		e.facts = append(e.facts, f)
 	}
@@ -514,10 +516,10 @@ func (e *evidence) readFacts(n *network, log *schema.Log, spec cooling.Spec) {
 
 // shareBefore is the share of the overheats that came before a look: what began
 // after it cannot have been seen.
-func (e *evidence) shareBefore(t time.Time) float64 {
+func (e *evidence) shareBefore(t time.Time, number int64) float64 {
 	before := 0
 	for i := range e.heats {
-		if !e.heats[i].at.After(t) {
+		if !later(e.heats[i].base, t, number) {
 			before++
 		}
 	}
@@ -552,10 +554,13 @@ func (e *evidence) outOfDate(log *schema.Log, f *facts.Fact) bool {
 	return false
 }
 
-// later says whether a record counts after a moment: dated after it, or at the
-// same time and entered later.
+// later says whether a record counts after another one: dated after it, or at the
+// same time and entered later. One not yet in the book, number 0, is the newest.
 func later(b *schema.Base, at time.Time, number int64) bool {
-	return b.At.After(at) || b.At.Equal(at) && b.Number > number
+	if !b.At.Equal(at) {
+		return b.At.After(at)
+	}
+	return number != 0 && (b.Number == 0 || b.Number > number)
 }
 
 // voided says whether something recorded after a check makes it out of date.

@@ -125,8 +125,8 @@ func (s *state) coolDown(k *check) float64 {
 func (s *state) gasket() string {
 	g := s.n.cause("head-gasket")
 	for _, d := range s.e.done {
-		// Milky oil speaks by its figure, see facts; a level that is off does not.
-		if d.failed && s.n.checks[d.check].fails[g] >= 0.6 && s.n.checks[d.check].name != "level" {
+		// What was measured speaks by its figures, below.
+		if d.failed && !d.measured && s.n.checks[d.check].fails[g] >= 0.6 && s.n.checks[d.check].name != "level" {
 			return fmt.Sprintf(": %s failed on %s, and a head gasket is suspected", s.n.checks[d.check].name, s.day(d.at))
 		}
 	}
@@ -143,23 +143,34 @@ func (s *state) gasket() string {
 }
 
 // Where a head gasket is suspected, a careful mechanic looks for coolant in the
-// oil and in the cylinders first, cold and with the plugs out: at the next start
+// oil and in the cylinders first, engine off and the plugs out: at the next start
 // it would bend a rod. What finds none lets the engine run for the gas test.
 var lookFirst = []string{"oil-level", "leak-down"}
 
-// mustLook says whether a check stays on the list, first, until it has passed:
-// then the engine may run.
+// mustLook says whether a check stays on the list, first, until it has found no
+// coolant: then the engine may run.
 func (s *state) mustLook(k int) bool {
-	return slices.Contains(lookFirst, s.n.checks[k].name) && s.gasket() != "" && !s.passed(s.n.checks[k].name)
+	name := s.n.checks[k].name
+	return slices.Contains(lookFirst, name) && s.gasket() != "" && !s.dry(name)
 }
 
 // forbidden says whether a check is not offered: its engine runs, and coolant may
 // stand in a cylinder.
 func (s *state) forbidden(k int) bool {
-	if !s.n.checks[k].running || s.gasket() == "" {
-		return false
+	return s.n.checks[k].running && s.gasket() != "" &&
+		slices.ContainsFunc(lookFirst, func(name string) bool { return !s.dry(name) })
+}
+
+// dry says whether one of the looks found no coolant: by its finding where it was
+// told (oil that is low but clear, a valve that leaks without bubbles), else by
+// having passed.
+func (s *state) dry(name string) bool {
+	for i := range s.e.facts {
+		if f := &s.e.facts[i]; f.Check == name && (f.State == "oil-milky" || f.State == "bubbles") {
+			return f.Factor < 1
+		}
 	}
-	return slices.ContainsFunc(lookFirst, func(name string) bool { return !s.passed(name) })
+	return s.passed(name)
 }
 
 func (s *state) passed(name string) bool {

@@ -264,7 +264,7 @@ func (s *state) left() []int {
 	var out []int
 	for k := range s.n.checks {
 		at := slices.IndexFunc(s.e.done, func(d done) bool { return d.check == k })
-		if at < 0 || !s.e.done[at].failed && !s.e.done[at].unsure && s.e.done[at].strength < 0.6 || s.onceClean(k) {
+		if at < 0 || !s.e.done[at].failed && !s.e.done[at].unsure && s.e.done[at].strength < 0.6 || s.onceClean(k) || s.mustLook(k) {
 			out = append(out, k)
 		}
 	}
@@ -286,7 +286,10 @@ func (s *state) describe(l *look) Check {
 	for _, d := range s.e.done {
 		if d.check == l.check {
 			c.Again = fmt.Sprintf("passed on %s, but %s", s.day(d.at), d.stale)
-			if d.stale == "" && s.onceClean(l.check) {
+			switch {
+			case s.mustLook(l.check):
+				c.Again = fmt.Sprintf("looked at on %s, and whether coolant is in it could not be told", s.day(d.at))
+			case d.stale == "" && s.onceClean(l.check):
 				c.Again = fmt.Sprintf("clean on %s, and one clean test does not clear a gasket that is suspected: two do", s.day(d.at))
 			}
 		}
@@ -361,29 +364,31 @@ func (s *state) sound() string {
 // oil change does not, nor that what steamed away was filled in again.
 func (s *state) park() (bool, string) {
 	var since time.Time
-	did := func(at time.Time) {
-		if at.After(since) {
-			since = at
+	number := int64(-1)
+	did := func(b *schema.Base) {
+		if later(b, since, number) {
+			since, number = b.At, b.Number
 		}
 	}
 	for i := range s.log.Services {
 		if s.log.Services[i].Cause != "" {
-			did(s.log.Services[i].At)
+			did(&s.log.Services[i].Base)
 		}
 	}
 	for i := range s.log.Answers {
-		did(s.log.Answers[i].At)
+		a := &s.log.Answers[i]
+		did(&schema.Base{Meta: a.Meta, At: a.At})
 	}
 	for i := range s.log.Cleanings {
 		if s.log.Cleanings[i].Thorough() {
-			did(s.log.Cleanings[i].At)
+			did(&s.log.Cleanings[i].Base)
 		}
 	}
 	if why := s.gasket(); why != "" {
 		return true, "parked, not driven" + why + "; the maker's manual and a licensed mechanic come first"
 	}
 	for i := len(s.e.heats) - 1; i >= 0; i-- {
-		if h := s.e.heats[i]; h.steam && h.at.After(since) {
+		if h := s.e.heats[i]; h.steam && later(h.base, since, number) {
 			return true, fmt.Sprintf("parked, not driven: it steamed on %s, and no service that names a cause, answer or thorough clean has been recorded since; the maker's manual and a licensed mechanic come first", s.day(h.at))
 		}
 	}

@@ -208,7 +208,7 @@ func (s *state) fromPast(k int) []reason {
 		if m.cause == k {
 			after := 0
 			for _, h := range s.e.heats {
-				if h.at.After(m.at) {
+				if later(h.base, m.at, m.number) {
 					after++
 				}
 			}

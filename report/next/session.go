@@ -117,5 +117,8 @@ func (s *Session) Add(c schema.Check) error {
 		return err
 	}
 	s.fleet, s.asOf, s.at = fleet, asOf, at
+	if c.Result == "unsure" { // asked for again another time, not at once
+		s.skipped = append(s.skipped, at.n.check(c.Check))
+	}
 	return nil
 }
