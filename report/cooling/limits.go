@@ -15,7 +15,7 @@ func Limits() map[string]string {
 var limits = map[string]float64{
 	"dark-pass": darkPass, "dark-fail": darkFail, // percent of a core
 	"air-fail": airFail, "missing-pass": missingPass, "missing-fail": missingFail, // percent of the system
-	"loss-min": lossMinutes, "hold-min": watchGood, // minutes
+	"loss-min": lossMinutes, "most-k": mostK, "hold-min": watchGood, // minutes
 	"gas-rpm": gasRPM, "squeeze-rpm": squeezeRPM,
 	"compression-fail": 100 * compressionFail,                                  // percent of the highest
 	"leak-good":        leakGood, "leak-fair": leakFair, "leak-fail": leakFail, // percent

@@ -154,6 +154,7 @@ const (
 	lossFailKPa = 13.8 // 2 psi
 	lossMinutes = 2.0
 	steadyK     = 2.0 // coolant temperatures this near count as steady
+	mostK       = 15.0 // no engine that was cold or steady cools by more while it is watched (common practice, no source)
 	gaugeKPa    = 2.0 // what a tester's gauge lets one see
 	watchGood   = 5.0 // minutes
 	watchEnough = 1.0
@@ -220,6 +221,8 @@ func judgePressureHold(e *exam) {
 		e.warn("some leaks open only hot, some only cold: test both before ruling them out")
 	case minutes < watchGood:
 		e.unsure("%s: too little to tell, watch it for %s min", said, number(watchGood, 0))
+	case !warm && e.coolingFor(start, rest) > mostK:
+		e.failed("%s: it would take %s K of cooling to explain that", said, number(e.coolingFor(start, rest), 0))
 	default:
 		e.unsure("%s: %s K of cooling alone would do that; watch it again with the temperature steady, and write it down (start_c, end_c)",
 			said, number(e.coolingFor(start, rest), 0))

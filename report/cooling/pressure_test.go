@@ -122,6 +122,7 @@ func TestSystemPressure(t *testing.T) {
 	v = judged1(t, "pressure-hold", spec, "start_kpa", 103, "end_kpa", 97, "minutes", 5, "start_c", 40, "end_c", 34)
 	require.Equal(t, Pass, v.Result, v.Says)
 	require.Contains(t, v.Says, "alone explains 5.8 kPa")
+	require.Contains(t, judged1(t, "pressure-hold", spec, "start_kpa", 103, "end_kpa", 83, "minutes", 10).Says, "it would take")
 	v = judged1(t, "pressure-hold", spec, "start_kpa", 103, "end_kpa", 83, "minutes", 60, "start_c", 20, "end_c", 20)
 	require.Equal(t, Fail, v.Result)
 	require.Contains(t, v.Says, "nothing but a leak explains it")

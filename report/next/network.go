@@ -154,6 +154,15 @@ func (n *network) topics(list string) []Caution {
 	return out
 }
 
+// shorts are the short cautions of a list of topics.
+func (n *network) shorts(list string) []string {
+	var out []string
+	for _, t := range n.topics(list) {
+		out = append(out, t.Short)
+	}
+	return out
+}
+
 // caution is the short cautions of a list of topics, as one text.
 func (n *network) caution(list string) string {
 	var s []string

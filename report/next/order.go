@@ -6,8 +6,6 @@ import (
 	"sort"
 	"strings"
 	"time"
-
-	"shedbook/schema"
 )
 
 // The order in which a person does the checks: nothing with the engine running
@@ -110,7 +108,7 @@ func (s *state) coolDown(k *check) float64 {
 		did(s.log.Overheats[i].At)
 	}
 	for i := range s.log.Checks {
-		if c := s.n.check(s.log.Checks[i].Check); c >= 0 && s.n.checks[c].when != cold && s.log.Checks[i].Result != schema.Words("result")[2] {
+		if c := s.n.check(s.log.Checks[i].Check); c >= 0 && s.n.checks[c].when != cold && s.log.Checks[i].Result != "unsure" {
 			did(s.log.Checks[i].At)
 		}
 	}
@@ -147,11 +145,16 @@ func (s *state) gasket() string {
 // it would bend a rod. What finds none lets the engine run for the gas test.
 var lookFirst = []string{"oil-level", "leak-down"}
 
-// mustLook says whether a check stays on the list, first, until it has found no
-// coolant: then the engine may run.
-func (s *state) mustLook(k int) bool {
+// lifts says whether a check stays on the list until it has found no coolant: then
+// the engine may run.
+func (s *state) lifts(k int) bool {
 	name := s.n.checks[k].name
 	return slices.Contains(lookFirst, name) && s.gasket() != "" && !s.dry(name)
+}
+
+// mustLook says whether it comes first: nobody has looked yet, or could not tell.
+func (s *state) mustLook(k int) bool {
+	return s.lifts(k) && !slices.ContainsFunc(s.e.done, func(d done) bool { return d.check == k && d.failed })
 }
 
 // forbidden says whether a check is not offered: its engine runs, and coolant may

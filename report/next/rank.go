@@ -54,6 +54,9 @@ type Candidate struct {
 	Mend        string   `json:"mend"`
 	Look        string   `json:"look"`    // what to look for in doing so
 	Minutes     float64  `json:"minutes"` // to mend it and be sure
+	// Caution is of what mending it takes: that of the check that shows it best.
+	Caution  string   `json:"caution"`
+	Cautions []string `json:"-"` // its sentences, each by itself
 }
 
 // Check is a check with what it is worth.
@@ -191,7 +194,14 @@ func (s *state) result() Result {
 	for k := range m {
 		c := &s.n.causes[k]
 		speaks, against := s.reasons(k)
-		r.Candidates = append(r.Candidates, Candidate{c.name, round(m[k], 4), speaks, against, c.means, c.mend, c.look, c.prove})
+		best := 0
+		for i := range s.n.checks {
+			if s.n.checks[i].fails[k] > s.n.checks[best].fails[k] {
+				best = i
+			}
+		}
+		r.Candidates = append(r.Candidates, Candidate{Cause: c.name, Probability: round(m[k], 4), For: speaks, Against: against, Means: c.means,
+			Mend: c.mend, Look: c.look, Minutes: c.prove, Caution: s.n.caution(s.n.checks[best].caution), Cautions: s.n.shorts(s.n.checks[best].caution)})
 	}
 	sort.SliceStable(r.Candidates, func(i, j int) bool { return r.Candidates[i].Probability > r.Candidates[j].Probability })
 	for _, l := range s.looks(nil) {
@@ -264,7 +274,7 @@ func (s *state) left() []int {
 	var out []int
 	for k := range s.n.checks {
 		at := slices.IndexFunc(s.e.done, func(d done) bool { return d.check == k })
-		if at < 0 || !s.e.done[at].failed && !s.e.done[at].unsure && s.e.done[at].strength < 0.6 || s.onceClean(k) || s.mustLook(k) {
+		if at < 0 || !s.e.done[at].failed && !s.e.done[at].unsure && s.e.done[at].strength < 0.6 || s.onceClean(k) || s.lifts(k) {
 			out = append(out, k)
 		}
 	}
@@ -278,16 +288,16 @@ func (s *state) describe(l *look) Check {
 	c.When, c.Running = phases[k.when], k.running
 	c.CoolDown = s.coolDown(k)
 	c.Missing = s.missing(k)
-	for _, t := range s.n.topics(k.caution) {
-		c.Cautions = append(c.Cautions, t.Short)
-	}
+	c.Cautions = s.n.shorts(k.caution)
 	c.IfPass = s.moves(l.pass)
 	c.IfFail = s.moves(l.fail)
 	for _, d := range s.e.done {
 		if d.check == l.check {
 			c.Again = fmt.Sprintf("passed on %s, but %s", s.day(d.at), d.stale)
 			switch {
-			case s.mustLook(l.check):
+			case s.lifts(l.check) && d.failed:
+				c.Again = fmt.Sprintf("failed on %s: look again once that is mended, before the engine runs", s.day(d.at))
+			case s.lifts(l.check):
 				c.Again = fmt.Sprintf("looked at on %s, and whether coolant is in it could not be told", s.day(d.at))
 			case d.stale == "" && s.onceClean(l.check):
 				c.Again = fmt.Sprintf("clean on %s, and one clean test does not clear a gasket that is suspected: two do", s.day(d.at))
