@@ -39,9 +39,9 @@ const practice = "common practice, no source"
 var table = []state{
 	// A core: the front can look clear before a packed back, so a front says little when clear.
 	{"core-dark", "%s of the core is dark", "%", span{0, 8}, []span{{12, 100}}, 6, true,
-		chances{"blocked-core": 0.99, "dirty-oil-cooler": 0.02}, 0.0001, practice},
+		chances{"blocked-core": 0.99, "dirty-oil-cooler": 0.005}, 0.0001, practice},
 	{"back-packed", "%s of the core's back is packed", "%", span{0, 8}, []span{{12, 100}}, 7, true,
-		chances{"blocked-core": 0.97, "dirty-oil-cooler": 0.02}, 0.0005, practice},
+		chances{"blocked-core": 0.97, "dirty-oil-cooler": 0.005}, 0.0005, practice},
 	{"front-packed", "%s of the core's front is packed", "%", span{0, 12}, []span{{15, 100}}, 7, true,
 		chances{"blocked-core": 0.6, "dirty-oil-cooler": 0.2, "air-path": 0.1}, 0.01, practice},
 	{"oil-cooler-dark", "%s of the oil cooler is dark", "%", span{0, 8}, []span{{12, 100}}, 6, true,
