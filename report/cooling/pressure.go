@@ -153,10 +153,10 @@ func (e *exam) deadCap(kPa float64) string {
 const (
 	lossFailKPa = 13.8 // 2 psi
 	lossMinutes = 2.0
-	steadyK     = 2.0 // coolant temperatures this near count as steady
+	steadyK     = 2.0  // coolant temperatures this near count as steady
 	mostK       = 15.0 // no engine that was cold or steady cools by more while it is watched (common practice, no source)
-	gaugeKPa    = 2.0 // what a tester's gauge lets one see
-	watchGood   = 5.0 // minutes
+	gaugeKPa    = 2.0  // what a tester's gauge lets one see
+	watchGood   = 5.0  // minutes
 	watchEnough = 1.0
 )
 

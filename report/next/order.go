@@ -157,10 +157,10 @@ func (s *state) mustLook(k int) bool {
 	return s.lifts(k) && !slices.ContainsFunc(s.e.done, func(d done) bool { return d.check == k && d.failed })
 }
 
-// forbidden says whether a check is not offered: its engine runs, and coolant may
-// stand in a cylinder.
+// forbidden says whether a check is not offered: the engine runs for it or has run
+// before it, and coolant may stand in a cylinder.
 func (s *state) forbidden(k int) bool {
-	return s.n.checks[k].running && s.gasket() != "" &&
+	return (s.n.checks[k].running || s.n.checks[k].when != cold) && s.gasket() != "" &&
 		slices.ContainsFunc(lookFirst, func(name string) bool { return !s.dry(name) })
 }
 
@@ -178,7 +178,9 @@ func (s *state) dry(name string) bool {
 
 func (s *state) passed(name string) bool {
 	k := s.n.check(name)
-	return slices.ContainsFunc(s.e.done, func(d done) bool { return d.check == k && !d.failed && !d.unsure && d.strength >= 0.6 })
+	return slices.ContainsFunc(s.e.done, func(d done) bool {
+		return d.check == k && !d.failed && !d.unsure && d.strength >= 0.6
+	})
 }
 
 // onceClean says whether a check is the gas test, clean once where a head gasket

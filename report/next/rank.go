@@ -200,8 +200,9 @@ func (s *state) result() Result {
 				best = i
 			}
 		}
-		r.Candidates = append(r.Candidates, Candidate{Cause: c.name, Probability: round(m[k], 4), For: speaks, Against: against, Means: c.means,
-			Mend: c.mend, Look: c.look, Minutes: c.prove, Caution: s.n.caution(s.n.checks[best].caution), Cautions: s.n.shorts(s.n.checks[best].caution)})
+		topics := s.n.checks[best].caution
+		r.Candidates = append(r.Candidates, Candidate{Cause: c.name, Probability: round(m[k], 4), For: speaks, Against: against,
+			Means: c.means, Mend: c.mend, Look: c.look, Minutes: c.prove, Caution: s.n.caution(topics), Cautions: s.n.shorts(topics)})
 	}
 	sort.SliceStable(r.Candidates, func(i, j int) bool { return r.Candidates[i].Probability > r.Candidates[j].Probability })
 	for _, l := range s.looks(nil) {
@@ -219,7 +220,8 @@ func (s *state) do(l *look, first Candidate) Do {
 		c := s.n.checks[l.check]
 		why := fmt.Sprintf("%.0f min, expected to save %.0f", c.minutes, l.saves)
 		if s.mustLook(l.check) {
-			why = fmt.Sprintf("%.0f min; a head gasket is suspected, and nothing is done with the engine running until it has passed", c.minutes)
+			why = fmt.Sprintf("%.0f min; a head gasket is suspected, and nothing is done with the engine running until it has passed",
+				c.minutes)
 		}
 		return Do{Act: "check", Check: &c.name, Minutes: &c.minutes, Why: why}
 	}
@@ -300,7 +302,8 @@ func (s *state) describe(l *look) Check {
 			case s.lifts(l.check):
 				c.Again = fmt.Sprintf("looked at on %s, and whether coolant is in it could not be told", s.day(d.at))
 			case d.stale == "" && s.onceClean(l.check):
-				c.Again = fmt.Sprintf("clean on %s, and one clean test does not clear a gasket that is suspected: two do", s.day(d.at))
+				c.Again = fmt.Sprintf("clean on %s, and one clean test does not clear a gasket that is suspected: two do",
+					s.day(d.at))
 			}
 		}
 	}

@@ -49,7 +49,7 @@ func Next(w io.Writer, r next.Result, o Options) error {
 		}
 		more := len(r.Checks) - len(shown) + max(0, len(r.Candidates)-inFull)
 		if more > 0 {
-			checks.Notes = []string{fmt.Sprintf("%s and %s more: shedbook next %s --all", plural(len(r.Checks)-len(shown), "check", "checks"),
+			checks.Notes = []string{fmt.Sprintf("%s and %s more, and how each is done: shedbook next %s --all", plural(len(r.Checks)-len(shown), "check", "checks"),
 				plural(max(0, len(r.Candidates)-inFull), "cause", "causes"), schema.Quote(r.Machine))}
 		}
 		d.Table(checks)
@@ -69,8 +69,8 @@ func Next(w io.Writer, r next.Result, o Options) error {
 					if c.Again != "" {
 						d.Say(sentence("asked for again: " + c.Again))
 					}
+					say(c.Cautions)
 				}
-				say(c.Cautions)
 			}
 		} else {
 			for i := range r.Candidates {
@@ -82,7 +82,9 @@ func Next(w io.Writer, r next.Result, o Options) error {
 		if len(cautions) > 0 {
 			d.Caution(strings.Join(cautions, " "))
 		}
-		d.Say("The maker's manual overrides every figure here.")
+		if !r.Park { // which says so
+			d.Say("The maker's manual overrides every figure here.")
+		}
 		return d
 	})
 }
