@@ -14,6 +14,12 @@ type RateTable struct {
 	// Factors[f][i] is the level of row i in factor f, 0 to n-1. Factors[0] is
 	// the one asked about; the others are held.
 	Factors [][]int
+	// Random > 0 is a factor whose levels are drawn from one distribution instead
+	// of each having a rate of its own: see FitRates.
+	Random int
+	// Dispersion is how many times more than Poisson's the counts vary by what is
+	// known beforehand, events that come several at a time; under 1 counts as 1.
+	Dispersion float64
 	// Cluster[i] names what rows of one origin (a machine) have in common; nil
 	// if nothing. A cluster for every row gives White's (1980) errors.
 	Cluster []int
@@ -31,14 +37,17 @@ type RateFit struct {
 	Phi      float64
 	Warnings []string
 
-	g        *grouped
-	x        *design
-	coef     []float64
-	mu       []float64
-	h        *arrow      // information at the fit
-	nulls    [][]float64 // combinations of coefficients that the data say nothing of
-	clusters int         // that errors are clustered by
-	scores   sparse      // of each cluster, where they are
+	g         *grouped
+	x         *design
+	coef      []float64
+	mu        []float64
+	h         *arrow      // information at the fit
+	nulls     [][]float64 // combinations of coefficients that the data say nothing of
+	clusters  int         // that errors are clustered by
+	scores    sparse      // of each cluster, where they are
+	penalised float64     // log likelihood at the fit, less what random levels' distances from 0 cost
+	parts     []*RateFit  // one a standard deviation of the random factor; f is the likeliest
+	weight    float64     // of a part
 }
 
 // The three origins of a standard error, as RateFit.Scale says them.
@@ -56,6 +65,7 @@ type grouped struct {
 	levels   []int
 	rows     []member // by cluster, where rows have one
 	clusters int
+	random   int // factor, 0 none
 }
 
 // member is a row's part of a stratum.
@@ -77,7 +87,10 @@ func group(t RateTable) (*grouped, string) {
 			return nil, fmt.Sprintf("row %d: %s", i, why)
 		}
 	}
-	g := &grouped{levels: make([]int, len(t.Factors)), codes: make([][]int, len(t.Factors))}
+	if t.Random < 0 || t.Random >= len(t.Factors) {
+		return nil, fmt.Sprintf("random factor %d: there are %d", t.Random, len(t.Factors))
+	}
+	g := &grouped{levels: make([]int, len(t.Factors)), codes: make([][]int, len(t.Factors)), random: t.Random}
 	stratum, bound := make([]int, n), 1
 	for f, codes := range t.Factors {
 		if len(codes) != n {
@@ -96,9 +109,10 @@ func group(t RateTable) (*grouped, string) {
 	for f := range g.codes {
 		g.codes[f] = make([]int, strata)
 	}
+	each := 1 / math.Max(1, t.Dispersion) // an event's worth
 	for i, s := range stratum {
-		g.events[s] += float64(t.Events[i])
-		g.exposure[s] += t.Exposure[i]
+		g.events[s] += float64(t.Events[i]) * each
+		g.exposure[s] += t.Exposure[i] * each
 		for f := range g.codes {
 			g.codes[f][s] = t.Factors[f][i]
 		}
@@ -120,7 +134,7 @@ func group(t RateTable) (*grouped, string) {
 	}
 	g.rows = make([]member, n)
 	for i, c := range ids {
-		g.rows[next[c]] = member{int32(c), int32(stratum[i]), float64(t.Events[i]), t.Exposure[i]}
+		g.rows[next[c]] = member{int32(c), int32(stratum[i]), float64(t.Events[i]) * each, t.Exposure[i] * each}
 		next[c]++
 	}
 	return g, ""
@@ -181,6 +195,18 @@ func compress(ids []int) int {
 // strata. Where clusters vary more than strata explain, and there are at least
 // 5, errors are clustered (White 1980; Liang & Zeger 1986) but never smaller
 // than the others. Scale says which.
+//
+// Dispersion D makes D events count as one: the quasi-likelihood of counts whose
+// variance is D times their mean (Wedderburn 1974), with the same estimates.
+//
+// The log rates of the levels of a random factor are normal around 0 (a
+// generalised linear mixed model, Breslow & Clayton 1993), so that levels lend
+// each other strength, and a level of Factors[0] that shares all its exposure
+// with one of them has an interval as wide as they differ. Their standard
+// deviation is not estimated, since a few machines say little of it: ratios are
+// averaged over spreads, weighed by their restricted likelihood (Laplace's
+// approximation), each as likely beforehand. What then varies between clusters
+// widens errors by one scale.
 func FitRates(t RateTable) (*RateFit, string) {
 	g, why := group(t)
 	if why != "" {
@@ -195,6 +221,42 @@ func FitRates(t RateTable) (*RateFit, string) {
 	}
 	f := &RateFit{g: g, x: newDesign(g), Phi: 1, Scale: Poisson}
 	f.findCollinear()
+	if g.random == 0 {
+		f.fit()
+		return f, ""
+	}
+	top := math.Inf(-1)
+	var parts []*RateFit
+	for _, sd := range spreads {
+		part, x := *f, *f.x
+		x.precision = 1 / sd / sd
+		part.x = &x
+		part.fit()
+		part.weight = part.restricted()
+		top = math.Max(top, part.weight)
+		parts = append(parts, &part)
+	}
+	total = 0
+	for _, part := range parts {
+		part.weight = math.Exp(part.weight - top)
+		total += part.weight
+	}
+	for _, part := range parts {
+		part.weight /= total
+		if f.weight < part.weight {
+			f = part
+		}
+	}
+	likeliest := *f
+	likeliest.parts = parts
+	return &likeliest, ""
+}
+
+// spreads are the standard deviations of the log rates of a random factor's
+// levels that are averaged over.
+var spreads = []float64{0.05, 0.2, 0.4, 0.6, 0.8, 1, 1.3, 1.7}
+
+func (f *RateFit) fit() {
 	coef := f.start()
 	if !f.maximise(coef, false) {
 		f.Warnings = append(f.Warnings, "the fit did not settle: some ratios may have no finite estimate")
@@ -202,7 +264,13 @@ func FitRates(t RateTable) (*RateFit, string) {
 	f.coef = coef
 	f.goodness()
 	f.scale()
-	return f, ""
+}
+
+// restricted is the logarithm of the likelihood with all coefficients
+// integrated out, by Laplace's approximation and but for a constant.
+func (f *RateFit) restricted() float64 {
+	l := f.penalised - f.h.logDet()/2
+	return l + float64(f.x.mixedTo-f.x.mixedFrom)*math.Log(f.x.precision)/2
 }
 
 // findCollinear looks for dependent columns with every living row counted once.
@@ -233,6 +301,22 @@ func (f *RateFit) findCollinear() {
 // start gives the absorbed factor's crude log rates.
 func (f *RateFit) start() []float64 {
 	coef := make([]float64, f.x.n)
+	if f.g.random > 0 { // the absorbed factor may be the random one: its levels begin at 0
+		events, hours := 0.0, 0.0
+		for i, y := range f.g.events {
+			events, hours = events+y, hours+f.g.exposure[i]
+		}
+		from := 0
+		if f.x.absorbed != f.g.random {
+			from = f.x.absorbed
+		}
+		for _, k := range f.x.col[from] {
+			if k >= 0 {
+				coef[k] = math.Log(events / hours)
+			}
+		}
+		return coef
+	}
 	hours := make([]float64, f.x.na)
 	for i, l := range f.g.codes[f.x.absorbed] {
 		if !f.x.deadRow[i] {
@@ -272,6 +356,9 @@ func (f *RateFit) maximise(coef []float64, firth bool) bool {
 			f.mu[i] = math.Exp(eta)
 			sum += y*eta - f.mu[i]
 		}
+		for _, u := range c[x.mixedFrom:x.mixedTo] {
+			sum -= x.precision * u * u / 2
+		}
 		return sum
 	}
 	at := loglik(coef)
@@ -297,6 +384,9 @@ func (f *RateFit) maximise(coef []float64, firth bool) bool {
 				score[c] += r
 			}
 		}
+		for k := x.mixedFrom; k < x.mixedTo; k++ {
+			score[k] -= x.precision * coef[k]
+		}
 		step := f.h.solve(score)
 		decrement, longest := 0.0, 0.0
 		for k, s := range step {
@@ -307,7 +397,7 @@ func (f *RateFit) maximise(coef []float64, firth bool) bool {
 			return false
 		}
 		if decrement < 1e-16 {
-			f.LogLik = at
+			f.LogLik, f.penalised = at, at
 			return true
 		}
 		shrink := math.Min(1, 8/longest)
@@ -323,13 +413,14 @@ func (f *RateFit) maximise(coef []float64, firth bool) bool {
 		}
 		copy(coef, next)
 	}
-	f.LogLik = at
+	f.LogLik, f.penalised = at, at
 	return false
 }
 
 // goodness fills Deviance, Pearson, DF and LogLik of the strata.
 func (f *RateFit) goodness() {
-	f.LogLik, f.DF = 0, -f.rank()
+	rank := f.rank()
+	f.LogLik, f.DF = 0, -rank
 	var spread, excess float64
 	for c, y := range f.g.events {
 		if f.g.exposure[c] > 0 {
@@ -354,7 +445,7 @@ func (f *RateFit) goodness() {
 	}
 	df := float64(f.DF)
 	if (f.Pearson-df)/math.Sqrt(2*df+spread) > zFor(0.90) {
-		phi := f.Pearson / df / (1 + excess/(df+float64(f.rank())))
+		phi := f.Pearson / df / (1 + excess/(df+float64(rank)))
 		if phi > 1 {
 			f.Phi, f.Scale = phi, QuasiPoisson
 			f.Warnings = append(f.Warnings, fmt.Sprintf("counts vary %.2g times more than chance within strata: intervals are widened for it", phi))
@@ -370,7 +461,18 @@ func poissonDeviance(y, mu float64) float64 {
 	return y*math.Log(y/mu) - (y - mu)
 }
 
+// rank is the number of parameters that the fit has used up; of a random factor
+// as far as its levels are free.
 func (f *RateFit) rank() int {
+	if f.g.random > 0 {
+		used, leverage := 0.0, f.h.leverage(f.g, f.x)
+		for i, mu := range f.mu {
+			if !f.x.deadRow[i] {
+				used += mu * leverage(i)
+			}
+		}
+		return int(math.Round(used))
+	}
 	n := f.x.n - len(f.nulls)
 	for _, dead := range f.x.dead[f.x.absorbed] {
 		if dead {
@@ -412,7 +514,7 @@ func (f *RateFit) scale() {
 		return
 	}
 	phi := x2 / expected
-	if n < minClusters {
+	if n < minClusters || f.g.random > 0 {
 		f.Phi, f.Scale = math.Max(f.Phi, phi), QuasiPoisson
 		f.Warnings = append(f.Warnings, fmt.Sprintf("events gather in some of the %d clusters, %.2g times more than chance: intervals are widened for it", n, phi))
 		return

@@ -144,7 +144,7 @@ func TestConfoundedDriver(t *testing.T) {
 		tab.Factors[0] = append(tab.Factors[0], 0, 1)
 		tab.Factors[1] = append(tab.Factors[1], i, i)
 	}
-	crude, _ := FitRates(RateTable{tab.Events, tab.Exposure, tab.Factors[:1], nil})
+	crude, _ := FitRates(RateTable{Events: tab.Events, Exposure: tab.Exposure, Factors: tab.Factors[:1]})
 	c.same(t, crude.RatesOf(-1, 0.95)[0].Est.Value, "crude_irr")
 	held, _ := FitRates(tab)
 	r := held.RatesOf(-1, 0.95)[0]
@@ -156,7 +156,7 @@ func TestConfoundedDriver(t *testing.T) {
 }
 
 func TestNoOtherFactorIsTheCrudeRatio(t *testing.T) {
-	f, _ := FitRates(RateTable{[]int{6, 1}, []float64{41, 230}, [][]int{{0, 1}}, nil})
+	f, _ := FitRates(RateTable{Events: []int{6, 1}, Exposure: []float64{41, 230}, Factors: [][]int{{0, 1}}})
 	got, want := f.RatesOf(-1, 0.95)[0], CompareRates(6, 41, 1, 230, 0.95)
 	require.InDelta(t, want.MidP.Est.Value, got.Est.Value, 1e-9)
 	require.InEpsilon(t, want.MidP.Est.Low, got.Est.Low, 1e-9)
@@ -209,8 +209,8 @@ func TestCollinearFactors(t *testing.T) {
 	_, _, ok := f.Effect(0, 2, 0)
 	require.False(t, ok)
 	// a factor held twice changes nothing
-	once, _ := FitRates(RateTable{tab.Events[:4], tab.Exposure[:4], [][]int{{0, 0, 1, 1}, {0, 1, 0, 1}}, nil})
-	twice, _ := FitRates(RateTable{tab.Events[:4], tab.Exposure[:4], [][]int{{0, 0, 1, 1}, {0, 1, 0, 1}, {1, 0, 1, 0}}, nil})
+	once, _ := FitRates(RateTable{Events: tab.Events[:4], Exposure: tab.Exposure[:4], Factors: [][]int{{0, 0, 1, 1}, {0, 1, 0, 1}}})
+	twice, _ := FitRates(RateTable{Events: tab.Events[:4], Exposure: tab.Exposure[:4], Factors: [][]int{{0, 0, 1, 1}, {0, 1, 0, 1}, {1, 0, 1, 0}}})
 	a, b := once.RatesOf(-1, 0.95)[0], twice.RatesOf(-1, 0.95)[0]
 	require.InDelta(t, a.Est.Value, b.Est.Value, 1e-9)
 	require.InDelta(t, a.Est.High, b.Est.High, 1e-9)

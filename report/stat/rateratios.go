@@ -87,6 +87,9 @@ func (f *RateFit) RatesOf(reference int, level float64) []LevelRatio {
 		return out
 	}
 	s := f.standardise()
+	for _, part := range f.parts {
+		s.parts = append(s.parts, part.standardise())
+	}
 	var wait sync.WaitGroup
 	parts := runtime.GOMAXPROCS(0)
 	for part := range parts {
@@ -109,12 +112,13 @@ type standardised struct {
 	events, hours []float64 // hours: under standard conditions
 	rows          [][]int
 	weight        []float64       // of a row: its standard hours
-	penalised     func() *RateFit // fitted once it is asked for
+	firth         func() *RateFit // fitted once it is asked for
+	parts         []*standardised // of each part of the fit
 }
 
 func (f *RateFit) standardise() *standardised {
 	n := f.g.levels[0]
-	s := &standardised{make([]float64, n), make([]float64, n), make([][]int, n), make([]float64, len(f.g.events)), sync.OnceValue(f.penalised)}
+	s := &standardised{events: make([]float64, n), hours: make([]float64, n), rows: make([][]int, n), weight: make([]float64, len(f.g.events)), firth: sync.OnceValue(f.withFirth)}
 	for i, l := range f.g.codes[0] {
 		s.events[l] += f.g.events[i]
 		if f.g.exposure[i] == 0 {
@@ -210,45 +214,72 @@ func (f *RateFit) levelRatio(s *standardised, l, reference int, level float64) L
 	var cmp conditional
 	switch {
 	case events > 0 && restEvents > 0:
-		f.addLevels(grad, s, []int{l}, 1)
-		f.addLevels(grad, s, rest, -1)
-		v := f.variance(grad)
+		shift, v := f.average(s, func(f *RateFit, s *standardised) (log, v float64) {
+			f.addLevels(grad, s, []int{l}, 1)
+			f.addLevels(grad, s, rest, -1)
+			return math.Log(sumOf(s.hours, rest) / s.hours[l] / (restHours / hours)), f.variance(grad)
+		}, grad)
 		if !(v < 400) { // a standard error of 20: separated
 			return f.firthRatio(s, grad, level, warnings)
 		}
 		k := math.Min(1, (1/events+1/restEvents)/v)
-		cmp = conditional{k * events, hours, k * restEvents, restHours}
+		cmp = conditional{k * events, hours / math.Exp(shift), k * restEvents, restHours}
 	default:
 		// The side without events would have had `expected` at the other's rate;
 		// v is the variance of its logarithm, so 1/v events' worth of knowledge.
-		quiet, loud, at := []int{l}, rest, restEvents/restHours*hours
+		quiet, loud := []int{l}, rest
 		if events > 0 {
-			quiet, loud, at = rest, []int{l}, events/hours*restHours
+			quiet, loud = rest, []int{l}
 		}
-		f.addLevels(grad, s, loud, 1)
-		sum := 0.0
-		for _, k := range quiet {
-			sum += s.hours[k]
-		}
-		for _, k := range quiet {
-			for _, i := range s.rows[k] {
-				f.addConditions(grad, i, s.weight[i]/sum)
+		at, v := f.average(s, func(f *RateFit, s *standardised) (log, v float64) {
+			f.addLevels(grad, s, loud, 1)
+			sum := sumOf(s.hours, quiet)
+			for _, k := range quiet {
+				for _, i := range s.rows[k] {
+					f.addConditions(grad, i, s.weight[i]/sum)
+				}
 			}
-		}
-		v := f.variance(grad)
+			v = f.variance(grad)
+			log = math.Log(sumOf(s.events, loud) / sumOf(s.hours, loud) * sum)
+			return log - math.Log(math.Max(1, v/dot(grad, f.h.solve(grad)))), v // over-dispersed counts of 0 say less
+		}, grad)
 		if !(v < 400) || v <= 0 {
-			return none("separated: %g events in conditions that no other level shares", math.Max(events, restEvents))
+			return none("separated: %.0f events in conditions that no other level shares", math.Max(events, restEvents))
 		}
 		known := 1 / v
-		at /= math.Max(1, v/dot(grad, f.h.solve(grad))) // over-dispersed counts of 0 say less
-		cmp = conditional{0, at, known, known}
+		cmp = conditional{0, math.Exp(at), known, known}
 		if events > 0 {
-			cmp = conditional{known, known, 0, at}
+			cmp = conditional{known, known, 0, math.Exp(at)}
 		}
 	}
 	value, more := cmp.value()
 	lo, hi := cmp.midPLimits((1 - level) / 2)
 	return LevelRatio{estimated(value, lo, hi, level, append(warnings, more...)...), cmp.pValues(1).MidP}
+}
+
+// average is the mean and the variance of a logarithm over the parts of the
+// fit, or those of the fit itself; of filled, which each is given empty, it
+// leaves the last.
+func (f *RateFit) average(s *standardised, of func(*RateFit, *standardised) (log, v float64), filled []float64) (log, v float64) {
+	if len(f.parts) == 0 {
+		return of(f, s)
+	}
+	squares := 0.0
+	for i, part := range f.parts {
+		clear(filled)
+		l, v1 := of(part, s.parts[i])
+		log += part.weight * l
+		squares += part.weight * l * l
+		v += part.weight * v1
+	}
+	return log, v + math.Max(0, squares-log*log)
+}
+
+func sumOf(v []float64, at []int) (sum float64) {
+	for _, k := range at {
+		sum += v[k]
+	}
+	return sum
 }
 
 // comparable gives those of rest whose ratio to level l the data determine.
@@ -310,9 +341,9 @@ func (f *RateFit) base(s *standardised, k int) int {
 	return s.rows[k][0]
 }
 
-// penalised is the fit with Firth's penalty; without coefficients where there is
+// withFirth is the fit with Firth's penalty; without coefficients where there is
 // none.
-func (f *RateFit) penalised() *RateFit {
+func (f *RateFit) withFirth() *RateFit {
 	p := *f
 	p.coef = f.start()
 	if !p.maximise(p.coef, true) {
@@ -324,7 +355,7 @@ func (f *RateFit) penalised() *RateFit {
 // firthRatio is the contrast from a penalised fit, with a normal interval of
 // the logarithm.
 func (f *RateFit) firthRatio(s *standardised, grad []float64, level float64, warnings []string) LevelRatio {
-	p := s.penalised()
+	p := s.firth()
 	if p.coef == nil {
 		return LevelRatio{Result: absent("separated: no finite estimate"), P: 1}
 	}
