@@ -3,6 +3,7 @@ package stat
 import (
 	"fmt"
 	"math"
+	"slices"
 )
 
 // RateTable is events and exposure by row, with the level of every factor.
@@ -17,9 +18,9 @@ type RateTable struct {
 	// Random > 0 is a factor whose levels are drawn from one distribution instead
 	// of each having a rate of its own: see FitRates.
 	Random int
-	// Dispersion is how many times more than Poisson's the counts vary by what is
-	// known beforehand, events that come several at a time; under 1 counts as 1.
-	Dispersion float64
+	// Repeated is how many times more than Poisson's the counts vary because events
+	// come several in a run, as Repeated tells; 0 counts as 1.
+	Repeated float64
 	// Cluster[i] names what rows of one origin (a machine) have in common; nil
 	// if nothing. A cluster for every row gives White's (1980) errors.
 	Cluster []int
@@ -45,9 +46,10 @@ type RateFit struct {
 	nulls     [][]float64 // combinations of coefficients that the data say nothing of
 	clusters  int         // that errors are clustered by
 	scores    sparse      // of each cluster, where they are
-	penalised float64     // log likelihood at the fit, less what random levels' distances from 0 cost
-	parts     []*RateFit  // one a standard deviation of the random factor; f is the likeliest
-	weight    float64     // of a part
+	repeated  float64
+	penalised float64    // log likelihood at the fit, less what random levels' distances from 0 cost
+	parts     []*RateFit // one a standard deviation of the random factor; f is the likeliest
+	weight    float64    // of a part
 }
 
 // The three origins of a standard error, as RateFit.Scale says them.
@@ -109,10 +111,9 @@ func group(t RateTable) (*grouped, string) {
 	for f := range g.codes {
 		g.codes[f] = make([]int, strata)
 	}
-	each := 1 / math.Max(1, t.Dispersion) // an event's worth
 	for i, s := range stratum {
-		g.events[s] += float64(t.Events[i]) * each
-		g.exposure[s] += t.Exposure[i] * each
+		g.events[s] += float64(t.Events[i])
+		g.exposure[s] += t.Exposure[i]
 		for f := range g.codes {
 			g.codes[f][s] = t.Factors[f][i]
 		}
@@ -134,7 +135,7 @@ func group(t RateTable) (*grouped, string) {
 	}
 	g.rows = make([]member, n)
 	for i, c := range ids {
-		g.rows[next[c]] = member{int32(c), int32(stratum[i]), float64(t.Events[i]) * each, t.Exposure[i] * each}
+		g.rows[next[c]] = member{int32(c), int32(stratum[i]), float64(t.Events[i]), t.Exposure[i]}
 		next[c]++
 	}
 	return g, ""
@@ -196,8 +197,7 @@ func compress(ids []int) int {
 // 5, errors are clustered (White 1980; Liang & Zeger 1986) but never smaller
 // than the others. Scale says which.
 //
-// Dispersion D makes D events count as one: the quasi-likelihood of counts whose
-// variance is D times their mean (Wedderburn 1974), with the same estimates.
+// Where events come several in a run all errors grow by their scale.
 //
 // The log rates of the levels of a random factor are normal around 0 (a
 // generalised linear mixed model, Breslow & Clayton 1993), so that levels lend
@@ -219,33 +219,37 @@ func FitRates(t RateTable) (*RateFit, string) {
 	if total == 0 {
 		return nil, "no event in the table: nothing to fit"
 	}
-	f := &RateFit{g: g, x: newDesign(g), Phi: 1, Scale: Poisson}
+	f := &RateFit{g: g, x: newDesign(g), Phi: 1, Scale: Poisson, repeated: math.Max(1, t.Repeated)}
 	f.findCollinear()
 	if g.random == 0 {
-		f.fit()
+		f.fit(0)
+		f.scale()
 		return f, ""
 	}
 	top := math.Inf(-1)
 	var parts []*RateFit
 	for _, sd := range spreads {
 		part, x := *f, *f.x
-		x.precision = 1 / sd / sd
 		part.x = &x
-		part.fit()
+		part.fit(1 / sd / sd)
 		part.weight = part.restricted()
+		part.scale()
 		top = math.Max(top, part.weight)
 		parts = append(parts, &part)
 	}
-	total = 0
 	for _, part := range parts {
 		part.weight = math.Exp(part.weight - top)
+		if part.weight == 1 {
+			f = part
+		}
+	}
+	parts = slices.DeleteFunc(parts, func(p *RateFit) bool { return !(p.weight > 1e-3) })
+	total = 0
+	for _, part := range parts {
 		total += part.weight
 	}
 	for _, part := range parts {
 		part.weight /= total
-		if f.weight < part.weight {
-			f = part
-		}
 	}
 	likeliest := *f
 	likeliest.parts = parts
@@ -256,20 +260,20 @@ func FitRates(t RateTable) (*RateFit, string) {
 // levels that are averaged over.
 var spreads = []float64{0.05, 0.2, 0.4, 0.6, 0.8, 1, 1.3, 1.7}
 
-func (f *RateFit) fit() {
+// fit finds the coefficients; precision is that of random levels.
+func (f *RateFit) fit(precision float64) {
+	f.x.precision = precision * f.repeated
 	coef := f.start()
 	if !f.maximise(coef, false) {
 		f.Warnings = append(f.Warnings, "the fit did not settle: some ratios may have no finite estimate")
 	}
 	f.coef = coef
-	f.goodness()
-	f.scale()
 }
 
 // restricted is the logarithm of the likelihood with all coefficients
 // integrated out, by Laplace's approximation and but for a constant.
 func (f *RateFit) restricted() float64 {
-	l := f.penalised - f.h.logDet()/2
+	l := f.penalised/f.repeated - f.h.logDet()/2
 	return l + float64(f.x.mixedTo-f.x.mixedFrom)*math.Log(f.x.precision)/2
 }
 
@@ -484,8 +488,17 @@ func (f *RateFit) rank() int {
 
 const minClusters = 5 // fewer say too little of how they differ
 
-// scale looks for events that come in clusters.
+// scale finds how much more than Poisson's counts vary.
 func (f *RateFit) scale() {
+	f.goodness()
+	if f.repeated > 1 {
+		f.Phi, f.Scale = math.Max(f.Phi, f.repeated), QuasiPoisson
+	}
+	f.clustered()
+}
+
+// clustered looks for events that come in clusters.
+func (f *RateFit) clustered() {
 	var x2, expected, spread float64
 	n := 0
 	v := make([]float64, f.x.n)

@@ -210,28 +210,25 @@ func (f *RateFit) levelRatio(s *standardised, l, reference int, level float64) L
 	case restHours == 0:
 		return none("the others' hours lie only where no event ever happened")
 	}
+	var cmp comparison
 	grad := make([]float64, f.x.n)
-	var cmp conditional
-	switch {
-	case events > 0 && restEvents > 0:
-		shift, v := f.average(s, func(f *RateFit, s *standardised) (log, v float64) {
+	each := func(f *RateFit, s *standardised, weight float64) (separated bool) {
+		clear(grad)
+		var c conditional
+		if events > 0 && restEvents > 0 {
 			f.addLevels(grad, s, []int{l}, 1)
 			f.addLevels(grad, s, rest, -1)
-			return math.Log(sumOf(s.hours, rest) / s.hours[l] / (restHours / hours)), f.variance(grad)
-		}, grad)
-		if !(v < 400) { // a standard error of 20: separated
-			return f.firthRatio(s, grad, level, warnings)
-		}
-		k := math.Min(1, (1/events+1/restEvents)/v)
-		cmp = conditional{k * events, hours / math.Exp(shift), k * restEvents, restHours}
-	default:
-		// The side without events would have had `expected` at the other's rate;
-		// v is the variance of its logarithm, so 1/v events' worth of knowledge.
-		quiet, loud := []int{l}, rest
-		if events > 0 {
-			quiet, loud = rest, []int{l}
-		}
-		at, v := f.average(s, func(f *RateFit, s *standardised) (log, v float64) {
+			v := f.variance(grad)
+			k := math.Min(1, (1/events+1/restEvents)/v)
+			c = conditional{k * events, s.hours[l], k * restEvents, sumOf(s.hours, rest)}
+			separated = !(v < 400) // a standard error of 20
+		} else {
+			// The side without events would have had `at` at the other's rate; v is
+			// the variance of its logarithm, so 1/v events' worth of knowledge.
+			quiet, loud := []int{l}, rest
+			if events > 0 {
+				quiet, loud = rest, []int{l}
+			}
 			f.addLevels(grad, s, loud, 1)
 			sum := sumOf(s.hours, quiet)
 			for _, k := range quiet {
@@ -239,40 +236,34 @@ func (f *RateFit) levelRatio(s *standardised, l, reference int, level float64) L
 					f.addConditions(grad, i, s.weight[i]/sum)
 				}
 			}
-			v = f.variance(grad)
-			log = math.Log(sumOf(s.events, loud) / sumOf(s.hours, loud) * sum)
-			return log - math.Log(math.Max(1, v/dot(grad, f.h.solve(grad)))), v // over-dispersed counts of 0 say less
-		}, grad)
-		if !(v < 400) || v <= 0 {
-			return none("separated: %.0f events in conditions that no other level shares", math.Max(events, restEvents))
+			v := f.variance(grad)
+			separated = !(v < 400) || v <= 0
+			at := sumOf(s.events, loud) / sumOf(s.hours, loud) * sum
+			at /= math.Max(1, v/dot(grad, f.h.solve(grad))) // over-dispersed counts of 0 say less
+			c = conditional{0, at, 1 / v, 1 / v}
+			if events > 0 {
+				c = conditional{1 / v, 1 / v, 0, at}
+			}
 		}
-		known := 1 / v
-		cmp = conditional{0, math.Exp(at), known, known}
-		if events > 0 {
-			cmp = conditional{known, known, 0, math.Exp(at)}
-		}
+		cmp = append(cmp, weighed{c, weight})
+		return separated
+	}
+	separated := false
+	if len(f.parts) == 0 {
+		separated = each(f, s, 1)
+	}
+	for i, part := range f.parts {
+		separated = each(part, s.parts[i], part.weight) || separated
+	}
+	switch {
+	case separated && events > 0 && restEvents > 0:
+		return f.firthRatio(s, grad, level, warnings)
+	case separated:
+		return none("separated: %g events in conditions that no other level shares", math.Max(events, restEvents))
 	}
 	value, more := cmp.value()
 	lo, hi := cmp.midPLimits((1 - level) / 2)
-	return LevelRatio{estimated(value, lo, hi, level, append(warnings, more...)...), cmp.pValues(1).MidP}
-}
-
-// average is the mean and the variance of a logarithm over the parts of the
-// fit, or those of the fit itself; of filled, which each is given empty, it
-// leaves the last.
-func (f *RateFit) average(s *standardised, of func(*RateFit, *standardised) (log, v float64), filled []float64) (log, v float64) {
-	if len(f.parts) == 0 {
-		return of(f, s)
-	}
-	squares := 0.0
-	for i, part := range f.parts {
-		clear(filled)
-		l, v1 := of(part, s.parts[i])
-		log += part.weight * l
-		squares += part.weight * l * l
-		v += part.weight * v1
-	}
-	return log, v + math.Max(0, squares-log*log)
+	return LevelRatio{estimated(value, lo, hi, level, append(warnings, more...)...), cmp.p()}
 }
 
 func sumOf(v []float64, at []int) (sum float64) {
