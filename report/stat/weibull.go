@@ -245,7 +245,7 @@ func PoolWeibull(units [][]Lifetime, p, level float64) WeibullPool {
 		out.Units[i] = estimated(at(0.5), at((1-level)/2), at(1-(1-level)/2), level)
 	}
 	if len(cells) > 0 && !overdispersed(events, cells[0].hours) {
-		out.Warnings = append(out.Warnings, "units differ no more than chance: all are held close to the time of all together")
+		out.Warnings = append(out.Warnings, "they differ no more than chance: each is pulled towards the average of all")
 	}
 	return out
 }
