@@ -315,6 +315,9 @@ func (r *RatesReport) adjust(x *exposure.Index, strata *exposure.Strata, q RateQ
 	for f := range factors {
 		t.Factors[f] = make([]int, 0, n)
 	}
+	// What the machine does not explain is looked for in every level's hours on it;
+	// of a large fleet that takes long, and says little more than the strata do.
+	byMachine = byMachine && (!keeps || n < 20000)
 	if byMachine {
 		t.Cluster = make([]int, 0, n)
 	}
@@ -346,7 +349,7 @@ func (r *RatesReport) adjust(x *exposure.Index, strata *exposure.Strata, q RateQ
 		t.Exposure = append(t.Exposure, g.Hours)
 		if byMachine {
 			cluster := int(g.Levels[exposure.Machine])
-			if keeps { // what the machine does not explain: a level's hours on it
+			if keeps {
 				cluster = cluster<<16 + int(g.Levels[q.By])
 			}
 			t.Cluster = append(t.Cluster, cluster)

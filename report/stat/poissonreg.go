@@ -226,30 +226,31 @@ func FitRates(t RateTable) (*RateFit, string) {
 		f.scale()
 		return f, ""
 	}
-	top := math.Inf(-1)
-	var parts []*RateFit
-	for _, sd := range spreads {
-		part, x := *f, *f.x
-		part.x = &x
-		part.fit(1 / sd / sd)
-		part.weight = part.restricted()
-		part.scale()
-		top = math.Max(top, part.weight)
-		parts = append(parts, &part)
-	}
-	for _, part := range parts {
-		part.weight = math.Exp(part.weight - top)
-		if part.weight == 1 {
-			f = part
+	// From the middle outwards, as far as a spread weighs anything: in a large
+	// fleet that is one or two.
+	parts := []*RateFit{f.spread(len(spreads)/2, nil)}
+	top := parts[0].weight
+	for _, step := range []int{-1, 1} {
+		last := parts[0]
+		for k := len(spreads)/2 + step; k >= 0 && k < len(spreads) && last.weight > top-weightless; k += step {
+			last = f.spread(k, last.coef)
+			parts, top = append(parts, last), math.Max(top, last.weight)
 		}
 	}
-	parts = slices.DeleteFunc(parts, func(p *RateFit) bool { return !(p.weight > 1e-3) })
+	for _, part := range parts {
+		if part.weight == top {
+			f = part
+		}
+		part.weight = math.Exp(part.weight - top)
+	}
+	parts = slices.DeleteFunc(parts, func(p *RateFit) bool { return !(p.weight > math.Exp(-weightless)) })
 	total = 0
 	for _, part := range parts {
 		total += part.weight
 	}
 	for _, part := range parts {
 		part.weight /= total
+		part.scale()
 	}
 	likeliest := *f
 	likeliest.parts = parts
@@ -260,10 +261,28 @@ func FitRates(t RateTable) (*RateFit, string) {
 // levels that are averaged over.
 var spreads = []float64{0.05, 0.2, 0.4, 0.6, 0.8, 1, 1.3, 1.7}
 
+// weightless is how far below the likeliest, in log likelihood, a spread weighs
+// next to nothing.
+const weightless = 7
+
+// spread is the fit at one of the spreads, from coefficients near it if not nil.
+func (f *RateFit) spread(k int, near []float64) *RateFit {
+	part, x := *f, *f.x
+	part.x, part.coef, part.Warnings = &x, near, slices.Clip(f.Warnings)
+	part.fit(1 / spreads[k] / spreads[k])
+	if part.weight = part.restricted(); !usable(part.weight) {
+		part.weight = -math.MaxFloat64
+	}
+	return &part
+}
+
 // fit finds the coefficients; precision is that of random levels.
 func (f *RateFit) fit(precision float64) {
 	f.x.precision = precision * f.repeated
-	coef := f.start()
+	coef := slices.Clone(f.coef)
+	if coef == nil {
+		coef = f.start()
+	}
 	if !f.maximise(coef, false) {
 		f.Warnings = append(f.Warnings, "the fit did not settle: some ratios may have no finite estimate")
 	}

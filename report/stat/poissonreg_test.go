@@ -248,6 +248,8 @@ func TestRegressionExtremes(t *testing.T) {
 			}
 			tab.Cluster = append(tab.Cluster, rapid.IntRange(0, 20).Draw(t, "cluster"))
 		}
+		tab.Random = rapid.IntRange(0, factors-1).Draw(t, "random")
+		tab.Repeated = rapid.SampledFrom([]float64{0, 1, 3}).Draw(t, "repeated")
 		f, why := FitRates(tab)
 		if f == nil {
 			if why == "" {
@@ -365,7 +367,7 @@ func TestAdjustedRatioCoverage(t *testing.T) {
 
 func BenchmarkThousandMachines(b *testing.B) {
 	rng := rand.New(rand.NewPCG(9, 9))
-	for _, by := range []string{"driver", "driver holding machine"} {
+	for _, by := range []string{"driver", "driver holding machine", "driver on his own machines"} {
 		tab := RateTable{Factors: make([][]int, 5)}
 		for range 1_000_000 {
 			tab.Events = append(tab.Events, int(distuv.Poisson{Lambda: 0.005, Src: rng}.Rand()))
@@ -374,7 +376,14 @@ func BenchmarkThousandMachines(b *testing.B) {
 			tab.Factors[1] = append(tab.Factors[1], rng.IntN(10))
 			tab.Factors[2] = append(tab.Factors[2], rng.IntN(3))
 			tab.Factors[3] = append(tab.Factors[3], rng.IntN(3))
-			tab.Factors[4] = append(tab.Factors[4], rng.IntN(1000))
+			machine := rng.IntN(1000)
+			if by == "driver on his own machines" && rng.Float64() < 0.8 {
+				machine = machine%5*200 + tab.Factors[0][len(tab.Factors[0])-1]
+			}
+			tab.Factors[4] = append(tab.Factors[4], machine)
+		}
+		if by == "driver on his own machines" {
+			tab.Random = 4
 		}
 		if by == "driver" {
 			tab.Factors = tab.Factors[:4]
