@@ -399,3 +399,33 @@ func BenchmarkThousandMachines(b *testing.B) {
 		})
 	}
 }
+
+// A random factor whose levels hardly differ is none, and one whose levels
+// differ without bound is an ordinary one: the two ends of the mixed model.
+func TestRandomFactorBetweenNoneAndOrdinary(t *testing.T) {
+	was := spreads
+	defer func() { spreads = was }()
+	tab := fleetPlan{runs: 3000, rate: 0.02, drivers: 5, ratio: 2, machines: 6, shape: 3, keep: 1}.make(rand.New(rand.NewPCG(6, 6)))
+	tab.Cluster = nil
+	same := func(spread float64, want RateTable, tolerance float64) {
+		spreads = []float64{spread}
+		mixed := tab
+		mixed.Random = 3
+		f, why := FitRates(mixed)
+		require.Empty(t, why)
+		g, why := FitRates(want)
+		require.Empty(t, why)
+		// variances alone are compared: dispersion is judged by other strata in the two
+		f.Phi, f.parts[0].Phi, g.Phi = 1, 1, 1
+		for d, r := range f.RatesOf(-1, 0.95) {
+			w := g.RatesOf(-1, 0.95)[d]
+			require.InEpsilon(t, w.Est.Value, r.Est.Value, tolerance)
+			require.InEpsilon(t, w.Est.Low, r.Est.Low, tolerance)
+			require.InEpsilon(t, w.Est.High, r.Est.High, tolerance)
+		}
+	}
+	without := tab
+	without.Factors = tab.Factors[:3]
+	same(1e-4, without, 1e-4)
+	same(1e3, tab, 1e-3)
+}
