@@ -98,10 +98,12 @@ var ratesWorlds = []ratesWorld{
 	{name: "3 drivers, 3 machines, gamma 0.6", drivers: 3, machines: 3, own: 0.75, overheats: 60, gamma: 0.6},
 	{name: "any machine, gamma 0.8", drivers: 7, machines: 14, overheats: 90, gamma: 0.8},
 	{name: "any machine, repeats 0.35", drivers: 7, machines: 9, overheats: 70, again: 0.35},
-	{name: "own machine, repeats 0.35, gamma 0.6", drivers: 7, machines: 7, own: 0.75, overheats: 70, gamma: 0.6, again: 0.35},
+	{name: "own machine, repeats 0.35, gamma 0.6", drivers: 7, machines: 7, own: 0.75, overheats: 70, gamma: 0.6,
+		again: 0.35},
 	{name: "own machine, next run 0.4", drivers: 7, machines: 7, own: 0.75, overheats: 60, next: 0.4},
 	{name: "own machine, faults for a time", drivers: 7, machines: 12, own: 0.75, overheats: 80, fault: 0.25},
-	{name: "own machine, drivers 0.3, gamma 0.6", drivers: 7, machines: 7, own: 0.75, overheats: 90, gamma: 0.6, spread: 0.3},
+	{name: "own machine, drivers 0.3, gamma 0.6", drivers: 7, machines: 7, own: 0.75, overheats: 90, gamma: 0.6,
+		spread: 0.3},
 	{name: "own, driver 2.5 times, gamma 0.5", drivers: 7, machines: 7, own: 0.75, overheats: 120, gamma: 0.5, hard: 2.5},
 	{name: "any, driver 2.5 times, gamma 0.5", drivers: 7, machines: 12, overheats: 120, gamma: 0.5, hard: 2.5},
 }
@@ -141,7 +143,7 @@ func (w ratesWorld) make(rng *rand.Rand) (f schema.Fleet, truth []float64, knowi
 	knowing = stat.RateTable{Factors: make([][]int, 3)}
 	logs := make([]schema.Log, w.machines)
 	follows := make([]bool, w.machines)
-	usual, met := make([]float64, w.drivers), make([]float64, w.drivers) // overheats expected of him as of the usual driver; of him
+	usual, met := make([]float64, w.drivers), make([]float64, w.drivers) // overheats expected of the usual driver; of him
 	for r := range runs {
 		d := rng.IntN(w.drivers)
 		m := rng.IntN(w.machines)
@@ -198,7 +200,8 @@ func (w ratesWorld) make(rng *rand.Rand) (f schema.Fleet, truth []float64, knowi
 func TestRatesIntervals(t *testing.T) {
 	n, all, seed := fleetsAWorld(20)
 	var out strings.Builder
-	fmt.Fprintf(&out, "%-38s %7s %7s %7s %9s %7s %7s %9s %7s\n", "rates --by driver --adjust terrain,speed", "covers%", "width", "knowing", "knowing%", "none%", "false%", "knowing%", "found%")
+	fmt.Fprintf(&out, "%-40s %7s %7s %7s %9s %7s %7s %9s %7s\n", "rates --by driver --adjust terrain,speed",
+		"covers%", "width", "knowing", "knowing%", "none%", "false%", "knowing%", "found%")
 	for i, w := range ratesWorlds {
 		if !all && i%4 != 3 && w.again == 0 {
 			continue
@@ -208,7 +211,8 @@ func TestRatesIntervals(t *testing.T) {
 		var blamed, wrongly, found int
 		for range n {
 			f, truth, knowing := w.make(rng)
-			r, err := Rates(Of(f, at(100000, 0)), RateQuestion{By: exposure.Driver, Adjust: []exposure.Factor{exposure.Terrain, exposure.Speed}})
+			q := RateQuestion{By: exposure.Driver, Adjust: []exposure.Factor{exposure.Terrain, exposure.Speed}}
+			r, err := Rates(Of(f, at(100000, 0)), q)
 			require.NoError(t, err)
 			wrong := false
 			for _, v := range r.Levels {
@@ -239,7 +243,8 @@ func TestRatesIntervals(t *testing.T) {
 			}
 		}
 		share := func(k int) float64 { return 100 * float64(k) / float64(n) }
-		fmt.Fprintf(&out, "%-40s %7.1f %7s %7s %9.1f %7.1f %7.1f %9.1f", w.name, 100*told.coverage(), told.width(), known.width(), 100*known.coverage(),
+		fmt.Fprintf(&out, "%-40s %7.1f %7s %7s %9.1f %7.1f %7.1f %9.1f",
+			w.name, 100*told.coverage(), told.width(), known.width(), 100*known.coverage(),
 			100*float64(told.none)/float64(told.n+told.none), share(blamed), share(wrongly))
 		if w.hard > 0 {
 			fmt.Fprintf(&out, " %7.1f", share(found))
@@ -278,7 +283,8 @@ var cleaningWorlds = []cleaningWorld{
 func TestCleaningIntervals(t *testing.T) {
 	n, all, seed := fleetsAWorld(12)
 	var out strings.Builder
-	fmt.Fprintf(&out, "%-40s %7s %7s %7s %9s %7s %7s\n", "cleaning, every machine's interval", "covers%", "below%", "width", "by itself", "odd%", "width")
+	fmt.Fprintf(&out, "%-40s %7s %7s %7s %9s %7s %7s\n", "cleaning, every machine's interval",
+		"covers%", "below%", "width", "by itself", "odd%", "width")
 	for i, w := range cleaningWorlds {
 		if !all && i != 1 {
 			continue
@@ -313,7 +319,8 @@ func TestCleaningIntervals(t *testing.T) {
 				alone.add(knowingShape(units[k], w.shape), truth[k])
 			}
 		}
-		fmt.Fprintf(&out, "%-40s %7.1f %7.1f %7s %9s", w.name, 100*told.coverage(), 100*float64(told.below)/float64(told.n), told.width(), alone.width())
+		fmt.Fprintf(&out, "%-40s %7.1f %7.1f %7s %9s", w.name,
+			100*told.coverage(), 100*float64(told.below)/float64(told.n), told.width(), alone.width())
 		if w.odd > 0 {
 			fmt.Fprintf(&out, " %7.1f %7s", 100*odd.coverage(), odd.width())
 		}
@@ -371,7 +378,8 @@ var recurrenceWorlds = []recurrenceWorld{
 func TestRecurrenceIntervals(t *testing.T) {
 	n, all, seed := fleetsAWorld(100)
 	var out strings.Builder
-	fmt.Fprintf(&out, "%-40s %7s %7s %7s %9s\n", "recurrence, at a third, two, and nearly all", "covers%", "below%", "width", "symmetric%")
+	fmt.Fprintf(&out, "%-40s %7s %7s %7s %9s\n", "recurrence, read at 0.3, 0.6 and 0.9",
+		"covers%", "below%", "width", "symmetric%")
 	for i, w := range recurrenceWorlds {
 		rng := rand.New(rand.NewPCG(seed, uint64(200+i)))
 		var told, plain tally
@@ -394,7 +402,8 @@ func TestRecurrenceIntervals(t *testing.T) {
 			}
 			steps, _, _ := stat.MeanCumulative(units, stat.Level95)
 			for _, at := range []float64{0.3, 0.6, 0.9} {
-				k, found := slices.BinarySearchFunc(steps, at, func(s stat.MCFStep, at float64) int { return cmp.Compare(s.Time, at) })
+				k, found := slices.BinarySearchFunc(steps, at,
+					func(s stat.MCFStep, at float64) int { return cmp.Compare(s.Time, at) })
 				if !found {
 					k--
 				}
@@ -406,7 +415,8 @@ func TestRecurrenceIntervals(t *testing.T) {
 				plain.add(&stat.Estimate{Value: s.MCF, Low: s.MCF - 1.96*s.SE, High: s.MCF + 1.96*s.SE, Level: 0.95}, truth)
 			}
 		}
-		fmt.Fprintf(&out, "%-40s %7.1f %7.1f %7s %9.1f\n", w.name, 100*told.coverage(), 100*float64(told.below)/float64(told.n), told.width(), 100*plain.coverage())
+		fmt.Fprintf(&out, "%-40s %7.1f %7.1f %7s %9.1f\n", w.name,
+			100*told.coverage(), 100*float64(told.below)/float64(told.n), told.width(), 100*plain.coverage())
 		if !all {
 			require.InDelta(t, 0.95, told.coverage(), 0.035, w.name)
 		}

@@ -107,7 +107,8 @@ func RatesOf(asOf time.Time, x *exposure.Index, strata *exposure.Strata, q RateQ
 	if err := q.Validate(); err != nil {
 		return RatesReport{}, err
 	}
-	r := RatesReport{AsOf: asOf, By: q.By.String(), AdjustedFor: []string{}, HeldToo: []string{}, Against: "rest", Repeated: repeated(strata), Levels: []RateLevel{}, Words: []string{},
+	r := RatesReport{AsOf: asOf, By: q.By.String(), Against: "rest", Repeated: repeated(strata),
+		AdjustedFor: []string{}, HeldToo: []string{}, Levels: []RateLevel{}, Words: []string{},
 		UnplacedOverheats: strata.UnplacedOverheats, UnrecordedMeterHours: strata.MeterHours}
 	for _, f := range q.Adjust {
 		r.AdjustedFor = append(r.AdjustedFor, f.String())
@@ -311,7 +312,8 @@ func (r *RatesReport) adjust(x *exposure.Index, strata *exposure.Strata, q RateQ
 	}
 	next[0] = len(r.Levels)
 	n := strata.Len()
-	t := stat.RateTable{Factors: make([][]int, len(factors)), Events: make([]int, 0, n), Exposure: make([]float64, 0, n), Random: random, Repeated: r.Repeated}
+	t := stat.RateTable{Factors: make([][]int, len(factors)), Events: make([]int, 0, n), Exposure: make([]float64, 0, n),
+		Random: random, Repeated: r.Repeated}
 	for f := range factors {
 		t.Factors[f] = make([]int, 0, n)
 	}
@@ -492,10 +494,12 @@ func (r *RatesReport) holm(adjusted bool) {
 
 func (r *RatesReport) warnings(strata *exposure.Strata, q RateQuestion) {
 	if r.Repeated > 1 {
-		warn(&r.Warnings, "some runs overheated several times: a repeat in the same run proves little, so intervals and p count every %s overheats as one", num(r.Repeated))
+		warn(&r.Warnings, "some runs overheated several times: a repeat in the same run proves little, "+
+			"so intervals and p count every %s overheats as one", num(r.Repeated))
 	}
 	if len(r.HeldToo) > 0 {
-		warn(&r.Warnings, "the machine is allowed for too: some %s keep mostly to one machine, so a bad machine would look like a bad %s", plurals(q.By), q.By)
+		warn(&r.Warnings, "the machine is allowed for too: some %s keep mostly to one machine, "+
+			"so a bad machine would look like a bad %s", plurals(q.By), q.By)
 	}
 	if n := strata.UnplacedOverheats; n > 0 {
 		warn(&r.Warnings, "%s in no recorded run and in no row", fall(n))

@@ -367,7 +367,8 @@ func TestRatesDoNotBlameADriverForHisMachine(t *testing.T) {
 			}
 			l := &logs[m]
 			start := at(1+day, 8)
-			l.Runs = append(l.Runs, run(start, 2, by(drivers[d]), on([]string{"mud", "sand"}[day%2]), at2([]string{"slow", "fast"}[day/2%2])))
+			terrain, speed := []string{"mud", "sand"}[day%2], []string{"slow", "fast"}[day/2%2]
+			l.Runs = append(l.Runs, run(start, 2, by(drivers[d]), on(terrain), at2(speed)))
 			if every := []int{100, 80, 90, 10}[m]; (day+7)%every == 0 {
 				l.Overheats = append(l.Overheats, schema.Overheat{Head: head(start.Add(time.Hour))})
 			}

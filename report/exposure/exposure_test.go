@@ -123,7 +123,8 @@ func TestRepeatsAreOfWholeRuns(t *testing.T) {
 		Machine:   schema.Machine{Name: "R4"},
 		Runs:      []schema.Run{run(at(1, 8), 3, on("mud")), run(at(2, 8), 2, on("mud"))},
 		Cleanings: []schema.Cleaning{{Head: head(at(1, 9))}},
-		Overheats: []schema.Overheat{{Head: head(at(1, 8.5))}, {Head: head(at(1, 10))}, {Head: head(at(1, 10.5))}, {Head: head(at(2, 9))}},
+		Overheats: []schema.Overheat{{Head: head(at(1, 8.5))}, {Head: head(at(1, 10))}, {Head: head(at(1, 10.5))},
+			{Head: head(at(2, 9))}},
 	}
 	x := NewIndex(nil, nil, nil)
 	l := x.Life(&log)

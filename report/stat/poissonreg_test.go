@@ -209,8 +209,10 @@ func TestCollinearFactors(t *testing.T) {
 	_, _, ok := f.Effect(0, 2, 0)
 	require.False(t, ok)
 	// a factor held twice changes nothing
-	once, _ := FitRates(RateTable{Events: tab.Events[:4], Exposure: tab.Exposure[:4], Factors: [][]int{{0, 0, 1, 1}, {0, 1, 0, 1}}})
-	twice, _ := FitRates(RateTable{Events: tab.Events[:4], Exposure: tab.Exposure[:4], Factors: [][]int{{0, 0, 1, 1}, {0, 1, 0, 1}, {1, 0, 1, 0}}})
+	tab = RateTable{Events: tab.Events[:4], Exposure: tab.Exposure[:4], Factors: [][]int{{0, 0, 1, 1}, {0, 1, 0, 1}}}
+	once, _ := FitRates(tab)
+	tab.Factors = append(tab.Factors, []int{1, 0, 1, 0})
+	twice, _ := FitRates(tab)
 	a, b := once.RatesOf(-1, 0.95)[0], twice.RatesOf(-1, 0.95)[0]
 	require.InDelta(t, a.Est.Value, b.Est.Value, 1e-9)
 	require.InDelta(t, a.Est.High, b.Est.High, 1e-9)
@@ -405,7 +407,8 @@ func BenchmarkThousandMachines(b *testing.B) {
 func TestRandomFactorBetweenNoneAndOrdinary(t *testing.T) {
 	was := spreads
 	defer func() { spreads = was }()
-	tab := fleetPlan{runs: 3000, rate: 0.02, drivers: 5, ratio: 2, machines: 6, shape: 3, keep: 1}.make(rand.New(rand.NewPCG(6, 6)))
+	plan := fleetPlan{runs: 3000, rate: 0.02, drivers: 5, ratio: 2, machines: 6, shape: 3, keep: 1}
+	tab := plan.make(rand.New(rand.NewPCG(6, 6)))
 	tab.Cluster = nil
 	same := func(spread float64, want RateTable, tolerance float64) {
 		spreads = []float64{spread}

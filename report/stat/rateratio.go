@@ -167,10 +167,12 @@ func (c comparison) midPLimits(tail float64) (lo, hi float64) {
 		lo, loMost, hi, hiLeast = math.Min(lo, l), math.Max(loMost, l), math.Max(hi, h), math.Min(hiLeast, h)
 	}
 	if lo > 0 {
-		lo = math.Exp(root(func(z float64) float64 { above, _ := c.tails(math.Exp(z)); return above - tail }, math.Log(lo), math.Log(loMost)))
+		above := func(z float64) float64 { above, _ := c.tails(math.Exp(z)); return above - tail }
+		lo = math.Exp(root(above, math.Log(lo), math.Log(loMost)))
 	}
 	if !math.IsInf(hi, 1) {
-		hi = math.Exp(root(func(z float64) float64 { _, below := c.tails(math.Exp(z)); return below - tail }, math.Log(hiLeast), math.Log(hi)))
+		below := func(z float64) float64 { _, below := c.tails(math.Exp(z)); return below - tail }
+		hi = math.Exp(root(below, math.Log(hiLeast), math.Log(hi)))
 	}
 	return lo, hi
 }

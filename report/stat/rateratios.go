@@ -118,7 +118,8 @@ type standardised struct {
 
 func (f *RateFit) standardise() *standardised {
 	n := f.g.levels[0]
-	s := &standardised{events: make([]float64, n), hours: make([]float64, n), rows: make([][]int, n), weight: make([]float64, len(f.g.events)), firth: sync.OnceValue(f.withFirth)}
+	s := &standardised{events: make([]float64, n), hours: make([]float64, n), rows: make([][]int, n),
+		weight: make([]float64, len(f.g.events)), firth: sync.OnceValue(f.withFirth)}
 	for i, l := range f.g.codes[0] {
 		s.events[l] += f.g.events[i]
 		if f.g.exposure[i] == 0 {

@@ -65,10 +65,10 @@ func (c Counting) Compare(events1 int, exposure1 float64, events0 int, exposure0
 		x := conditional{float64(events1) / c.Repeated, exposure1, float64(events0) / c.Repeated, exposure0}
 		value, warnings := x.value()
 		r.P = x.pValues(1)
-		for result, limits := range map[*Result]func(float64) (float64, float64){&r.Exact: x.exactLimits, &r.MidP: x.midPLimits} {
-			low, high := limits((1 - level) / 2)
-			*result = estimated(value, low, high, level, warnings...)
-		}
+		low, high := x.exactLimits((1 - level) / 2)
+		r.Exact = estimated(value, low, high, level, warnings...)
+		low, high = x.midPLimits((1 - level) / 2)
+		r.MidP = estimated(value, low, high, level, warnings...)
 	}
 	if c.MidP {
 		return r.MidP, r.P.MidP

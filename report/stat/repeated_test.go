@@ -48,7 +48,8 @@ func TestRepeated(t *testing.T) {
 		require.InEpsilon(t, (1+p)/(1-p), mean, 0.03)
 	}
 	require.LessOrEqual(t, float64(found)/float64(n), 0.05+0.03)
-	require.Equal(t, 1.0, Repeated([]RunStratum{{Events: 5, Repeats: 20, Exposure: 3, Squares: 9}}), "one run tells nothing")
+	oneRun := []RunStratum{{Events: 5, Repeats: 20, Exposure: 3, Squares: 9}}
+	require.Equal(t, 1.0, Repeated(oneRun), "it tells nothing")
 	require.Equal(t, 1.0, Repeated(nil))
 }
 
