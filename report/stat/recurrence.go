@@ -42,7 +42,7 @@ func (s *MCFStep) limits(q float64) (low, high float64) {
 //
 // Limits are on the logarithm, where few events are less lopsided, at a quantile
 // of Student's t with as many degrees of freedom as units at risk: with the normal
-// one they cover 87 % where 8 units differ (testdata/bench/coverage-fleet.txt).
+// one they cover 87 % where 8 units differ with 5 events each (testdata/bench/coverage-fleet.txt).
 //
 // Where only one unit is left at risk the others cannot show how much units
 // differ, and its events count with Poisson's variance. An error in a history
