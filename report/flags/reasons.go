@@ -160,8 +160,8 @@ func (m *machine) lossReasons(f *Finder, since int64, day string) []string {
 		mean += f.sound.seep[g] / f.sound.seepSum * r
 	}
 	return []string{
-		fmt.Sprintf("%s in %.0f h since %s beyond settling and boil-over, over %s between marks: %s an hour; sound machines here use %s",
-			f.volume(loss), hours, day, plural(n, "stretch"), f.little(loss/max(hours, 1e-9)), f.little(mean)),
+		fmt.Sprintf("%s in %.0f h since %s beyond settling and boil-over, over %s between marks; a sound machine here would have used %s",
+			f.volume(loss), hours, day, plural(n, "stretch"), f.volume(mean*hours)),
 		fmt.Sprintf("left out: %s topped up while settling after refills, %s boiled over", f.volume(m.log.settling), f.volume(boiled)),
 	}
 }
