@@ -31,7 +31,7 @@ type CoolantMachine struct {
 	SettlingMl     float64    `json:"settling_ml"`
 	BoilOverMl     float64    `json:"boil_over_ml"`
 	UnexplainedMl  float64    `json:"unexplained_ml"`
-	UnattributedMl float64    `json:"unattributed_ml"` // topped up with no mark before it, or gone beside a boil-over of unknown amount
+	UnattributedMl float64    `json:"unattributed_ml"` // topped up with no mark before it, or beside an unknown boil-over
 	Intervals      int        `json:"intervals"`
 	SettlingHours  float64    `json:"settling_hours"` // in stretches that do not count for the rate
 	CoolantL       *float64   `json:"coolant_l"`
@@ -131,7 +131,8 @@ func lossWords(e *stat.Estimate, since *string, units unit.System) string {
 	if e.Value < of {
 		digits = 2
 	}
-	words := fmt.Sprintf("the loss that goes on: %.*f %s an engine hour (95 %%: %.*f to %.*f)", digits, e.Value/of, name, digits, e.Low/of, digits, e.High/of)
+	words := fmt.Sprintf("the loss that goes on: %.*f %s an engine hour (95 %%: %.*f to %.*f)",
+		digits, e.Value/of, name, digits, e.Low/of, digits, e.High/of)
 	if since != nil {
 		words += ", " + *since
 	}
@@ -155,7 +156,8 @@ func (src *Source) coolantBook(l *exposure.Life) CoolantMachine {
 		m.RateFrom = m.From
 		if m.marks[0].Kind == "topup" {
 			m.UnattributedMl = m.marks[0].Fell
-			warn(&m.Warnings, "the first top-up, %s, says nothing: it is not known where the level stood before", src.ml(m.marks[0].Fell))
+			warn(&m.Warnings, "the first top-up, %s, says nothing: it is not known where the level stood before",
+				src.ml(m.marks[0].Fell))
 		}
 	}
 	blind := 0
@@ -176,7 +178,8 @@ func (src *Source) coolantBook(l *exposure.Life) CoolantMachine {
 	m.Intervals = len(m.Stretches)
 	m.Hours, m.SettlingHours = tidy(m.Hours), tidy(m.SettlingHours)
 	if blind > 0 {
-		warn(&m.Warnings, "%s with an overheat that has no figure for coolant lost: left out of the loss an hour", plural(blind, "stretch"))
+		warn(&m.Warnings, "%s with an overheat that has no figure for coolant lost: left out of the loss an hour",
+			plural(blind, "stretch"))
 	}
 	if mended != nil && m.From != nil && mended.At.After(*m.From) {
 		m.RateFrom = src.local(mended.At)

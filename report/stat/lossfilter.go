@@ -55,7 +55,7 @@ func boiled(ml float64) float64 {
 // volumes added and taken away: readings are counted on from its beginning.
 type mark struct {
 	hours  float64 // since the chain began
-	sum    float64 // read below the mark, and all that went in before, less what is explained; of a top-up all that went in
+	sum    float64 // read, and all that went in before, less what is explained; of a top-up all that went in
 	below  float64 // as read, mL
 	topUp  bool
 	poured float64 // as written down, mL

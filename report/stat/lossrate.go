@@ -178,7 +178,8 @@ func chainsOf(looks []Look) [][]mark {
 			added -= l.ApartML
 			guess = boiled(l.ApartML)
 		}
-		m := mark{hours: hours, sum: l.BelowML + added, below: l.BelowML, topUp: l.AddedML > 0, atMark: l.BelowML == 0, boiled: guess, year: l.Year}
+		m := mark{hours: hours, sum: l.BelowML + added, below: l.BelowML, topUp: l.AddedML > 0, atMark: l.BelowML == 0,
+			boiled: guess, year: l.Year}
 		if m.topUp {
 			m.sum, m.poured = added+l.AddedML, l.AddedML
 		}
