@@ -218,14 +218,14 @@ var keptBack = []coolantWorld{
 	{name: "changed, 1 to 10 mL/h", slow: 10, fast: 10.001, level: 10, jug: 10, eye: 8, fills: 10, waits: 40, before: 1, changes: true},
 }
 
-// tally is what came of a world's logs.
-type tally struct {
+// coolantTally is what came of a world's logs.
+type coolantTally struct {
 	logs, none, hit, changed, inDays int
 	width, known                     []float64
 }
 
-func (w coolantWorld) run(n int, seed uint64) tally {
-	var out tally
+func (w coolantWorld) run(n int, seed uint64) coolantTally {
+	var out coolantTally
 	for i := range n {
 		l, rate, began := w.one(rand.New(rand.NewPCG(seed, uint64(i))))
 		l.Machine.Name = "M"
