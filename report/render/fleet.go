@@ -19,6 +19,7 @@ func Fleet(w io.Writer, r report.FleetReport, o Options) error {
 			return d
 		}
 		d.Lead = append(d.Lead, sentence(r.Order)+" Since clean is since the last thorough one. The coolant loss here is what went over the hours it took; 'coolant' weighs what each reading can tell.")
+		parkedFirst(d, r.NotReady())
 		d.Table(fleetTable(r, nil, o))
 		fleetNotes(d, r, o)
 		return d
@@ -47,6 +48,7 @@ func fleetNotes(d *Doc, r report.FleetReport, o Options) {
 func fleetTable(r report.FleetReport, weeks map[string]*report.Weeks, o Options) *Table {
 	t := &Table{Columns: []Column{
 		{Key: "machine", Head: "Machine"},
+		{Key: "state", Head: "State"},
 		{Key: "model"},
 		{Key: "engine_hours", Head: "Engine", Unit: unit.Hours},
 		{Key: "last_run", Head: "Last run", Drop: 1},
@@ -58,6 +60,7 @@ func fleetTable(r report.FleetReport, weeks map[string]*report.Weeks, o Options)
 		{Key: "overheats_last_100h", Head: "Overheats in 100 h"},
 		{Key: "open", Head: "Open matters", Wrap: true},
 		{Key: "retired"},
+		{Key: "state_reasons"},
 	}, Empty: "No machine is in the book yet. Add one with 'machine add'."}
 	if weeks != nil {
 		t.Columns = append(t.Columns,
@@ -75,14 +78,24 @@ func fleetTable(r report.FleetReport, weeks map[string]*report.Weeks, o Options)
 		if m.EngineHours == nil {
 			since, mud, heat = Cell{}, Cell{}, Cell{}
 		}
-		row := []Cell{Text(m.Machine), Text(m.Model), Known(m.EngineHours), Day(when(m.LastRun)), Day(when(m.LastThorough)), since, mud,
-			Estimated((*Interval)(m.CoolantRate)), Number(m.UnexplainedMl), heat, matters(m), Day(when(m.Retired))}
+		row := []Cell{Text(m.Machine), machineState(m), Text(m.Model), Known(m.EngineHours), Day(when(m.LastRun)), Day(when(m.LastThorough)), since, mud,
+			Estimated((*Interval)(m.CoolantRate)), Number(m.UnexplainedMl), heat, matters(m), Day(when(m.Retired)), reasonsCell(m.State)}
 		if w := weeks[m.Machine]; w != nil {
 			row = append(row, weekBars(w, o)...)
 		}
 		t.Add(row...)
 	}
 	return t
+}
+
+// machineState is the state of a machine in the fleet's table: nobody decides on one
+// that left it.
+func machineState(m *report.FleetRow) Cell {
+	c := stateCell(m.State)
+	if m.Retired != nil {
+		return c.Hint(Dim)
+	}
+	return c
 }
 
 func matters(m *report.FleetRow) Cell {
@@ -136,6 +149,7 @@ func FleetPage(w io.Writer, r report.FleetReport, f flags.Result, due report.Due
 		}
 	}
 	d.Say(fmt.Sprintf("%s, %s, %s overdue.", plural(len(r.Machines), "machine", "machines"), plural(len(f.Flags), "flag raised", "flags raised"), plural(overdue, "piece of work", "pieces of work")))
+	parkedFirst(d, r.NotReady())
 	d.Section("Machines")
 	d.Say(sentence(r.Order) + " Since clean is since the last thorough one. The coolant loss here is what went over the hours it took; 'coolant' weighs what each reading can tell.")
 	by := map[string]*report.Weeks{}

@@ -16,9 +16,7 @@ const inFull = 3
 func Next(w io.Writer, r next.Result, o Options) error {
 	return Print(w, r, o, func() *Doc {
 		d := &Doc{Title: "What to check next on " + r.Machine, Lead: []string{asOf(r.AsOf, o)}}
-		if r.Park {
-			d.Caution(sentence(r.ParkWhy))
-		}
+		stateOf(d, r.Machine, r.State)
 		if len(r.Candidates) == 0 {
 			d.main = checksTable(r)
 			d.Say(sentence("nothing to rank: " + r.Why))
@@ -80,7 +78,7 @@ func Next(w io.Writer, r next.Result, o Options) error {
 			d.Caution(sentence(c.Caution))
 		}
 		d.Warn(r.Warnings...)
-		d.Say("The maker's manual overrides every figure here. A machine with steam, or a suspected head gasket, is parked and goes to a licensed mechanic.")
+		d.Say("The maker's manual overrides every figure here.")
 		return d
 	})
 }

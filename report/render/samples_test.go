@@ -8,6 +8,7 @@ import (
 	"shedbook/report/flags"
 	"shedbook/report/next"
 	"shedbook/report/stat"
+	"shedbook/report/state"
 	"shedbook/schema"
 )
 
@@ -22,6 +23,11 @@ func est(v, low, high float64) *stat.Estimate {
 
 func date(month, day int) time.Time {
 	return time.Date(2026, time.Month(month), day, 8, 0, 0, 0, time.UTC)
+}
+
+func parkedSample() state.State {
+	return state.State{State: state.Parked, Reasons: []state.Reason{{Rule: "gasket-likely", At: date(3, 12), Record: ptr(int64(311)),
+		Text: "a head gasket is likely by its log (probability 0.41)", LiftedBy: "two clean gas tests on the hot engine (0 of 2), or a service for head-gasket"}}}
 }
 
 func sampleCoolant() report.CoolantReport {
@@ -94,7 +100,7 @@ func sampleFlags() flags.Result {
 }
 
 func sampleNext() next.Result {
-	return next.Result{Machine: "R4", AsOf: noon, Park: true, ParkWhy: "parked, not driven: a head gasket is suspected", Candidates: []next.Candidate{
+	return next.Result{Machine: "R4", AsOf: noon, State: parkedSample(), Candidates: []next.Candidate{
 		{Cause: "head-gasket", Probability: 0.41, For: []string{"coolant goes at 8.6 ml/h with nothing seen outside"}, Against: []string{"no overheat within minutes of a cold start"}, Minutes: 480},
 		{Cause: "external-leak", Probability: 0.38, For: []string{"coolant goes steadily"}, Minutes: 60},
 	}, Checks: []next.Check{

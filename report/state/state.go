@@ -9,6 +9,7 @@
 package state
 
 import (
+	"cmp"
 	"slices"
 	"strings"
 	"time"
@@ -53,7 +54,7 @@ type Spell struct {
 	Record *int64     `json:"record"`
 	Text   string     `json:"text"`
 	Until  *time.Time `json:"until"` // null: it still stands
-	Lifted string     `json:"lifted"`
+	Lifted string     `json:"lifted"` // what lifted it; empty while it stands
 }
 
 // Told is a machine's state, and every time it was parked, in time order.
@@ -104,11 +105,11 @@ func Of(l *exposure.Life, s schema.Settings, asOf time.Time, g Given) Told {
 	t.Spells = w.spells
 	for i := range Rules {
 		if m := w.standing[Rules[i].Rule]; m != nil && m.released == nil {
-			t.Spells = append(t.Spells, m.spell(nil, "it still stands"))
+			t.Spells = append(t.Spells, m.spell(nil, ""))
 		}
 	}
 	slices.SortStableFunc(t.Spells, func(a, b Spell) int { return a.At.Compare(b.At) })
-	slices.SortStableFunc(t.Reasons, func(a, b Reason) int { return Rank(stateOf(b.Rule)) - Rank(stateOf(a.Rule)) })
+	t.order()
 	return t
 }
 
@@ -120,20 +121,26 @@ func (s *State) add(r Reason) {
 	}
 }
 
+// order puts the reasons in the order of the table, the worst first.
+func (s *State) order() {
+	place := func(rule string) int { return slices.IndexFunc(Rules, func(r Rule) bool { return r.Rule == rule }) }
+	slices.SortStableFunc(s.Reasons, func(a, b Reason) int { return place(a.Rule) - place(b.Rule) })
+}
+
+// Machine is a machine with its state.
+type Machine struct {
+	Machine string `json:"machine"`
+	State
+}
+
 // With is the state with flags that stand besides.
 func (s State) With(machine string, flags []Flag) State {
-	out := State{State: cmpOr(s.State, Ready), Reasons: append([]Reason{}, s.Reasons...)}
+	out := State{State: cmp.Or(s.State, Ready), Reasons: append([]Reason{}, s.Reasons...)}
 	for _, f := range flags {
 		out.add(flagReason(machine, f))
 	}
+	out.order()
 	return out
-}
-
-func cmpOr(a, b string) string {
-	if a == "" {
-		return b
-	}
-	return a
 }
 
 // IsParked says whether a rule that parks stands.

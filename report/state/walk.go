@@ -20,6 +20,7 @@ type walker struct {
 	s        schema.Settings
 	zone     *time.Location
 	asOf     time.Time
+	end      time.Time // of the log
 	g        Given
 	standing map[string]*matter
 	spells   []Spell
@@ -69,10 +70,11 @@ type matter struct {
 }
 
 func newWalker(l *exposure.Life, s schema.Settings, asOf time.Time, g Given) *walker {
+	end, _, _ := l.Clock.Last()
 	if asOf.IsZero() { // the whole log
-		asOf, _, _ = l.Clock.Last()
+		asOf = end
 	}
-	return &walker{l: l, s: s, zone: s.Zone(), asOf: asOf, g: g, standing: map[string]*matter{}}
+	return &walker{l: l, s: s, zone: s.Zone(), asOf: asOf, end: end, g: g, standing: map[string]*matter{}}
 }
 
 // event is a record on its way.
@@ -569,7 +571,7 @@ func (w *walker) likely() {
 	}
 	m := &matter{rule: "gasket-likely", at: w.speaks.at, record: w.speaks.record, text: fmt.Sprintf("a head gasket is likely by its log (probability %.2f)", p)}
 	if m.at.IsZero() {
-		m.at = w.asOf
+		m.at = w.end
 	}
 	m.first = m.at
 	for _, t := range w.gas {

@@ -85,7 +85,7 @@ func (w *walker) settling(s *State) {
 			see(log.Checks[i].At)
 		}
 	}
-	now := cycles(w.asOf)
+	now := cycles(w.end)
 	if now <= looked {
 		return
 	}
