@@ -31,6 +31,10 @@ func (a *app) amendVerb() *cobra.Command {
 				if err != nil {
 					return err
 				}
+				was, err := a.statesOf(cmd.Context(), b, number)
+				if err != nil {
+					return err
+				}
 				found, err := b.Amend(cmd.Context(), number, why, func(k *schema.Kind, r schema.Record) error {
 					var wrong error
 					cmd.Flags().Visit(func(f *pflag.Flag) {
@@ -63,7 +67,7 @@ func (a *app) amendVerb() *cobra.Command {
 					return err
 				}
 				fmt.Fprintf(a.out, "amended %d: %s, %s\n", number, found.Kind.Name, describe(found.Kind, found.Current, s))
-				return nil
+				return a.sayStates(cmd.Context(), b, was, machineNamed(found.Kind, found.Current))
 			})
 		},
 	}

@@ -146,6 +146,9 @@ func (a *app) keep(ctx context.Context, b *store.Book, k *schema.Kind, r schema.
 			if says := effect(&log, r, s); says != "" {
 				a.say(0, "%s", render.Safe(says))
 			}
+			f := schema.Fleet{Settings: s}
+			was := stateOf(f, without(log, func(n int64) bool { return n == number }), a.now)
+			a.sayState(m, was, stateOf(f, log, a.now), r)
 		}
 	}
 	return nil

@@ -53,7 +53,7 @@ type Spell struct {
 	At     time.Time  `json:"at"`
 	Record *int64     `json:"record"`
 	Text   string     `json:"text"`
-	Until  *time.Time `json:"until"` // null: it still stands
+	Until  *time.Time `json:"until"`  // null: it still stands
 	Lifted string     `json:"lifted"` // what lifted it; empty while it stands
 }
 
@@ -176,6 +176,26 @@ func (s State) Lift() string {
 
 // Manual is what every parked machine's words end with.
 const Manual = "The maker's manual and a licensed mechanic come first."
+
+// Stays says that a machine is parked still.
+func (s State) Stays(machine string) string {
+	return machine + " stays parked: " + s.Why() + ". To lift it: " + s.Lift() + ". " + Manual
+}
+
+// EndedSince says what ended the spells that still stood before.
+func (t Told) EndedSince(was Told) []string {
+	var out []string
+	for _, s := range t.Spells {
+		stood := slices.ContainsFunc(was.Spells, func(b Spell) bool { return b.Rule == s.Rule && b.At.Equal(s.At) && b.Until == nil })
+		if stood && s.Until != nil && !slices.Contains(out, s.Lifted) {
+			out = append(out, s.Lifted)
+		}
+	}
+	if len(out) == 0 {
+		return []string{"what parked it is no longer on record, or stands otherwise"}
+	}
+	return out
+}
 
 // Says is the state of a machine in a few sentences, the same wherever it is told.
 func (s State) Says(machine string) string {
