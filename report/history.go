@@ -143,7 +143,7 @@ func (src *Source) history(l *exposure.Life, open []Matter, withNames bool) Hist
 	told := src.told(l)
 	r.State = told.With(m.Name, Standing(m.Name, open))
 	for i := range r.Reasons {
-		r.Reasons[i].Text = mask.Text(r.Reasons[i].Text)
+		r.Reasons[i].Text, r.Reasons[i].Released = mask.Text(r.Reasons[i].Text), mask.Text(r.Reasons[i].Released)
 	}
 	r.Parked = append([]state.Spell{}, told.Spells...)
 	for i := range r.Parked {

@@ -7,6 +7,7 @@ import (
 
 	"shedbook/report"
 	"shedbook/report/flags"
+	"shedbook/report/state"
 	"shedbook/schema/unit"
 )
 
@@ -27,6 +28,12 @@ func Fleet(w io.Writer, r report.FleetReport, o Options) error {
 }
 
 func fleetNotes(d *Doc, r report.FleetReport, o Options) {
+	for _, m := range r.NotReady() {
+		if m.State.State == state.Watch {
+			d.Say("Why a machine is on watch, 'next MACHINE' says first.")
+			break
+		}
+	}
 	var why, hours grouped
 	for i := range r.Machines {
 		m := &r.Machines[i]

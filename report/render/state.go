@@ -2,6 +2,7 @@ package render
 
 import (
 	"fmt"
+	"strings"
 
 	"shedbook/report/state"
 )
@@ -48,12 +49,15 @@ func parkedFirst(d *Doc, machines []state.Machine) {
 	for i := range machines {
 		if m := &machines[i]; m.State.State == state.Parked {
 			if n++; n <= maxParked {
-				d.Caution(m.Says(m.Machine))
+				d.Caution(m.Brief(m.Machine))
 			}
 		}
 	}
 	if n > maxParked {
 		d.Caution(fmt.Sprintf("%d more machines are parked: 'fleet' lists them.", n-maxParked))
+	}
+	if n > 0 {
+		d.Caution(state.Manual)
 	}
 }
 
@@ -65,7 +69,11 @@ func spells(all []state.Spell, o Options) []string {
 			out = append(out, fmt.Sprintf("Since %s (%s): %s. It still stands.", o.day(s.At), s.Rule, s.Text))
 			continue
 		}
-		out = append(out, fmt.Sprintf("%s to %s (%s): %s. Lifted: %s.", o.day(s.At), o.day(*s.Until), s.Rule, s.Text, s.Lifted))
+		lifted := "Lifted by " + s.Lifted
+		if strings.HasPrefix(s.Lifted, "released by") {
+			lifted = sentence(s.Lifted)
+		}
+		out = append(out, fmt.Sprintf("%s to %s (%s): %s. %s.", o.day(s.At), o.day(*s.Until), s.Rule, s.Text, strings.TrimRight(lifted, ".")))
 	}
 	return out
 }

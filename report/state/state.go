@@ -43,8 +43,10 @@ type Reason struct {
 	Record   *int64    `json:"record"` // null where no one record is behind it
 	Text     string    `json:"text"`
 	LiftedBy string    `json:"lifted_by"`
-	// Of is the rule from which the machine was released.
-	Of string `json:"released_from,omitempty"`
+	// Of is the rule from which the machine was released, Released by whom, when and
+	// why; the text ends with it.
+	Of       string `json:"released_from,omitempty"`
+	Released string `json:"released,omitempty"`
 }
 
 // Spell is a time for which a rule parked the machine.
@@ -155,9 +157,13 @@ func (s State) Parking() []Reason {
 // worst first; "" where it is ready.
 func (s State) Why() string {
 	var texts []string
-	for _, r := range s.Reasons {
-		if stateOf(r.Rule) == s.State && !slices.Contains(texts, r.Text) {
-			texts = append(texts, r.Text)
+	for i, r := range s.Reasons {
+		text := r.Text
+		if i+1 < len(s.Reasons) && r.Released != "" && r.Released == s.Reasons[i+1].Released {
+			text = strings.TrimSuffix(text, r.Released) // once is enough
+		}
+		if text = strings.TrimSuffix(text, "; "); stateOf(r.Rule) == s.State && !slices.Contains(texts, text) {
+			texts = append(texts, text)
 		}
 	}
 	return strings.Join(texts, "; ")
@@ -182,6 +188,11 @@ func (s State) Stays(machine string) string {
 	return machine + " stays parked: " + s.Why() + ". To lift it: " + s.Lift() + ". " + Manual
 }
 
+// Brief is Says of a parked machine among others, without the words that go for all.
+func (s State) Brief(machine string) string {
+	return machine + " is parked, do not drive it: " + s.Why() + ". To lift it: " + s.Lift() + "."
+}
+
 // EndedSince says what ended the spells that still stood before.
 func (t Told) EndedSince(was Told) []string {
 	var out []string
@@ -201,7 +212,7 @@ func (t Told) EndedSince(was Told) []string {
 func (s State) Says(machine string) string {
 	switch s.State {
 	case Parked:
-		return machine + " is parked, do not drive it: " + s.Why() + ". To lift it: " + s.Lift() + ". " + Manual
+		return s.Brief(machine) + " " + Manual
 	case Watch:
 		return machine + " is on watch: " + s.Why() + ". What ends it: " + s.Lift() + "."
 	}

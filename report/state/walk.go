@@ -618,7 +618,8 @@ func (m *matter) reason(w *walker) Reason {
 	}
 	if m.released != nil {
 		r.Rule, r.Of = "released", m.rule
-		r.Text += fmt.Sprintf("; released by %s on %s: %s", m.released.By, w.day(m.released.At), strings.TrimRight(m.released.Why, "."))
+		r.Released = fmt.Sprintf("released by %s on %s: %s", m.released.By, w.day(m.released.At), strings.TrimRight(m.released.Why, "."))
+		r.Text += "; " + r.Released
 	}
 	return r
 }
@@ -639,7 +640,7 @@ func (m *matter) steps(w *walker) string {
 	if m.neck {
 		place = " in the neck"
 	}
-	full := fmt.Sprintf("the level seen full%s, cold, on two mornings after that (%d of %d)", place, seen, mornings)
+	full := fmt.Sprintf("full%s, cold, on two mornings after that (%d of %d)", place, seen, mornings)
 	switch m.rule {
 	case "gas-found", "gasket-likely":
 		return fmt.Sprintf("two clean gas tests on the hot engine (%d of %d), or a service for head-gasket", len(m.tests), cleanTests)
@@ -652,10 +653,10 @@ func (m *matter) steps(w *walker) string {
 		return done("filled to the mark"+place, m.filled) + ", and then the leak mended (a service that names it), or " + full + " with a heat cycle between"
 	case "often":
 		if m.failed != nil {
-			return fmt.Sprintf("the mend of what failed (%s on %s), as a service that names the cause or a thorough clean", m.failed.Check, w.day(m.failed.At))
+			return fmt.Sprintf("the mend of what failed (%s on %s): a service that names the cause, or a thorough clean", m.failed.Check, w.day(m.failed.At))
 		}
 		return "a check that fails, and then its mend"
 	}
-	return done("the loss found and mended, as a service that names the cause or a thorough clean", m.mended) + "; " +
+	return done("the loss found and mended (a service that names it, or a thorough clean)", m.mended) + "; " +
 		done("filled to the mark"+place, m.filled) + "; " + full
 }
