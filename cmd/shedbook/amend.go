@@ -67,7 +67,7 @@ func (a *app) amendVerb() *cobra.Command {
 					return err
 				}
 				fmt.Fprintf(a.out, "amended %d: %s, %s\n", number, found.Kind.Name, describe(found.Kind, found.Current, s))
-				return a.sayStates(cmd.Context(), b, was, machineNamed(found.Kind, found.Current))
+				return a.sayStates(cmd.Context(), b, was, found.Kind, found.Current)
 			})
 		},
 	}

@@ -137,7 +137,7 @@ func (a *app) keep(ctx context.Context, b *store.Book, k *schema.Kind, r schema.
 	if at := k.When(r); at.After(a.now) {
 		fmt.Fprintf(a.errOut, "note: that lies ahead: until %s no report counts it; shedbook amend %d --at TIME --why REASON puts it right\n", unit.FormatTime(at, s.Zone()), number)
 	}
-	if m := machineOf(k, r); m != "" && k.Dated {
+	if m := machineOf(k, r); m != "" && (k.Dated || k.Name == "answer") {
 		for log, err := range b.Logs(ctx, m) {
 			if err != nil {
 				return err

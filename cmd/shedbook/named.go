@@ -109,10 +109,10 @@ func (a *app) amendNamed(cmd *cobra.Command, k *schema.Kind, name, why string, c
 				if err != nil {
 					return err
 				}
-				_, err = b.Amend(cmd.Context(), k.Meta(r).Number, why, func(_ *schema.Kind, r schema.Record) error { return change(r, known) })
+				found, err := b.Amend(cmd.Context(), k.Meta(r).Number, why, func(_ *schema.Kind, r schema.Record) error { return change(r, known) })
 				if err == nil {
 					fmt.Fprintln(a.out, says(name))
-					err = a.sayStates(cmd.Context(), b, was, "")
+					err = a.sayStates(cmd.Context(), b, was, k, found.Current)
 				}
 				return err
 			}

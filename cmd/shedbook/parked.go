@@ -66,11 +66,18 @@ func machineNamed(k *schema.Kind, r schema.Record) string {
 	return k.Text(r, "machine")
 }
 
-// sayStates says what became of the machines whose states were, and of one more.
-func (a *app) sayStates(ctx context.Context, b *store.Book, was map[string]state.Told, more string) error {
+// sayStates says what became of the machines whose states were, and of the machine
+// of the record as it is now.
+func (a *app) sayStates(ctx context.Context, b *store.Book, was map[string]state.Told, k *schema.Kind, r schema.Record) error {
+	now := machineNamed(k, r)
+	if k.Name == "machine" { // which may have another name
+		for _, told := range was {
+			was = map[string]state.Told{now: told}
+		}
+	}
 	machines := slices.Sorted(maps.Keys(was))
-	if _, ok := was[more]; !ok && more != "" {
-		machines = append(machines, more)
+	if _, ok := was[now]; !ok && now != "" {
+		machines = append(machines, now)
 	}
 	if len(machines) == 0 {
 		return nil

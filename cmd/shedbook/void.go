@@ -35,7 +35,10 @@ func (a *app) voidVerb() *cobra.Command {
 					return err
 				}
 				fmt.Fprintf(a.out, "voided %d: %s, %s\n", number, found.Kind.Name, describe(found.Kind, found.Current, s))
-				return a.sayStates(cmd.Context(), b, was, "")
+				if found.Kind.Name == "machine" {
+					return nil
+				}
+				return a.sayStates(cmd.Context(), b, was, found.Kind, found.Current)
 			})
 		},
 	}
