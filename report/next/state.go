@@ -42,8 +42,8 @@ func gasket(common schema.Fleet, log *schema.Log, at time.Time) float64 {
 }
 
 // gasketSigns says whether a log shows any sign of a head gasket: coolant that
-// boiled over, a check of it that failed, or coolant that goes beyond what is used
-// anyway and what settling and boil-over explain.
+// boiled over, a check of it that failed, or coolant that goes, which neither
+// settling nor boil-over explains: as much in signHours as parks when lost at once.
 func gasketSigns(settings schema.Settings, l *exposure.Life) bool {
 	for i := range l.Log.Overheats {
 		if o := &l.Log.Overheats[i]; o.Lost.V > 0 || o.Sign == "steam" {
@@ -60,13 +60,17 @@ func gasketSigns(settings schema.Settings, l *exposure.Life) bool {
 	for i := len(stretches) - 1; i >= 0; i-- {
 		if s := &stretches[i]; !s.Settling {
 			ml, hours = ml+s.Unexplained(), hours+s.Hours()
-			if hours >= leastHours && ml > usedAnyway*hours+lookError {
+			if ml >= stand.LossLimit(&l.Log.Machine)*max(hours/signHours, 1) {
 				return true
 			}
 		}
 	}
 	return false
 }
+
+// signHours is the engine hours over which coolant that goes is a sign: common
+// practice, no source.
+const signHours = 100
 
 // Points says whether a check that fails points to a cause: more than a false
 // alarm would.

@@ -177,11 +177,18 @@ func (w *walker) ofLevel() []*matter {
 	return out
 }
 
-func (w *walker) boilLimit() float64 { return w.share(boilShare, boilUnknown) }
+func (w *walker) boilLimit() float64 { return LossLimit(&w.l.Log.Machine) }
 
-func (w *walker) share(of, unknown float64) float64 {
-	if c := w.l.Log.Machine.CoolantL; c.Known {
-		return of * 1000 * c.V
+// lowLimit is how far below the mark parks, in ml.
+func (w *walker) lowLimit() float64 { return share(&w.l.Log.Machine, levelShare, levelUnknown) }
+
+// LossLimit is the coolant in ml that parks a machine when it is lost at one
+// overheat.
+func LossLimit(m *schema.Machine) float64 { return share(m, boilShare, boilUnknown) }
+
+func share(m *schema.Machine, of, unknown float64) float64 {
+	if m.CoolantL.Known {
+		return of * 1000 * m.CoolantL.V
 	}
 	return unknown
 }
@@ -282,7 +289,7 @@ func (w *walker) look(v sight) {
 	case "reservoir":
 		where = " in the bottle"
 	}
-	limit := w.share(levelShare, levelUnknown)
+	limit := w.lowLimit()
 	stood := fmt.Sprintf("the level stood %s below the mark%s on %s%s", w.ml(v.below), where, w.day(b.At), w.part(v.below))
 	if !v.known { // "clearly below the mark" is all that was written
 		v.below = limit
@@ -372,7 +379,7 @@ func (w *walker) topUp(t *schema.TopUp) {
 	w.filled = day
 	low := w.standing["level-low"]
 	was := low != nil && low.filled.IsZero()
-	if !settles && !w.missing(&t.Base, day.ml, "", true) && !was && day.ml >= w.share(levelShare, levelUnknown) {
+	if !settles && !w.missing(&t.Base, day.ml, "", true) && !was && day.ml >= w.lowLimit() {
 		m := w.raise("level-low", &t.Base, "%s had to be filled in on %s%s, and no overheat explains it", w.ml(day.ml), w.day(t.At), w.part(day.ml))
 		m.lost = true
 	}
