@@ -17,7 +17,7 @@ type Matter struct {
 	Machine string    `json:"machine"`
 	Matter  string    `json:"matter"`
 	Says    string    `json:"says,omitempty"`
-	Raised  time.Time `json:"raised"`
+	Raised  time.Time `json:"-"`
 }
 
 // Standing are the matters of one machine as its state takes them.

@@ -124,7 +124,10 @@ func TestAKeptGlanceEqualsALook(t *testing.T) {
 		args := [][]string{
 			{"log", "run", m, "--hours", "1.5", "--at", at, "--terrain", "mud"},
 			{"log", "overheat", m, "--sign", "lamp", "--at", at},
+			{"log", "overheat", m, "--sign", "steam", "--lost", "600ml", "--at", at},
 			{"log", "topup", m, "250ml", "--at", at},
+			{"log", "level", m, "700ml", "--engine", "cold", "--at", at},
+			{"log", "check", m, "combustion-gas", "fail", "--at", at},
 			{"log", "clean", m, "--method", "air", "--sides", "both", "--at", at},
 			{"amend", number, "--note", "looked up again", "--why", "misread"},
 			{"void", number, "--why", "typed twice"},

@@ -85,7 +85,7 @@ func fleetTable(r report.FleetReport, weeks map[string]*report.Weeks, o Options)
 		if m.EngineHours == nil {
 			since, mud, heat = Cell{}, Cell{}, Cell{}
 		}
-		row := []Cell{Text(m.Machine), machineState(m), Text(m.Model), Known(m.EngineHours), Day(when(m.LastRun)), Day(when(m.LastThorough)), since, mud,
+		row := []Cell{Text(m.Machine), machineState(m, o), Text(m.Model), Known(m.EngineHours), Day(when(m.LastRun)), Day(when(m.LastThorough)), since, mud,
 			Estimated((*Interval)(m.CoolantRate)), Number(m.UnexplainedMl), heat, matters(m), Day(when(m.Retired)), reasonsCell(m.State)}
 		if w := weeks[m.Machine]; w != nil {
 			row = append(row, weekBars(w, o)...)
@@ -97,12 +97,11 @@ func fleetTable(r report.FleetReport, weeks map[string]*report.Weeks, o Options)
 
 // machineState is the state of a machine in the fleet's table: nobody decides on one
 // that left it.
-func machineState(m *report.FleetRow) Cell {
-	c := stateCell(m.State)
-	if m.Retired != nil {
-		return c.Hint(Dim)
+func machineState(m *report.FleetRow, o Options) Cell {
+	if m.Retired != nil && o.Format != CSV {
+		return Cell{}
 	}
-	return c
+	return stateCell(m.State)
 }
 
 func matters(m *report.FleetRow) Cell {

@@ -637,7 +637,7 @@ func (m *matter) steps(w *walker) string {
 		if at.IsZero() {
 			return what
 		}
-		return what + " (done " + w.day(at) + ")"
+		return what + ", done " + w.day(at)
 	}
 	seen := 0
 	if !m.morning.IsZero() {
