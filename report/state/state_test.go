@@ -236,6 +236,21 @@ func TestWhatLiftsALoss(t *testing.T) {
 			"the day it was filled": func(d *diary) *diary {
 				return done(d).level("12 18:00", 0, "cold", "").level("13 07:00", 0, "cold", "")
 			},
+			"filled after the mend, the same day": func(d *diary) *diary {
+				return d.clean("11 09:00", "air", "both").topUp("12 10:00", 200, "").level("12 18:00", 0, "cold", "").level("13 07:00", 0, "cold", "")
+			},
+			"mended after the fill, the same day": func(d *diary) *diary {
+				return d.topUp("11 10:00", 200, "").clean("12 06:00", "air", "both").level("12 07:00", 0, "cold", "").level("13 07:00", 0, "cold", "")
+			},
+			"low, and not filled again": func(d *diary) *diary {
+				return done(d).level("13 07:00", 50, "cold", "").level("14 07:00", 0, "cold", "").level("15 07:00", 0, "cold", "")
+			},
+			"so low that the mend did not hold": func(d *diary) *diary {
+				return done(d).level("13 07:00", 300, "cold", "").topUp("13 08:00", 300, "").level("14 07:00", 0, "cold", "").level("15 07:00", 0, "cold", "")
+			},
+			"again, after the neck stood low": func(d *diary) *diary {
+				return done(d.level("11 07:00", 150, "cold", "radiator").heat("11 09:00", d.log.Overheats[0].Sign, max(d.log.Overheats[0].Lost.V, 1))).level("13 07:00", 0, "cold", "").level("14 07:00", 0, "cold", "")
+			},
 			"not full": func(d *diary) *diary {
 				return done(d).level("13 07:00", 0, "cold", "").level("14 07:00", 50, "cold", "")
 			},
@@ -295,6 +310,8 @@ func TestALossThatShowsLater(t *testing.T) {
 	start().run("11 08:00", 2).topUp("12 07:00", 300, "").is(t, Watch, "overheat") // it may have gone since
 	newDiary().run("10 08:00", 2).heat("10 09:30", "limp", -1).topUp("11 07:00", 100, "").is(t, Parked, "limp", "overheat")
 	start().level("11 07:00", 0, "cold", "").topUp("11 09:00", 300, "").is(t, Ready)
+	newDiary().heat("10 09:30", "lamp", -1).topUp("11 07:00", 300, "").is(t, Parked, "boil-over", "overheat")
+	newDiary().heat("10 09:30", "lamp", -1).topUp("14 07:00", 300, "").is(t, Watch, "overheat") // no run on record
 }
 
 func TestGasFound(t *testing.T) {
@@ -377,6 +394,7 @@ func TestMilkyOil(t *testing.T) {
 	newDiary().check("10 09:00", "oil-level", "fail", "finding=low").is(t, Ready)
 	newDiary().check("10 09:00", "oil-level", "fail", "finding=overfull").is(t, Ready)
 	newDiary().topUp("9 07:00", 210, "").check("10 09:00", "oil-level", "fail", "finding=low").is(t, Ready)
+	newDiary().check("8 09:00", "oil-level", "fail", "finding=overfull").service("9 08:00", "oil change", "").topUp("10 07:00", 210, "").is(t, Ready)
 	// What boiled over is not gone into the oil.
 	newDiary().heat("8 09:00", "lamp", 200).topUp("9 07:00", 210, "").check("10 09:00", "oil-level", "fail", "finding=overfull").is(t, Ready)
 }
@@ -396,12 +414,14 @@ func TestGasketLikely(t *testing.T) {
 	start().check("11 09:00", "combustion-gas", "pass", "").is(t, Parked, "gasket-likely")
 	start().service("11 09:00", "new cap", "pressure-cap").is(t, Parked, "gasket-likely")
 	start().check("9 09:00", "combustion-gas", "pass", "").check("9 10:00", "combustion-gas", "pass", "").is(t, Parked, "gasket-likely")
+	start().check("11 09:00", "combustion-gas", "pass", "hot=1;tests=2").check("12 09:00", "leak-down", "pass", "bubbles=yes").is(t, Parked, "gas-found", "gasket-likely")
 	// Clean tests hold until coolant goes again.
 	start().check("11 09:00", "combustion-gas", "pass", "hot=1;tests=2").topUp("20 07:00", 250, "").is(t, Parked, "gasket-likely")
 
 	// A release holds where it was likely then, and until something new speaks for it.
 	start().release("11 09:00").is(t, Watch, "released", "overheat")
 	start().release("11 09:00").heat("12 09:00", "lamp", 100).is(t, Parked, "gasket-likely")
+	start().release("9 09:00").is(t, Parked, "gasket-likely") // dated before what speaks for it
 	d = start().release("11 09:00")
 	d.given.Gasket = func(at time.Time) float64 { return map[bool]float64{true: 0.3, false: 0.1}[at.After(at1("12"))] }
 	d.is(t, Parked, "gasket-likely")
@@ -479,6 +499,8 @@ func TestALowLevelThatIsExplained(t *testing.T) {
 	newDiary().run("9 08:00", 1).topUp("10 07:00", 420, "").is(t, Parked, "level-low")
 	newDiary().run("9 08:00", 1).topUp("10 07:00", 250, "").topUp("10 09:00", 200, "").is(t, Parked, "level-low")
 	newDiary().run("9 08:00", 1).topUp("9 07:00", 250, "").topUp("10 09:00", 200, "").is(t, Ready)
+	newDiary().run("8 08:00", 1).topUp("9 07:00", 250, "").topUp("10 09:00", 200, "").is(t, Parked, "level-low") // standing
+	newDiary().topUp("7 07:00", 250, "").topUp("10 09:00", 200, "").is(t, Ready)                                 // no run on record
 	// A hot level stands higher: so low is too low.
 	newDiary().level("10 07:00", 500, "hot", "").is(t, Parked, "level-low")
 }
@@ -516,6 +538,9 @@ func TestOften(t *testing.T) {
 		},
 		"oil": func(d *diary) *diary {
 			return d.check("12 08:00", "light-test", "fail", "").service("12 09:00", "oil change", "")
+		},
+		"overheated long after": func(d *diary) *diary {
+			return d.check("12 08:00", "fan-runs", "fail", "").run("12 09:00", 20).heat("13 04:00", "lamp", 0).service("13 09:00", "new relay", "fan-circuit")
 		},
 		"overheated in between": func(d *diary) *diary {
 			return d.check("12 08:00", "fan-runs", "fail", "").heat("12 08:30", "lamp", 0).service("12 09:00", "new relay", "fan-circuit")

@@ -29,7 +29,6 @@ type walker struct {
 	pending *schema.Overheat   // the last overheat, as long as what it lost may still show
 	filled  fill               // the last
 	oil     *schema.Check      // found oil above its mark
-	oilAt   time.Time          // the last oil change
 	gas     []time.Time        // clean tests on a hot engine
 	gasket  time.Time          // the last service for the head gasket
 	speaks  spoken             // the last that may speak for a head gasket
@@ -37,7 +36,7 @@ type walker struct {
 	many    int                // such overheats
 }
 
-// fill is coolant filled in on one day.
+// fill is coolant filled in without a run between.
 type fill struct {
 	at time.Time
 	ml float64
@@ -199,16 +198,20 @@ func (w *walker) settles(t time.Time) bool {
 	return !s.Refill.Never && s.Cycles < w.s.SettlingCycles()
 }
 
-// droveBetween says whether a run began after a and before b.
-func (w *walker) droveBetween(a, b time.Time) bool {
+// stoodSince says whether no run began after a and before b; without any run on
+// record it is told for a day at most.
+func (w *walker) stoodSince(a, b time.Time) bool {
 	runs := w.l.Log.Runs
+	if len(runs) == 0 {
+		return b.Sub(a) <= 24*time.Hour
+	}
 	i, _ := slices.BinarySearchFunc(runs, a, func(r schema.Run, t time.Time) int {
 		if r.At.After(t) {
 			return 1
 		}
 		return -1
 	})
-	return i < len(runs) && runs[i].At.Before(b)
+	return i == len(runs) || !runs[i].At.Before(b)
 }
 
 func (w *walker) overheat(o *schema.Overheat) {
@@ -257,7 +260,7 @@ func (w *walker) overheat(o *schema.Overheat) {
 // lost of which nobody wrote how much. A fill is explained by what stands too where
 // somebody released the machine from it: that it is filled in is no new matter.
 func (w *walker) missing(b *schema.Base, ml float64, where string, fill bool) (explained bool) {
-	if o := w.pending; o != nil && !w.droveBetween(o.At, b.At) && (len(w.l.Log.Runs) > 0 || b.At.Sub(o.At) <= 24*time.Hour) {
+	if o := w.pending; o != nil && w.stoodSince(o.At, b.At) {
 		after := "after the overheat of " + w.day(o.At)
 		if o.Sign == "limp" && ml > atMark {
 			w.raise("limp", b, "it went into limp mode on %s, and %s was missing after it%s", w.day(o.At), w.ml(ml), where).lost = true
@@ -307,7 +310,7 @@ func (w *walker) look(v sight) {
 		m.neck = m.neck || v.place == "radiator"
 	}
 	for _, m := range w.ofLevel() {
-		m.filled, m.morning = time.Time{}, time.Time{}
+		m.lost, m.filled, m.morning = true, time.Time{}, time.Time{}
 	}
 	w.pending = nil
 	w.followed()
@@ -370,7 +373,7 @@ func (w *walker) stood(v *sight) bool {
 func (w *walker) topUp(t *schema.TopUp) {
 	settles := w.settles(t.At)
 	day := w.filled
-	if w.date(day.at).Equal(w.date(t.At)) && !w.droveBetween(day.at, t.At) {
+	if !day.at.IsZero() && w.stoodSince(day.at, t.At) { // in two goes, or standing
 		day.ml += t.Volume.V
 	} else {
 		day.ml = t.Volume.V
@@ -431,7 +434,7 @@ func (w *walker) clean(c *schema.Cleaning) {
 
 func (w *walker) service(s *schema.Service) {
 	if isOilChange(s) {
-		w.oilAt, w.oil = s.At, nil
+		w.oil = nil
 		if m := w.standing["milky-oil"]; m != nil {
 			m.oil = s.At
 		}
@@ -483,7 +486,7 @@ func (w *walker) check(c *schema.Check) {
 		}
 	}
 	if says := gasFound(c); says != "" {
-		w.gas = nil
+		w.speaks = spoken{c.At, c.Number}
 		w.raise("gas-found", &c.Base, "%s on %s", says, w.day(c.At))
 	}
 	for range cleanGas(c) {
