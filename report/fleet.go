@@ -42,8 +42,8 @@ type FleetReport struct {
 // FleetRow is one machine at a glance.
 type FleetRow struct {
 	Machine string `json:"machine"`
+	Model   string `json:"model,omitempty"`
 	state.State
-	Model                 string     `json:"model,omitempty"`
 	EngineHours           *float64   `json:"engine_hours"` // null where nothing is recorded
 	ByMeter               bool       `json:"by_meter"`     // else by the recorded runs alone
 	LastRun               *time.Time `json:"last_run"`
