@@ -230,7 +230,8 @@ func (r *CleaningReport) put(pool *CleaningPool, fit stat.WeibullPool, by string
 		if r.unsure == nil {
 			r.unsure = map[string]string{}
 		}
-		r.unsure[by] = fmt.Sprintf("by %s it is not sure that overheats rise after a clean at all (Weibull shape %s): cleaning more often may not prevent them", by, interval(pool.Shape))
+		r.unsure[by] = fmt.Sprintf("by %s the log does not show overheats getting likelier with the hours since a clean "+
+			"(Weibull shape %s): cleaning more often may not prevent them", by, interval(pool.Shape))
 		warn(&r.Warnings, "%s", r.unsure[by])
 	}
 	for i, u := range fit.Units {

@@ -3,6 +3,7 @@ package report
 import (
 	"fmt"
 	"math"
+	"slices"
 	"sort"
 	"strings"
 	"time"
@@ -40,6 +41,21 @@ const (
 	HotLook         = "hot-look"         // a mark looked at on a hot engine
 	UnrecordedHours = "unrecorded-hours" // the meter gained more than the runs
 	DatedAhead      = "dated-ahead"      // dated more than a day after it was entered
+	ManyRefills     = "many-refills"     // the system filled again and again within a short time
+	LongAgo         = "long-ago"         // dated long before it was entered; only asked of what is typed
+)
+
+// Limits of what is likely; beyond them a record is doubted, and asked about when
+// it is typed. Common practice, no source.
+const (
+	longRunHours  = 24.0                 // of one run
+	overlapSlack  = 5 * time.Minute      // times are written down to some minutes
+	overfill      = 1.1                  // of the system: a reservoir may take a tenth more
+	refillsWithin = time.Hour            // in which a system is not filled
+	refillsMany   = 3                    // times
+	meterDay      = 24.0                 // h by which a meter may gain more than have passed: many logs know only the day
+	longAgo       = 366 * 24 * time.Hour // between a record's time and its being typed
+	aheadSlack    = 24 * time.Hour       // a record may lie ahead of when it was entered
 )
 
 // DoubtsReport is `shedbook doubts`.
@@ -93,10 +109,6 @@ func (d *doubter) named(r *schema.Run) string {
 	return fmt.Sprintf("%s (%s, %s h)", record("run", r.Number), d.s.day(r.At), num(h))
 }
 
-// overlapSlack is how far the ends of two runs may cross before it is a doubt:
-// times are written down to some minutes, common practice, no source.
-const overlapSlack = 5 * time.Minute
-
 func (d *doubter) runs() {
 	runs := d.l.Log.Runs
 	widest := -1 // of the runs so far the one that ends last
@@ -112,7 +124,7 @@ func (d *doubter) runs() {
 		if widest < 0 || r.End().After(runs[widest].End()) {
 			widest = i
 		}
-		if h > 24+1e-9 {
+		if h > longRunHours+1e-9 {
 			d.add(r.At, LongRun, []Ref{refOf("run", &r.Base)}, "%s lasts longer than a day", d.named(r))
 		}
 		if r.Hours.Known && r.MeterIn.Known && r.MeterOut.Known {
@@ -181,7 +193,7 @@ func (d *doubter) coolant() {
 	full := log.Machine.CoolantL.V * 1000
 	if log.Machine.CoolantL.Known {
 		for i := range log.Refills {
-			if r := &log.Refills[i]; r.Volume.V > full*1.1 { // an overfilled reservoir may take a tenth more: common practice, no source
+			if r := &log.Refills[i]; r.Volume.V > full*overfill {
 				d.add(r.At, TooMuchCoolant, []Ref{refOf("refill", &r.Base)}, "%s (%s) put %s into a system of %s", record("refill", r.Number), d.s.day(r.At), d.s.ml(r.Volume.V), d.s.ml(full))
 			}
 		}
@@ -189,6 +201,11 @@ func (d *doubter) coolant() {
 			if t := &log.TopUps[i]; t.Volume.V > full {
 				d.add(t.At, TooMuchCoolant, []Ref{refOf("topup", &t.Base)}, "%s (%s) put %s into a system of %s", record("topup", t.Number), d.s.day(t.At), d.s.ml(t.Volume.V), d.s.ml(full))
 			}
+		}
+	}
+	for i := refillsMany - 1; i < len(log.Refills); i++ {
+		if first, last := &log.Refills[i-refillsMany+1], &log.Refills[i]; last.At.Sub(first.At) <= refillsWithin {
+			d.add(last.At, ManyRefills, []Ref{refOf("refill", &first.Base), refOf("refill", &last.Base)}, "%s (%s) is the third refill within an hour", record("refill", last.Number), d.s.day(last.At))
 		}
 	}
 	for _, g := range Marks(d.l) {
@@ -214,7 +231,7 @@ func (d *doubter) dates() {
 			d.add(b.At, NotInFleet, []Ref{refOf(kind, b)}, "%s (%s) is before %s was acquired, %s", record(kind, b.Number), d.s.day(b.At), m.Name, d.s.day(m.Acquired))
 		case !gone.IsZero() && !b.At.Before(gone):
 			d.add(b.At, NotInFleet, []Ref{refOf(kind, b)}, "%s (%s) is after %s was retired, %s", record(kind, b.Number), d.s.day(b.At), m.Name, d.s.day(m.Retired))
-		case !b.Entered.IsZero() && b.At.After(b.Entered.Add(24*time.Hour)):
+		case !b.Entered.IsZero() && b.At.After(b.Entered.Add(aheadSlack)):
 			d.add(b.At, DatedAhead, []Ref{refOf(kind, b)}, "%s is dated %s, after it was entered, %s", record(kind, b.Number), d.s.day(b.At), d.s.day(b.Entered))
 		}
 	})
@@ -226,6 +243,57 @@ func each(log *schema.Log, do func(kind string, b *schema.Base)) {
 	for r := range log.Records() {
 		if b := schema.BaseOf(r); b != nil {
 			do(schema.KindOf(r).Name, b)
+		}
+	}
+}
+
+// slips are the doubts that a hand at a keyboard makes, and is asked about before
+// they are recorded.
+var slips = []string{Overlap, MeterBackwards, MeterJump, HoursAgainst, LongRun, NotInFleet, TooMuchCoolant, ManyRefills, LongAgo}
+
+// Slips says what is unlikely of a record that is about to be entered, a sentence
+// each: the doubts that the log would have of it. log is the machine's without
+// the record; entered is now.
+func Slips(f schema.Fleet, log schema.Log, r schema.Record, entered time.Time) []string {
+	const number = math.MaxInt64
+	base := schema.BaseOf(r)
+	if base == nil {
+		return nil
+	}
+	was := base.Meta
+	base.Number, base.Entered = number, entered
+	with := log.Copy()
+	with.Add(r)
+	base.Meta = was
+	f.Logs = []schema.Log{*with}
+	s := Of(f, with.End())
+	var out []string
+	for l := range s.Lives {
+		d := doubter{s: &s, l: l}
+		d.all()
+		d.jump(number)
+		if entered.Sub(base.At) > longAgo {
+			d.add(base.At, LongAgo, []Ref{{Number: number}}, "it is dated %s, %.1f years back", s.day(base.At), entered.Sub(base.At).Hours()/24/365.25)
+		}
+		for _, doubt := range d.found {
+			if slices.Contains(slips, doubt.Doubt) && slices.ContainsFunc(doubt.Records, func(r Ref) bool { return r.Number == number }) {
+				out = append(out, strings.ReplaceAll(doubt.Says, record(schema.KindOf(r).Name, number), "this "+schema.KindOf(r).Name))
+			}
+		}
+	}
+	return out
+}
+
+// jump doubts a new record's meter reading that gained more since the one before
+// it than hours have passed. In a log of few readings the clock can't tell which
+// of them is wrong; the new one is the one that can still be looked at.
+func (d *doubter) jump(number int64) {
+	readings := exposure.Readings(d.l.Log)
+	for i := 1; i < len(readings); i++ {
+		a, b := &readings[i-1], &readings[i]
+		passed := b.At.Sub(a.At).Hours()
+		if a.Number != number && b.Number == number && b.Engine-a.Engine > passed+meterDay {
+			d.add(b.At, MeterJump, []Ref{{b.Kind, b.Number, ""}}, "its meter reads %s h, %s h more than on %s: more hours than have passed", num1(b.Meter), num(b.Engine-a.Engine), d.s.day(a.At))
 		}
 	}
 }

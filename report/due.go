@@ -11,6 +11,7 @@ import (
 	"shedbook/report/exposure"
 	"shedbook/report/state"
 	"shedbook/schema"
+	"shedbook/schema/unit"
 )
 
 // DueReport is `shedbook due`.
@@ -110,7 +111,7 @@ func DueWork(s Source, cleaning *CleaningReport) DueReport {
 		case a.When != nil && !a.When.Equal(*b.When):
 			return a.When.Compare(*b.When)
 		}
-		return strings.Compare(a.Machine+"\x00"+a.Work, b.Machine+"\x00"+b.Work)
+		return cmp.Or(unit.Natural(a.Machine, b.Machine), strings.Compare(a.Work, b.Work))
 	})
 	return r
 }

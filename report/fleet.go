@@ -4,12 +4,12 @@ import (
 	"cmp"
 	"fmt"
 	"slices"
-	"strings"
 	"time"
 
 	"shedbook/report/exposure"
 	"shedbook/report/stat"
 	"shedbook/report/state"
+	"shedbook/schema/unit"
 )
 
 // Matter is something open on a machine: a flag that stands, in short.
@@ -100,7 +100,7 @@ func FleetOf(asOf time.Time, rows []FleetRow, open []Matter) FleetReport {
 				return c
 			}
 		}
-		return strings.Compare(a.Machine, b.Machine)
+		return unit.Natural(a.Machine, b.Machine)
 	})
 	if len(rows) == 0 {
 		warn(&r.Warnings, "no machine is recorded yet")

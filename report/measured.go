@@ -14,7 +14,9 @@ import (
 // and its other figures by name. What is no figure of the check, or in no unit
 // of ours, stands as it was written.
 func Measured(c *schema.Check, units unit.System) (value, figures string) {
-	if c.Value.Known {
+	if c.Value.Known && c.Unit == "yesno" {
+		value = yesNo(c.Value.V)
+	} else if c.Value.Known {
 		value = unit.Format(c.Value.V, unit.Unit(c.Unit), units)
 		if plain := unit.Format(c.Value.V, "", units); value == plain && c.Unit != "" {
 			value += " " + c.Unit
@@ -35,7 +37,7 @@ func Measured(c *schema.Check, units unit.System) (value, figures string) {
 			switch {
 			case err != nil:
 			case of[i].Unit == "yesno":
-				texts[k] = map[bool]string{true: "yes", false: "no"}[v == 1]
+				texts[k] = yesNo(v)
 			default:
 				texts[k] = unit.Format(v, unit.Unit(of[i].Unit), units)
 			}
@@ -43,4 +45,11 @@ func Measured(c *schema.Check, units unit.System) (value, figures string) {
 		out = append(out, of[i].Words()+" "+strings.Join(texts, ", "))
 	}
 	return value, strings.Join(out, ", ")
+}
+
+func yesNo(v float64) string {
+	if v == 1 {
+		return "yes"
+	}
+	return "no"
 }

@@ -30,6 +30,12 @@ type RatesReport struct {
 	// UnrecordedOverheats fell in recorded runs, but neither they nor the runs say
 	// the level.
 	UnrecordedOverheats int `json:"unrecorded_overheats"`
+	// HeldToo are factors held without being asked for: the machine, where levels
+	// keep to machines of their own.
+	HeldToo []string `json:"held_too"`
+	// Repeated is how many overheats count as one in intervals and p, since some
+	// runs overheat several times over; 1 where none do by more than chance.
+	Repeated float64 `json:"repeated"`
 	// Method names how the adjusted ratios were made; "" where none were asked for.
 	Method string `json:"method"`
 	// Intervals names the crude intervals: "exact" or "mid-P", both central.
@@ -54,7 +60,10 @@ type RateLevel struct {
 	PHolm         *float64       `json:"p_holm"`  // adjusted for all levels asked about
 	CrudeP        *float64       `json:"crude_p"` // central exact
 	Why           *string        `json:"why"`     // what is missing and why
-	id            uint16
+	// Mostly is the machine that most of the hours were driven on, where the others
+	// drove it less: the level and the machine are then hard to tell apart.
+	Mostly *string `json:"mostly_on"`
+	id     uint16
 }
 
 // RateQuestion says what rates are asked for.
@@ -98,7 +107,8 @@ func RatesOf(asOf time.Time, x *exposure.Index, strata *exposure.Strata, q RateQ
 	if err := q.Validate(); err != nil {
 		return RatesReport{}, err
 	}
-	r := RatesReport{AsOf: asOf, By: q.By.String(), AdjustedFor: []string{}, Against: "rest", Levels: []RateLevel{}, Words: []string{},
+	r := RatesReport{AsOf: asOf, By: q.By.String(), Against: "rest", Repeated: repeated(strata),
+		AdjustedFor: []string{}, HeldToo: []string{}, Levels: []RateLevel{}, Words: []string{},
 		UnplacedOverheats: strata.UnplacedOverheats, UnrecordedMeterHours: strata.MeterHours}
 	for _, f := range q.Adjust {
 		r.AdjustedFor = append(r.AdjustedFor, f.String())
@@ -128,9 +138,10 @@ func RatesOf(asOf time.Time, x *exposure.Index, strata *exposure.Strata, q RateQ
 	for _, v := range r.Levels { // in their order, and not that of their numbers, which tells how they were met
 		events, hours = events+v.Overheats, hours+v.Hours
 	}
+	keeps := r.keeps(x, strata, q)
 	r.crude(q, reference, events, hours)
 	if len(q.Adjust) > 0 {
-		r.adjust(x, strata, q, reference)
+		r.adjust(x, strata, q, reference, keeps)
 		r.complete(reference)
 	}
 	if q.By == exposure.Machine || q.By == exposure.Driver {
@@ -165,13 +176,13 @@ func (r *RatesReport) crude(q RateQuestion, reference uint16, events int, hours 
 		warn(&r.Warnings, "%s has no recorded hours: there is nothing to compare with", r.Against)
 	}
 	r.Intervals = "exact"
-	rateOf := stat.Rate
 	if q.MidP {
-		r.Intervals, rateOf = "mid-P", stat.RateMidP
+		r.Intervals = "mid-P"
 	}
+	count := stat.Counting{Repeated: r.Repeated, MidP: q.MidP}
 	for i := range r.Levels {
 		v := &r.Levels[i]
-		rate := rateOf(v.Overheats, v.Hours, stat.Level95)
+		rate := count.Rate(v.Overheats, v.Hours, stat.Level95)
 		if rate.Est != nil {
 			e := rate.Est.Scaled(100)
 			v.Per100h = &e
@@ -188,18 +199,77 @@ func (r *RatesReport) crude(q RateQuestion, reference uint16, events int, hours 
 				hh = 0
 			}
 		}
-		ratio := stat.CompareRates(v.Overheats, v.Hours, ee, hh, stat.Level95)
-		crude, p := ratio.Exact, &ratio.P.TwoSided
-		if q.MidP {
-			crude, p = ratio.MidP, &ratio.P.MidP
-		}
+		crude, p := count.Compare(v.Overheats, v.Hours, ee, hh, stat.Level95)
 		v.CrudeRatio = crude.Est
 		if v.CrudeRatio != nil {
-			v.CrudeP = p
+			v.CrudeP = &p
 		} else if v.Why == nil {
 			v.Why = text(crude.Why)
 		}
 	}
+}
+
+// repeated tells how much overheats repeat themselves in a run, beyond what
+// machine, driver, terrain and speed make of it.
+func repeated(strata *exposure.Strata) float64 {
+	any := false
+	strata.Each(func(g *exposure.Stratum) { any = any || g.Repeats > 0 })
+	if !any {
+		return 1
+	}
+	var runs []stat.RunStratum
+	for _, g := range strata.By(exposure.Machine, exposure.Driver, exposure.Terrain, exposure.Speed) {
+		runs = append(runs, stat.RunStratum{Events: g.Overheats, Repeats: g.Repeats, Exposure: g.Hours, Squares: g.Squares})
+	}
+	return stat.Repeated(runs)
+}
+
+// ownMachine is from where a level's share of hours by machine is too unlike the
+// others' for errors clustered by machine: the sum of the squared differences,
+// one over the number of machines that tell the level from the others. With
+// half of the hours on a machine that no other drives it is 0.25 or more.
+const ownMachine = 0.2
+
+// keeps tells whether some level keeps to machines of its own, and names the
+// machine of every level that has most of its hours on one. Levels with under
+// a tenth of the hours of the average one decide nothing.
+func (r *RatesReport) keeps(x *exposure.Index, strata *exposure.Strata, q RateQuestion) bool {
+	if q.By == exposure.Machine || q.By == exposure.Model || slices.Contains(q.Adjust, exposure.Machine) {
+		return false
+	}
+	machines, total := len(x.Names[exposure.Machine]), 0.0
+	hours := map[uint16][]float64{} // by level, of each machine
+	whole := make([]float64, machines)
+	strata.Each(func(g *exposure.Stratum) {
+		l, m := g.Levels[q.By], g.Levels[exposure.Machine]
+		if l == 0 || int(m) >= machines {
+			return
+		}
+		if hours[l] == nil {
+			hours[l] = make([]float64, machines)
+		}
+		hours[l][m] += g.Hours
+		whole[m] += g.Hours
+		total += g.Hours
+	})
+	keeps := false
+	for i := range r.Levels {
+		v := &r.Levels[i]
+		rest := total - v.Hours
+		if !(v.Hours > 0 && rest > 0) {
+			continue
+		}
+		apart := 0.0
+		for m, h := range hours[v.id] {
+			own, others := h/v.Hours, max(whole[m]-h, 0)/rest
+			apart += (own - others) * (own - others)
+			if m > 0 && own > 0.5 && others < own/2 {
+				v.Mostly = text(x.Name(exposure.Machine, uint16(m)))
+			}
+		}
+		keeps = keeps || apart > ownMachine && v.Hours > 0.1*total/float64(len(r.Levels))
+	}
+	return keeps
 }
 
 // pool fills in the pooled rates.
@@ -221,10 +291,17 @@ func (r *RatesReport) pool() {
 }
 
 // adjust fills in the ratios with other factors held, over the strata in which
-// all of them are recorded.
-func (r *RatesReport) adjust(x *exposure.Index, strata *exposure.Strata, q RateQuestion, reference uint16) {
+// all of them are recorded. With keeps the machine is held too, as one of a
+// kind: a level that keeps to its own machine would else answer for it.
+func (r *RatesReport) adjust(x *exposure.Index, strata *exposure.Strata, q RateQuestion, reference uint16, keeps bool) {
 	factors := append([]exposure.Factor{q.By}, q.Adjust...)
 	byMachine := !slices.Contains(factors, exposure.Machine)
+	random := 0
+	if keeps {
+		random = len(factors)
+		factors = append(factors, exposure.Machine)
+		r.HeldToo = append(r.HeldToo, exposure.Machine.String())
+	}
 	code := make([][]int, len(factors)) // by level number: 1 and up in the order met, 0 not yet
 	next := make([]int, len(factors))
 	for f, factor := range factors {
@@ -235,10 +312,14 @@ func (r *RatesReport) adjust(x *exposure.Index, strata *exposure.Strata, q RateQ
 	}
 	next[0] = len(r.Levels)
 	n := strata.Len()
-	t := stat.RateTable{Factors: make([][]int, len(factors)), Events: make([]int, 0, n), Exposure: make([]float64, 0, n)}
+	t := stat.RateTable{Factors: make([][]int, len(factors)), Events: make([]int, 0, n), Exposure: make([]float64, 0, n),
+		Random: random, Repeated: r.Repeated}
 	for f := range factors {
 		t.Factors[f] = make([]int, 0, n)
 	}
+	// What the machine does not explain is looked for in every level's hours on it;
+	// of a large fleet that takes long, and says little more than the strata do.
+	byMachine = byMachine && (!keeps || n < 20000)
 	if byMachine {
 		t.Cluster = make([]int, 0, n)
 	}
@@ -269,7 +350,11 @@ func (r *RatesReport) adjust(x *exposure.Index, strata *exposure.Strata, q RateQ
 		t.Events = append(t.Events, g.Overheats)
 		t.Exposure = append(t.Exposure, g.Hours)
 		if byMachine {
-			t.Cluster = append(t.Cluster, int(g.Levels[exposure.Machine]))
+			cluster := int(g.Levels[exposure.Machine])
+			if keeps {
+				cluster = cluster<<16 + int(g.Levels[q.By])
+			}
+			t.Cluster = append(t.Cluster, cluster)
 		}
 	})
 	if lost > 0 || lostEvents > 0 {
@@ -292,11 +377,16 @@ func (r *RatesReport) adjust(x *exposure.Index, strata *exposure.Strata, q RateQ
 		return
 	}
 	r.Method = "Poisson regression with log hours as offset"
-	switch fit.Scale {
-	case stat.QuasiPoisson:
+	if keeps {
+		r.Method += ", machines as drawn from one kind (mixed model)"
+	}
+	switch {
+	case fit.Scale == stat.QuasiPoisson && fit.Phi <= r.Repeated:
+		r.Method += fmt.Sprintf(", errors widened for overheats that repeat in a run (scale %s)", num(fit.Phi))
+	case fit.Scale == stat.QuasiPoisson:
 		r.Method += fmt.Sprintf(", errors widened for over-dispersion (quasi-Poisson, scale %s)", num(fit.Phi))
 		warn(&r.Warnings, "overheats vary more between strata than chance allows: the adjusted intervals are widened (quasi-Poisson, scale %s); the crude ones are not", num(fit.Phi))
-	case stat.Clustered:
+	case fit.Scale == stat.Clustered:
 		r.Method += ", errors clustered by machine"
 		warn(&r.Warnings, "overheats gather on some machines: the adjusted intervals are widened for it (clustered by machine); the crude ones are not")
 	}
@@ -403,6 +493,14 @@ func (r *RatesReport) holm(adjusted bool) {
 }
 
 func (r *RatesReport) warnings(strata *exposure.Strata, q RateQuestion) {
+	if r.Repeated > 1 {
+		warn(&r.Warnings, "some runs overheated several times: a repeat in the same run proves little, "+
+			"so intervals and p count every %s overheats as one", num(r.Repeated))
+	}
+	if len(r.HeldToo) > 0 {
+		warn(&r.Warnings, "the machine is allowed for too: some %s keep mostly to one machine, "+
+			"so a bad machine would look like a bad %s", plurals(q.By), q.By)
+	}
 	if n := strata.UnplacedOverheats; n > 0 {
 		warn(&r.Warnings, "%s in no recorded run and in no row", fall(n))
 	}
@@ -424,6 +522,17 @@ func (r *RatesReport) warnings(strata *exposure.Strata, q RateQuestion) {
 	if slices.Contains(q.Adjust, exposure.Ambient) {
 		warn(&r.Warnings, "air temperature is held in bands: %s °C", strings.Join(exposure.Bands, ", "))
 	}
+}
+
+// plurals names the levels of a factor.
+func plurals(f exposure.Factor) string {
+	switch f {
+	case exposure.Driver:
+		return "drivers"
+	case exposure.Ambient:
+		return "air temperatures"
+	}
+	return "levels of " + f.String()
 }
 
 func fall(n int) string {

@@ -353,3 +353,76 @@ func TestRatesByMidP(t *testing.T) {
 		}
 	}
 }
+
+// Four drivers, each with a machine of his own nine days in ten, and R4 bad
+// whoever drives it: Tam must not answer for it.
+func TestRatesDoNotBlameADriverForHisMachine(t *testing.T) {
+	drivers := []string{"Ada", "Bo", "Cass", "Tam"}
+	logs := make([]schema.Log, 4)
+	for day := range 400 {
+		for m := range logs {
+			d := m
+			if day%10 == 0 { // the machines go round
+				d = (m + 1 + day/10%3) % 4
+			}
+			l := &logs[m]
+			start := at(1+day, 8)
+			terrain, speed := []string{"mud", "sand"}[day%2], []string{"slow", "fast"}[day/2%2]
+			l.Runs = append(l.Runs, run(start, 2, by(drivers[d]), on(terrain), at2(speed)))
+			if every := []int{100, 80, 90, 10}[m]; (day+7)%every == 0 {
+				l.Overheats = append(l.Overheats, schema.Overheat{Head: head(start.Add(time.Hour))})
+			}
+		}
+	}
+	tam := func(adjust ...exposure.Factor) (RatesReport, RateLevel) {
+		r, err := Rates(Of(fleet(logs...), at(1000, 0)), RateQuestion{By: exposure.Driver, Adjust: adjust})
+		require.NoError(t, err)
+		require.Equal(t, "Tam", r.Levels[3].Level)
+		return r, r.Levels[3]
+	}
+	r, v := tam()
+	require.Greater(t, v.CrudeRatio.Low, 2.0)
+	require.Contains(t, r.Words[0], "Tam drove mostly R4: it may be the machine")
+	require.Empty(t, r.HeldToo)
+	r, v = tam(exposure.Terrain, exposure.Speed)
+	require.Equal(t, []string{"machine"}, r.HeldToo)
+	require.Less(t, v.AdjustedRatio.Low, 1.0)
+	require.Greater(t, v.AdjustedRatio.High, 1.0)
+	require.Greater(t, *v.PHolm, 0.05)
+	require.Contains(t, r.Words[0], "Tam drove mostly R4: this log cannot tell the driver from the machine")
+	require.Equal(t, "R4", *v.Mostly)
+	// asked for outright, the machine is no surprise, and nothing is held unasked
+	r, _ = tam(exposure.Machine)
+	require.Empty(t, r.HeldToo)
+}
+
+// Overheats that come three in a run tell no more than one each, and say so; as
+// many that come one by one change nothing.
+func TestOverheatsThatRepeatInARun(t *testing.T) {
+	of := func(several int) RatesReport {
+		var l schema.Log
+		for day := range 240 {
+			start := at(1+day, 8)
+			l.Runs = append(l.Runs, run(start, 2, by([]string{"A", "B"}[day%2])))
+			if n := []int{1, 5}[day%2]; day%24 < n && day < 240/several {
+				for k := range several {
+					l.Overheats = append(l.Overheats, schema.Overheat{Head: head(start.Add(time.Duration(5+k) * time.Minute))})
+				}
+			}
+		}
+		r, err := Rates(Of(fleet(l), at(1000, 0)), RateQuestion{By: exposure.Driver})
+		require.NoError(t, err)
+		return r
+	}
+	once, thrice := of(1), of(3)
+	require.Equal(t, 1.0, once.Repeated)
+	// A run's overheats are 0 or 3: the mean square over the mean is 3, of which
+	// chance would have made a little.
+	require.InDelta(t, 3, thrice.Repeated, 0.2)
+	for _, v := range thrice.Levels {
+		want := stat.Rate(v.Overheats/3, v.Hours/3, stat.Level95).Est // a third of the runs' worth, at the same rate
+		require.InDelta(t, 100*want.Value, v.Per100h.Value, 1e-9)
+		require.InDelta(t, 100*want.High, v.Per100h.High, 0.1*v.Per100h.High)
+	}
+	require.Contains(t, thrice.Warnings[0], "several times")
+}

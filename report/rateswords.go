@@ -81,11 +81,15 @@ func (r *RatesReport) sentence(v *RateLevel, q RateQuestion) string {
 		if v.PHolm != nil && *v.PHolm > 0.05 {
 			chance = fmt.Sprintf("; among %d it may be chance (p %s after Holm)", r.tested(), pText(*v.PHolm))
 		}
+		if v.Mostly != nil {
+			chance = fmt.Sprintf("; %s: it may be the machine ('--adjust terrain,speed' allows for that)", mostly(v, q.By))
+		}
 		return fmt.Sprintf("%s: %s times %s%s", v.Level, interval(v.CrudeRatio), others, chance)
 	}
-	held := join(r.AdjustedFor, "and") + " are held"
-	if len(q.Adjust) == 1 {
-		held = r.AdjustedFor[0] + " is held"
+	all := append(slices.Clone(r.AdjustedFor), r.HeldToo...)
+	held := join(all, "and") + " are held"
+	if len(all) == 1 {
+		held = all[0] + " is held"
 	}
 	if v.AdjustedRatio == nil {
 		if crude == 0 {
@@ -106,13 +110,31 @@ func (r *RatesReport) sentence(v *RateLevel, q RateQuestion) string {
 	case adjusted != 0 && chance:
 		return head + fmt.Sprintf("among %d it may still be chance (p %s after Holm)", r.tested(), pText(*v.PHolm))
 	case adjusted != 0 && crude == adjusted:
-		return head + blame(q.Adjust) + " not explain it"
+		return head + blame(r.held(q)) + " not explain it"
 	case adjusted != 0:
 		return head + "it shows only with these held"
+	case v.Mostly != nil && len(r.HeldToo) > 0:
+		return head + fmt.Sprintf("%s: this log cannot tell the %s from the machine", mostly(v, q.By), q.By)
 	case nearer(v.AdjustedRatio.Value, v.CrudeRatio.Value):
-		return head + "it is " + conditions(q.Adjust)
+		return head + "it is " + conditions(r.held(q))
 	}
 	return head + "too few overheats to tell"
+}
+
+// mostly says which machine a level has most of its hours on.
+func mostly(v *RateLevel, by exposure.Factor) string {
+	if by == exposure.Driver {
+		return fmt.Sprintf("%s drove mostly %s", v.Level, *v.Mostly)
+	}
+	return fmt.Sprintf("most hours with %s %s are those of %s", by, v.Level, *v.Mostly)
+}
+
+// held are the factors held, asked for or not.
+func (r *RatesReport) held(q RateQuestion) []exposure.Factor {
+	if len(r.HeldToo) > 0 {
+		return append(slices.Clone(q.Adjust), exposure.Machine)
+	}
+	return q.Adjust
 }
 
 // tested is how many levels were held against others.

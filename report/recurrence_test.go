@@ -3,6 +3,7 @@ package report
 import (
 	"encoding/json"
 	"fmt"
+	"math"
 	"testing"
 	"time"
 
@@ -86,8 +87,13 @@ func TestRecurrenceOfValveSeats(t *testing.T) {
 		require.InDelta(t, w.MCF, got.MCF, 1e-9, "at %v h", w.Time)
 		if got.Hours == w.Time {
 			require.Equal(t, w.AtRisk, got.AtRisk)
-			require.InDelta(t, w.MCF+1.959963985*w.SE, got.High, 1e-6) // their plain 95 % limits
-			require.InDelta(t, max(0, w.MCF-1.959963985*w.SE), got.Low, 1e-6)
+			// Their limits on the log are MCF exp(-/+ 1.96 SE/MCF); with all 41 at risk it
+			// is 2.0195 here, the 0.975 quantile of Student's t with 41 degrees of freedom.
+			require.InDelta(t, w.MCF*w.MCF, got.Low*got.High, 1e-6, "on the log they are symmetric")
+			require.Less(t, got.Low, w.MCF/math.Exp(1.959963985*w.SE/w.MCF))
+			if w.AtRisk == 41 {
+				require.InEpsilon(t, w.MCF*math.Exp(2.0195*w.SE/w.MCF), got.High, 1e-4)
+			}
 		}
 	}
 	require.Len(t, r.Trend, want.Engines)

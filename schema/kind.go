@@ -32,6 +32,8 @@ type Field struct {
 	Required   bool
 	Min, Max   float64
 	Help       string
+	Plain      bool   // on a record's line a bare number, or the first word, is this field
+	Zero, Yes  string // words that mean 0 or yes on a record's line, as "ok" and "out"
 	index      []int
 }
 
@@ -260,6 +262,12 @@ func parseTag(tag string) Field {
 			f.Max = mustFloat(value)
 		case "required":
 			f.Required = true
+		case "plain":
+			f.Plain = true
+		case "zero":
+			f.Zero = value
+		case "yes":
+			f.Yes = value
 		default:
 			panic("schema: no such option: " + tag)
 		}

@@ -88,6 +88,9 @@ func (s Settings) Zone() *time.Location {
 	return loc
 }
 
+// Dates is the order in which the book reads a date such as 3/4/2026.
+func (s Settings) Dates() unit.Order { return unit.Order(s.Get("date-order")) }
+
 // Units is the system of units shown.
 func (s Settings) Units() unit.System { return unit.System(s.Get("units")) }
 
@@ -126,6 +129,70 @@ func (l *Log) Records() iter.Seq[Record] {
 			each(l.Bleeds, yield) && each(l.Levels, yield) && each(l.Cleanings, yield) && each(l.Overheats, yield) &&
 			each(l.Checks, yield) && each(l.Services, yield) && each(l.Releases, yield) && each(l.Answers, yield)
 	}
+}
+
+// Add puts a record in its place in the log: by time, behind those of the same
+// time. A machine is the log's own. It panics on a kind that no log holds.
+func (l *Log) Add(r Record) {
+	switch r := r.(type) {
+	case *Machine:
+		l.Machine = *r
+	case *MeterChange:
+		l.Meters = insert(l.Meters, r)
+	case *Run:
+		l.Runs = insert(l.Runs, r)
+	case *TopUp:
+		l.TopUps = insert(l.TopUps, r)
+	case *Refill:
+		l.Refills = insert(l.Refills, r)
+	case *Bleed:
+		l.Bleeds = insert(l.Bleeds, r)
+	case *Level:
+		l.Levels = insert(l.Levels, r)
+	case *Cleaning:
+		l.Cleanings = insert(l.Cleanings, r)
+	case *Overheat:
+		l.Overheats = insert(l.Overheats, r)
+	case *Check:
+		l.Checks = insert(l.Checks, r)
+	case *Service:
+		l.Services = insert(l.Services, r)
+	case *Release:
+		l.Releases = insert(l.Releases, r)
+	case *Answer:
+		l.Answers = append(l.Answers, *r)
+		slices.SortStableFunc(l.Answers, func(a, b Answer) int { return a.At.Compare(b.At) })
+	default:
+		panic("schema: a kind that has no place in a log")
+	}
+}
+
+// Copy is a log to which records can be added without the other seeing them.
+func (l Log) Copy() *Log {
+	c := l.AsOf(time.Unix(1<<40, 0)) // every slice ends at its last record
+	return &c
+}
+
+// End is the time of the last record; zero in an empty log.
+func (l *Log) End() time.Time {
+	var end time.Time
+	for r := range l.Records() {
+		if b := BaseOf(r); b != nil && b.At.After(end) {
+			end = b.At
+		}
+	}
+	return end
+}
+
+func insert[T any, P interface {
+	*T
+	base() *Base
+}](list []T, r P) []T {
+	at := len(list)
+	for at > 0 && P(&list[at-1]).base().At.After(r.base().At) {
+		at--
+	}
+	return slices.Insert(list, at, *r)
 }
 
 func each[T any, P interface {

@@ -16,8 +16,10 @@ type Known struct {
 	Machines, Drivers []string
 	Words             map[string][]string // by vocabulary, all of its words, added ones at the end
 	Zone              *time.Location
+	Dates             unit.Order               // of day and month, where somebody said
 	Units             unit.System              // in which the book is shown
 	Note              func(string)             // told what a reader must know of a value, such as an hour that happens twice; may be nil
+	Begun             bool                     // a name's unique beginning is the name, as people type it; never in a sheet
 	Recorded          bool                     // what is read was recorded already: limits that came later do not hold for it
 	Others            func() ([]string, error) // all machines, where not all are known yet; asked once, before one is said not to be known
 	machine, driver   map[string]string        // folded name -> name
@@ -96,6 +98,9 @@ func (k *Known) Machine(s string) (string, error) {
 		}
 		return k.Machine(s)
 	}
+	if name, err := k.begun("machine", s, k.Machines); name != "" || err != nil {
+		return name, err
+	}
 	return "", unknown("machine", s, k.Machines, "shedbook machine add "+Quote(s))
 }
 
@@ -107,7 +112,25 @@ func (k *Known) Driver(s string) (string, error) {
 	if name, ok := k.driver[fold(s)]; ok {
 		return name, nil
 	}
+	if name, err := k.begun("driver", s, k.Drivers); name != "" || err != nil {
+		return name, err
+	}
 	return "", unknown("driver", s, k.Drivers, "shedbook driver add "+Quote(s))
+}
+
+// begun finds the one name that begins with s; "" where none does.
+func (k *Known) begun(what, s string, names []string) (string, error) {
+	if !k.Begun {
+		return "", nil
+	}
+	switch found := Beginning(s, names); len(found) {
+	case 0:
+		return "", nil
+	case 1:
+		return found[0], nil
+	default:
+		return "", &Problem{Column: what, Value: short(s), Says: "could be " + or(found) + ": write more of the name"}
+	}
 }
 
 // Word finds a word of a vocabulary; the error lists the vocabulary.
@@ -235,9 +258,9 @@ func (k *Kind) Set(r Record, f *Field, raw string, known *Known, relative time.T
 		var t time.Time
 		var note string
 		if relative.IsZero() {
-			t, note, err = unit.ParseSheetTime(raw, known.Zone)
+			t, note, err = unit.ParseSheetTime(raw, known.Zone, known.Dates)
 		} else {
-			t, note, err = unit.ParseTime(raw, relative, known.Zone)
+			t, note, err = unit.ParseTime(raw, relative, known.Zone, known.Dates)
 		}
 		if note != "" && known.Note != nil {
 			known.Note(note)

@@ -10,6 +10,8 @@
 //	of=      the vocabulary of a word
 //	min= max=  limits of a number, both allowed
 //	required   a blank is refused
+//	plain      on a record's line a bare number, or the first word, is this field
+//	zero= yes=  a word that means 0, or yes, on a record's line
 //
 // and `help:"..."` says in a few words what belongs there.
 package schema
@@ -133,7 +135,7 @@ type MeterChange struct {
 type Run struct {
 	Base     `rec:"at=start"`
 	Driver   string `rec:"driver,driver" help:"who drove"`
-	Hours    Num    `rec:"hours,num,unit=h,min=0.01,max=1000" help:"engine hours driven"`
+	Hours    Num    `rec:"hours,num,unit=h,min=0.01,max=1000,plain" help:"engine hours driven"`
 	MeterOut Num    `rec:"meter_out_h,num,unit=h,min=0,max=1000000" help:"meter on going out"`
 	MeterIn  Num    `rec:"meter_in_h,num,unit=h,min=0,max=1000000" help:"meter on coming in"`
 	Terrain  string `rec:"terrain,word,of=terrain" help:"ground it was driven over"`
@@ -147,7 +149,7 @@ type Run struct {
 // TopUp brings the coolant back to the mark.
 type TopUp struct {
 	Head
-	Volume Num    `rec:"volume_ml,num,unit=ml,min=1,max=100000,required" help:"how much went in"`
+	Volume Num    `rec:"volume_ml,num,unit=ml,min=1,max=100000,required,plain" help:"how much went in"`
 	Fluid  string `rec:"fluid,word,of=fluid" help:"what went in"`
 	Into   string `rec:"into,word,of=into" help:"where it went in"`
 	Note   string `rec:"note,text" help:"anything else"`
@@ -156,7 +158,7 @@ type TopUp struct {
 // Refill is the system emptied, or opened, and filled again.
 type Refill struct {
 	Head
-	Volume      Num    `rec:"volume_ml,num,unit=ml,min=1,max=200000" help:"how much went in"`
+	Volume      Num    `rec:"volume_ml,num,unit=ml,min=1,max=200000,plain" help:"how much went in"`
 	Concentrate Num    `rec:"concentrate_pct,num,unit=pct,min=0,max=100" help:"glycol concentrate by volume"`
 	Reason      string `rec:"reason,text" help:"why it was opened"`
 	Note        string `rec:"note,text" help:"anything else"`
@@ -166,15 +168,15 @@ type Refill struct {
 type Bleed struct {
 	Head
 	Points     []string `rec:"points,words,of=points" help:"where it was bled"`
-	NoseUp     string   `rec:"nose_up,word,of=yesno" help:"front raised"`
-	HeatCycles Num      `rec:"heat_cycles,num,min=0,max=100" help:"times warmed up and cooled"`
+	NoseUp     string   `rec:"nose_up,word,of=yesno,yes=nose-up" help:"front raised"`
+	HeatCycles Num      `rec:"heat_cycles,num,min=0,max=100,plain" help:"times warmed up and cooled"`
 	Note       string   `rec:"note,text" help:"anything else"`
 }
 
 // Level is a look at the mark with nothing added; 0 = at the mark, below zero = above it.
 type Level struct {
 	Head
-	BelowMark Num    `rec:"below_mark_ml,num,unit=ml,min=-20000,max=100000,required" help:"how far below the mark; 0 = at it"`
+	BelowMark Num    `rec:"below_mark_ml,num,unit=ml,min=-20000,max=100000,required,plain,zero=ok" help:"how far below the mark; 0 = at it"`
 	Engine    string `rec:"engine,word,of=engine" help:"cold or hot when looked at"`
 	Note      string `rec:"note,text" help:"anything else"`
 	SeenIn    string `rec:"seen_in,word,of=into" help:"looked at in the reservoir or in the radiator's neck"`
@@ -184,7 +186,7 @@ type Level struct {
 type Cleaning struct {
 	Head
 	Method       string `rec:"method,word,of=method,required" help:"how it was cleaned"`
-	RadiatorOut  string `rec:"radiator_out,word,of=yesno" help:"radiator taken out"`
+	RadiatorOut  string `rec:"radiator_out,word,of=yesno,yes=out" help:"radiator taken out"`
 	Sides        string `rec:"sides,word,of=sides" help:"cleaned from which side"`
 	BlockedFront Num    `rec:"blocked_front_pct,num,unit=pct,min=0,max=100" help:"blocked, seen from the front"`
 	BlockedBack  Num    `rec:"blocked_back_pct,num,unit=pct,min=0,max=100" help:"blocked, seen from behind"`
@@ -202,7 +204,7 @@ type Overheat struct {
 	Load      string `rec:"load,word,of=load" help:"what it carried or pulled"`
 	AmbientC  Num    `rec:"ambient_c,num,unit=c,min=-60,max=60" help:"air temperature"`
 	Sign      string `rec:"sign,word,of=sign" help:"what showed it"`
-	MinutesIn Num    `rec:"minutes_in,num,unit=min,min=0,max=100000" help:"minutes after the start"`
+	MinutesIn Num    `rec:"minutes_in,num,unit=min,min=0,max=100000,plain" help:"minutes after the start"`
 	Lost      Num    `rec:"lost_ml,num,unit=ml,min=0,max=100000" help:"coolant boiled over"`
 	Fan       string `rec:"fan,word,of=fan" help:"was the fan running"`
 	Note      string `rec:"note,text" help:"anything else"`
@@ -223,7 +225,7 @@ type Check struct {
 // Service is work done on the machine.
 type Service struct {
 	Head
-	Work  string `rec:"work,text,required" help:"what was done"`
+	Work  string `rec:"work,text,required,plain" help:"what was done"`
 	Cause string `rec:"cause,word,of=cause" help:"the cause it was done for"`
 	Parts string `rec:"parts,text" help:"parts used"`
 	Cost  Num    `rec:"cost,num,min=-100000000,max=100000000" help:"what it cost"`

@@ -80,11 +80,18 @@ func WordRange(vocabulary string) (low, high int64) {
 var SettingKeys = []struct{ Key, Default, Help string }{
 	{"time-zone", "", "zone in which local times are read and shown"},
 	{"units", "metric", "units shown: metric or us"},
+	{"date-order", "", "order of a date such as 3/4/2026: dmy or mdy"},
 	{"settling-cycles", "4", "heat cycles after a refill in which the level still settles"},
 	{"warm-up-min", "15", "minutes of running that make a heat cycle"},
 	{"altitude-m", "0", "metres above the sea, where the machines work"},
 	{"overheat-risk-pct", "10", "chance of an overheat before the next thorough clean that is put up with"},
+	{"tools", "", "tools at hand, joined by ; (checks that need another come last); all unless set"},
 }
+
+// Tools are the words that the setting tools may hold: what checks take besides
+// hands, eyes and spanners.
+var Tools = []string{"lamp", "pressure-tester", "gas-tester", "compression-gauge", "leak-down-tester", "meter", "thermometer", "infrared",
+	"refractometer", "feelers"}
 
 // Validate: a known key, a value of its kind.
 func (s *Setting) Validate() error {
@@ -113,6 +120,16 @@ func (s *Setting) Validate() error {
 	case "units":
 		if s.Value != "metric" && s.Value != "us" {
 			return Wrong("value", s.Value, "units are metric or us")
+		}
+	case "date-order":
+		if s.Value != string(unit.DayFirst) && s.Value != string(unit.MonthFirst) {
+			return Wrong("value", s.Value, "dates are dmy (day first) or mdy (month first)")
+		}
+	case "tools":
+		for _, t := range strings.Split(s.Value, ";") {
+			if s.Value != "none" && !slices.Contains(Tools, strings.TrimSpace(t)) {
+				return Wrong("value", t, "should be tools joined by ;, of "+strings.Join(Tools, ", ")+", or none")
+			}
 		}
 	case "settling-cycles":
 		if n, err := strconv.Atoi(s.Value); err != nil || n < 0 || n > 100 {

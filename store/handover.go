@@ -154,7 +154,7 @@ func (b *Book) gather(ctx context.Context, q querier, machine string, makeMask f
 		}
 		err := tables()[k].query(ctx, q, n, where, args, func(r schema.Record) error {
 			if k.TimeColumn() != "" {
-				put(&g.log, r)
+				g.log.Add(r)
 			}
 			g.records = append(g.records, r)
 			return nil

@@ -27,6 +27,9 @@ type ImportOptions struct {
 	Update  bool // a row that differs from the record of its ref amends it
 	SkipBad bool // import the good rows all the same
 	DryRun  bool // do everything, then undo it
+	// Dates is the order of dates such as 3/4/2026 in the sheets; the book's own
+	// where empty.
+	Dates unit.Order
 	// Bad is told every bad row as it is met. The row is good until Bad returns;
 	// r is nil where it is the sheet itself that can't be read.
 	Bad func(r *sheet.Reader, row sheet.Row, wrong []*sheet.Error)
@@ -75,6 +78,9 @@ func (b *Book) Import(ctx context.Context, sources []Source, o ImportOptions) (*
 			return err
 		}
 		im := &importer{b: b, tx: tx, n: n, known: n.known(), o: o, entered: b.now()}
+		if o.Dates != "" {
+			im.known.Dates = o.Dates
+		}
 		for _, s := range sources {
 			c, err := im.sheet(ctx, s)
 			if err != nil {
@@ -397,6 +403,9 @@ func (w *rows) take(ctx context.Context, r schema.Record) (deed, []*schema.Probl
 		}
 		w.n.settings[r.Key] = r.Value
 		w.known.Zone = w.n.settings.Zone()
+		if w.o.Dates == "" {
+			w.known.Dates = w.n.settings.Dates()
+		}
 		return added, nil, putSetting(ctx, w.tx, *r)
 	case *schema.Word:
 		if _, err := w.known.Word(r.Vocabulary, r.Word); err == nil {

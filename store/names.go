@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"database/sql"
+	"slices"
 
 	"shedbook/schema"
 	"shedbook/schema/unit"
@@ -61,6 +62,7 @@ func readNames(ctx context.Context, q querier, machines ...string) (*names, erro
 		if err := read("SELECT number, machine FROM machines ORDER BY machine", n.addMachine); err != nil {
 			return nil, err
 		}
+		slices.SortStableFunc(n.machines, unit.Natural)
 	}
 	if err := read("SELECT number, driver FROM drivers ORDER BY driver", n.addDriver); err != nil {
 		return nil, err
@@ -111,7 +113,7 @@ func (n *names) addWord(vocabulary, w string, number int64) {
 
 func (n *names) known() *schema.Known {
 	k := schema.NewKnown(n.machines, n.drivers, n.added, n.settings.Zone())
-	k.Units = n.settings.Units()
+	k.Units, k.Dates = n.settings.Units(), n.settings.Dates()
 	return k
 }
 

@@ -185,7 +185,7 @@ func (s *Sealed) Open() (schema.Log, error) {
 				if m, ok := r.(*schema.Machine); ok {
 					l.Machine = *m
 				} else {
-					put(&l, r)
+					l.Add(r)
 				}
 			}
 		} else if len(s.packs[k.Sheet])+len(s.rows[k.Sheet]) > 0 {

@@ -188,7 +188,7 @@ func fromTables(t *testing.T, b *Book, machine string) schema.Log {
 		require.NoError(t, err)
 		for _, r := range list {
 			if m, ok := r.(*schema.Machine); !ok {
-				put(&l, r)
+				l.Add(r)
 			} else if m.Name == machine {
 				l.Machine = *m
 			}

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"shedbook/schema"
+	"shedbook/schema/unit"
 )
 
 // Filter picks records: zero values pick all. From and To are inclusive.
@@ -75,6 +76,9 @@ func (b *Book) List(ctx context.Context, k *schema.Kind, f Filter) ([]schema.Rec
 	if f.Last > 0 {
 		slices.Reverse(out)
 	}
+	if k.Name == "machine" {
+		slices.SortStableFunc(out, func(a, b schema.Record) int { return unit.Natural(k.Text(a, k.Name), k.Text(b, k.Name)) })
+	}
 	return out, explain(b.path, err)
 }
 
@@ -129,38 +133,6 @@ func (b *Book) Logs(ctx context.Context, machines ...string) iter.Seq2[schema.Lo
 				return
 			}
 		}
-	}
-}
-
-// put appends a record to its place in a log.
-func put(l *schema.Log, r schema.Record) {
-	switch r := r.(type) {
-	case *schema.MeterChange:
-		l.Meters = append(l.Meters, *r)
-	case *schema.Run:
-		l.Runs = append(l.Runs, *r)
-	case *schema.TopUp:
-		l.TopUps = append(l.TopUps, *r)
-	case *schema.Refill:
-		l.Refills = append(l.Refills, *r)
-	case *schema.Bleed:
-		l.Bleeds = append(l.Bleeds, *r)
-	case *schema.Level:
-		l.Levels = append(l.Levels, *r)
-	case *schema.Cleaning:
-		l.Cleanings = append(l.Cleanings, *r)
-	case *schema.Overheat:
-		l.Overheats = append(l.Overheats, *r)
-	case *schema.Check:
-		l.Checks = append(l.Checks, *r)
-	case *schema.Service:
-		l.Services = append(l.Services, *r)
-	case *schema.Release:
-		l.Releases = append(l.Releases, *r)
-	case *schema.Answer:
-		l.Answers = append(l.Answers, *r)
-	default:
-		panic("store: a dated kind has no place in schema.Log")
 	}
 }
 

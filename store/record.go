@@ -15,40 +15,62 @@ import (
 // that says exactly what another says already is refused: it is the same one,
 // typed twice. Words and settings have no number (0).
 func (b *Book) Record(ctx context.Context, r schema.Record) (int64, error) {
-	k := schema.KindOf(r)
-	if err := k.Check(r); err != nil {
+	numbers, err := b.RecordAll(ctx, r)
+	if err != nil {
 		return 0, err
 	}
+	return numbers[0], nil
+}
+
+// RecordAll is Record for several, all or none of them.
+func (b *Book) RecordAll(ctx context.Context, records ...schema.Record) ([]int64, error) {
 	var machines []string // whose names are needed; none for all
-	if base := schema.BaseOf(r); base != nil {
-		machines = []string{base.Machine}
+	for _, r := range records {
+		if err := schema.KindOf(r).Check(r); err != nil {
+			return nil, err
+		}
+		if base := schema.BaseOf(r); base != nil {
+			machines = append(machines, base.Machine)
+		}
 	}
+	if len(machines) < len(records) {
+		machines = nil
+	}
+	numbers := make([]int64, len(records))
 	err := b.write(ctx, func(tx *sql.Tx) error {
 		ctx := quiet(ctx)
 		n, err := readNames(ctx, tx, machines...)
 		if err != nil {
 			return err
 		}
-		t := tables()[k]
-		same, err := t.same(ctx, tx, n, r)
-		if err != nil {
-			return err
+		for i, r := range records {
+			if numbers[i], err = b.enter(ctx, tx, n, r); err != nil {
+				return err
+			}
 		}
-		if same != nil {
-			return duplicate(k, k.Meta(same).Number, k.Text(r, k.Fields[0].Name))
-		}
-		number, err := take(ctx, tx, 1)
-		if err != nil {
-			return err
-		}
-		m := k.Meta(r)
-		m.Number, m.Entered = number, b.now()
-		return t.put(ctx, tx, n, r)
+		return nil
 	})
+	return numbers, err
+}
+
+// enter puts one new record in.
+func (b *Book) enter(ctx context.Context, tx *sql.Tx, n *names, r schema.Record) (int64, error) {
+	k := schema.KindOf(r)
+	t := tables()[k]
+	same, err := t.same(ctx, tx, n, r)
 	if err != nil {
 		return 0, err
 	}
-	return k.Meta(r).Number, nil
+	if same != nil {
+		return 0, duplicate(k, k.Meta(same).Number, k.Text(r, k.Fields[0].Name))
+	}
+	number, err := take(ctx, tx, 1)
+	if err != nil {
+		return 0, err
+	}
+	m := k.Meta(r)
+	m.Number, m.Entered = number, b.now()
+	return number, t.put(ctx, tx, n, r)
 }
 
 func duplicate(k *schema.Kind, number int64, name string) error {

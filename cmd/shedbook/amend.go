@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"strings"
+	"time"
 
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
@@ -15,6 +16,7 @@ import (
 // kind it is; an option that the record has not is refused by name.
 func (a *app) amendVerb() *cobra.Command {
 	var why string
+	keptEnd := false
 	c := &cobra.Command{
 		Use: "amend NUMBER --why REASON", Short: "change a record; what it was stays in the book", GroupID: "record", Args: args(1, 1, "a record's number, then options"),
 		Long: "Changes a record. The options are those with which records of its kind are logged; an empty value ('') blanks a field.",
@@ -50,9 +52,17 @@ func (a *app) amendVerb() *cobra.Command {
 							delete(k.Meta(r).Typed, k.Fields[i].Name)
 						}
 					}
+					run, isRun := r.(*schema.Run)
+					var was schema.Run
+					if isRun {
+						was = *run
+					}
 					n, err := a.setFields(cmd.Flags(), k, r, known)
 					if err != nil {
 						return err
+					}
+					if isRun && !cmd.Flags().Changed("at") {
+						keptEnd = keepEnd(run, &was)
 					}
 					if n == 0 {
 						return usage("for instance --volume 350ml", "say what to change")
@@ -62,11 +72,15 @@ func (a *app) amendVerb() *cobra.Command {
 				if err != nil {
 					return err
 				}
+				a.notMine(b)
 				s, err := b.Settings(cmd.Context())
 				if err != nil {
 					return err
 				}
 				fmt.Fprintf(a.out, "amended %d: %s, %s\n", number, found.Kind.Name, describe(found.Kind, found.Current, s))
+				if keptEnd {
+					a.say(0, "it was recorded as it came in, so its end stays and its start has moved; --at sets another start")
+				}
 				return a.sayStates(cmd.Context(), b, was, found.Kind, found.Current)
 			})
 		},
@@ -87,6 +101,22 @@ func (a *app) amendVerb() *cobra.Command {
 	}
 	c.Flags().StringVar(&why, "why", "", "why it is changed")
 	return c
+}
+
+// endSlack is how far a run's end may lie from when it was entered for it to have
+// been entered as it came in.
+const endSlack = 10 * time.Minute
+
+// keepEnd moves the start of a run whose hours were changed, where its start was
+// reckoned back from its coming in.
+func keepEnd(run, was *schema.Run) bool {
+	h, _ := run.Duration()
+	before, _ := was.Duration()
+	if h == before || was.Entered.Sub(was.End()).Abs() > endSlack {
+		return false
+	}
+	run.At = was.End().Add(-time.Duration(h * float64(time.Hour))).Truncate(time.Second)
+	return true
 }
 
 func hasFlag(k *schema.Kind, name string) bool {

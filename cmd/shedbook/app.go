@@ -2,6 +2,7 @@ package main
 
 import (
 	"bufio"
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -9,6 +10,7 @@ import (
 	"io/fs"
 	"os"
 	"regexp"
+	"runtime/debug"
 	"strings"
 	"time"
 
@@ -70,6 +72,7 @@ func system() *app {
 
 // run does what the words say and returns the exit code.
 func run(ctx context.Context, a *app, args []string) int {
+	args = joinYes(args)
 	root := a.root(args)
 	root.SetArgs(args)
 	root.SetIn(a.in)
@@ -238,6 +241,7 @@ func (a *app) root(words []string) *cobra.Command {
 	root := &cobra.Command{
 		Use:           "shedbook",
 		Short:         "the log of a fleet of liquid-cooled off-road machines, and the arithmetic on it",
+		Version:       version(),
 		SilenceErrors: true,
 		SilenceUsage:  true,
 		Args:          cobra.ArbitraryArgs,
@@ -265,6 +269,21 @@ func (a *app) root(words []string) *cobra.Command {
 	root.SetHelpCommandGroupID("book")
 	root.SetCompletionCommandGroupID("book")
 	return root
+}
+
+// version is the module's version, or the commit the program was built from.
+func version() string {
+	info, ok := debug.ReadBuildInfo()
+	if !ok {
+		return "unknown"
+	}
+	v := info.Main.Version
+	for _, s := range info.Settings {
+		if s.Key == "vcs.revision" && (v == "" || v == "(devel)") {
+			v = s.Value[:min(12, len(s.Value))]
+		}
+	}
+	return cmp.Or(v, "unknown")
 }
 
 // belowZero is pflag's complaint about a number below zero that was taken for options.
@@ -314,6 +333,7 @@ func (a *app) known(ctx context.Context, b *store.Book, machines ...string) (*sc
 	if err != nil {
 		return nil, err
 	}
+	k.Begun = true
 	k.Note = func(s string) { fmt.Fprintln(a.errOut, "note: "+s) }
 	return k, nil
 }

@@ -171,6 +171,14 @@ func figure(into map[string][]float64, check, name, text string, shown unit.Syst
 			values = append(values, v)
 			continue
 		}
+		if f.Unit == "word" {
+			i := slices.Index(f.OneOf, strings.ToLower(p))
+			if i < 0 {
+				return errors.New("should be one of " + strings.Join(f.OneOf, ", "))
+			}
+			values = append(values, float64(i))
+			continue
+		}
 		if err := bare(p, unit.Unit(f.Unit), shown); err != nil {
 			return err
 		}
@@ -270,6 +278,10 @@ func (a *app) judge(r *schema.Check, m cooling.Measurement, spec cooling.Spec) (
 		}
 		var texts []string
 		for _, x := range values {
+			if f.Unit == "word" {
+				texts = append(texts, f.OneOf[int(x)])
+				continue
+			}
 			texts = append(texts, strconv.FormatFloat(x, 'g', 7, 64))
 		}
 		rest = append(rest, f.Name+"="+strings.Join(texts, "/"))

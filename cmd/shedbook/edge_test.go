@@ -38,3 +38,23 @@ func TestNothingRunsOverTheEdgeOfATerminal(t *testing.T) {
 		}
 	}
 }
+
+// What next says of a machine fits a page of a terminal: 40 lines of 80 columns,
+// also where it steamed, lost coolant and a gasket is suspected.
+func TestNextFitsAPage(t *testing.T) {
+	book := filepath.Join(t.TempDir(), "yard.db")
+	require.NoError(t, fillDemo(context.Background(), book, system()))
+	say := func(words ...string) string {
+		var out, errOut bytes.Buffer
+		a := &app{in: strings.NewReader(""), out: &out, errOut: &errOut, now: demoEnd, width: 80, outTerminal: true,
+			getenv: func(name string) string { return map[string]string{"NO_COLOR": "1"}[name] }}
+		require.Zero(t, run(context.Background(), a, append([]string{"--book", book}, words...)), errOut.String())
+		return out.String()
+	}
+	say("log", "overheat", "B3", "--sign", "steam", "--lost", "600ml", "--terrain", "mud", "--speed", "fast", "--at", "2026-10-30")
+	say("log", "check", "B2", "oil-level", "--finding", "milky", "--at", "2026-10-30")
+	for _, m := range strings.Fields("B1 B2 B3 B4 B5 B6 B7 B8 W1 W2 W3") {
+		text := say("next", m)
+		require.LessOrEqual(t, strings.Count(text, "\n"), 40, "%s\n%s", m, text)
+	}
+}

@@ -94,6 +94,7 @@ func (a *app) sayTexts(done *store.HandedOver, out string) {
 // takeIn imports a machine's own book.
 func (a *app) takeIn(ctx context.Context, path string, update, dryRun, asJSON bool) error {
 	return a.record(ctx, func(b *store.Book) error {
+		a.notMine(b)
 		mark, was, err := a.before(ctx, b, update)
 		if err != nil {
 			return err

@@ -22,7 +22,7 @@ import (
 )
 
 func (a *app) importVerb() *cobra.Command {
-	var as, skipBad, template, workbook string
+	var as, skipBad, template, workbook, dates string
 	var update, dryRun, asJSON bool
 	c := &cobra.Command{
 		Use: "import FILE|DIR...", Short: "read sheets into the book, all or nothing", GroupID: "book", Args: args(0, -1, "files or directories"),
@@ -73,6 +73,9 @@ as a workbook, with the allowed words to pick from.`,
 					return a.takeIn(cmd.Context(), path, update, dryRun, asJSON)
 				}
 			}
+			if o := unit.Order(dates); dates != "" && o != unit.DayFirst && o != unit.MonthFirst {
+				return usage("", "--dates %q: write dmy (day first) or mdy (month first)", dates)
+			}
 			sources, err := a.sources(given, kind, &open)
 			if err != nil {
 				return err
@@ -82,13 +85,14 @@ as a workbook, with the allowed words to pick from.`,
 					sources[i].Name = name
 				}
 			}
-			return a.importSheets(cmd.Context(), sources, skipBad, store.ImportOptions{Update: update, DryRun: dryRun}, asJSON)
+			return a.importSheets(cmd.Context(), sources, skipBad, store.ImportOptions{Update: update, DryRun: dryRun, Dates: unit.Order(dates)}, asJSON)
 		},
 	}
 	c.Flags().StringVar(&as, "as", "", "what kind of sheet the file is: "+strings.Join(sheetNames(), ", "))
 	c.Flags().StringVar(&skipBad, "skip-bad", "", "import the good rows, and write the bad ones with the reason to this file")
 	c.Flags().BoolVar(&update, "update", false, "a row that differs from the record of its ref amends it")
 	c.Flags().BoolVar(&dryRun, "dry-run", false, "say what would be done, and change nothing")
+	c.Flags().StringVar(&dates, "dates", "", "order of dates such as 3/4/2026 in the sheets: dmy or mdy (the book's own unless given)")
 	c.Flags().StringVar(&template, "template", "", "print an empty sheet of this kind, with the allowed words, and import nothing")
 	c.Flags().StringVar(&workbook, "xlsx", "", "write the empty sheet as a workbook to this file")
 	c.Flags().BoolVar(&asJSON, "json", false, "print what was done as JSON")
@@ -370,6 +374,7 @@ func (a *app) importSheets(ctx context.Context, sources []store.Source, skipBad 
 		if err != nil {
 			return err
 		}
+		a.notMine(b)
 		mark, was, err := a.before(ctx, b, o.Update)
 		if err != nil {
 			return err

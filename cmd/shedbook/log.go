@@ -22,40 +22,44 @@ func (a *app) logVerb() *cobra.Command {
 	for _, name := range logged {
 		kinds = append(kinds, verb{name, func() *cobra.Command { return a.logKind(schema.KindNamed(name)) }})
 	}
-	return a.group("log", "record what happened to a machine", "record", a.under("log", kinds)...)
+	c := a.group("log", "record what happened to a machine", "record", a.under("log", kinds)...)
+	c.Hidden = true // each kind is a verb of its own
+	return c
 }
 
-// wordFields are the fields that may be given as plain words after the
-// machine, in this order: what the kind cannot do without, and a volume.
-func wordFields(k *schema.Kind) []*schema.Field {
-	var out []*schema.Field
-	for i := range k.Fields {
-		f := &k.Fields[i]
-		if (f.Required || f.Name == "volume_ml") && f.Type != schema.MachineField && f.Type != schema.TimeField {
-			out = append(out, f)
-		}
+// kindVerbs are the verbs that record what happened to a machine, one a kind.
+func (a *app) kindVerbs() []verb {
+	out := make([]verb, 0, len(logged)+1)
+	for _, name := range logged {
+		out = append(out, verb{name, func() *cobra.Command {
+			c := a.logKind(schema.KindNamed(name))
+			c.GroupID = "record"
+			return c
+		}})
 	}
-	return out
+	return append(out, verb{"check", func() *cobra.Command {
+		c := a.checkVerb()
+		c.GroupID = "record"
+		return c
+	}})
 }
 
 func (a *app) logKind(k *schema.Kind) *cobra.Command {
-	words := wordFields(k)
-	use, takes := k.Name+" MACHINE", "a machine"
-	for _, f := range words {
-		use += " [" + strings.ToUpper(strings.ReplaceAll(f.Flag(), "-", "_")) + "]"
-		takes += ", its " + strings.ReplaceAll(f.Flag(), "-", " ")
-	}
 	c := &cobra.Command{
-		Use: use, Short: k.Help,
-		Args: args(1, 1+len(words), takes+", then options; a value with spaces goes in quotes"),
+		Use: k.Name + " MACHINE [WORDS]", Short: k.Help, Example: "  shedbook " + lineExamples[k.Name],
+		Long: upperFirst(k.Help) + ".\n\n" + lineHelp(k),
+		Args: args(1, -1, "a machine, then words and options"),
 		ValidArgsFunction: func(cmd *cobra.Command, given []string, typed string) ([]cobra.Completion, cobra.ShellCompDirective) {
 			if len(given) == 0 {
 				return a.completeMachine(cmd, given, typed)
 			}
-			if len(given) <= len(words) {
-				return a.candidates(cmd.Context(), words[len(given)-1], typed), cobra.ShellCompDirectiveNoFileComp
+			var out []string
+			for i := range k.Fields {
+				if f := &k.Fields[i]; f.Type != schema.MachineField && f.Vocabulary != "yesno" {
+					out = append(out, a.candidates(cmd.Context(), f, typed)...)
+				}
 			}
-			return nil, cobra.ShellCompDirectiveNoFileComp
+			return out, cobra.ShellCompDirectiveNoFileComp
 		},
 		RunE: func(cmd *cobra.Command, given []string) error {
 			return a.recordIn(cmd.Context(), func(b *store.Book) error {
@@ -67,11 +71,17 @@ func (a *app) logKind(k *schema.Kind) *cobra.Command {
 				if err := a.setMachine(k, r, given[0], known); err != nil {
 					return err
 				}
-				for i, word := range given[1:] {
-					if flag := flagName(k, words[i]); cmd.Flags().Changed(flag) {
-						return usage("", "its %s is given twice: %s and --%s %s", strings.ReplaceAll(flag, "-", " "), word, flag, cmd.Flags().Lookup(flag).Value)
+				line, err := k.Line(given[1:], known)
+				if err != nil {
+					return err
+				}
+				for _, g := range line {
+					if flag := flagName(k, g.Field); cmd.Flags().Changed(flag) {
+						return usage("", "its %s is given twice: %s and --%s %s", strings.ReplaceAll(flag, "-", " "), g.Value, flag, cmd.Flags().Lookup(flag).Value)
 					}
-					if err := a.setField(k, r, words[i], word, known); err != nil {
+				}
+				for _, g := range joined(line) {
+					if err := a.setField(k, r, g.Field, g.Value, known); err != nil {
 						return err
 					}
 				}
@@ -98,11 +108,94 @@ func (a *app) logKind(k *schema.Kind) *cobra.Command {
 		},
 	}
 	a.addFields(c, k, "machine", "ref")
+	for i := range k.Fields {
+		if f := &k.Fields[i]; f.Yes != "" { // alone it means yes
+			c.Flags().Lookup(flagName(k, f)).NoOptDefVal = "yes"
+		}
+	}
 	if k.Name == "run" {
-		c.Flags().Lookup("at").Usage = "when it started; unless told, it came in just now"
+		c.Flags().Lookup("at").Usage = "when it started (default: just came back)"
 	}
 	return c
 }
+
+// joinYes joins an option that alone means yes with a yes or no behind it, which
+// would else be taken for a word of the line.
+func joinYes(args []string) []string {
+	var out []string
+	for i := 0; i < len(args); i++ {
+		if i+1 < len(args) && (args[i+1] == "yes" || args[i+1] == "no") && saysYes(args[i]) {
+			out = append(out, args[i]+"="+args[i+1])
+			i++
+			continue
+		}
+		out = append(out, args[i])
+	}
+	return out
+}
+
+func saysYes(option string) bool { return option == "--radiator-out" || option == "--nose-up" }
+
+// joined puts the values of a list together, as its option takes them.
+func joined(line []schema.Given) []schema.Given {
+	var out []schema.Given
+next:
+	for _, g := range line {
+		for i := range out {
+			if out[i].Field == g.Field {
+				out[i].Value += ";" + g.Value
+				continue next
+			}
+		}
+		out = append(out, g)
+	}
+	return out
+}
+
+// lineExamples is a line of each kind, as people type it.
+var lineExamples = map[string]string{
+	"run": "run R4 ada 2.5 mud fast", "topup": "topup R4 300 premix", "refill": "refill R4 4.2l", "bleed": "bleed R4 nose-up pump radiator",
+	"level": "level R4 ok cold", "clean": "clean R4 hose both out", "overheat": "overheat R4 ada mud fast lamp 20min",
+	"service": "service R4 'new pump seal' external-leak", "meter": "machine meter R4 --was 1042 --now 0",
+}
+
+// lineHelp says what the words after the machine may be.
+func lineHelp(k *schema.Kind) string {
+	var takes []string
+	for i := range k.Fields {
+		f := &k.Fields[i]
+		name := strings.ReplaceAll(flagName(k, f), "-", " ")
+		switch {
+		case f.Plain && f.Type == schema.TextField:
+			takes = append(takes, "first the "+name+" (in quotes if it has spaces)")
+		case f.Plain:
+			says := "a number: the " + name
+			if f.Unit != unit.Count {
+				says += " in " + unitName(f.Unit) + " unless you give a unit"
+			}
+			if f.Zero != "" {
+				says += "; " + f.Zero + " is 0"
+			}
+			takes = append(takes, says)
+		case f.Type == schema.DriverField:
+			takes = append(takes, "a driver: the beginning of the name is enough")
+		case f.Yes != "":
+			takes = append(takes, f.Yes+": "+f.Help)
+		case f.Type == schema.WordField || f.Type == schema.WordsField:
+			if words := schema.Words(f.Vocabulary); len(words) < 12 && f.Vocabulary != "yesno" {
+				takes = append(takes, name+": "+strings.Join(words, ", "))
+			} else if f.Vocabulary != "yesno" {
+				takes = append(takes, name)
+			}
+		}
+	}
+	if len(takes) == 0 {
+		return "Options say the rest."
+	}
+	return "After the machine, in any order:\n  " + strings.Join(takes, "\n  ") + "\nOptions say the rest."
+}
+
+func upperFirst(s string) string { return strings.ToUpper(s[:1]) + s[1:] }
 
 // setMachine reads the machine that a record is of, where it is no option.
 func (a *app) setMachine(k *schema.Kind, r schema.Record, word string, known *schema.Known) error {
@@ -129,6 +222,7 @@ func (a *app) keep(ctx context.Context, b *store.Book, k *schema.Kind, r schema.
 	if err != nil {
 		return err
 	}
+	a.mine(b, k.Meta(r))
 	s, err := b.Settings(ctx)
 	if err != nil {
 		return err

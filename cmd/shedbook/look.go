@@ -105,6 +105,7 @@ func (l *look) read(ctx context.Context, b *store.Book) (err error) {
 	if l.known, err = b.Known(ctx); err != nil {
 		return err
 	}
+	l.known.Begun = true
 	l.at = l.a.now
 	if l.asOf != "" {
 		if l.at, err = l.a.parseTime(l.asOf, l.fleet.Settings); err != nil {

@@ -14,34 +14,42 @@ import (
 	"shedbook/store"
 )
 
-// addVerb records a machine or a driver by its name.
+// addVerb records machines or drivers by their names; the options go for all of
+// them.
 func (a *app) addVerb(k *schema.Kind) *cobra.Command {
 	c := &cobra.Command{
-		Use: "add " + strings.ToUpper(k.Name), Short: "put a new " + k.Name + " into the book", Args: args(1, 1, "one name (in quotes if it has spaces)"),
+		Use: "add " + strings.ToUpper(k.Name) + "...", Short: "put new " + k.Name + "s into the book", Args: args(1, -1, "one name or more (in quotes if one has spaces)"),
 		RunE: func(cmd *cobra.Command, given []string) error {
 			return a.record(cmd.Context(), func(b *store.Book) error {
 				known, err := a.known(cmd.Context(), b)
 				if err != nil {
 					return err
 				}
-				r := k.New()
-				if err := a.setField(k, r, &k.Fields[0], given[0], known); err != nil {
-					return plainColumn(err, k.Name)
+				var records []schema.Record
+				for _, name := range given {
+					r := k.New()
+					if err := a.setField(k, r, &k.Fields[0], name, known); err != nil {
+						return plainColumn(err, k.Name)
+					}
+					if _, err := a.setFields(cmd.Flags(), k, r, known); err != nil {
+						return err
+					}
+					if err := check(k, r); err != nil {
+						return plainColumn(err, k.Name)
+					}
+					if err := a.doubtTwins(k, k.Text(r, k.Name), known); err != nil {
+						return err
+					}
+					records = append(records, r)
 				}
-				if _, err := a.setFields(cmd.Flags(), k, r, known); err != nil {
-					return err
-				}
-				if err := check(k, r); err != nil {
-					return plainColumn(err, k.Name)
-				}
-				if err := a.doubtTwins(k, k.Text(r, k.Name), known); err != nil {
-					return err
-				}
-				number, err := b.Record(cmd.Context(), r)
+				numbers, err := b.RecordAll(cmd.Context(), records...)
 				if err != nil {
 					return err
 				}
-				fmt.Fprintf(a.out, "recorded as %d: %s %s\n", number, k.Name, render.Safe(k.Text(r, k.Name)))
+				for i, r := range records {
+					a.mine(b, k.Meta(r))
+					fmt.Fprintf(a.out, "recorded as %d: %s %s\n", numbers[i], k.Name, render.Safe(k.Text(r, k.Name)))
+				}
 				return nil
 			})
 		},
@@ -131,7 +139,7 @@ func (a *app) when(b *store.Book, cmd *cobra.Command, s string) (time.Time, erro
 }
 
 func (a *app) parseTime(s string, settings schema.Settings) (time.Time, error) {
-	t, note, err := unit.ParseTime(s, a.now, settings.Zone())
+	t, note, err := unit.ParseTime(s, a.now, settings.Zone(), settings.Dates())
 	if err != nil {
 		return t, schema.Wrong("time", s, strings.TrimPrefix(err.Error(), unit.Quote(s)+" "))
 	}

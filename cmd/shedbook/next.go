@@ -17,7 +17,7 @@ import (
 )
 
 func (a *app) nextVerb() *cobra.Command {
-	var walk bool
+	var walk, all bool
 	c := a.lookVerb("next MACHINE", "the likely causes, and the check most worth making", "", args(1, 1, "a machine"),
 		func(ctx context.Context, l *look, words []string) error {
 			machine, err := l.known.Machine(words[0])
@@ -39,8 +39,12 @@ func (a *app) nextVerb() *cobra.Command {
 				return err
 			}
 			r.State = r.With(machine, report.Standing(machine, open(l.glance().Flags)))
+			if all {
+				return render.NextInFull(a.out, r, l.options())
+			}
 			return render.Next(a.out, r, l.options())
 		})
+	c.Flags().BoolVar(&all, "all", false, "every cause and every check, not the three worth most")
 	c.Flags().BoolVar(&walk, "walk", false, "go through the checks one by one, recording each")
 	return c
 }
@@ -82,7 +86,7 @@ func (a *app) walk(ctx context.Context, machine string) error {
 				spec = next.SpecOf(&fleet, &fleet.Logs[i])
 			}
 		}
-		for at := a.now; ; {
+		for {
 			step := s.Next()
 			if step.Check == nil {
 				a.say(0, "%s", step.Says)
@@ -95,17 +99,14 @@ func (a *app) walk(ctx context.Context, machine string) error {
 					a.say(0, "stopped; shedbook next %s --walk goes on from here", schema.Quote(machine))
 					return nil
 				}
-				// Answers given within one second still stand in their order.
-				done, err := a.walkAnswer(ctx, b, s, step, spec, machine, answer, schema.Base{Machine: machine, At: at.UTC()})
+				// All at one time: they count in the order in which they are entered.
+				err := a.walkAnswer(ctx, b, s, step, spec, machine, answer, schema.Base{Machine: machine, At: a.now.UTC()})
 				if err != nil {
 					if code, _, _ := judge(err); code != exitWords {
 						return err
 					}
 					a.say(2, "  %s", err)
 					continue
-				}
-				if done {
-					at = at.Add(time.Second)
 				}
 				break
 			}
@@ -136,16 +137,15 @@ func (a *app) propose(step next.Step) {
 	}
 }
 
-// walkAnswer takes one answer: a result, a value measured, or skip. kept says
-// whether a record was made.
-func (a *app) walkAnswer(ctx context.Context, b *store.Book, s *next.Session, step next.Step, spec cooling.Spec, machine, answer string, base schema.Base) (kept bool, err error) {
+// walkAnswer takes one answer: a result, a value measured, or skip.
+func (a *app) walkAnswer(ctx context.Context, b *store.Book, s *next.Session, step next.Step, spec cooling.Spec, machine, answer string, base schema.Base) error {
 	settings, err := b.Settings(ctx)
 	if err != nil {
-		return false, err
+		return err
 	}
 	record, ok, err := s.Answer(answer, base.At)
 	if err == nil && !ok {
-		return false, nil
+		return nil
 	}
 	if err != nil {
 		figures, figureErr := figuresTyped(step.Check.Check, answer, settings.Units())
@@ -153,18 +153,18 @@ func (a *app) walkAnswer(ctx context.Context, b *store.Book, s *next.Session, st
 			if strings.ContainsAny(answer, "=0123456789") {
 				err = figureErr
 			}
-			return false, usage("", "%s", err)
+			return usage("", "%s", err)
 		}
 		record = schema.Check{Head: schema.Head{Base: base}, Check: step.Check.Check}
 		v, err := a.judge(&record, cooling.Measurement{Figures: figures}, spec)
 		if err != nil {
-			return false, err
+			return err
 		}
 		if err := a.keep(ctx, b, schema.KindNamed("check"), &record); err != nil {
-			return false, err
+			return err
 		}
 		a.sayVerdict(v, machine, settings.Units())
-		return true, s.Add(record)
+		return s.Add(record)
 	}
-	return true, a.keep(ctx, b, schema.KindNamed("check"), &record)
+	return a.keep(ctx, b, schema.KindNamed("check"), &record)
 }

@@ -4,15 +4,15 @@ import "github.com/spf13/cobra"
 
 // verbs are all the verbs; each stands in a file of its name.
 func (a *app) verbs() []verb {
-	return []verb{
-		{"log", a.logVerb}, {"machine", a.machineVerb}, {"driver", a.driverVerb}, {"word", a.wordVerb}, {"amend", a.amendVerb}, {"void", a.voidVerb}, {"set", a.setVerb}, {"spec", a.specVerb},
-		{"list", a.listVerb}, {"show", a.showVerb},
+	return append(a.kindVerbs(), []verb{
+		{"log", a.logVerb}, {"machine", a.machineVerb}, {"driver", a.driverVerb}, {"word", a.wordVerb}, {"amend", a.amendVerb}, {"void", a.voidVerb}, {"undo", a.undoVerb}, {"set", a.setVerb}, {"spec", a.specVerb},
+		{"list", a.listVerb}, {"find", a.findVerb}, {"timeline", a.timelineVerb}, {"show", a.showVerb},
 		{"demo", a.demoVerb}, {"init", a.initVerb}, {"import", a.importVerb}, {"export", a.exportVerb},
 		{"attach", a.attachVerb}, {"detach", a.detachVerb}, {"photo", a.photoVerb}, {"handover", a.handoverVerb}, {"backup", a.backupVerb}, {"restore", a.restoreVerb}, {"verify", a.verifyVerb},
 		{"answer", a.answerVerb}, {"plan", a.planVerb}, {"release", a.releaseVerb},
 		{"fleet", a.fleetVerb}, {"flags", a.flagsVerb}, {"next", a.nextVerb}, {"rates", a.ratesVerb}, {"coolant", a.coolantVerb}, {"cleaning", a.cleaningVerb}, {"recurrence", a.recurrenceVerb}, {"due", a.dueVerb},
 		{"doubts", a.doubtsVerb}, {"history", a.historyVerb}, {"cautions", a.cautionsVerb}, {"light", a.lightVerb},
-	}
+	}...)
 }
 
 // verb is a verb's name and what makes it.

@@ -30,6 +30,7 @@ func (a *app) voidVerb() *cobra.Command {
 				if err != nil {
 					return err
 				}
+				a.notMine(b)
 				s, err := b.Settings(cmd.Context())
 				if err != nil {
 					return err

@@ -8,10 +8,12 @@ import (
 	"strings"
 )
 
-// Limits of a core seen against the light. Common practice, no source: more
-// than a fifth dark is blocked, less than a tenth is clear. The front alone
-// misleads: one that is a third blocked can hide a back that is four-fifths
-// blocked, for mud and seed pack between the layers.
+// Limits of a core: of the light that does not come through it, and of what
+// looks packed at a face. Common practice, no source: more than a fifth is
+// blocked, less than a tenth is clear. Light goes both ways alike; front and
+// back are looks at two faces, and a front that is a third packed can stand
+// before a back that is four-fifths packed, for mud and seed pack between the
+// layers.
 const (
 	darkFail = 20.0
 	darkPass = 10.0
@@ -19,33 +21,36 @@ const (
 
 func judgeLight(e *exam) {
 	e.v.Source = practice
-	back, seen := e.find("blocked_back_pct")
-	front, faced := e.find("blocked_front_pct")
-	if !seen {
-		e.v.Value, e.v.Unit = front, "%"
-		if front > darkFail {
-			e.failed("%s %% of the front is blocked; the back is seldom better", number(front, 0))
-		} else {
-			e.unsure("%s %% of the front is blocked, which says little: look from behind, with a lamp in front", number(front, 0))
+	worst, said, clear := 0.0, []string(nil), false
+	for _, look := range []struct{ name, says string }{
+		{"dark_pct", "no light comes through %s %%"}, {"blocked_back_pct", "%s %% of the back face is packed"}, {"blocked_front_pct", "%s %% of the front face is packed"}} {
+		share, seen := e.find(look.name)
+		if !seen {
+			continue
 		}
-		e.warn("the front alone misleads: a front a third blocked can hide a back four-fifths blocked")
-		return
+		said = append(said, fmt.Sprintf(look.says, number(share, 0)))
+		worst = max(worst, share)
+		clear = clear || look.name != "blocked_front_pct"
 	}
-	e.v.Value, e.v.Unit = back, "%"
-	said := fmt.Sprintf("%s %% of the core stays dark from behind", number(back, 0))
-	if faced {
-		said += fmt.Sprintf(", %s %% from the front", number(front, 0))
-	}
-	worst := max(back, front)
+	e.v.Value, e.v.Unit = worst, "%"
+	says := strings.Join(said, ", ")
 	switch {
 	case worst > darkFail:
-		e.failed("%s: more than a fifth is blocked, clean it from the fan side", said)
+		e.failed("%s: more than %s %% is blocked, clean it from the fan's side", says, number(darkFail, 0))
+	case !clear:
+		e.unsure("%s, which says little of what lies behind it", says)
+		e.warn("the front alone misleads: a front a third blocked can hide a back four-fifths blocked")
 	case worst <= darkPass:
-		e.pass("%s: clear", said)
+		e.pass("%s: clear", says)
 	default:
-		e.unsure("%s: neither clear nor blocked; clean it and compare the next like run", said)
+		e.unsure("%s: neither clear nor blocked; clean it and compare the next like run", says)
 	}
 }
+
+// gasRPM is the engine speed at which the neck's air is tested for exhaust gas,
+// in neutral and with the brake set (common practice, no source). Never load
+// against the brakes: the neck is open.
+const gasRPM = 2000.0
 
 func judgeCombustionGas(e *exam) {
 	e.v.Source = "testers' instructions (blue to green or yellow: carbon dioxide); number of tests " + practice
@@ -62,12 +67,12 @@ func judgeCombustionGas(e *exam) {
 	}
 	switch {
 	case e.no("hot"):
-		e.unsure("the fluid stayed blue on an engine that was not hot: repeat it hot, under load, thermostat open")
+		e.unsure("the fluid stayed blue on an engine that was not hot: repeat it hot, in neutral at about %s rpm, thermostat open", number(gasRPM, 0))
 	case tests >= 2:
 		e.pass("the fluid stayed blue %s times", number(tests, 0))
 	default:
 		e.pass("the fluid stayed blue")
-		e.warn("one clear test does not rule a head gasket out: repeat it hot under load")
+		e.warn("one clear test does not rule a head gasket out: repeat it hot, at about %s rpm in neutral", number(gasRPM, 0))
 	}
 }
 
@@ -151,10 +156,12 @@ func adjacentLow(readings []float64, limit float64) int {
 	return -1
 }
 
-// Limits of a leak-down test, percent: three workshop and training pages (10 to
-// 15 usable, above 20 find the path; one page complains above 30 to 40 only).
+// Limits of a leak-down test, percent: under 10 good, to 15 fair, above 20 find
+// the path (three workshop and training pages; one of them complains above 30 to
+// 40 only).
 const (
-	leakPass = 15.0
+	leakGood = 10.0
+	leakFair = 15.0
 	leakFail = 20.0
 )
 
@@ -174,37 +181,106 @@ func judgeLeakDown(e *exam) {
 		e.failed("%s, and bubbles rise at the filler: head gasket or a crack", said)
 	case worst > leakFail:
 		e.failed("%s: listen at intake, exhaust and oil filler for the path", said)
-	case worst <= leakPass:
-		e.pass("%s", said)
+	case worst <= leakFair:
+		if worst < leakGood {
+			e.pass("%s: good", said)
+		} else {
+			e.pass("%s: fair, from %s %% on it no longer counts as good", said, number(leakGood, 0))
+		}
 		if !e.has("bubbles") {
 			e.warn("look for bubbles at the coolant filler: they tell more than the percentage")
 		}
 	default:
-		e.unsure("%s: between usable and worn", said)
+		e.unsure("%s: between fair and worn", said)
 	}
 }
 
-// Limits of a fan's switching, K. Common practice, no source: within 3 K of
-// print is right, more than 5 K late is a fault (a manual's switch: on 93 to
-// 98, off 88 to 93 °C).
+// Limits of a fan's switching, K and °C. Common practice, no source: within 3 K
+// of print is right, more than 5 K late is a fault (a manual's switch: on 93 to
+// 98, off 88 to 93 °C). Where print is not known fans start and stop at 85 to
+// 105 °C.
 const (
 	fanPassK = 3.0
 	fanFailK = 5.0
+	fanLowC  = 85.0
+	fanHighC = 105.0
 )
+
+// stood judges a fan that stood still: rightly so below its switching point, or
+// below the band where that is not known. hottest is what the coolant reached.
+func (e *exam) stood(hottest float64, seen bool) {
+	point, known := e.need("fan_on_c")
+	low, high := fanLowC, fanHighC
+	where := fmt.Sprintf("fans start at %s to %s °C", number(fanLowC, 0), number(fanHighC, 0))
+	if known {
+		low, high = point, point+fanFailK
+		where = fmt.Sprintf("it starts at %s °C", number(point, 0))
+	}
+	switch {
+	case !seen:
+		e.unsure("it did not run; how hot the coolant was is not said, and below its switching point a fan stands still rightly")
+	case hottest >= high:
+		e.v.Value, e.v.Unit = hottest, "°C"
+		e.failed("it stood still at %s °C, and %s", number(hottest, 0), where)
+	case hottest < low:
+		e.unsure("it stood still up to %s °C, and %s: not hot enough to tell", number(hottest, 0), where)
+	default:
+		e.unsure("it stood still up to %s °C, and %s: let it get a little hotter, or set fan_on_c", number(hottest, 0), where)
+	}
+}
+
+func (e *exam) warnOfAir() {
+	e.warn("a fan may not start where coolant is low or air is trapped: make sure of the level first")
+}
+
+func judgeFanAtLamp(e *exam) {
+	e.v.Source = practice
+	e.warnOfAir()
+	coolant, seen := e.find("coolant_c")
+	switch {
+	case e.yes("ran"):
+		e.pass("the fan runs while the lamp is on")
+	case seen && coolant < e.spec.or("fan_on_c", fanLowC):
+		e.unsure("the lamp is on and the fan stands still, but the gauge says %s °C: the lamp may be wrong, go on with probe", number(coolant, 0))
+	default:
+		e.failed("the lamp is on and the fan stands still: motor, relay, breaker, wiring or fan switch")
+	}
+}
+
+func judgeFanAfterStop(e *exam) {
+	e.v.Source = practice
+	if e.yes("ran") {
+		e.pass("the fan ran by itself after a hot stop")
+		return
+	}
+	e.warnOfAir()
+	coolant, seen := e.find("coolant_c")
+	e.stood(coolant, seen)
+	e.warn("some machines cut the fan off with the key: the maker's manual says whether it may run then")
+}
+
+func judgeDirection(e *exam) {
+	e.v.Source = practice
+	if e.yes("pulls") {
+		e.pass("the fan pulls the sheet onto the core")
+	} else {
+		e.failed("the fan does not pull the sheet: it turns the wrong way, or has the wrong blade")
+	}
+}
 
 func judgeFan(e *exam) {
 	e.v.Source = practice
 	on, started := e.find("on_c")
 	off, stopped := e.find("off_c")
-	if started && e.no("ran") {
-		e.refuse(errors.New("ran: no should be yes where on_c is given: a fan that started has run"))
+	if (started || stopped) && e.no("ran") {
+		e.refuse(errors.New("ran: no should be yes where on_c or off_c is given: a fan that started has run"))
 		return
 	}
 	if started && stopped && off >= on {
 		e.refuse(fmt.Errorf("off_c: %s °C should be below on_c, %s °C: a fan stops cooler than it starts", number(off, 1), number(on, 1)))
 		return
 	}
-	e.warn("a fan may not start where coolant is low or air is trapped: make sure of the level first")
+	e.warnOfAir()
 	if amps, ok := e.find("amps"); ok {
 		if most, known := e.need("fan_amps"); known && amps > most {
 			e.v.Value, e.v.Unit = amps, "A"
@@ -216,33 +292,32 @@ func judgeFan(e *exam) {
 			return
 		}
 	}
-	if e.no("ran") {
-		hottest, seen := e.find("hottest_c")
-		point, known := e.need("fan_on_c")
-		switch {
-		case seen && known && hottest < point+fanFailK:
-			e.unsure("it stood still up to %s °C, where it starts at %s °C: not hot enough to tell", number(hottest, 0), number(point, 0))
-		case seen && known:
-			e.failed("it stood still at %s °C, %s K above the %s °C at which it starts", number(hottest, 0), number(hottest-point, 0), number(point, 0))
-		default:
-			e.failed("it did not run")
-			e.warn("how hot the coolant was is not said: below the switching point a fan stands still rightly")
-		}
+	switch {
+	case e.no("ran"):
+		e.stood(e.find("hottest_c"))
 		return
-	}
-	if !started {
-		switch {
-		case e.yes("ran"):
-			e.pass("it runs")
-			e.warn("at what temperature is not said: on_c would tell")
-		default:
-			e.unsure("it draws %s A; at what temperature it starts is not said", number(e.get("amps"), 1))
-		}
+	case !started && !stopped && e.yes("ran"):
+		e.pass("it runs")
+		e.warn("at what temperature is not said: on_c would tell")
+		return
+	case !started && !stopped:
+		e.unsure("it draws %s A; at what temperature it starts is not said", number(e.get("amps"), 1))
+		return
+	case !started:
+		e.stops(off)
 		return
 	}
 	point, known := e.need("fan_on_c")
 	if !known {
-		e.unsure("it starts at %s °C; whether that is right cannot be said without fan_on_c", number(on, 0))
+		e.v.Value, e.v.Unit = on, "°C"
+		switch {
+		case on > fanHighC:
+			e.failed("it starts at %s °C: late, fans start at %s to %s °C", number(on, 0), number(fanLowC, 0), number(fanHighC, 0))
+		case on < fanLowC:
+			e.unsure("it starts at %s °C: early for a fan (%s to %s °C), which costs current but overheats nothing", number(on, 0), number(fanLowC, 0), number(fanHighC, 0))
+		default:
+			e.pass("it starts at %s °C, within the usual %s to %s °C", number(on, 0), number(fanLowC, 0), number(fanHighC, 0))
+		}
 		return
 	}
 	late := on - point
@@ -263,6 +338,23 @@ func judgeFan(e *exam) {
 		e.pass("%s", said)
 	default:
 		e.unsure("%s: a little off; measure the coolant again beside the sensor", said)
+	}
+}
+
+// stops judges a fan of which only the temperature is known at which it
+// stopped. That it stopped says that it ran; one that stops hot started hotter
+// still.
+func (e *exam) stops(off float64) {
+	e.v.Value, e.v.Unit = off, "°C"
+	right, known := e.need("fan_off_c")
+	late, where := off > fanHighC, fmt.Sprintf("fans start and stop at %s to %s °C", number(fanLowC, 0), number(fanHighC, 0))
+	if known {
+		late, where = off > right+fanFailK, fmt.Sprintf("the book has %s °C", number(right, 0))
+	}
+	if late {
+		e.failed("it stops at %s °C, so it starts hotter still: late, %s", number(off, 0), where)
+	} else {
+		e.pass("it ran, and stopped at %s °C; %s", number(off, 0), where)
 	}
 }
 
@@ -331,25 +423,26 @@ func judgePump(e *exam) {
 		said = fmt.Sprintf("%s K from upper to lower hose", number(in-out, 1))
 	}
 	switch {
-	case e.no("flow") && e.no("thermostat_open"):
-		e.unsure("no flow with the thermostat shut says nothing: wait until it has opened")
-	case e.no("flow"):
-		e.failed("no flow at the filler")
-		if !e.has("thermostat_open") {
-			e.warn("whether the thermostat was open is not said; a shut one shows no flow either")
-		}
+	case e.no("flow") && e.yes("thermostat_open"):
+		e.failed("no flow at the filler with the thermostat open")
+	case e.no("flow") && !hot:
+		e.unsure("no flow at the filler with the thermostat shut says nothing: do not wait for it to open with the neck open, measure both hoses hot instead")
 	case hot && in-out > coreHighK:
 		e.failed("%s, more than %s K: little flow", said, number(coreHighK, 0))
 	case hot && in-out >= coreLowK && in-out <= coreGoodK:
 		e.pass("%s: flow is good", said)
 	case e.yes("flow"):
-		e.pass("strong flow at the filler")
+		e.pass("a stir at the filler: the pump moves coolant")
 	case hot && in-out < coreLowK:
 		e.unsure("%s: no load, or little air through the core", said)
 	default:
 		e.unsure("%s: between good and little flow; measure again at steady load", said)
 	}
 }
+
+// squeezeRPM is the engine speed from which a weak suction hose draws flat
+// (common practice, no source).
+const squeezeRPM = 3000.0
 
 func judgeHose(e *exam) {
 	e.v.Source = practice
@@ -363,11 +456,55 @@ func judgeHose(e *exam) {
 		e.warn("a stuck vacuum valve in the cap flattens hoses too, when cold")
 	case !known:
 		e.pass("the suction hose stays round")
-		e.warn("at what engine speed is not said; it shows from 3,000 rpm up")
-	case rpm < 3000:
-		e.unsure("round at %s rpm: it shows from 3,000 rpm up", number(rpm, 0))
+		e.warn("at what engine speed is not said; it shows from %s rpm up", number(squeezeRPM, 0))
+	case rpm < squeezeRPM:
+		e.unsure("round at %s rpm: it shows from %s rpm up", number(rpm, 0), number(squeezeRPM, 0))
 	default:
 		e.pass("round at %s rpm", number(rpm, 0))
+	}
+}
+
+// Limits of a gauge against a probe at the housing, K, and of what a probe shows
+// where the lamp is right, °C: lamps come at 102 to 110 (three manuals). Common
+// practice, no source, otherwise.
+const (
+	apartFailK = 8.0
+	apartPassK = 5.0
+	lampLowC   = 95.0
+	lampHighC  = 115.0
+)
+
+// apart judges what a gauge says against a probe.
+func (e *exam) apart(gauge, probe float64) {
+	off := gauge - probe
+	e.v.Value, e.v.Unit = off, "K"
+	said := fmt.Sprintf("the gauge says %s °C where a probe says %s °C: %s K off", number(gauge, 0), number(probe, 0), signed(off))
+	switch {
+	case math.Abs(off) > apartFailK:
+		e.failed("%s, more than %s K: sensor, wiring or gauge", said, number(apartFailK, 0))
+	case math.Abs(off) <= apartPassK:
+		e.pass("%s", said)
+	default:
+		e.unsure("%s: a shiny surface reads cool; measure on tape or matt paint", said)
+	}
+}
+
+func judgeProbe(e *exam) {
+	e.v.Source = "lamps of three manuals come at 102 to 110 °C; other limits " + practice
+	probe := e.get("probe_c")
+	if gauge, read := e.find("gauge_c"); read {
+		e.apart(gauge, probe)
+		return
+	}
+	e.v.Value, e.v.Unit = probe, "°C"
+	switch {
+	case e.yes("lamp") && probe < lampLowC:
+		e.failed("the lamp is on where a probe says %s °C: it says hot and is not, sensor or wiring", number(probe, 0))
+		e.warn("infrared reads cool on shiny metal, and a housing without coolant is cooler than the head: make sure of the level first")
+	case e.no("lamp") && probe > lampHighC:
+		e.failed("the lamp is off where a probe says %s °C: it is hot and nothing says so", number(probe, 0))
+	default:
+		e.pass("lamp and probe agree at %s °C", number(probe, 0))
 	}
 }
 
@@ -388,27 +525,24 @@ func judgeWiggle(e *exam) {
 		e.warn("a fault that comes and goes may not show: gauge_c against probe_c tells more")
 		return
 	}
-	off := gauge - probe
-	e.v.Value, e.v.Unit = off, "K"
-	said := fmt.Sprintf("the gauge says %s °C where a probe says %s °C: %s K off", number(gauge, 0), number(probe, 0), signed(off))
-	switch {
-	case math.Abs(off) > 8:
-		e.failed("%s, more than 8 K: sensor, wiring or gauge", said)
-	case math.Abs(off) <= 5:
-		e.pass("%s", said)
-	default:
-		e.unsure("%s: a shiny surface reads cool; measure on tape or matt paint", said)
-	}
+	e.apart(gauge, probe)
 }
+
+// Limits of a patch of the core below its neighbours, K (common practice, no
+// source).
+const (
+	patchFailK = 10.0
+	patchPassK = 5.0
+)
 
 func judgeFlowThrough(e *exam) {
 	patch := e.get("patch_k")
 	e.v.Value, e.v.Unit, e.v.Source = patch, "K", practice
 	said := fmt.Sprintf("the coldest patch lies %s K below its neighbours", number(patch, 0))
 	switch {
-	case patch > 10:
-		e.failed("%s, more than 10 K: tubes are blocked inside", said)
-	case patch <= 5:
+	case patch > patchFailK:
+		e.failed("%s, more than %s K: tubes are blocked inside", said, number(patchFailK, 0))
+	case patch <= patchPassK:
 		e.pass("%s: the core is even", said)
 	default:
 		e.unsure("%s: flush it off the machine to tell", said)
@@ -437,11 +571,16 @@ func judgeOil(e *exam) {
 		e.refuse(fmt.Errorf("under_mm: %s mm should be 0 where over_mm is %s mm: oil cannot stand above and below the marks", number(under, 1), number(over, 1)))
 		return
 	}
+	finding, told := e.find("finding")
+	said := ""
+	if told {
+		said = oilWords[int(finding)]
+	}
 	if isOver || isUnder {
 		e.v.Value, e.v.Unit = over-under, "mm"
 	}
 	switch {
-	case e.yes("milky"):
+	case said == "milky" || e.yes("milky"):
 		e.failed("the oil is milky or rising: coolant in it; stop, do not run the engine")
 		e.warn("milk under the filler cap alone, in cold weather, is condensation")
 	case over > oilMM:
@@ -449,9 +588,14 @@ func judgeOil(e *exam) {
 		e.warn("oil that rises by itself holds coolant or fuel")
 	case under > oilMM:
 		e.failed("%s mm below the lower mark: too little oil runs hot", number(under, 0))
+	case said == "overfull":
+		e.failed("above the upper mark: overfilled oil churns and heats")
+		e.warn("oil that rises by itself holds coolant or fuel")
+	case said == "low":
+		e.failed("below the lower mark: too little oil runs hot")
 	case over > 0 || under > 0:
 		e.unsure("%s mm outside the marks: set it right", number(over+under, 0))
-	case !isOver && !isUnder:
+	case !isOver && !isUnder && !told:
 		e.pass("the oil is clear")
 	default:
 		e.pass("between the marks")
@@ -550,5 +694,47 @@ func judgeBrakes(e *exam) {
 		e.pass("%s: alike", said)
 	default:
 		e.unsure("%s: between even and hot; measure again after a drive without braking", said)
+	}
+}
+
+func judgeNeedle(e *exam) {
+	e.v.Source = "a tester's instructions (the needle flutters or climbs within a minute of a cold start: combustion gas)"
+	switch {
+	case e.yes("pulses"):
+		e.failed("the needle moves with the engine: combustion pressure in the coolant")
+	case e.yes("climbs"):
+		e.failed("the pressure climbs within a minute of a cold start: combustion pressure in the coolant")
+	default:
+		e.pass("the needle neither pulses nor climbs at once")
+		e.warn("a gasket that opens only hot does not show here: combustion-gas tells more")
+	}
+}
+
+func judgeWet(e *exam) {
+	e.v.Source = practice
+	if e.yes("wet") || e.yes("crust") {
+		e.failed("wet or crusted outside: follow the trail up to where it begins")
+	} else {
+		e.pass("dry outside")
+		e.warn("some leaks open only hot or under pressure: pressure-hold tells more")
+	}
+}
+
+// Limits of what covers a core, percent: those of a blocked one, see darkFail.
+func judgeAirPath(e *exam) {
+	e.v.Source = practice
+	covered, seen := e.find("covered_pct")
+	if seen {
+		e.v.Value, e.v.Unit = covered, "%"
+	}
+	switch {
+	case covered > darkFail:
+		e.failed("%s %% of the core is covered: take away what stands before it", number(covered, 0))
+	case e.yes("shroud_missing"):
+		e.failed("a shroud or seal is missing: the fan draws air past the core")
+	case covered > darkPass:
+		e.unsure("%s %% of the core is covered: take it away and compare the next like run", number(covered, 0))
+	default:
+		e.pass("nothing keeps the air from the core")
 	}
 }

@@ -1,5 +1,11 @@
 package cooling
 
+import (
+	"slices"
+	"strconv"
+	"strings"
+)
+
 // check is one check of the catalogue: what it takes, what its results mean
 // and how its figures are judged.
 type check struct {
@@ -23,6 +29,11 @@ func (c *check) names() []string {
 // yes is a figure that is answered by yes or no.
 func yes(name, help string) Figure { return Figure{Name: name, Unit: "yesno", Max: 1, Help: help} }
 
+// oneWord is a figure that is one of a few words; its number is the word's place.
+func oneWord(name, help string, words ...string) Figure {
+	return Figure{Name: name, Unit: "word", Max: float64(len(words) - 1), OneOf: words, Help: help}
+}
+
 func pct(name, help string) Figure { return Figure{Name: name, Unit: "pct", Max: 100, Help: help} }
 
 func celsius(name string, low, high float64, help string) Figure {
@@ -32,14 +43,19 @@ func celsius(name string, low, high float64, help string) Figure {
 // required marks a figure as one without which nothing can be computed.
 func required(f Figure) Figure { f.Required = true; return f }
 
+// coreFaces are the looks at a core: through it, and at each of its faces.
+func coreFaces(of string) []Figure {
+	return []Figure{pct("dark_pct", "share of the "+of+" through which no light comes, all layers; the same from either side"),
+		pct("blocked_back_pct", "share of the "+of+"'s back face, on the fan's side, that looks packed"),
+		pct("blocked_front_pct", "share of the "+of+"'s front face that looks packed")}
+}
+
 var testerKPa = [2]float64{capLow, capHigh}
 
 // The checks, in the order of the exchange contract.
 var checks = []check{
-	{id: "light-test", pass: "light comes through nearly all of the core from behind", fail: "more than a fifth of the core stays dark from behind", judge: judgeLight,
-		figures: []Figure{pct("blocked_back_pct", "share of the core that stays dark, lit from the front and seen from behind, all layers"),
-			pct("blocked_front_pct", "share blocked as the front face shows it")},
-		oneOf: []string{"blocked_back_pct", "blocked_front_pct"}},
+	{id: "light-test", pass: "light comes through nearly all of the core, and both faces are clear", fail: "much of the core stays dark, or a face is packed", judge: judgeLight,
+		figures: coreFaces("core"), oneOf: []string{"dark_pct", "blocked_back_pct", "blocked_front_pct"}},
 	{id: "bleed", pass: "no air came out", fail: "air came out", judge: judgeBleed,
 		figures: []Figure{{Name: "added_ml", Unit: "ml", Max: 20000, Help: "what the system took more after bleeding"},
 			{Name: "filled_ml", Unit: "ml", Max: 200000, Help: "what went in at the refill"},
@@ -52,7 +68,8 @@ var checks = []check{
 		figures: []Figure{{Name: "drop_kpa", Unit: "kpa", Max: 300, Help: "pressure lost while watched"},
 			{Name: "end_kpa", Unit: "kpa", Max: 300, Help: "pressure at the end"},
 			required(Figure{Name: "start_kpa", Unit: "kpa", Min: 1, Max: 300, Help: "pressure pumped up to"}),
-			required(Figure{Name: "minutes", Unit: "min", Min: 0.05, Max: 1440, Help: "how long it was watched"})},
+			required(Figure{Name: "minutes", Unit: "min", Min: 0.05, Max: 1440, Help: "how long it was watched"}),
+			celsius("start_c", -35, 120, "coolant temperature at the start"), celsius("end_c", -35, 120, "and at the end")},
 		oneOf: []string{"drop_kpa", "end_kpa"}},
 	{id: "combustion-gas", pass: "the fluid stayed blue, engine hot", fail: "the fluid changed colour: exhaust in the coolant", judge: judgeCombustionGas,
 		figures: []Figure{required(yes("colour_change", "did the fluid turn green or yellow")), yes("hot", "was the engine hot with the thermostat open"),
@@ -66,11 +83,11 @@ var checks = []check{
 		figures: []Figure{required(Figure{Name: "relief_kpa", Unit: "kpa", Max: 300, Help: "pressure at which it lets go"}),
 			{Name: "end_kpa", Unit: "kpa", Max: 300, Help: "pressure that it keeps after so many minutes"},
 			{Name: "minutes", Unit: "min", Min: 0.01, Max: 60, Help: "how long it was watched; 6 s are 0.1"}}},
-	{id: "fan-runs", pass: "the fan starts and stops where it should", fail: "the fan does not start, or late", judge: judgeFan,
+	{id: "fan-runs", pass: "the fan starts and stops where it should", fail: "the fan does not start when it is hot enough, or late", judge: judgeFan,
 		figures: []Figure{celsius("on_c", 20, 140, "coolant temperature at which it starts"), celsius("off_c", 20, 140, "and at which it stops"),
 			yes("ran", "did it run at all"), celsius("hottest_c", 20, 140, "hottest coolant seen while it stood still"),
 			{Name: "amps", Min: 0, Max: 100, Help: "current it draws"}},
-		oneOf: []string{"on_c", "ran", "amps"}},
+		oneOf: []string{"on_c", "off_c", "ran", "amps"}},
 	{id: "fan-relay", pass: "relay and wiring bring full voltage to the fan", fail: "the fan runs on direct current but not on its own circuit", judge: judgeRelay,
 		figures: []Figure{{Name: "plug_v", Max: 32, Help: "volts at the fan's plug, hot, fan running"}, {Name: "battery_v", Min: 8, Max: 32, Help: "volts at the battery at the same time"},
 			yes("swap_cures", "does it run with another relay")},
@@ -80,8 +97,8 @@ var checks = []check{
 			{Name: "lift_mm", Max: 40, Help: "how far it opens"}, celsius("lift_at_c", 0, 130, "water temperature of that lift"),
 			celsius("shut_at_c", 0, 130, "hottest water in which it was still shut")},
 		oneOf: []string{"opens_c", "shut_at_c"}},
-	{id: "pump-flow", pass: "strong flow at the filler, thermostat open", fail: "no flow with the thermostat open", judge: judgePump,
-		figures: []Figure{yes("flow", "is a strong flow seen at the filler"), yes("thermostat_open", "was the thermostat open"),
+	{id: "pump-flow", pass: "a clear stir at the filler from a cold start, or the hoses a few kelvin apart", fail: "the hoses far apart at steady load, or no flow with the thermostat open", judge: judgePump,
+		figures: []Figure{yes("flow", "is a stir seen at the filler, engine started cold with the coolant lowered"), yes("thermostat_open", "had the thermostat opened"),
 			celsius("in_c", 0, 150, "upper hose, at steady load"), celsius("out_c", 0, 150, "lower hose, at the same time")},
 		oneOf: []string{"flow", "in_c"}},
 	{id: "hose-squeeze", pass: "the suction hose stays round at speed", fail: "the suction hose flattens at speed", judge: judgeHose,
@@ -99,11 +116,10 @@ var checks = []check{
 		figures: []Figure{required(yes("rpm_change", "does the engine speed change"))}},
 	{id: "oil-level", pass: "between the marks, clear", fail: "clearly over or under the marks, or milky", judge: judgeOil,
 		figures: []Figure{{Name: "over_mm", Max: 200, Help: "how far above the upper mark, 0 if it is not"}, {Name: "under_mm", Max: 200, Help: "how far below the lower mark, 0 if it is not"},
-			yes("milky", "is it milky or rising")},
-		oneOf: []string{"over_mm", "under_mm", "milky"}},
+			oneWord("finding", "what the stick shows: ok, low, overfull or milky", oilWords...), yes("milky", "is it milky or rising")},
+		oneOf: []string{"over_mm", "under_mm", "finding", "milky"}},
 	{id: "oil-cooler", pass: "clear between oil cooler and radiator", fail: "packed between oil cooler and radiator", judge: judgeLight,
-		figures: []Figure{pct("blocked_back_pct", "share of the oil cooler that stays dark with the layers apart"), pct("blocked_front_pct", "share blocked as its front shows it")},
-		oneOf:   []string{"blocked_back_pct", "blocked_front_pct"}},
+		figures: coreFaces("oil cooler"), oneOf: []string{"dark_pct", "blocked_back_pct", "blocked_front_pct"}},
 	{id: "valve-clearance", pass: "in book, cold", fail: "out of book", judge: judgeValves,
 		figures: []Figure{{Name: "intake_mm", Max: 2, Many: true, Help: "clearance of every intake valve, cold"}, {Name: "exhaust_mm", Max: 2, Many: true, Help: "clearance of every exhaust valve, cold"}},
 		oneOf:   []string{"intake_mm", "exhaust_mm"}},
@@ -118,7 +134,37 @@ var checks = []check{
 	{id: "brake-drag", pass: "hubs alike, rolls freely", fail: "one hub hot, or it does not roll", judge: judgeBrakes,
 		figures: []Figure{{Name: "hub_c", Unit: "c", Min: -40, Max: 500, Many: true, Help: "temperature of every hub after a drive"}, yes("rolls", "does it roll freely")},
 		oneOf:   []string{"hub_c", "rolls"}},
+	{id: "fan-at-lamp", pass: "the fan runs while the lamp is on", fail: "the lamp is on and the fan stands still", judge: judgeFanAtLamp,
+		figures: []Figure{required(yes("ran", "does the fan run while the lamp is on")), celsius("coolant_c", 20, 160, "what the gauge says at the time")}},
+	{id: "warm-up", pass: "the outlet hose gets hot all at once when the engine is warm", fail: "the engine gets hot and the hose stays cold, or it never gets warm", judge: judgeWarmUp,
+		figures: []Figure{celsius("jump_c", 0, 150, "temperature at the engine when the outlet hose got hot"),
+			celsius("cold_until_c", 0, 150, "hottest at the engine while that hose was still cold"),
+			yes("never_warm", "does it stay cool, the hose growing warm from the start")},
+		oneOf: []string{"jump_c", "cold_until_c", "never_warm"}},
+	{id: "needle-pulse", pass: "the needle stands or climbs slowly", fail: "the needle pulses with the engine, or climbs within a minute of a cold start", judge: judgeNeedle,
+		figures: []Figure{yes("pulses", "does the needle move with the engine's beat"), yes("climbs", "does it climb within a minute of the cold start")},
+		oneOf:   []string{"pulses", "climbs"}},
+	{id: "fan-after-stop", pass: "the fan came on by itself after a hot stop", fail: "the coolant was hot enough and the fan stood still", judge: judgeFanAfterStop,
+		figures: []Figure{required(yes("ran", "did the fan run after the stop")), celsius("coolant_c", 20, 160, "hottest coolant after the stop")}},
+	{id: "neck-level", pass: "full to the neck, cold", fail: "the neck is clearly not full, cold", judge: judgeNeck,
+		figures: []Figure{required(Figure{Name: "below_neck_ml", Unit: "ml", Max: 100000, Help: "what the neck takes until it is full, cold"}),
+			{Name: "below_mark_ml", Unit: "ml", Min: -20000, Max: 20000, Help: "how far the bottle stands below its mark; 0 at it, negative above"}}},
+	{id: "wet-outside", pass: "dry, no crust", fail: "wet, or a white or green crust", judge: judgeWet,
+		figures: []Figure{yes("wet", "is it wet or dripping anywhere"), yes("crust", "is there a white or green crust")},
+		oneOf:   []string{"wet", "crust"}},
+	{id: "air-path", pass: "nothing stands before the core, shroud and seals are there", fail: "something keeps the air from the core", judge: judgeAirPath,
+		figures: []Figure{pct("covered_pct", "share of the core that something stands before or folded fins close"), yes("shroud_missing", "is a shroud or seal missing")},
+		oneOf:   []string{"covered_pct", "shroud_missing"}},
+	{id: "fan-direction", pass: "the fan pulls the sheet onto the core", fail: "the fan blows the sheet off", judge: judgeDirection,
+		figures: []Figure{required(yes("pulls", "is a sheet of paper pulled onto the face away from the fan"))}},
+	{id: "probe", pass: "gauge or lamp and the probe agree", fail: "it says hot where the probe does not, or the other way round", judge: judgeProbe,
+		figures: []Figure{required(celsius("probe_c", -40, 200, "what a probe says at the housing, on a matt patch")),
+			celsius("gauge_c", -40, 200, "what the machine's gauge says at the same time"), yes("lamp", "is the lamp on")},
+		oneOf: []string{"gauge_c", "lamp"}},
 }
+
+// oilWords are what an oil stick shows.
+var oilWords = []string{"ok", "low", "overfull", "milky"}
 
 // specFigures are the figures of a machine that checks compare with.
 var specFigures = []Figure{
@@ -139,4 +185,50 @@ var specFigures = []Figure{
 	{Name: "intake_max_mm", Min: 0.01, Max: 2, Help: "most clearance of the intake valves"},
 	{Name: "exhaust_min_mm", Min: 0.01, Max: 2, Help: "least clearance of the exhaust valves"},
 	{Name: "exhaust_max_mm", Min: 0.01, Max: 2, Help: "most clearance of the exhaust valves"},
+}
+
+// OilFinding is the word of an oil-level's figure "finding": ok, low, overfull
+// or milky.
+func OilFinding(v float64) string {
+	if v < 0 || int(v) >= len(oilWords) {
+		return ""
+	}
+	return oilWords[int(v)]
+}
+
+// Recorded reads a check's figures as a book keeps them: the value in its unit,
+// which stands for the first figure, and the others as name=value;name=value/value.
+// What is no figure of the check is left out.
+func Recorded(id string, value float64, known bool, unit, text string) map[string][]float64 {
+	c, err := findCheck(id)
+	if err != nil {
+		return nil
+	}
+	out := map[string][]float64{}
+	if first := c.figures[0]; known && (unit == "" || strings.EqualFold(strings.TrimPrefix(unit, "°"), first.Unit)) {
+		out[first.Name] = []float64{value}
+	}
+	for part := range strings.SplitSeq(text, ";") {
+		name, values, _ := strings.Cut(strings.TrimSpace(part), "=")
+		i := slices.IndexFunc(c.figures, func(f Figure) bool { return f.Name == name })
+		if i < 0 {
+			continue
+		}
+		var numbers []float64
+		for one := range strings.SplitSeq(values, "/") {
+			x, err := strconv.ParseFloat(strings.TrimSpace(one), 64)
+			if at := slices.Index(c.figures[i].OneOf, one); at >= 0 {
+				x, err = float64(at), nil
+			}
+			if err != nil {
+				numbers = nil
+				break
+			}
+			numbers = append(numbers, x)
+		}
+		if numbers != nil {
+			out[name] = numbers
+		}
+	}
+	return out
 }

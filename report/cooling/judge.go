@@ -55,14 +55,17 @@ type Verdict struct {
 // Figure is one number that a check or a machine's spec takes.
 type Figure struct {
 	Name string
-	// Unit is c, kpa, ohm, pct, ml, l, min, m or yesno, or empty for a plain
+	// Unit is c, kpa, ohm, pct, ml, l, min, m, yesno or word, or empty for a plain
 	// number whose name says the rest (lift_mm, battery_v). The spec's glycol
 	// is a word: see ParseGlycol.
 	Unit     string
 	Min, Max float64
 	Required bool // without it nothing can be computed
 	Many     bool // one for every cylinder or wheel
-	Help     string
+	// OneOf is what it may be where it is one of a few words (Unit "word"); the
+	// number is the word's place.
+	OneOf []string
+	Help  string
 }
 
 // Words is its name as a person says it, without its unit.
@@ -322,6 +325,7 @@ type exam struct {
 	figures map[string][]float64
 	sure    bool
 	v       Verdict
+	share   float64 // percent of the system, where the check is about an amount of coolant
 	err     error
 }
 
@@ -352,6 +356,9 @@ func (e *exam) check(c *check) error {
 			}
 			if f.Unit == "yesno" && v != 0 && v != 1 {
 				return fmt.Errorf("%s: %s should be yes (1) or no (0)", f.Name, number(v, 3))
+			}
+			if f.Unit == "word" && (v != math.Trunc(v) || v < f.Min || v > f.Max) {
+				return fmt.Errorf("%s: %s should be one of %s", f.Name, number(v, 3), strings.Join(f.OneOf, ", "))
 			}
 			if f.Unit == "ohm" {
 				if err := checkOhm(f.Name, v); err != nil {

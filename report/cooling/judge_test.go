@@ -65,11 +65,12 @@ func refused(t *testing.T, check string, spec Spec, pairs ...any) error {
 // The ids of the exchange contract, in its order.
 var contractChecks = strings.Fields(`light-test bleed level pressure-hold combustion-gas compression leak-down cap-hold fan-runs
 	fan-relay thermostat-bath pump-flow hose-squeeze wiggle sensor-resistance flow-through intake-leak oil-level oil-cooler
-	valve-clearance air-filter mix-strength brake-drag`)
+	valve-clearance air-filter mix-strength brake-drag fan-at-lamp warm-up needle-pulse fan-after-stop neck-level wet-outside
+	air-path fan-direction probe`)
 
 func TestEveryCheckOfTheContract(t *testing.T) {
 	require.Equal(t, contractChecks, Checks())
-	units := strings.Fields("c kpa ohm pct ml l min m yesno")
+	units := strings.Fields("c kpa ohm pct ml l min m yesno word")
 	for _, id := range Checks() {
 		figures, err := Figures(id)
 		require.NoError(t, err)
@@ -171,8 +172,8 @@ func TestVerdictsAreWhole(t *testing.T) {
 		for _, f := range must(Figures(id)) {
 			if f.Required || rapid.Bool().Draw(t, "has "+f.Name) {
 				x := rapid.Float64Range(f.Min, f.Max).Draw(t, f.Name)
-				if f.Unit == "yesno" {
-					x = float64(rapid.IntRange(0, 1).Draw(t, f.Name))
+				if f.Unit == "yesno" || f.Unit == "word" {
+					x = float64(rapid.IntRange(0, int(f.Max)).Draw(t, f.Name))
 				}
 				m.Figures[f.Name] = []float64{x}
 			}
@@ -235,4 +236,53 @@ func TestTypedResultAgainstFigures(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, Fail, v.Result)
 	require.Contains(t, v.Warnings, "typed as fail; the figures alone do not say")
+}
+
+// The limits that the texts print are those at which the judges turn: at the
+// limit it is no fail, a little beyond it is.
+func TestLimitsAreTheJudges(t *testing.T) {
+	of := func(name string) float64 {
+		x, ok := limits[name]
+		require.True(t, ok, name)
+		return x
+	}
+	spec := specOf(t, "coolant_l", 4, "cap_kpa", 100, "thermostat_c", 82, "fan_on_c", 95)
+	for _, c := range []struct {
+		check, figure string
+		at            float64 // where it turns
+		up            bool    // fails above it
+		rest          []any
+	}{
+		{"light-test", "dark_pct", of("dark-fail"), true, nil},
+		{"air-path", "covered_pct", of("dark-fail"), true, nil},
+		{"level", "below_mark_ml", 40 * of("missing-fail"), true, nil},
+		{"neck-level", "below_neck_ml", 40 * of("missing-fail"), true, nil},
+		{"leak-down", "leak_pct", of("leak-fail"), true, nil},
+		{"compression", "cylinder_kpa", 10 * of("compression-fail"), false, nil},
+		{"cap-hold", "relief_kpa", of("cap-fail"), false, nil},
+		{"fan-runs", "on_c", 95 + of("fan-late"), true, nil},
+		{"thermostat-bath", "opens_c", 82 + of("open-fail"), true, nil},
+		{"warm-up", "jump_c", 82 + of("jump-fail"), true, nil},
+		{"pump-flow", "in_c", 60 + of("core-high"), true, []any{"out_c", 60}},
+		{"flow-through", "patch_k", of("patch-fail"), true, nil},
+		{"probe", "gauge_c", 90 + of("apart-fail"), true, []any{"probe_c", 90}},
+		{"probe", "probe_c", of("lamp-low"), false, []any{"lamp", true}},
+		{"oil-level", "over_mm", of("oil-mm"), true, nil},
+		{"mix-strength", "glycol_pct", of("mix-high"), true, nil},
+		{"mix-strength", "glycol_pct", of("mix-low"), false, nil},
+		{"fan-relay", "plug_v", of("plug-volts"), false, nil},
+	} {
+		result := func(x float64) string {
+			if c.check == "compression" {
+				return judged1(t, c.check, spec, "cylinder_kpa", []float64{1000, x}).Result
+			}
+			return judged1(t, c.check, spec, append([]any{c.figure, x}, c.rest...)...).Result
+		}
+		beyond := 0.01
+		if !c.up {
+			beyond = -beyond
+		}
+		require.NotEqual(t, Fail, result(c.at), "%s %s at %v", c.check, c.figure, c.at)
+		require.Equal(t, Fail, result(c.at+beyond), "%s %s at %v", c.check, c.figure, c.at+beyond)
+	}
 }

@@ -63,6 +63,46 @@ func TrappedAir(systemL, leftL, filledL float64) (float64, error) {
 
 const practice = "common practice, no source"
 
+// Limits of what is missing, percent of the system. Common practice, no source:
+// above 5 to 10 % missing confirms a low level.
+const (
+	missingPass = 2.0
+	missingFail = 5.0
+)
+
+// judgeNeck judges the level in the radiator's neck, which is full in a sound
+// system whatever stands in the bottle.
+func judgeNeck(e *exam) {
+	below := e.get("below_neck_ml")
+	bottle, looked := e.find("below_mark_ml")
+	e.v.Value, e.v.Unit, e.v.Source = below, "ml", "limits "+practice
+	said := fmt.Sprintf("the neck takes %s mL", number(below, 0))
+	systemL, known := e.need("coolant_l")
+	if known {
+		if below > 1000*systemL {
+			e.refuse(fmt.Errorf("below_neck_ml: %s mL should be at most what the system holds, %s L", number(below, 0), number(systemL, 2)))
+			return
+		}
+		e.share = below / systemL / 10
+		said += fmt.Sprintf(", %s %% of %s L", number(e.share, 1), number(systemL, 2))
+	}
+	switch {
+	case below == 0:
+		e.pass("full to the neck")
+	case !known:
+		e.unsure("%s; how much that is of the whole cannot be said without coolant_l", said)
+	case e.share <= missingPass:
+		e.pass("%s: full", said)
+	case e.share <= missingFail:
+		e.unsure("%s: fill it, and look again after two cold mornings", said)
+	default:
+		e.failed("%s: coolant is missing, find where it went", said)
+	}
+	if looked && bottle <= 0 && below > 0 && e.v.Result != Pass {
+		e.warn("a full bottle over a neck that is not full: it does not draw back; look at cap, bottle hose and neck seat, and for air or gas in the system")
+	}
+}
+
 func judgeLevel(e *exam) {
 	below := e.get("below_mark_ml")
 	systemL, known := e.need("coolant_l")
@@ -90,7 +130,7 @@ func judgeLevel(e *exam) {
 		return
 	}
 	share := cold / systemL / 10
-	e.v.Value, e.v.Unit = cold, "ml"
+	e.v.Value, e.v.Unit, e.share = cold, "ml", share
 	e.v.Source = "densities of ASHRAE Handbook Fundamentals (2001) ch. 21; limits " + practice
 	said := fmt.Sprintf("%s mL below the mark", number(below, 0))
 	if below < 0 {
@@ -100,11 +140,10 @@ func judgeLevel(e *exam) {
 		said += fmt.Sprintf(" at %s °C is %s mL below it at %s °C", number(temp, 0), number(cold, 0), number(coldC, 0))
 	}
 	said += fmt.Sprintf(", %s %% of %s L", number(share, 1), number(systemL, 2))
-	// Cause list of the trade: above 5 to 10 % missing confirms a low level.
 	switch {
-	case share <= 2:
+	case share <= missingPass:
 		e.pass("%s", said)
-	case share <= 5:
+	case share <= missingFail:
 		e.unsure("%s: top up, and look again after two cold mornings", said)
 	default:
 		e.failed("%s: coolant is missing, find the loss", said)
@@ -116,6 +155,13 @@ func judgeLevel(e *exam) {
 
 // coldC is the temperature that levels are compared at, °C.
 const coldC = 20.0
+
+// Limits of the air that comes out, percent of the system (common practice, no
+// source).
+const (
+	airPass = 1.0
+	airFail = 3.0
+)
 
 func judgeBleed(e *exam) {
 	systemL, known := e.need("coolant_l")
@@ -150,12 +196,13 @@ func judgeBleed(e *exam) {
 	}
 	share := air / systemL / 10
 	e.v.Value, e.v.Unit = air, "ml"
+	e.share = share
 	switch {
 	case share < -5:
 		e.unsure("%s: more than it holds, so one of the figures is wrong", how)
-	case share <= 1:
+	case share <= airPass:
 		e.pass("%s: no air to speak of (%s %%)", how, number(max(share, 0), 1))
-	case share < 3:
+	case share < airFail:
 		e.unsure("%s: %s %% of the system, little enough to be settling; look again after two heat cycles", how, number(share, 1))
 	default:
 		e.failed("%s: %s mL of air, %s %% of the system", how, number(air, 0), number(share, 1))

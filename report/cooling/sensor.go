@@ -196,8 +196,10 @@ func (k *Curve) Resistance(c float64) (float64, error) {
 // practiceTolerance is the share of its resistance by which a sensor without a
 // printed band may be off: 10 % up to 20 °C, 5 % from 80 °C (common practice,
 // no source; printed bands seen: 6 % at 20 °C, 2 to 5 % at 80 to 100 °C).
+const tolColdPct, tolHotPct = 10.0, 5.0
+
 func practiceTolerance(c float64) float64 {
-	return between(min(max(c, 20), 80), 20, 10, 80, 5)
+	return between(min(max(c, 20), 80), 20, tolColdPct, 80, tolHotPct)
 }
 
 // thermometerK is how far a kitchen or workshop thermometer may be off, K

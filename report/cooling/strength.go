@@ -70,7 +70,7 @@ func judgeMix(e *exam) {
 			e.warn("a litre of it carries %s %% of the heat that water does, or less", number(100*carried, 0))
 		}
 	case s.VolPct < mixGood:
-		e.unsure("%s: weak, 40 to 60 %% is the window", said)
+		e.unsure("%s: weak, %s to %s %% is the window", said, number(mixGood, 0), number(mixHigh, 0))
 	case s.AtLeast:
 		e.unsure("%s: at the strong end of the window or beyond", said)
 	default:

@@ -103,3 +103,58 @@ func judgeThermostat(e *exam) {
 		}
 	}
 }
+
+// Limits of a thermostat told by its hose while the engine warms, K from the
+// stamp: a hand or an infrared thermometer on the housing is rougher than a
+// bath (common practice, no source).
+const (
+	jumpPassK = 8.0
+	jumpFailK = 15.0
+	usualOpen = 82.0 // where the stamp is not known; stamps seen: 71 to 95 °C
+)
+
+func judgeWarmUp(e *exam) {
+	e.v.Source = practice
+	jump, jumped := e.find("jump_c")
+	still, cold := e.find("cold_until_c")
+	if e.yes("never_warm") {
+		e.failed("it never gets warm and the hose warms from the start: the thermostat stays open, which is no cause of overheats")
+		return
+	}
+	if jumped && cold && still > jump {
+		e.refuse(fmt.Errorf("cold_until_c: %s °C should be at most jump_c, %s °C: the hose cannot be cold and hot", number(still, 0), number(jump, 0)))
+		return
+	}
+	stamp, known := e.need("thermostat_c")
+	if !known {
+		stamp = usualOpen
+		e.warn("thermostat_c is not set: taken as %s °C", number(usualOpen, 0))
+	}
+	switch {
+	case jumped:
+		late := jump - stamp
+		e.v.Value, e.v.Unit = late, "K"
+		said := fmt.Sprintf("the hose got hot at %s °C, %s K from the stamped %s °C", number(jump, 0), signed(late), number(stamp, 0))
+		switch {
+		case late > jumpFailK:
+			e.failed("%s: late", said)
+		case late < -jumpFailK:
+			e.unsure("%s: early, or measured on shiny metal; one that opens early overheats nothing", said)
+		case late > jumpPassK || late < -jumpPassK:
+			e.unsure("%s: measure on a matt patch beside the thermostat", said)
+		default:
+			e.pass("%s", said)
+		}
+	case cold:
+		e.v.Value, e.v.Unit = still-stamp, "K"
+		said := fmt.Sprintf("the hose was still cold with %s °C at the engine, stamped %s °C", number(still, 0), number(stamp, 0))
+		if still-stamp > jumpFailK {
+			e.failed("%s: it sticks shut or nothing flows; stop before it boils", said)
+		} else {
+			e.unsure("%s: let it get a little hotter", said)
+		}
+	default:
+		e.pass("it gets warm as it should")
+		e.warn("when the hose got hot is not said: jump_c would tell")
+	}
+}

@@ -115,6 +115,33 @@ func TestNotInTheFleetNotAtRisk(t *testing.T) {
 	require.Equal(t, 1, all[0].Overheats)
 }
 
+// A run that a clean cuts in two is one run: 3 h squared are 9, and its three
+// overheats are 3 x 2 repeats; the run after it has one, which is none. What is
+// kept and resumed says the same.
+func TestRepeatsAreOfWholeRuns(t *testing.T) {
+	log := schema.Log{
+		Machine:   schema.Machine{Name: "R4"},
+		Runs:      []schema.Run{run(at(1, 8), 3, on("mud")), run(at(2, 8), 2, on("mud"))},
+		Cleanings: []schema.Cleaning{{Head: head(at(1, 9))}},
+		Overheats: []schema.Overheat{{Head: head(at(1, 8.5))}, {Head: head(at(1, 10))}, {Head: head(at(1, 10.5))},
+			{Head: head(at(2, 9))}},
+	}
+	x := NewIndex(nil, nil, nil)
+	l := x.Life(&log)
+	require.Len(t, l.Pieces, 3)
+	s := NewStrata()
+	s.AddLife(l)
+	again, ok := x.Resume(s.Keep(), []string{"R4"}, func(func(*Life) bool) {})
+	require.True(t, ok)
+	for _, s := range []*Strata{s, again} {
+		all := s.By(Terrain)
+		require.Len(t, all, 1)
+		require.Equal(t, 4, all[0].Overheats)
+		require.Equal(t, 6, all[0].Repeats)
+		require.InDelta(t, 9+4, all[0].Squares, 1e-12)
+	}
+}
+
 func TestPlacing(t *testing.T) {
 	runs := []schema.Run{
 		run(at(1, 8), 2, by("Ada"), on("mud"), meter(100, 102)),

@@ -13,6 +13,10 @@ type Stratum struct {
 	Levels    Levels
 	Hours     float64
 	Overheats int
+	// Repeats and Squares are sums over the runs, n being a run's overheats and h
+	// its hours: of n(n-1), and of h*h.
+	Repeats int
+	Squares float64
 }
 
 // Strata are hours and overheats grouped to the distinct conditions they were
@@ -45,6 +49,13 @@ func NewStrata() *Strata { return &Strata{at: map[Levels]int32{}, parts: make([]
 
 // Add counts hours and overheats under one set of conditions.
 func (s *Strata) Add(levels Levels, hours float64, overheats int) {
+	g := s.stratum(levels)
+	g.Hours += hours
+	g.Overheats += overheats
+}
+
+// stratum is that of some conditions, until the next is asked for.
+func (s *Strata) stratum(levels Levels) *Stratum {
 	p := &s.parts[len(s.parts)-1]
 	i, ok := s.at[levels]
 	if !ok {
@@ -52,8 +63,7 @@ func (s *Strata) Add(levels Levels, hours float64, overheats int) {
 		s.at[levels] = i
 		p.strata = append(p.strata, Stratum{Levels: levels})
 	}
-	p.strata[i].Hours += hours
-	p.strata[i].Overheats += overheats
+	return &p.strata[i]
 }
 
 // AddLife counts one machine's life. Its conditions are those of no other
@@ -62,14 +72,22 @@ func (s *Strata) AddLife(l *Life) {
 	clear(s.at)
 	s.parts = append(s.parts, part{machine: l.Log.Machine.Name, model: l.Log.Machine.Model, strata: make([]Stratum, 0, len(l.Pieces))})
 	of := &s.parts[len(s.parts)-1].ungrouped
-	for i := range l.Pieces {
-		p := &l.Pieces[i]
-		s.Add(p.Levels, p.Hours, 0)
+	for i := 0; i < len(l.Pieces); {
+		first, hours := &l.Pieces[i], 0.0
+		for ; i < len(l.Pieces) && l.Pieces[i].Run == first.Run; i++ {
+			hours += l.Pieces[i].Hours
+		}
+		g := s.stratum(first.Levels) // the same for all pieces of a run
+		g.Hours += hours
+		g.Squares += hours * hours
 	}
+	in := map[int]int{} // overheats by run
 	for i := range l.Overheats {
 		switch e := &l.Overheats[i]; {
 		case e.Placed():
 			s.Add(e.Levels, 0, 1)
+			s.stratum(l.Pieces[e.Piece].Levels).Repeats += 2 * in[e.Run] // n(n-1), one by one
+			in[e.Run]++
 		case e.How == Outside:
 			of.OutsideOverheats++
 		default:
@@ -122,7 +140,11 @@ func (s *Strata) By(factors ...Factor) []Stratum {
 		for _, f := range factors {
 			k[f] = g.Levels[f]
 		}
-		out.Add(k, g.Hours, g.Overheats)
+		to := out.stratum(k)
+		to.Hours += g.Hours
+		to.Overheats += g.Overheats
+		to.Repeats += g.Repeats
+		to.Squares += g.Squares
 	})
 	return out.All()
 }
@@ -157,13 +179,15 @@ func (s *Strata) Keep() []byte {
 			}
 			number(g.Hours)
 			b = le.AppendUint32(b, uint32(g.Overheats))
+			b = le.AppendUint32(b, uint32(g.Repeats))
+			number(g.Squares)
 		}
 	}
 	return b
 }
 
 // strataBytes is what a stratum takes in what Keep writes.
-const strataBytes = 2*int(Factors) + 8 + 4
+const strataBytes = 2*int(Factors) + 8 + 4 + 4 + 8
 
 // Resume makes the strata of machines, the fleet's in order, out of what was
 // kept of them under the same words, drivers and settings, and of the lives, in
@@ -238,6 +262,8 @@ func readPart(b []byte) (p part, rest []byte) {
 		}
 		p.strata[i].Hours = math.Float64frombits(le.Uint64(g[2*int(Factors):]))
 		p.strata[i].Overheats = int(le.Uint32(g[2*int(Factors)+8:]))
+		p.strata[i].Repeats = int(le.Uint32(g[2*int(Factors)+12:]))
+		p.strata[i].Squares = math.Float64frombits(le.Uint64(g[2*int(Factors)+16:]))
 	}
 	return p, b
 }

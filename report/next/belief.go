@@ -124,7 +124,7 @@ func (n *network) start(sound bool) *belief {
 	for i, s := range b.sets {
 		switch {
 		case s.a >= 0:
-			b.p[i] = n.together * odds[s.a] * odds[s.b]
+			b.p[i] = n.togetherness(s.a, s.b) * odds[s.a] * odds[s.b]
 		case s.b >= 0:
 			b.p[i] = odds[s.b]
 		}

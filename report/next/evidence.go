@@ -2,7 +2,9 @@ package next
 
 import (
 	"fmt"
+	"maps"
 	"math"
+	"slices"
 	"sort"
 	"strings"
 	"time"
@@ -10,6 +12,7 @@ import (
 	"shedbook/report"
 	"shedbook/report/cooling"
 	"shedbook/report/exposure"
+	"shedbook/report/facts"
 	"shedbook/schema"
 )
 
@@ -23,6 +26,7 @@ type evidence struct {
 	loss   loss
 	mixPct float64
 	done   []done
+	facts  []facts.Fact // what was measured and still stands, the last of each state
 	mended []mend
 	named  []named // causes somebody confirmed that nobody mended yet
 	blank  bool    // nothing recorded that bears on it
@@ -43,6 +47,7 @@ type heat struct {
 	hour   float64 // engine hours at risk before it
 	levels []int   // by feature, driving and marks
 	steam  bool
+	base   *schema.Base
 }
 
 // loss is the coolant that neither settling nor boil-over explains.
@@ -62,14 +67,16 @@ type done struct {
 	strength float64
 	at       time.Time
 	unsure   bool
+	measured bool   // its figures count, see facts, and not the result
 	stale    string // why a result counts in part
 }
 
 // mend is a service that named a cause.
 type mend struct {
-	cause int
-	at    time.Time
-	hour  float64
+	cause  int
+	at     time.Time
+	number int64
+	hour   float64
 }
 
 type named struct {
@@ -141,6 +148,7 @@ func read(n *network, fleet *schema.Fleet, log *schema.Log) *evidence {
 	e.readLoss(n, fleet.Settings)
 	e.readMix(n, log)
 	e.readChecks(n, fleet, log)
+	e.readFacts(n, log, SpecOf(fleet, log))
 	e.blank = e.hours == 0 && len(e.heats) == 0 && e.loss.topups == 0 && len(e.done) == 0
 	return e
 }
@@ -265,7 +273,7 @@ func (n *network) conditions(levels []int, speed, load, gears, terrain string, a
 
 func (e *evidence) heat(n *network, v *exposure.Event, cycles int) heat {
 	o := v.Overheat
-	h := heat{at: o.At, steam: o.Sign == "steam"}
+	h := heat{at: o.At, steam: o.Sign == "steam", base: &o.Base}
 	h.levels = n.state(e.life, o.At, v.State, cycles)
 	minutes := o.MinutesIn
 	if v.Run >= 0 {
@@ -370,10 +378,10 @@ func (e *evidence) leakMendedAfter(n *network, t time.Time) bool {
 // readMix follows the glycol from the last refill of known strength through
 // the top-ups.
 func (e *evidence) readMix(n *network, log *schema.Log) {
-	pct, at := math.NaN(), time.Time{}
+	pct, at, number := math.NaN(), time.Time{}, int64(0)
 	for i := range log.Refills {
 		if r := &log.Refills[i]; r.Concentrate.Known {
-			pct, at = r.Concentrate.V, r.At
+			pct, at, number = r.Concentrate.V, r.At, r.Number
 		}
 	}
 	if math.IsNaN(pct) || !log.Machine.CoolantL.Known {
@@ -383,7 +391,7 @@ func (e *evidence) readMix(n *network, log *schema.Log) {
 	var fills []cooling.Fill
 	for i := range log.TopUps {
 		t := &log.TopUps[i]
-		if in, err := cooling.FluidPct(t.Fluid); err == nil && t.At.After(at) {
+		if in, err := cooling.FluidPct(t.Fluid); err == nil && later(&t.Base, at, number) {
 			fills = append(fills, cooling.Fill{Litres: min(t.Volume.V/1000, system), VolPct: in})
 		}
 	}
@@ -404,7 +412,7 @@ func (e *evidence) readServices(n *network, log *schema.Log) {
 	for i := range log.Services {
 		if k := n.cause(log.Services[i].Cause); k >= 0 {
 			at := log.Services[i].At
-			e.mended = append(e.mended, mend{k, at, e.atRisk(at)})
+			e.mended = append(e.mended, mend{k, at, log.Services[i].Number, e.atRisk(at)})
 		}
 	}
 	for i := range log.Answers {
@@ -434,6 +442,7 @@ func (e *evidence) mendedAfter(cause int, t time.Time) bool {
 // have been seen.
 func (e *evidence) readChecks(n *network, fleet *schema.Fleet, log *schema.Log) {
 	last := make([]*schema.Check, len(n.checks))
+	spec := SpecOf(fleet, log)
 	for i := range log.Checks {
 		c := &log.Checks[i]
 		k := n.check(c.Check)
@@ -442,7 +451,7 @@ func (e *evidence) readChecks(n *network, fleet *schema.Fleet, log *schema.Log) 
 		}
 		if c.Result == "" {
 			judged := *c
-			if judged.Result = judge(c, SpecOf(fleet, log)); judged.Result == "" {
+			if judged.Result = judge(c, spec); judged.Result == "" {
 				continue
 			}
 			c = &judged
@@ -456,10 +465,11 @@ func (e *evidence) readChecks(n *network, fleet *schema.Fleet, log *schema.Log) 
 		if c == nil || e.voided(n, log, &n.checks[k], c) {
 			continue
 		}
-		d := done{check: k, failed: c.Result == "fail", unsure: c.Result == "unsure", strength: 1, at: c.At}
+		d := done{check: k, failed: c.Result == "fail", unsure: c.Result == "unsure", strength: 1, at: c.At,
+			measured: len(facts.OfCheck(c, spec)) > 0}
 		before, after := 0, 0
 		for i := range e.heats {
-			if e.heats[i].at.After(c.At) {
+			if later(e.heats[i].base, c.At, c.Number) {
 				after++
 			} else {
 				before++
@@ -479,28 +489,101 @@ func (e *evidence) readChecks(n *network, fleet *schema.Fleet, log *schema.Log) 
 	}
 }
 
+// readFacts keeps the last figure of each state that nothing has made out of date
+// since: not a thorough clean for a core, not what was filled in for a level, not
+// a service for one of its causes. A figure that speaks against a state loses
+// weight as a passed check does.
+func (e *evidence) readFacts(n *network, log *schema.Log, spec cooling.Spec) {
+	last := map[string]facts.Fact{}
+	for _, f := range facts.Of(log, spec) {
+		last[f.State] = f
+	}
+	for _, name := range slices.Sorted(maps.Keys(last)) {
+		f := last[name]
+		if f.Kind == "refill" || e.outOfDate(log, &f) {
+			continue // what was filled counts with the top-ups after it, see readMix
+		}
+		if f.State == "glycol-off" {
+			e.whole[n.feature("mix")] = unknown // measured, so the arithmetic is void
+		}
+		if f.Factor < 1 {
+			since := math.Max(0, e.hours-e.atRisk(f.At))
+			f.Factor = math.Pow(f.Factor, math.Pow(0.5, since/n.fades)*e.shareBefore(f.At, f.Record))
+		}
+		e.facts = append(e.facts, f)
+	}
+}
+
+// shareBefore is the share of the overheats that came before a look: what began
+// after it cannot have been seen.
+func (e *evidence) shareBefore(t time.Time, number int64) float64 {
+	before := 0
+	for i := range e.heats {
+		if !later(e.heats[i].base, t, number) {
+			before++
+		}
+	}
+	if len(e.heats) == 0 {
+		return 1
+	}
+	return float64(before) / float64(len(e.heats))
+}
+
+func (e *evidence) outOfDate(log *schema.Log, f *facts.Fact) bool {
+	after := func(b *schema.Base) bool { return later(b, f.At, f.Record) }
+	for i := range log.Refills {
+		if after(&log.Refills[i].Base) && f.VoidBy("refill") {
+			return true
+		}
+	}
+	for i := range log.TopUps {
+		if after(&log.TopUps[i].Base) && f.VoidBy("topup") {
+			return true
+		}
+	}
+	for i := range log.Cleanings {
+		if after(&log.Cleanings[i].Base) && f.VoidBy("cleaning") && log.Cleanings[i].Thorough() {
+			return true
+		}
+	}
+	for i := range log.Services {
+		if s := &log.Services[i]; after(&s.Base) && f.Causes()[s.Cause] >= 0.3 {
+			return true
+		}
+	}
+	return false
+}
+
+// later says whether a record counts after another one: dated after it, or at the
+// same time and entered later. One not yet in the book, number 0, is the newest.
+func later(b *schema.Base, at time.Time, number int64) bool {
+	if !b.At.Equal(at) {
+		return b.At.After(at)
+	}
+	return number != 0 && (b.Number == 0 || b.Number > number)
+}
+
 // voided says whether something recorded after a check makes it out of date.
 func (e *evidence) voided(n *network, log *schema.Log, k *check, c *schema.Check) bool {
+	after := func(b *schema.Base) bool { return later(b, c.At, c.Number) }
 	for _, kind := range k.void {
 		switch kind {
 		case "refill":
-			if m := len(log.Refills); m > 0 && log.Refills[m-1].At.After(c.At) {
+			if slices.ContainsFunc(log.Refills, func(r schema.Refill) bool { return after(&r.Base) }) {
 				return true
 			}
 		case "topup":
-			if m := len(log.TopUps); m > 0 && log.TopUps[m-1].At.After(c.At) {
+			if slices.ContainsFunc(log.TopUps, func(r schema.TopUp) bool { return after(&r.Base) }) {
 				return true
 			}
 		case "clean":
-			for i := range log.Cleanings {
-				if log.Cleanings[i].At.After(c.At) && log.Cleanings[i].Thorough() {
-					return true
-				}
+			if slices.ContainsFunc(log.Cleanings, func(r schema.Cleaning) bool { return after(&r.Base) && r.Thorough() }) {
+				return true
 			}
 		}
 	}
-	for _, m := range e.mended {
-		if m.at.After(c.At) && k.fails[m.cause] >= 0.3 {
+	for i := range log.Services {
+		if s := &log.Services[i]; after(&s.Base) && n.cause(s.Cause) >= 0 && k.fails[n.cause(s.Cause)] >= 0.3 {
 			return true
 		}
 	}

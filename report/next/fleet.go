@@ -5,6 +5,7 @@ import (
 	"strings"
 	"time"
 
+	"shedbook/report/cooling"
 	"shedbook/schema"
 	"shedbook/schema/unit"
 )
@@ -57,6 +58,7 @@ func (n *network) owned(fleet *schema.Fleet, machine string) (own *network, conf
 	for k := range c.causes {
 		c.causes[k].prior = (n.fleet*n.causes[k].prior + float64(confirmed[k])) / (n.fleet + float64(total))
 	}
+	c.boilAt(fleet)
 	for key, text := range fleet.Settings {
 		prefix, name, _ := strings.Cut(key, ".")
 		switch prefix {
@@ -83,6 +85,17 @@ func (n *network) owned(fleet *schema.Fleet, machine string) (own *network, conf
 		}
 	}
 	return &c, confirmed, nil
+}
+
+// boilAt raises how often a cap that holds nothing lets the coolant boil, by how
+// much lower it boils at the book's altitude than at the sea (see
+// cooling.BoilingPoint; half and half of ethylene glycol).
+func (n *network) boilAt(fleet *schema.Fleet) {
+	sea, err := cooling.BoilingPoint(cooling.Ethylene, 50, 0, 0)
+	here, err2 := cooling.BoilingPoint(cooling.Ethylene, 50, 0, fleet.Settings.Number("altitude-m", unit.Metres))
+	if err == nil && err2 == nil {
+		n.causes[n.cause("pressure-cap")].rate *= math.Pow(2, (sea-here)/n.boils)
+	}
 }
 
 // sameService says whether a service of the same month already counts the

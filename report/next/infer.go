@@ -127,13 +127,16 @@ func infer(n *network, e *evidence, base []float64) *belief {
 		// overheats are as probable under every set of causes.
 		logs[i] = math.Log(b.p[i]) + math.Log((1-n.doubt)*heats[i]+n.doubt*mean) + n.wholeLog(e, s)
 		for _, d := range e.done {
-			if !d.unsure {
+			if !d.unsure && !d.measured {
 				q := n.failing(d.check, s, d.strength)
 				if !d.failed {
 					q = 1 - q
 				}
 				logs[i] += math.Log(q)
 			}
+		}
+		for f := range e.facts {
+			logs[i] += math.Log(e.facts[f].Likelihood(n.names(s)...))
 		}
 		for _, m := range e.lastMends() {
 			if s.has(m.cause) {
@@ -162,6 +165,17 @@ func infer(n *network, e *evidence, base []float64) *belief {
 		b.p[i] /= total
 	}
 	return b
+}
+
+// names are the causes of a set.
+func (n *network) names(s pair) []string {
+	var out []string
+	for _, k := range []int{s.a, s.b} {
+		if k >= 0 {
+			out = append(out, n.causes[k].name)
+		}
+	}
+	return out
 }
 
 // sum is the likelihood of the overheats under a set of causes, over the

@@ -12,11 +12,14 @@ package next
 import (
 	_ "embed"
 	"fmt"
+	"maps"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"sync"
 
+	"shedbook/report/cooling"
 	"shedbook/schema"
 	"shedbook/schema/unit"
 )
@@ -26,7 +29,7 @@ var causesText string
 
 // network is causes.txt, read.
 type network struct {
-	sound, together, trust, doubt, fleet, mended, again, fades float64
+	sound, together, trust, doubt, fleet, mended, again, reason, boils, coolDown, fades float64
 
 	features   []feature // driving features first, then marks, then the machine's
 	background cause     // what overheats a sound machine
@@ -47,6 +50,7 @@ type feature struct {
 	name   string
 	kind   featureKind
 	levels []level
+	same   []string // levels that tell nothing apart
 }
 
 type level struct {
@@ -61,7 +65,8 @@ const unknown = -1
 type cause struct {
 	name               string
 	prior, prove, rate float64
-	means, mend        string
+	means, mend, look  string
+	from               []string    // the reasons of a cause that is a state
 	weights            [][]float64 // by feature and level; nil where the cause pays the feature no heed
 	priorSet           bool        // the prior is the owner's
 }
@@ -71,8 +76,23 @@ type check struct {
 	minutes, falsely, blank float64
 	fails                   []float64 // chance to fail by cause
 	needs, how, caution     string
+	when                    phase
+	running                 bool // the engine runs
+	tools                   []string
 	void                    []string // kinds of record that make it out of date
 }
+
+// phase is when a check is made: a person does what is done cold first, then
+// what is done while it warms, then what is done hot.
+type phase int
+
+const (
+	cold phase = iota
+	warming
+	hot
+)
+
+var phases = []string{"cold", "warming", "hot"}
 
 // Caution is one topic of `cautions`: Short stands wherever a step can hurt,
 // Text says the whole.
@@ -130,6 +150,15 @@ func (n *network) topics(list string) []Caution {
 				out = append(out, c)
 			}
 		}
+	}
+	return out
+}
+
+// shorts are the short cautions of a list of topics.
+func (n *network) shorts(list string) []string {
+	var out []string
+	for _, t := range n.topics(list) {
+		out = append(out, t.Short)
 	}
 	return out
 }
@@ -261,6 +290,9 @@ func (n *network) open(kind, name string) error {
 
 func (n *network) set(kind, name string, e entry) (err error) {
 	value, _, marked := strings.Cut(e.value, " | ")
+	if value, err = withLimits(value); err != nil {
+		return err
+	}
 	if !marked && strings.ContainsAny(value, "0123456789") && e.key != "means" && e.key != "mend" && e.key != "short" {
 		return fmt.Errorf("a figure without a mark of where it comes from")
 	}
@@ -272,7 +304,7 @@ func (n *network) set(kind, name string, e entry) (err error) {
 	switch kind {
 	case "model":
 		into, ok := map[string]*float64{"sound": &n.sound, "together": &n.together, "trust": &n.trust, "doubt": &n.doubt, "fleet": &n.fleet,
-			"mended": &n.mended, "again": &n.again, "fades": &n.fades}[e.key]
+			"mended": &n.mended, "again": &n.again, "reason": &n.reason, "boils": &n.boils, "cool-down": &n.coolDown, "fades": &n.fades}[e.key]
 		if !ok {
 			return fmt.Errorf("is no figure of the model")
 		}
@@ -305,6 +337,19 @@ func (n *network) set(kind, name string, e entry) (err error) {
 				}
 				c.fails[k] = values[i]
 			}
+		case "when":
+			word, rest, also := strings.Cut(value, ", ")
+			c.when, c.running = phase(slices.Index(phases, word)), rest == "engine running"
+			if c.when < 0 || also && !c.running {
+				return fmt.Errorf("%q: is cold, warming or hot, and may end in ', engine running'", value)
+			}
+		case "tools":
+			c.tools = split(value)
+			for _, t := range c.tools {
+				if !slices.Contains(schema.Tools, t) {
+					return noSuch("tool", t, schema.Tools)
+				}
+			}
 		case "needs":
 			c.needs = value
 		case "how":
@@ -330,6 +375,23 @@ func (n *network) set(kind, name string, e entry) (err error) {
 	return err
 }
 
+// withLimits puts a judge's limits in place of their {names}.
+func withLimits(text string) (string, error) {
+	limits := cooling.Limits()
+	for {
+		before, rest, open := strings.Cut(text, "{")
+		if !open {
+			return text, nil
+		}
+		name, after, _ := strings.Cut(rest, "}")
+		limit, ok := limits[name]
+		if !ok {
+			return "", noSuch("limit", name, slices.Sorted(maps.Keys(limits)))
+		}
+		text = before + limit + after
+	}
+}
+
 func (n *network) setFeature(f *feature, key, value string) error {
 	switch key {
 	case "kind":
@@ -349,6 +411,8 @@ func (n *network) setFeature(f *feature, key, value string) error {
 			}
 		}
 		f.levels = append(f.levels, l)
+	case "same":
+		f.same = split(value)
 	default:
 		return fmt.Errorf("is no key of a feature")
 	}
@@ -368,6 +432,15 @@ func (n *network) setCause(c *cause, key, value string, number func(*float64), e
 		c.means = value
 	case "mend":
 		c.mend = value
+	case "look":
+		c.look = value
+	case "from":
+		c.from = split(value)
+		for _, reason := range c.from {
+			if !slices.Contains(schema.Words("cause"), reason) {
+				return noSuch("cause", reason, schema.Words("cause"))
+			}
+		}
 	default:
 		f := n.feature(key)
 		if f < 0 {
@@ -405,8 +478,8 @@ func (n *network) setCause(c *cause, key, value string, number func(*float64), e
 func (n *network) complete() error {
 	for i := range n.causes {
 		c := &n.causes[i]
-		if !(c.prior > 0 && c.prior < 1) || c.prove <= 0 || c.rate <= 0 || c.means == "" || c.mend == "" {
-			return fmt.Errorf("cause %s: prior, prove, rate, means or mend is missing", c.name)
+		if !(c.prior > 0 && c.prior < 1) || c.prove <= 0 || c.rate <= 0 || c.means == "" || c.mend == "" || c.look == "" {
+			return fmt.Errorf("cause %s: prior, prove, rate, means, mend or look is missing", c.name)
 		}
 	}
 	for i := range n.checks {
@@ -448,7 +521,24 @@ func (n *network) flatten(c *cause) {
 				w[l] /= sum
 			}
 		}
+		if same := n.features[f].same; same != nil {
+			sum := 0.0
+			for _, name := range same {
+				sum += w[n.features[f].level(name)]
+			}
+			for _, name := range same {
+				w[n.features[f].level(name)] = sum / float64(len(same))
+			}
+		}
 	}
+}
+
+// togetherness is how much likelier than by chance two causes are there at once.
+func (n *network) togetherness(a, b int) float64 {
+	if slices.Contains(n.causes[a].from, n.causes[b].name) || slices.Contains(n.causes[b].from, n.causes[a].name) {
+		return n.reason
+	}
+	return n.together
 }
 
 func pairs(value string) (words []string, values []float64, err error) {

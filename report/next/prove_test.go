@@ -29,8 +29,14 @@ func TestProof(t *testing.T) {
 			}
 			calibrated(t, p.Bins, off)
 			calibrated(t, p.Checked, off)
-			assert.Greater(t, p.First, 0.3)
-			assert.Greater(t, p.Three, 0.55)
+			// Of 1000 machines the bounds hold as they stand; of few, within three
+			// standard errors of luck.
+			luck := 0.0
+			if machines < 1000 {
+				luck = 3 * math.Sqrt(0.25/float64(machines))
+			}
+			assert.Greater(t, p.First, 0.3-luck)
+			assert.Greater(t, p.Three, 0.55-luck)
 		})
 	}
 }

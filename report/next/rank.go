@@ -21,6 +21,8 @@ type Result struct {
 	Checks     []Check     `json:"checks"`     // worth most first
 	// Advice is the shortest way on, in a sentence: a check, or a cause to go at.
 	Advice string `json:"advice,omitempty"`
+	// Do is the same for a machine.
+	Do Do `json:"do"`
 	// NoFault is the chance that none of the causes is there but load and
 	// weather; where the machine has overheated, `overload` includes it.
 	NoFault float64 `json:"no_fault"`
@@ -29,6 +31,16 @@ type Result struct {
 	// Why there is nothing to rank; empty where there is.
 	Why      string   `json:"why,omitempty"`
 	Warnings []string `json:"warnings"`
+}
+
+// Do is the first thing to do: a check of Checks, a cause of Candidates to go at
+// ("mend"), to talk about the driving ("advise"), or nothing.
+type Do struct {
+	Act     string   `json:"act"` // check, mend, advise, nothing
+	Check   *string  `json:"check"`
+	Cause   *string  `json:"cause"`
+	Minutes *float64 `json:"minutes"`
+	Why     string   `json:"why"`
 }
 
 // Candidate is a cause with its probability. More than one cause may be
@@ -40,7 +52,11 @@ type Candidate struct {
 	Against     []string `json:"against"`
 	Means       string   `json:"means"`
 	Mend        string   `json:"mend"`
+	Look        string   `json:"look"`    // what to look for in doing so
 	Minutes     float64  `json:"minutes"` // to mend it and be sure
+	// Caution is of what mending it takes: that of the check that shows it best.
+	Caution  string   `json:"caution"`
+	Cautions []string `json:"-"` // its sentences, each by itself
 }
 
 // Check is a check with what it is worth.
@@ -54,8 +70,17 @@ type Check struct {
 	Caution      string  `json:"caution"`
 	How          string  `json:"how"`
 	Needs        string  `json:"needs"`
-	// Again: it was done, but something since has put it out of date.
+	// When it is made: cold, warming or hot, and whether the engine runs.
+	When    string `json:"when"`
+	Running bool   `json:"engine_running"`
+	// CoolDown is the minutes until the engine is cold enough, where it is hot now.
+	CoolDown float64 `json:"cool_down_minutes,omitempty"`
+	// Tools that it takes and that are not at hand by the setting tools.
+	Missing []string `json:"tools_missing,omitempty"`
+	// Again: it was done, and why it is asked for again.
 	Again string `json:"again,omitempty"`
+	// Cautions are the caution's sentences, each by itself.
+	Cautions []string `json:"-"`
 }
 
 // MarshalJSON writes no null for an empty list.
@@ -84,6 +109,7 @@ type state struct {
 	units     unit.System
 	asOf      time.Time
 	zone      *time.Location
+	tools     string // at hand, as the setting has it; empty: all
 }
 
 // known makes the state of a machine as it could be known at asOf.
@@ -107,7 +133,8 @@ func known(fleet schema.Fleet, machine string, asOf time.Time) (*state, error) {
 	if err != nil {
 		return nil, err
 	}
-	s := &state{n: n, log: log, confirmed: confirmed, asOf: asOf, zone: fleet.Settings.Zone(), units: fleet.Settings.Units()}
+	s := &state{n: n, log: log, confirmed: confirmed, asOf: asOf, zone: fleet.Settings.Zone(), units: fleet.Settings.Units(),
+		tools: fleet.Settings.Get("tools")}
 	s.e = read(n, &fleet, log)
 	if s.e.blank {
 		s.b = n.start(false)
@@ -157,6 +184,7 @@ func Rank(fleet schema.Fleet, machine string, asOf time.Time) (Result, error) {
 func (s *state) result() Result {
 	r := Result{Machine: s.log.Machine.Name, AsOf: s.asOf, NoFault: s.b.p[0]}
 	if r.Why = s.sound(); r.Why != "" {
+		r.Do = Do{Act: "nothing", Why: r.Why}
 		return r
 	}
 	r.Warnings = s.warnings()
@@ -164,29 +192,60 @@ func (s *state) result() Result {
 	for k := range m {
 		c := &s.n.causes[k]
 		speaks, against := s.reasons(k)
-		r.Candidates = append(r.Candidates, Candidate{c.name, round(m[k], 4), speaks, against, c.means, c.mend, c.prove})
+		best := 0
+		for i := range s.n.checks {
+			if s.n.checks[i].fails[k] > s.n.checks[best].fails[k] {
+				best = i
+			}
+		}
+		topics := s.n.checks[best].caution
+		r.Candidates = append(r.Candidates, Candidate{Cause: c.name, Probability: round(m[k], 4), For: speaks, Against: against,
+			Means: c.means, Mend: c.mend, Look: c.look, Minutes: c.prove, Caution: s.n.caution(topics), Cautions: s.n.shorts(topics)})
 	}
 	sort.SliceStable(r.Candidates, func(i, j int) bool { return r.Candidates[i].Probability > r.Candidates[j].Probability })
-	for _, l := range s.b.looks(s.left()) {
+	for _, l := range s.looks(nil) {
 		r.Checks = append(r.Checks, s.describe(&l))
 	}
-	r.Advice = s.advise(s.b.choose(s.left()), r.Candidates[0])
+	r.Do = s.do(s.choose(nil), r.Candidates[0])
+	r.Advice = s.advise(&r.Do, r.Candidates[0])
 	return r
 }
 
-// advise says the shortest way on: the check that is worth its minutes, nil if
-// none is, or the cause to go at.
-func (s *state) advise(l *look, first Candidate) string {
+// do is the shortest way on: the check that is worth its minutes, nil if none
+// is, or the cause to go at.
+func (s *state) do(l *look, first Candidate) Do {
 	if l != nil && !s.enough(l, first) {
-		return fmt.Sprintf("%s: %.0f min, expected to save %.0f", s.n.checks[l.check].name, l.minutes, l.saves)
+		c := s.n.checks[l.check]
+		why := fmt.Sprintf("%.0f min, expected to save %.0f", c.minutes, l.saves)
+		if s.mustLook(l.check) {
+			why = fmt.Sprintf("%.0f min; a head gasket is suspected, and nothing is done with the engine running until it has passed",
+				c.minutes)
+		}
+		return Do{Act: "check", Check: &c.name, Minutes: &c.minutes, Why: why}
 	}
+	k := &s.n.causes[s.b.next(len(s.e.heats) > 0)]
+	why := fmt.Sprintf("no check left is worth its minutes. Shortest from here: go at %s (%.2f)", k.name, s.shown()[s.n.cause(k.name)])
 	if first.Probability >= standsOut {
-		return fmt.Sprintf("%s stands out (%.2f): %s. To mend it and be sure: %s (about %.0f min)", first.Cause, first.Probability, first.Means, first.Mend, first.Minutes)
+		k = &s.n.causes[s.n.cause(first.Cause)]
+		why = fmt.Sprintf("%s stands out (%.2f): %s", k.name, first.Probability, k.means)
 	}
-	top := s.b.next(len(s.e.heats) > 0)
-	k := &s.n.causes[top]
-	return fmt.Sprintf("no check left is worth its minutes. Shortest from here: go at %s (%.2f): %s (about %.0f min), then at the next",
-		k.name, s.shown()[top], k.mend, k.prove)
+	act := "mend"
+	if k.name == "overload" {
+		act = "advise"
+	}
+	return Do{Act: act, Cause: &k.name, Minutes: &k.prove, Why: why}
+}
+
+// advise is what to do in a sentence.
+func (s *state) advise(d *Do, first Candidate) string {
+	if d.Act == "check" {
+		return *d.Check + ": " + d.Why
+	}
+	k := &s.n.causes[s.n.cause(*d.Cause)]
+	if first.Probability >= standsOut {
+		return fmt.Sprintf("%s. To mend it and be sure: %s (about %.0f min). Look for %s", d.Why, k.mend, k.prove, k.look)
+	}
+	return fmt.Sprintf("%s: %s (about %.0f min), then at the next. Look for %s", d.Why, k.mend, k.prove, k.look)
 }
 
 // standsOut is the probability from which a cause stands out.
@@ -215,7 +274,7 @@ func (s *state) left() []int {
 	var out []int
 	for k := range s.n.checks {
 		at := slices.IndexFunc(s.e.done, func(d done) bool { return d.check == k })
-		if at < 0 || !s.e.done[at].failed && !s.e.done[at].unsure && s.e.done[at].strength < 0.6 {
+		if at < 0 || !s.e.done[at].failed && !s.e.done[at].unsure && s.e.done[at].strength < 0.6 || s.onceClean(k) || s.lifts(k) {
 			out = append(out, k)
 		}
 	}
@@ -226,11 +285,24 @@ func (s *state) describe(l *look) Check {
 	k := &s.n.checks[l.check]
 	c := Check{Check: k.name, Minutes: k.minutes, MinutesSaved: round(l.saves, 1), FailChance: round(l.pFail, 3),
 		Caution: s.n.caution(k.caution), How: k.how, Needs: k.needs}
+	c.When, c.Running = phases[k.when], k.running
+	c.CoolDown = s.coolDown(k)
+	c.Missing = s.missing(k)
+	c.Cautions = s.n.shorts(k.caution)
 	c.IfPass = s.moves(l.pass)
 	c.IfFail = s.moves(l.fail)
 	for _, d := range s.e.done {
 		if d.check == l.check {
 			c.Again = fmt.Sprintf("passed on %s, but %s", s.day(d.at), d.stale)
+			switch {
+			case s.lifts(l.check) && d.failed:
+				c.Again = fmt.Sprintf("failed on %s: look again once that is mended, before the engine runs", s.day(d.at))
+			case s.lifts(l.check):
+				c.Again = fmt.Sprintf("looked at on %s, and whether coolant is in it could not be told", s.day(d.at))
+			case d.stale == "" && s.onceClean(l.check):
+				c.Again = fmt.Sprintf("clean on %s, and one clean test does not clear a gasket that is suspected: two do",
+					s.day(d.at))
+			}
 		}
 	}
 	return c

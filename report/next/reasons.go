@@ -174,7 +174,7 @@ func (s *state) fromWhole(k int) []reason {
 func (s *state) fromChecks(k int) []reason {
 	var out []reason
 	for _, d := range s.e.done {
-		if d.unsure {
+		if d.unsure || d.measured {
 			continue
 		}
 		own, none := s.n.failing(d.check, pair{-1, k}, d.strength), s.n.failing(d.check, pair{-1, -1}, d.strength)
@@ -188,6 +188,15 @@ func (s *state) fromChecks(k int) []reason {
 		}
 		out = append(out, reason{text, math.Log(own / none)})
 	}
+	name := s.n.causes[k].name
+	for i := range s.e.facts {
+		f := &s.e.facts[i]
+		where := f.Check
+		if where == "" {
+			where = f.Kind
+		}
+		out = append(out, reason{fmt.Sprintf("%s (%s of %s)", f.Says, where, s.day(f.At)), math.Log(f.Likelihood(name) / f.Likelihood())})
+	}
 	return out
 }
 
@@ -199,7 +208,7 @@ func (s *state) fromPast(k int) []reason {
 		if m.cause == k {
 			after := 0
 			for _, h := range s.e.heats {
-				if h.at.After(m.at) {
+				if later(h.base, m.at, m.number) {
 					after++
 				}
 			}

@@ -54,7 +54,8 @@ func (s *Session) Next() Step {
 	}
 	look := s.at.choose(s.skipped)
 	first := step.Result.Candidates[0]
-	step.Says = s.at.advise(look, first)
+	do := s.at.do(look, first)
+	step.Says = s.at.advise(&do, first)
 	switch {
 	case look != nil && !s.at.enough(look, first):
 		d := s.at.describe(look)
@@ -64,18 +65,6 @@ func (s *Session) Next() Step {
 		step.Cause = first.Cause
 	}
 	return step
-}
-
-// choose is the check worth doing next, of those left and not skipped; nil
-// where none is.
-func (s *state) choose(skipped []int) *look {
-	var left []int
-	for _, k := range s.left() {
-		if !slices.Contains(skipped, k) {
-			left = append(left, k)
-		}
-	}
-	return s.b.choose(left)
 }
 
 // Answer takes the answer to the check proposed: pass, fail or unsure, by
@@ -128,5 +117,8 @@ func (s *Session) Add(c schema.Check) error {
 		return err
 	}
 	s.fleet, s.asOf, s.at = fleet, asOf, at
+	if c.Result == "unsure" { // asked for again another time, not at once
+		s.skipped = append(s.skipped, at.n.check(c.Check))
+	}
 	return nil
 }

@@ -3,27 +3,139 @@ package render
 import (
 	"fmt"
 	"io"
+	"slices"
+	"strings"
 
 	"shedbook/report/next"
+	"shedbook/schema"
 	"shedbook/schema/unit"
 )
 
-// inFull is how many causes and checks a terminal and a page tell in full; the
-// tables list them all.
+// inFull is how many causes and checks are told in full; --all and the tables of
+// a sheet list them all.
 const inFull = 3
 
-// Next prints the causes by probability and the checks by what they are worth.
+// Next prints what to do first, the likeliest causes, and the checks worth most,
+// on a page of a terminal.
 func Next(w io.Writer, r next.Result, o Options) error {
+	if o.Format == CSV {
+		return NextInFull(w, r, o)
+	}
 	return Print(w, r, o, func() *Doc {
-		d := &Doc{Title: "What to check next on " + r.Machine, Lead: []string{asOf(r.AsOf, o)}}
-		stateOf(d, r.Machine, r.State)
+		d := nextHead(r, o)
 		if len(r.Candidates) == 0 {
-			d.main = checksTable(r)
-			d.Say(sentence("nothing to rank: " + r.Why))
-			d.Warn(r.Warnings...)
 			return d
 		}
-		d.Say(sentence(r.Advice))
+		causes := &Table{Columns: []Column{{Key: "cause", Head: "Cause"}, {Key: "probability", Head: "Probability"}, {Key: "minutes", Head: "To mend", Unit: unit.Minutes}}}
+		for i := range r.Candidates[:min(inFull, len(r.Candidates))] {
+			c := &r.Candidates[i]
+			causes.Add(Text(c.Cause), Share(c.Probability), Number(c.Minutes))
+		}
+		d.Table(causes)
+		first := &r.Candidates[0]
+		says := append(led("for "+first.Cause+": ", first.For), led("against it: ", first.Against)...)
+		if len(says) > 0 {
+			d.List(sentences(says))
+		}
+		// What saves less than a minute tells nothing to speak of.
+		worth := slices.DeleteFunc(slices.Clone(r.Checks), func(c next.Check) bool { return c.MinutesSaved < 1 && r.Do.Act != "check" })
+		shown := byWhen(worth[:min(inFull, len(worth))])
+		checks := &Table{Columns: []Column{{Key: "check", Head: "Check"}, {Key: "when", Head: "When"}, {Key: "minutes", Head: "Takes", Unit: unit.Minutes},
+			{Key: "expected_minutes_saved", Head: "Saves", Unit: unit.Minutes}, {Key: "if_fail", Head: "If it fails", Wrap: true}},
+			Empty: "No check would tell more."}
+		for i := range shown {
+			c := &shown[i]
+			checks.Add(Text(c.Check), Text(c.When), Number(c.Minutes+c.CoolDown), Number(c.MinutesSaved), Text(clause(c.IfFail)))
+		}
+		more := len(r.Checks) - len(shown) + max(0, len(r.Candidates)-inFull)
+		if more > 0 {
+			checks.Notes = []string{fmt.Sprintf("%s and %s more, and how each is done: shedbook next %s --all", plural(len(r.Checks)-len(shown), "check", "checks"),
+				plural(max(0, len(r.Candidates)-inFull), "cause", "causes"), schema.Quote(r.Machine))}
+		}
+		d.Table(checks)
+		var cautions []string
+		say := func(list []string) {
+			for _, c := range list {
+				if c = sentence(c); !slices.Contains(cautions, c) {
+					cautions = append(cautions, c)
+				}
+			}
+		}
+		if r.Do.Act == "check" {
+			for i := range shown {
+				c := &shown[i]
+				if c.Check == *r.Do.Check { // what is told in full is the one to do
+					d.Say(sentence(c.Check + ": " + c.How))
+					if c.Again != "" {
+						d.Say(sentence("asked for again: " + c.Again))
+					}
+					say(c.Cautions)
+				}
+			}
+		} else {
+			for i := range r.Candidates {
+				if r.Do.Cause != nil && r.Candidates[i].Cause == *r.Do.Cause {
+					say(r.Candidates[i].Cautions)
+				}
+			}
+		}
+		if len(cautions) > 0 {
+			d.Caution(strings.Join(cautions, " "))
+		}
+		if !r.IsParked() { // which says so
+			d.Say("The maker's manual overrides every figure here.")
+		}
+		return d
+	})
+}
+
+// led are the first two of a list, each with its lead.
+func led(lead string, says []string) []string {
+	var out []string
+	for _, s := range says[:min(2, len(says))] {
+		out = append(out, lead+s)
+	}
+	return out
+}
+
+// clause is a sentence up to its first comma or semicolon.
+func clause(s string) string {
+	if i := strings.IndexAny(s, ",;"); i > 0 {
+		return s[:i]
+	}
+	return s
+}
+
+// byWhen sorts checks by when a person does them: cold, warming, hot.
+func byWhen(checks []next.Check) []next.Check {
+	out := slices.Clone(checks)
+	order := []string{"cold", "warming", "hot"}
+	slices.SortStableFunc(out, func(a, b next.Check) int { return slices.Index(order, a.When) - slices.Index(order, b.When) })
+	return out
+}
+
+// nextHead is the beginning of both, and all where there is nothing to rank.
+func nextHead(r next.Result, o Options) *Doc {
+	d := &Doc{Title: "What to check next on " + r.Machine, Lead: []string{asOf(r.AsOf, o)}}
+	stateOf(d, r.Machine, r.State)
+	if len(r.Candidates) == 0 {
+		d.main = checksTable(r)
+		d.Say(sentence("nothing to rank: " + r.Why))
+		d.Warn(r.Warnings...)
+		return d
+	}
+	d.Say(sentence(r.Advice))
+	return d
+}
+
+// NextInFull prints every cause by probability and every check by what it is
+// worth.
+func NextInFull(w io.Writer, r next.Result, o Options) error {
+	return Print(w, r, o, func() *Doc {
+		d := nextHead(r, o)
+		if len(r.Candidates) == 0 {
+			return d
+		}
 		causes := &Table{Title: "Causes, most probable first", Columns: []Column{
 			{Key: "cause", Head: "Cause"},
 			{Key: "probability", Head: "Probability"},
@@ -71,8 +183,11 @@ func Next(w io.Writer, r next.Result, o Options) error {
 			if c.Needs != "" {
 				d.Say(sentence("needs " + c.Needs))
 			}
+			if len(c.Missing) > 0 {
+				d.Say(sentence("not at hand: " + strings.Join(c.Missing, ", ")))
+			}
 			if c.Again != "" {
-				d.Say(sentence(c.Again))
+				d.Say(sentence("asked for again: " + c.Again))
 			}
 			d.List(sentences([]string{"pass: " + c.IfPass, "fail: " + c.IfFail}))
 			d.Caution(sentence(c.Caution))
@@ -86,7 +201,9 @@ func Next(w io.Writer, r next.Result, o Options) error {
 func checksTable(r next.Result) *Table {
 	t := &Table{Title: "Checks, most minutes saved for a minute first", Columns: []Column{
 		{Key: "check", Head: "Check"},
+		{Key: "when", Head: "When"},
 		{Key: "minutes", Head: "Takes", Unit: unit.Minutes},
+		{Key: "cool_down_minutes", Head: "Cools", Unit: unit.Minutes, Drop: 3},
 		{Key: "expected_minutes_saved", Head: "Saves", Unit: unit.Minutes},
 		{Key: "fail_probability", Head: "Chance to fail", Drop: 2},
 		{Key: "if_pass", Head: "If it passes", Wrap: true, Drop: 1},
@@ -95,7 +212,7 @@ func checksTable(r next.Result) *Table {
 	}, Empty: "No check would tell more."}
 	for i := range r.Checks {
 		c := &r.Checks[i]
-		t.Add(Text(c.Check), Number(c.Minutes), Number(c.MinutesSaved), Share(c.FailChance), Text(c.IfPass), Text(c.IfFail), Text(c.Caution))
+		t.Add(Text(c.Check), Text(c.When), Number(c.Minutes), Number(c.CoolDown), Number(c.MinutesSaved), Share(c.FailChance), Text(c.IfPass), Text(c.IfFail), Text(c.Caution))
 	}
 	return t
 }

@@ -3,6 +3,7 @@ package render
 import (
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 
 	"shedbook/report"
@@ -15,7 +16,7 @@ func Rates(w io.Writer, r report.RatesReport, o Options) error {
 	return Print(w, r, o, func() *Doc {
 		d := &Doc{Title: "Overheats by " + r.By, Lead: []string{asOf(r.AsOf, o)}}
 		if len(r.AdjustedFor) > 0 {
-			d.Title += ", with " + strings.Join(r.AdjustedFor, ", ") + " held"
+			d.Title += ", with " + held(r) + " held"
 		}
 		say := func() {
 			for _, s := range r.Words {
@@ -59,6 +60,11 @@ func against(r report.RatesReport) string {
 	return r.Against
 }
 
+// held lists the factors held, asked for or not.
+func held(r report.RatesReport) string {
+	return strings.Join(append(slices.Clone(r.AdjustedFor), r.HeldToo...), ", ")
+}
+
 func ratesTable(r report.RatesReport) *Table {
 	t := &Table{Columns: []Column{
 		{Key: r.By, Head: sentenceCase(r.By)},
@@ -66,11 +72,12 @@ func ratesTable(r report.RatesReport) *Table {
 		{Key: "hours", Head: "Hours", Unit: unit.Hours},
 		{Key: "per_100h", Head: "per 100 h", Span: true, Drop: 2},
 		{Key: "crude_ratio", Head: "times " + against(r) + ", as counted", Span: true},
-		{Key: "adjusted_ratio", Head: "times " + against(r) + ", with " + strings.Join(r.AdjustedFor, ", ") + " held", Span: true},
+		{Key: "adjusted_ratio", Head: "times " + against(r) + ", with " + held(r) + " held", Span: true},
 		{Key: "p", Head: "p", Drop: 3},
 		{Key: "p_holm", Head: "p (Holm)", Drop: 1},
 		{Key: "crude_p"},
 		{Key: "why"},
+		{Key: "mostly_on"},
 	}, Empty: "No hours with a " + r.By + " are recorded: there is nothing to compare."}
 	for i := range r.Levels {
 		l := &r.Levels[i]
@@ -78,12 +85,12 @@ func ratesTable(r report.RatesReport) *Table {
 		if l.PHolm != nil && *l.PHolm <= 0.05 {
 			if l.AdjustedRatio != nil {
 				held = held.Hint(Bad)
-			} else if len(r.AdjustedFor) == 0 {
+			} else if len(r.AdjustedFor) == 0 && l.Mostly == nil { // else it may be the machine
 				ratio = ratio.Hint(Bad)
 			}
 		}
 		t.Add(Text(l.Level), Count(l.Overheats), Number(l.Hours), Estimated((*Interval)(l.Per100h)), ratio, held,
-			Chance(l.P), Chance(l.PHolm), Chance(l.CrudeP), Text(deref(l.Why)))
+			Chance(l.P), Chance(l.PHolm), Chance(l.CrudeP), Text(deref(l.Why)), Text(deref(l.Mostly)))
 	}
 	return t
 }
@@ -94,7 +101,7 @@ const mostDots = 40
 func ratesPlot(r report.RatesReport) *dots {
 	p := &dots{title: "Times the rate of " + against(r), axis: "times the rate of " + against(r) + " (log scale); the line is the 95 % interval", one: true, crude: "as counted"}
 	if len(r.AdjustedFor) > 0 {
-		p.adj = "with " + strings.Join(r.AdjustedFor, ", ") + " held"
+		p.adj = "with " + held(r) + " held"
 	}
 	for i := range r.Levels {
 		l := &r.Levels[i]

@@ -55,6 +55,10 @@ var everyReport = []struct {
 		func(w io.Writer, o Options) error {
 			return History(w, report.HistoryReport{AsOf: noon, Machine: "R9", Unknown: []string{"nothing is recorded of this machine"}}, Papers{}, o)
 		}},
+	{"next-all", func(w io.Writer, o Options) error { return NextInFull(w, sampleNext(), o) },
+		func(w io.Writer, o Options) error {
+			return NextInFull(w, next.Result{Machine: "R4", AsOf: noon, Why: "the log shows no trouble"}, o)
+		}},
 	{"next", func(w io.Writer, o Options) error { return Next(w, sampleNext(), o) },
 		func(w io.Writer, o Options) error {
 			return Next(w, next.Result{Machine: "R4", AsOf: noon, Why: "the log shows no trouble"}, o)

@@ -119,12 +119,12 @@ func sampleFlags() flags.Result {
 }
 
 func sampleNext() next.Result {
-	return next.Result{Machine: "R4", AsOf: noon, State: parkedSample(), Candidates: []next.Candidate{
+	return next.Result{Machine: "R4", AsOf: noon, Do: next.Do{Act: "check", Check: ptr("pressure-hold"), Minutes: ptr(20.0), Why: "20 min, expected to save 35"}, State: parkedSample(), Candidates: []next.Candidate{
 		{Cause: "head-gasket", Probability: 0.41, For: []string{"coolant goes at 8.6 ml/h with nothing seen outside"}, Against: []string{"no overheat within minutes of a cold start"}, Minutes: 480},
 		{Cause: "external-leak", Probability: 0.38, For: []string{"coolant goes steadily"}, Minutes: 60},
 	}, Checks: []next.Check{
-		{Check: "pressure-hold", Minutes: 20, MinutesSaved: 35, FailChance: 0.6, IfPass: "head-gasket rises to 0.61", IfFail: "external-leak rises to 0.55", Caution: "cold engine only; no more than the cap's own pressure", How: "pump the system up cold to the cap's pressure and watch the needle for 10 minutes", Needs: "cooling system tester"},
-		{Check: "combustion-gas", Minutes: 15, MinutesSaved: 22, FailChance: 0.35, IfPass: "head-gasket falls to 0.2", IfFail: "head-gasket rises to 0.9", Caution: "outdoors: exhaust kills", How: "draw air over the filler neck through the test fluid"},
+		{Check: "pressure-hold", Minutes: 20, MinutesSaved: 35, FailChance: 0.6, IfPass: "head-gasket rises to 0.61", IfFail: "external-leak rises to 0.55", When: "cold", Cautions: []string{"cold engine only; no more than the cap's own pressure"}, Caution: "cold engine only; no more than the cap's own pressure", How: "pump the system up cold to the cap's pressure and watch the needle for 10 minutes", Needs: "cooling system tester"},
+		{Check: "combustion-gas", Minutes: 15, MinutesSaved: 22, FailChance: 0.35, IfPass: "head-gasket falls to 0.2", IfFail: "head-gasket rises to 0.9", When: "warming", Running: true, Cautions: []string{"outdoors: exhaust kills"}, Caution: "outdoors: exhaust kills", How: "draw air over the filler neck through the test fluid"},
 	}}
 }
 

@@ -65,6 +65,12 @@ func twoSidedNormal(z float64) float64 { return math.Erfc(math.Abs(z) / math.Sqr
 // zFor is the normal quantile of a central interval at level.
 func zFor(level float64) float64 { return distuv.UnitNormal.Quantile(1 - (1-level)/2) }
 
+// tFor is Student's quantile of a central interval at level. It takes 1 degree of
+// freedom for 2, whose interval would say nothing.
+func tFor(level float64, df int) float64 {
+	return distuv.StudentsT{Sigma: 1, Nu: math.Max(2, float64(df))}.Quantile(1 - (1-level)/2)
+}
+
 // upperChi2 is P(X > x) for a chi-square of df degrees of freedom, df > 0.
 func upperChi2(x, df float64) float64 {
 	if x <= 0 {

@@ -14,10 +14,14 @@ type design struct {
 	dead     [][]bool // [factor][level]: no event there: fitted rate 0
 	deadRow  []bool   // of a dead level, or without exposure
 	others   [][]int  // [row]: coefficients but for the absorbed factor's
+	// mixedFrom to mixedTo are the coefficients of a random factor, all of its
+	// levels, and precision is one over their variance.
+	mixedFrom, mixedTo int
+	precision          float64
 }
 
 func newDesign(g *grouped) *design {
-	x := &design{deadRow: make([]bool, len(g.events)), others: make([][]int, len(g.events))}
+	x := &design{deadRow: make([]bool, len(g.events)), others: make([][]int, len(g.events)), precision: 1}
 	for f, n := range g.levels {
 		if n > g.levels[x.absorbed] {
 			x.absorbed = f
@@ -38,12 +42,22 @@ func newDesign(g *grouped) *design {
 				most = l
 			}
 		}
+		mixed := f == g.random && f > 0
+		// without an intercept one other factor has all its levels: Factors[0], if
+		// the absorbed one is random
+		whole := mixed || f == 0 && x.absorbed == g.random
+		if mixed {
+			x.mixedFrom, x.mixedTo = x.n, x.n+n
+			if f == x.absorbed {
+				x.mixedFrom, x.mixedTo = 0, n
+			}
+		}
 		for l := range n {
-			x.dead[f][l] = events[l] == 0
+			x.dead[f][l] = events[l] == 0 && !mixed
 			switch {
 			case f == x.absorbed:
 				x.col[f][l] = l
-			case l == most || x.dead[f][l]:
+			case l == most && !whole || x.dead[f][l]:
 				x.col[f][l] = -1
 			default:
 				x.col[f][l] = x.n
@@ -120,6 +134,29 @@ func (a *arrow) fill(g *grouped, x *design, w []float64) {
 			}
 		}
 	}
+	for k := x.mixedFrom; k < x.mixedTo; k++ {
+		if k < a.na {
+			a.d[k] += x.precision
+		} else {
+			a.c[(k-a.na)*(a.p+1)] += x.precision
+		}
+	}
+}
+
+// logDet is the logarithm of the determinant, of what is not 0.
+func (a *arrow) logDet() float64 {
+	sum := 0.0
+	for _, d := range a.d {
+		if d > 0 {
+			sum += math.Log(d)
+		}
+	}
+	for r := range a.p {
+		if !a.dropped[r] {
+			sum += 2 * math.Log(a.chol[r*(a.p+1)])
+		}
+	}
+	return sum
 }
 
 // factorise makes the Cholesky factor of the Schur complement. With find set, a

@@ -3,6 +3,7 @@ package stat
 import (
 	"fmt"
 	"math"
+	"slices"
 )
 
 // RateTable is events and exposure by row, with the level of every factor.
@@ -14,6 +15,12 @@ type RateTable struct {
 	// Factors[f][i] is the level of row i in factor f, 0 to n-1. Factors[0] is
 	// the one asked about; the others are held.
 	Factors [][]int
+	// Random > 0 is a factor whose levels are drawn from one distribution instead
+	// of each having a rate of its own: see FitRates.
+	Random int
+	// Repeated is how many times more than Poisson's the counts vary because events
+	// come several in a run, as Repeated tells; 0 counts as 1.
+	Repeated float64
 	// Cluster[i] names what rows of one origin (a machine) have in common; nil
 	// if nothing. A cluster for every row gives White's (1980) errors.
 	Cluster []int
@@ -31,14 +38,18 @@ type RateFit struct {
 	Phi      float64
 	Warnings []string
 
-	g        *grouped
-	x        *design
-	coef     []float64
-	mu       []float64
-	h        *arrow      // information at the fit
-	nulls    [][]float64 // combinations of coefficients that the data say nothing of
-	clusters int         // that errors are clustered by
-	scores   sparse      // of each cluster, where they are
+	g         *grouped
+	x         *design
+	coef      []float64
+	mu        []float64
+	h         *arrow      // information at the fit
+	nulls     [][]float64 // combinations of coefficients that the data say nothing of
+	clusters  int         // that errors are clustered by
+	scores    sparse      // of each cluster, where they are
+	repeated  float64
+	penalised float64    // log likelihood at the fit, less what random levels' distances from 0 cost
+	parts     []*RateFit // one a standard deviation of the random factor; f is the likeliest
+	weight    float64    // of a part
 }
 
 // The three origins of a standard error, as RateFit.Scale says them.
@@ -56,6 +67,7 @@ type grouped struct {
 	levels   []int
 	rows     []member // by cluster, where rows have one
 	clusters int
+	random   int // factor, 0 none
 }
 
 // member is a row's part of a stratum.
@@ -77,7 +89,10 @@ func group(t RateTable) (*grouped, string) {
 			return nil, fmt.Sprintf("row %d: %s", i, why)
 		}
 	}
-	g := &grouped{levels: make([]int, len(t.Factors)), codes: make([][]int, len(t.Factors))}
+	if t.Random < 0 || t.Random >= len(t.Factors) {
+		return nil, fmt.Sprintf("random factor %d: there are %d", t.Random, len(t.Factors))
+	}
+	g := &grouped{levels: make([]int, len(t.Factors)), codes: make([][]int, len(t.Factors)), random: t.Random}
 	stratum, bound := make([]int, n), 1
 	for f, codes := range t.Factors {
 		if len(codes) != n {
@@ -181,6 +196,17 @@ func compress(ids []int) int {
 // strata. Where clusters vary more than strata explain, and there are at least
 // 5, errors are clustered (White 1980; Liang & Zeger 1986) but never smaller
 // than the others. Scale says which.
+//
+// Where events come several in a run all errors grow by their scale.
+//
+// The log rates of the levels of a random factor are normal around 0 (a
+// generalised linear mixed model, Breslow & Clayton 1993), so that levels lend
+// each other strength, and a level of Factors[0] that shares all its exposure
+// with one of them has an interval as wide as they differ. Their standard
+// deviation is not estimated, since a few machines say little of it: ratios are
+// averaged over spreads, weighed by their restricted likelihood (Laplace's
+// approximation), each as likely beforehand. What then varies between clusters
+// widens errors by one scale.
 func FitRates(t RateTable) (*RateFit, string) {
 	g, why := group(t)
 	if why != "" {
@@ -193,16 +219,81 @@ func FitRates(t RateTable) (*RateFit, string) {
 	if total == 0 {
 		return nil, "no event in the table: nothing to fit"
 	}
-	f := &RateFit{g: g, x: newDesign(g), Phi: 1, Scale: Poisson}
+	f := &RateFit{g: g, x: newDesign(g), Phi: 1, Scale: Poisson, repeated: math.Max(1, t.Repeated)}
 	f.findCollinear()
-	coef := f.start()
+	if g.random == 0 {
+		f.fit(0)
+		f.scale()
+		return f, ""
+	}
+	// From the middle outwards, as far as a spread weighs anything: in a large
+	// fleet that is one or two.
+	parts := []*RateFit{f.spread(len(spreads)/2, nil)}
+	top := parts[0].weight
+	for _, step := range []int{-1, 1} {
+		last := parts[0]
+		for k := len(spreads)/2 + step; k >= 0 && k < len(spreads) && last.weight > top-weightless; k += step {
+			last = f.spread(k, last.coef)
+			parts, top = append(parts, last), math.Max(top, last.weight)
+		}
+	}
+	for _, part := range parts {
+		if part.weight == top {
+			f = part
+		}
+		part.weight = math.Exp(part.weight - top)
+	}
+	parts = slices.DeleteFunc(parts, func(p *RateFit) bool { return !(p.weight > math.Exp(-weightless)) })
+	total = 0
+	for _, part := range parts {
+		total += part.weight
+	}
+	for _, part := range parts {
+		part.weight /= total
+		part.scale()
+	}
+	likeliest := *f
+	likeliest.parts = parts
+	return &likeliest, ""
+}
+
+// spreads are the standard deviations of the log rates of a random factor's
+// levels that are averaged over.
+var spreads = []float64{0.05, 0.2, 0.4, 0.6, 0.8, 1, 1.3, 1.7}
+
+// weightless is how far below the likeliest, in log likelihood, a spread weighs
+// next to nothing.
+const weightless = 7
+
+// spread is the fit at one of the spreads, from coefficients near it if not nil.
+func (f *RateFit) spread(k int, near []float64) *RateFit {
+	part, x := *f, *f.x
+	part.x, part.coef, part.Warnings = &x, near, slices.Clip(f.Warnings)
+	part.fit(1 / spreads[k] / spreads[k])
+	if part.weight = part.restricted(); !usable(part.weight) {
+		part.weight = -math.MaxFloat64
+	}
+	return &part
+}
+
+// fit finds the coefficients; precision is that of random levels.
+func (f *RateFit) fit(precision float64) {
+	f.x.precision = precision * f.repeated
+	coef := slices.Clone(f.coef)
+	if coef == nil {
+		coef = f.start()
+	}
 	if !f.maximise(coef, false) {
 		f.Warnings = append(f.Warnings, "the fit did not settle: some ratios may have no finite estimate")
 	}
 	f.coef = coef
-	f.goodness()
-	f.scale()
-	return f, ""
+}
+
+// restricted is the logarithm of the likelihood with all coefficients
+// integrated out, by Laplace's approximation and but for a constant.
+func (f *RateFit) restricted() float64 {
+	l := f.penalised/f.repeated - f.h.logDet()/2
+	return l + float64(f.x.mixedTo-f.x.mixedFrom)*math.Log(f.x.precision)/2
 }
 
 // findCollinear looks for dependent columns with every living row counted once.
@@ -233,6 +324,22 @@ func (f *RateFit) findCollinear() {
 // start gives the absorbed factor's crude log rates.
 func (f *RateFit) start() []float64 {
 	coef := make([]float64, f.x.n)
+	if f.g.random > 0 { // the absorbed factor may be the random one: its levels begin at 0
+		events, hours := 0.0, 0.0
+		for i, y := range f.g.events {
+			events, hours = events+y, hours+f.g.exposure[i]
+		}
+		from := 0
+		if f.x.absorbed != f.g.random {
+			from = f.x.absorbed
+		}
+		for _, k := range f.x.col[from] {
+			if k >= 0 {
+				coef[k] = math.Log(events / hours)
+			}
+		}
+		return coef
+	}
 	hours := make([]float64, f.x.na)
 	for i, l := range f.g.codes[f.x.absorbed] {
 		if !f.x.deadRow[i] {
@@ -272,6 +379,9 @@ func (f *RateFit) maximise(coef []float64, firth bool) bool {
 			f.mu[i] = math.Exp(eta)
 			sum += y*eta - f.mu[i]
 		}
+		for _, u := range c[x.mixedFrom:x.mixedTo] {
+			sum -= x.precision * u * u / 2
+		}
 		return sum
 	}
 	at := loglik(coef)
@@ -297,6 +407,9 @@ func (f *RateFit) maximise(coef []float64, firth bool) bool {
 				score[c] += r
 			}
 		}
+		for k := x.mixedFrom; k < x.mixedTo; k++ {
+			score[k] -= x.precision * coef[k]
+		}
 		step := f.h.solve(score)
 		decrement, longest := 0.0, 0.0
 		for k, s := range step {
@@ -307,7 +420,7 @@ func (f *RateFit) maximise(coef []float64, firth bool) bool {
 			return false
 		}
 		if decrement < 1e-16 {
-			f.LogLik = at
+			f.LogLik, f.penalised = at, at
 			return true
 		}
 		shrink := math.Min(1, 8/longest)
@@ -323,13 +436,14 @@ func (f *RateFit) maximise(coef []float64, firth bool) bool {
 		}
 		copy(coef, next)
 	}
-	f.LogLik = at
+	f.LogLik, f.penalised = at, at
 	return false
 }
 
 // goodness fills Deviance, Pearson, DF and LogLik of the strata.
 func (f *RateFit) goodness() {
-	f.LogLik, f.DF = 0, -f.rank()
+	rank := f.rank()
+	f.LogLik, f.DF = 0, -rank
 	var spread, excess float64
 	for c, y := range f.g.events {
 		if f.g.exposure[c] > 0 {
@@ -354,7 +468,7 @@ func (f *RateFit) goodness() {
 	}
 	df := float64(f.DF)
 	if (f.Pearson-df)/math.Sqrt(2*df+spread) > zFor(0.90) {
-		phi := f.Pearson / df / (1 + excess/(df+float64(f.rank())))
+		phi := f.Pearson / df / (1 + excess/(df+float64(rank)))
 		if phi > 1 {
 			f.Phi, f.Scale = phi, QuasiPoisson
 			f.Warnings = append(f.Warnings, fmt.Sprintf("counts vary %.2g times more than chance within strata: intervals are widened for it", phi))
@@ -370,7 +484,18 @@ func poissonDeviance(y, mu float64) float64 {
 	return y*math.Log(y/mu) - (y - mu)
 }
 
+// rank is the number of parameters that the fit has used up; of a random factor
+// as far as its levels are free.
 func (f *RateFit) rank() int {
+	if f.g.random > 0 {
+		used, leverage := 0.0, f.h.leverage(f.g, f.x)
+		for i, mu := range f.mu {
+			if !f.x.deadRow[i] {
+				used += mu * leverage(i)
+			}
+		}
+		return int(math.Round(used))
+	}
 	n := f.x.n - len(f.nulls)
 	for _, dead := range f.x.dead[f.x.absorbed] {
 		if dead {
@@ -382,8 +507,17 @@ func (f *RateFit) rank() int {
 
 const minClusters = 5 // fewer say too little of how they differ
 
-// scale looks for events that come in clusters.
+// scale finds how much more than Poisson's counts vary.
 func (f *RateFit) scale() {
+	f.goodness()
+	if f.repeated > 1 {
+		f.Phi, f.Scale = math.Max(f.Phi, f.repeated), QuasiPoisson
+	}
+	f.clustered()
+}
+
+// clustered looks for events that come in clusters.
+func (f *RateFit) clustered() {
 	var x2, expected, spread float64
 	n := 0
 	v := make([]float64, f.x.n)
@@ -412,7 +546,7 @@ func (f *RateFit) scale() {
 		return
 	}
 	phi := x2 / expected
-	if n < minClusters {
+	if n < minClusters || f.g.random > 0 {
 		f.Phi, f.Scale = math.Max(f.Phi, phi), QuasiPoisson
 		f.Warnings = append(f.Warnings, fmt.Sprintf("events gather in some of the %d clusters, %.2g times more than chance: intervals are widened for it", n, phi))
 		return

@@ -144,7 +144,7 @@ func TestConfoundedDriver(t *testing.T) {
 		tab.Factors[0] = append(tab.Factors[0], 0, 1)
 		tab.Factors[1] = append(tab.Factors[1], i, i)
 	}
-	crude, _ := FitRates(RateTable{tab.Events, tab.Exposure, tab.Factors[:1], nil})
+	crude, _ := FitRates(RateTable{Events: tab.Events, Exposure: tab.Exposure, Factors: tab.Factors[:1]})
 	c.same(t, crude.RatesOf(-1, 0.95)[0].Est.Value, "crude_irr")
 	held, _ := FitRates(tab)
 	r := held.RatesOf(-1, 0.95)[0]
@@ -156,7 +156,7 @@ func TestConfoundedDriver(t *testing.T) {
 }
 
 func TestNoOtherFactorIsTheCrudeRatio(t *testing.T) {
-	f, _ := FitRates(RateTable{[]int{6, 1}, []float64{41, 230}, [][]int{{0, 1}}, nil})
+	f, _ := FitRates(RateTable{Events: []int{6, 1}, Exposure: []float64{41, 230}, Factors: [][]int{{0, 1}}})
 	got, want := f.RatesOf(-1, 0.95)[0], CompareRates(6, 41, 1, 230, 0.95)
 	require.InDelta(t, want.MidP.Est.Value, got.Est.Value, 1e-9)
 	require.InEpsilon(t, want.MidP.Est.Low, got.Est.Low, 1e-9)
@@ -209,8 +209,10 @@ func TestCollinearFactors(t *testing.T) {
 	_, _, ok := f.Effect(0, 2, 0)
 	require.False(t, ok)
 	// a factor held twice changes nothing
-	once, _ := FitRates(RateTable{tab.Events[:4], tab.Exposure[:4], [][]int{{0, 0, 1, 1}, {0, 1, 0, 1}}, nil})
-	twice, _ := FitRates(RateTable{tab.Events[:4], tab.Exposure[:4], [][]int{{0, 0, 1, 1}, {0, 1, 0, 1}, {1, 0, 1, 0}}, nil})
+	tab = RateTable{Events: tab.Events[:4], Exposure: tab.Exposure[:4], Factors: [][]int{{0, 0, 1, 1}, {0, 1, 0, 1}}}
+	once, _ := FitRates(tab)
+	tab.Factors = append(tab.Factors, []int{1, 0, 1, 0})
+	twice, _ := FitRates(tab)
 	a, b := once.RatesOf(-1, 0.95)[0], twice.RatesOf(-1, 0.95)[0]
 	require.InDelta(t, a.Est.Value, b.Est.Value, 1e-9)
 	require.InDelta(t, a.Est.High, b.Est.High, 1e-9)
@@ -248,6 +250,8 @@ func TestRegressionExtremes(t *testing.T) {
 			}
 			tab.Cluster = append(tab.Cluster, rapid.IntRange(0, 20).Draw(t, "cluster"))
 		}
+		tab.Random = rapid.IntRange(0, factors-1).Draw(t, "random")
+		tab.Repeated = rapid.SampledFrom([]float64{0, 1, 3}).Draw(t, "repeated")
 		f, why := FitRates(tab)
 		if f == nil {
 			if why == "" {
@@ -365,7 +369,7 @@ func TestAdjustedRatioCoverage(t *testing.T) {
 
 func BenchmarkThousandMachines(b *testing.B) {
 	rng := rand.New(rand.NewPCG(9, 9))
-	for _, by := range []string{"driver", "driver holding machine"} {
+	for _, by := range []string{"driver", "driver holding machine", "driver on his own machines"} {
 		tab := RateTable{Factors: make([][]int, 5)}
 		for range 1_000_000 {
 			tab.Events = append(tab.Events, int(distuv.Poisson{Lambda: 0.005, Src: rng}.Rand()))
@@ -374,7 +378,14 @@ func BenchmarkThousandMachines(b *testing.B) {
 			tab.Factors[1] = append(tab.Factors[1], rng.IntN(10))
 			tab.Factors[2] = append(tab.Factors[2], rng.IntN(3))
 			tab.Factors[3] = append(tab.Factors[3], rng.IntN(3))
-			tab.Factors[4] = append(tab.Factors[4], rng.IntN(1000))
+			machine := rng.IntN(1000)
+			if by == "driver on his own machines" && rng.Float64() < 0.8 {
+				machine = machine%5*200 + tab.Factors[0][len(tab.Factors[0])-1]
+			}
+			tab.Factors[4] = append(tab.Factors[4], machine)
+		}
+		if by == "driver on his own machines" {
+			tab.Random = 4
 		}
 		if by == "driver" {
 			tab.Factors = tab.Factors[:4]
@@ -389,4 +400,35 @@ func BenchmarkThousandMachines(b *testing.B) {
 			}
 		})
 	}
+}
+
+// A random factor whose levels hardly differ is none, and one whose levels
+// differ without bound is an ordinary one: the two ends of the mixed model.
+func TestRandomFactorBetweenNoneAndOrdinary(t *testing.T) {
+	was := spreads
+	defer func() { spreads = was }()
+	plan := fleetPlan{runs: 3000, rate: 0.02, drivers: 5, ratio: 2, machines: 6, shape: 3, keep: 1}
+	tab := plan.make(rand.New(rand.NewPCG(6, 6)))
+	tab.Cluster = nil
+	same := func(spread float64, want RateTable, tolerance float64) {
+		spreads = []float64{spread}
+		mixed := tab
+		mixed.Random = 3
+		f, why := FitRates(mixed)
+		require.Empty(t, why)
+		g, why := FitRates(want)
+		require.Empty(t, why)
+		// variances alone are compared: dispersion is judged by other strata in the two
+		f.Phi, f.parts[0].Phi, g.Phi = 1, 1, 1
+		for d, r := range f.RatesOf(-1, 0.95) {
+			w := g.RatesOf(-1, 0.95)[d]
+			require.InEpsilon(t, w.Est.Value, r.Est.Value, tolerance)
+			require.InEpsilon(t, w.Est.Low, r.Est.Low, tolerance)
+			require.InEpsilon(t, w.Est.High, r.Est.High, tolerance)
+		}
+	}
+	without := tab
+	without.Factors = tab.Factors[:3]
+	same(1e-4, without, 1e-4)
+	same(1e3, tab, 1e-3)
 }

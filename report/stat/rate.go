@@ -34,14 +34,14 @@ func Rate(events int, exposure, level float64) Result {
 	if why := checkRate(events, exposure, level); why != "" {
 		return Result{Why: why}
 	}
-	low, high := garwood(events, level)
+	low, high := garwood(float64(events), level)
 	return estimated(float64(events)/exposure, low/exposure, high/exposure, level)
 }
 
 // garwood gives the exact limits of the expected count.
-func garwood(events int, level float64) (low, high float64) {
-	x, tail := float64(events), (1-level)/2
-	if events > 0 {
+func garwood(x, level float64) (low, high float64) {
+	tail := (1 - level) / 2
+	if x > 0 {
 		low = mathext.GammaIncRegInv(x, tail)
 	}
 	return low, mathext.GammaIncRegCompInv(x+1, tail)
@@ -55,9 +55,14 @@ func RateMidP(events int, exposure, level float64) Result {
 	if why := checkRate(events, exposure, level); why != "" {
 		return Result{Why: why}
 	}
-	x, tail := float64(events), (1-level)/2
-	low, high := garwood(events, level)
-	if events > 0 {
+	low, high := midPLimits(float64(events), level)
+	return estimated(float64(events)/exposure, low/exposure, high/exposure, level)
+}
+
+func midPLimits(x, level float64) (low, high float64) {
+	tail := (1 - level) / 2
+	low, high = garwood(x, level)
+	if x > 0 {
 		low = root(func(m float64) float64 {
 			return (poissonAtLeast(x, m)+poissonAtLeast(x+1, m))/2 - tail
 		}, low, x)
@@ -65,7 +70,7 @@ func RateMidP(events int, exposure, level float64) Result {
 	high = root(func(m float64) float64 {
 		return (poissonBelow(x, m)+poissonBelow(x+1, m))/2 - tail
 	}, x, high)
-	return estimated(x/exposure, low/exposure, high/exposure, level)
+	return low, high
 }
 
 // PValues are the tails of one comparison. TwoSided is central, twice the

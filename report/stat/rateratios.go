@@ -87,6 +87,9 @@ func (f *RateFit) RatesOf(reference int, level float64) []LevelRatio {
 		return out
 	}
 	s := f.standardise()
+	for _, part := range f.parts {
+		s.parts = append(s.parts, part.standardise())
+	}
 	var wait sync.WaitGroup
 	parts := runtime.GOMAXPROCS(0)
 	for part := range parts {
@@ -109,12 +112,14 @@ type standardised struct {
 	events, hours []float64 // hours: under standard conditions
 	rows          [][]int
 	weight        []float64       // of a row: its standard hours
-	penalised     func() *RateFit // fitted once it is asked for
+	firth         func() *RateFit // fitted once it is asked for
+	parts         []*standardised // of each part of the fit
 }
 
 func (f *RateFit) standardise() *standardised {
 	n := f.g.levels[0]
-	s := &standardised{make([]float64, n), make([]float64, n), make([][]int, n), make([]float64, len(f.g.events)), sync.OnceValue(f.penalised)}
+	s := &standardised{events: make([]float64, n), hours: make([]float64, n), rows: make([][]int, n),
+		weight: make([]float64, len(f.g.events)), firth: sync.OnceValue(f.withFirth)}
 	for i, l := range f.g.codes[0] {
 		s.events[l] += f.g.events[i]
 		if f.g.exposure[i] == 0 {
@@ -206,49 +211,67 @@ func (f *RateFit) levelRatio(s *standardised, l, reference int, level float64) L
 	case restHours == 0:
 		return none("the others' hours lie only where no event ever happened")
 	}
+	var cmp comparison
 	grad := make([]float64, f.x.n)
-	var cmp conditional
-	switch {
-	case events > 0 && restEvents > 0:
-		f.addLevels(grad, s, []int{l}, 1)
-		f.addLevels(grad, s, rest, -1)
-		v := f.variance(grad)
-		if !(v < 400) { // a standard error of 20: separated
-			return f.firthRatio(s, grad, level, warnings)
-		}
-		k := math.Min(1, (1/events+1/restEvents)/v)
-		cmp = conditional{k * events, hours, k * restEvents, restHours}
-	default:
-		// The side without events would have had `expected` at the other's rate;
-		// v is the variance of its logarithm, so 1/v events' worth of knowledge.
-		quiet, loud, at := []int{l}, rest, restEvents/restHours*hours
-		if events > 0 {
-			quiet, loud, at = rest, []int{l}, events/hours*restHours
-		}
-		f.addLevels(grad, s, loud, 1)
-		sum := 0.0
-		for _, k := range quiet {
-			sum += s.hours[k]
-		}
-		for _, k := range quiet {
-			for _, i := range s.rows[k] {
-				f.addConditions(grad, i, s.weight[i]/sum)
+	each := func(f *RateFit, s *standardised, weight float64) (separated bool) {
+		clear(grad)
+		var c conditional
+		if events > 0 && restEvents > 0 {
+			f.addLevels(grad, s, []int{l}, 1)
+			f.addLevels(grad, s, rest, -1)
+			v := f.variance(grad)
+			k := math.Min(1, (1/events+1/restEvents)/v)
+			c = conditional{k * events, s.hours[l], k * restEvents, sumOf(s.hours, rest)}
+			separated = !(v < 400) // a standard error of 20
+		} else {
+			// The side without events would have had `at` at the other's rate; v is
+			// the variance of its logarithm, so 1/v events' worth of knowledge.
+			quiet, loud := []int{l}, rest
+			if events > 0 {
+				quiet, loud = rest, []int{l}
+			}
+			f.addLevels(grad, s, loud, 1)
+			sum := sumOf(s.hours, quiet)
+			for _, k := range quiet {
+				for _, i := range s.rows[k] {
+					f.addConditions(grad, i, s.weight[i]/sum)
+				}
+			}
+			v := f.variance(grad)
+			separated = !(v < 400) || v <= 0
+			at := sumOf(s.events, loud) / sumOf(s.hours, loud) * sum
+			at /= math.Max(1, v/dot(grad, f.h.solve(grad))) // over-dispersed counts of 0 say less
+			c = conditional{0, at, 1 / v, 1 / v}
+			if events > 0 {
+				c = conditional{1 / v, 1 / v, 0, at}
 			}
 		}
-		v := f.variance(grad)
-		if !(v < 400) || v <= 0 {
-			return none("separated: %g events in conditions that no other level shares", math.Max(events, restEvents))
-		}
-		known := 1 / v
-		at /= math.Max(1, v/dot(grad, f.h.solve(grad))) // over-dispersed counts of 0 say less
-		cmp = conditional{0, at, known, known}
-		if events > 0 {
-			cmp = conditional{known, known, 0, at}
-		}
+		cmp = append(cmp, weighed{c, weight})
+		return separated
+	}
+	separated := false
+	if len(f.parts) == 0 {
+		separated = each(f, s, 1)
+	}
+	for i, part := range f.parts {
+		separated = each(part, s.parts[i], part.weight) || separated
+	}
+	switch {
+	case separated && events > 0 && restEvents > 0:
+		return f.firthRatio(s, grad, level, warnings)
+	case separated:
+		return none("separated: %g events in conditions that no other level shares", math.Max(events, restEvents))
 	}
 	value, more := cmp.value()
 	lo, hi := cmp.midPLimits((1 - level) / 2)
-	return LevelRatio{estimated(value, lo, hi, level, append(warnings, more...)...), cmp.pValues(1).MidP}
+	return LevelRatio{estimated(value, lo, hi, level, append(warnings, more...)...), cmp.p()}
+}
+
+func sumOf(v []float64, at []int) (sum float64) {
+	for _, k := range at {
+		sum += v[k]
+	}
+	return sum
 }
 
 // comparable gives those of rest whose ratio to level l the data determine.
@@ -310,9 +333,9 @@ func (f *RateFit) base(s *standardised, k int) int {
 	return s.rows[k][0]
 }
 
-// penalised is the fit with Firth's penalty; without coefficients where there is
+// withFirth is the fit with Firth's penalty; without coefficients where there is
 // none.
-func (f *RateFit) penalised() *RateFit {
+func (f *RateFit) withFirth() *RateFit {
 	p := *f
 	p.coef = f.start()
 	if !p.maximise(p.coef, true) {
@@ -324,7 +347,7 @@ func (f *RateFit) penalised() *RateFit {
 // firthRatio is the contrast from a penalised fit, with a normal interval of
 // the logarithm.
 func (f *RateFit) firthRatio(s *standardised, grad []float64, level float64, warnings []string) LevelRatio {
-	p := s.penalised()
+	p := s.firth()
 	if p.coef == nil {
 		return LevelRatio{Result: absent("separated: no finite estimate"), P: 1}
 	}

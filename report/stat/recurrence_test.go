@@ -49,8 +49,19 @@ func TestValveSeatMCF(t *testing.T) {
 		c.same(t, s.SE, "at", i, "se_robust")
 		if s.Time == time {
 			require.Equal(t, int(c.f(t, "at", i, "at_risk")), s.AtRisk)
-			c.same(t, s.High, "at", i, "hi95_plain")
-			c.close(t, s.Low, math.Max(0, c.f(t, "at", i, "lo95_plain")), "lo95_plain, not under 0")
+			z := zFor(0.95)
+			c.same(t, s.MCF+z*s.SE, "at", i, "hi95_plain")
+			c.same(t, s.MCF-z*s.SE, "at", i, "lo95_plain")
+			low, high := s.limits(z)
+			c.same(t, low, "at", i, "lo95_log")
+			c.same(t, high, "at", i, "hi95_log")
+			// what is printed is Student's with 41 degrees of freedom at 61 days and
+			// fewer later, a little wider: t.975 of 41 is 2.0195 (tables of Student's t)
+			require.Less(t, s.Low, low)
+			require.Greater(t, s.High, high)
+			if s.AtRisk == 41 {
+				require.InEpsilon(t, 2.0195/1.959964, math.Log(s.High/s.MCF)/math.Log(high/s.MCF), 1e-4)
+			}
 		}
 	}
 }

@@ -181,16 +181,27 @@ type WeibullPool struct {
 
 // frailties are the coefficients of variation of the hazard among units that
 // PoolWeibull averages over, each as likely beforehand.
-var frailties = []float64{0.05, 0.2, 0.4, 0.6, 0.8, 1, 1.25, 1.6}
+var frailties = []float64{0.1, 0.3, 0.5, 0.7, 0.9, 1.2, 1.6, 2.1}
+
+// odd are the kinds of unit that PoolWeibull allows for: the usual one, and one
+// in five whose hazard is centred at a ninth to nine times the usual one's. Without
+// these, a single odd unit among alike ones is drawn towards the others (its
+// interval covers half the time): a heavier tail than the gamma's lets what it
+// shows of itself win (West 1984, J. R. Stat. Soc. B 46, on outliers and shrinkage).
+var odd = []struct{ times, share float64 }{{1, 0.8}, {1. / 9, 0.05}, {1. / 3, 0.05}, {3, 0.05}, {9, 0.05}}
+
+// oddSpread is the least coefficient of variation within an odd kind, so that
+// the kinds join up.
+const oddSpread = 0.5
 
 // PoolWeibull gives every unit its time by which a share p has had the event.
-// Units share a shape b; a unit's hazard is gamma among units (shared frailty,
-// Clayton 1978; Vaupel, Manton & Stallard 1979). Given b and the coefficient of
-// variation among units, a unit's events and its sum of t^b - e^b are those of
-// PoolRates, and its hazard's posterior is gamma. All three are averaged over their
-// marginal likelihood, flat in log b, the variation and the log mean hazard,
-// since a few units say little of any. A unit's value is the
-// median, its interval the equal-tail quantiles of its time. Fewer than 3
+// Units share a shape b; a unit's hazard is drawn from a mixture of gammas (shared
+// frailty, Clayton 1978; Vaupel, Manton & Stallard 1979), see odd. Given b and the
+// coefficient of variation among units, a unit's events and its sum of t^b - e^b
+// are those of PoolRates, and its hazard's posterior is a mixture of gammas. All
+// three are averaged over their marginal likelihood, flat in log b, the variation
+// and the log mean hazard, since a few units say little of any. A unit's value is
+// the median, its interval the equal-tail quantiles of its time. Fewer than 3
 // events in all are an absence for every unit.
 func PoolWeibull(units [][]Lifetime, p, level float64) WeibullPool {
 	out := WeibullPool{Units: make([]Result, len(units))}
@@ -215,11 +226,16 @@ func PoolWeibull(units [][]Lifetime, p, level float64) WeibullPool {
 	s := &out.All.sample
 	cells := frailtyGrid(units, events, s, out.All.Shape.Est)
 	c := -math.Log1p(-p)
+	var terms []posterior
 	for i, d := range events {
+		terms = terms[:0]
+		for k := range cells {
+			terms = cells[k].posterior(terms, float64(d), cells[k].hours[i])
+		}
 		below := func(z float64) float64 { // P(log time <= z)
 			total := 0.0
-			for _, g := range cells {
-				total += g.weight * mathext.GammaIncRegComp(g.shape+float64(d), (g.exposure+g.hours[i])*c*math.Exp(-g.b*z))
+			for _, t := range terms {
+				total += t.weight * mathext.GammaIncRegComp(t.shape, t.exposure*c*math.Exp(-t.b*z))
 			}
 			return total
 		}
@@ -229,22 +245,101 @@ func PoolWeibull(units [][]Lifetime, p, level float64) WeibullPool {
 		out.Units[i] = estimated(at(0.5), at((1-level)/2), at(1-(1-level)/2), level)
 	}
 	if len(cells) > 0 && !overdispersed(events, cells[0].hours) {
-		out.Warnings = append(out.Warnings, "units differ no more than chance: all are held close to the time of all together")
+		out.Warnings = append(out.Warnings, "they differ no more than chance: each is pulled towards the average of all")
 	}
 	return out
 }
 
-// frailtyCell is one shape b and one gamma distribution of hazards.
+// frailtyCell is one shape b and one distribution of hazards: gamma of shape and
+// exposure for the usual unit.
 type frailtyCell struct {
 	b, shape, exposure float64
 	hours              []float64 // of units: sum of t^b - e^b
 	weight             float64   // posterior, sums to 1 over cells
 }
 
+// posterior is a part of a unit's: its hazard is gamma given b.
+type posterior struct{ weight, b, shape, exposure float64 }
+
+// kind is the gamma distribution of the hazards of an odd kind.
+func (g *frailtyCell) kind(times float64) (shape, exposure float64) {
+	shape = g.shape
+	if times != 1 {
+		shape = math.Min(shape, 1/oddSpread/oddSpread)
+	}
+	return shape, g.exposure * shape / g.shape / times
+}
+
+// posterior adds what the cell makes of a unit with so many events in so many
+// hours, but for what weighs next to nothing.
+func (g *frailtyCell) posterior(to []posterior, events, hours float64) []posterior {
+	from := len(to)
+	l, _, _ := g.marginal(events, hours)
+	for _, k := range odd {
+		a, e := g.kind(k.times)
+		if w := k.share * math.Exp(gammaPoisson(a, e, events, hours)-l); w > 1e-4 {
+			to = append(to, posterior{w, g.b, a + events, e + hours})
+		}
+	}
+	total := 0.0
+	for _, t := range to[from:] {
+		total += t.weight
+	}
+	for i := range to[from:] {
+		to[from+i].weight *= g.weight / total
+	}
+	return to
+}
+
+// marginal is the log likelihood of a unit, with its slope by the log of the
+// exposure and the information on it.
+func (g *frailtyCell) marginal(events, hours float64) (l, slope, info float64) {
+	var each [8]float64
+	top := math.Inf(-1)
+	for i, k := range odd {
+		a, e := g.kind(k.times)
+		each[i] = math.Log(k.share) + gammaPoisson(a, e, events, hours)
+		top = math.Max(top, each[i])
+	}
+	total := 0.0
+	for i, k := range odd {
+		w := math.Exp(each[i] - top)
+		if w < 1e-6 {
+			continue
+		}
+		a, e := g.kind(k.times)
+		total += w
+		slope += w * (a*hours - events*e) / (e + hours)
+		info += w * (a + events) * e * hours / (e + hours) / (e + hours)
+	}
+	return top + math.Log(total), slope / total, info / total
+}
+
+// gammaPoisson is the log likelihood of a count whose rate is gamma, but for
+// what depends on count and hours only.
+func gammaPoisson(shape, exposure, events, hours float64) float64 {
+	rise := 0.0 // log gamma(shape + events) - log gamma(shape)
+	if events > 30 {
+		l1, _ := math.Lgamma(shape + events)
+		l0, _ := math.Lgamma(shape)
+		rise = l1 - l0
+	} else {
+		product := 1.0
+		for k := 0.0; k < events; k++ {
+			product *= shape + k
+			if product > 1e200 {
+				rise, product = rise+math.Log(product), 1
+			}
+		}
+		rise += math.Log(product)
+	}
+	return rise - shape*math.Log1p(hours/exposure) - events*math.Log(exposure+hours)
+}
+
 // frailtyGrid spans log b twice as wide as its own interval; the likeliest cell
 // is first and those that hold next to nothing are left out.
 func frailtyGrid(units [][]Lifetime, events []int, s *weibullSample, shape *Estimate) []frailtyCell {
-	const steps = 13
+	const steps = 9
 	var cells []frailtyCell
 	half := math.Log(shape.High / shape.Low)
 	for k := range steps {
@@ -258,16 +353,25 @@ func frailtyGrid(units [][]Lifetime, events []int, s *weibullSample, shape *Esti
 		for _, cv := range frailties {
 			a := 1 / cv / cv
 			g := frailtyCell{b: b, shape: a, exposure: gammaExposure(events, hours, a), hours: hours}
-			g.weight = s.n*math.Log(b) + (b-1)*s.logs
-			info := 0.0 // on the log of the exposure
-			for i, d := range events {
-				x := float64(d)
-				info += (a + x) * g.exposure * hours[i] / (g.exposure + hours[i]) / (g.exposure + hours[i])
-				l1, _ := math.Lgamma(a + x)
-				l0, _ := math.Lgamma(a)
-				g.weight += l1 - l0 - a*math.Log1p(hours[i]/g.exposure) - x*math.Log(g.exposure+hours[i])
+			var l, info float64 // of the log of the exposure
+			all := func() (slope float64) {
+				l, info = 0, 0
+				for i, d := range events {
+					l1, s1, i1 := g.marginal(float64(d), hours[i])
+					l, slope, info = l+l1, slope+s1, info+i1
+				}
+				return slope
 			}
-			g.weight -= math.Log(info) / 2
+			for range 12 { // from the gamma's best, which odd units draw away
+				slope := all()
+				step := math.Max(-1, math.Min(1, slope/info))
+				g.exposure *= math.Exp(step)
+				if math.Abs(step) < 0.01 {
+					break
+				}
+			}
+			all()
+			g.weight = s.n*math.Log(b) + (b-1)*s.logs + l - math.Log(info)/2
 			// three nodes for the exposure (Gauss-Hermite): its logarithm is about normal
 			for node, weight := range [3]float64{1. / 6, 2. / 3, 1. / 6} {
 				h := g

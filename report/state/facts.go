@@ -5,6 +5,7 @@ import (
 	"strconv"
 	"strings"
 
+	"shedbook/report/cooling"
 	"shedbook/schema"
 )
 
@@ -36,7 +37,11 @@ const (
 // it says neither. A bare fail may be oil above its mark: it counts as such where
 // coolant is gone too.
 func oilFinding(c *schema.Check) string {
-	switch finding := figure(c, "finding"); {
+	finding := figure(c, "finding")
+	if v := cooling.Recorded(c.Check, c.Value.V, c.Value.Known, c.Unit, c.Figures)["finding"]; len(v) > 0 {
+		finding = cooling.OilFinding(v[0])
+	}
+	switch {
 	case c.Check != "oil-level":
 		return ""
 	case finding == milky, figure(c, "milky") == "yes":

@@ -44,7 +44,7 @@ const (
 	boilUnknown  = 250  // ml, where the size is unknown: 5 % of 5 l, which such systems hold (2 to 8 l)
 	levelShare   = 0.10 // of the system, below the mark
 	levelUnknown = 500  // ml, likewise 10 % of 5 l
-	gasketAt     = 0.15 // probability
+	GasketAt     = 0.15 // probability
 	oftenHeats   = 3    // overheats in
 	oftenHours   = 10   // engine hours
 	oftenDays    = 3    // where no engine hours are recorded between them

@@ -357,8 +357,9 @@ func TestGasFound(t *testing.T) {
 
 func TestMilkyOil(t *testing.T) {
 	starts := map[string]func() *diary{
-		"finding": func() *diary { return newDiary().check("10 09:00", "oil-level", "fail", "finding=milky") },
-		"figure":  func() *diary { return newDiary().check("10 09:00", "oil-level", "fail", "milky=1") },
+		"finding":               func() *diary { return newDiary().check("10 09:00", "oil-level", "fail", "finding=milky") },
+		"finding by its number": func() *diary { return newDiary().check("10 09:00", "oil-level", "fail", "finding=3") },
+		"figure":                func() *diary { return newDiary().check("10 09:00", "oil-level", "fail", "milky=1") },
 		"overfull, coolant gone": func() *diary {
 			return newDiary().run("8 08:00", 2).topUp("9 07:00", 210, "").check("10 09:00", "oil-level", "fail", "finding=overfull")
 		},
@@ -393,6 +394,7 @@ func TestMilkyOil(t *testing.T) {
 	}
 	newDiary().check("10 09:00", "oil-level", "fail", "finding=low").is(t, Ready)
 	newDiary().check("10 09:00", "oil-level", "fail", "finding=overfull").is(t, Ready)
+	newDiary().check("10 09:00", "oil-level", "fail", "milky=1").service("11 09:00", "oil change", "").run("12 08:00", 0.5).check("12 09:00", "oil-level", "pass", "finding=0").is(t, Ready)
 	newDiary().topUp("9 07:00", 210, "").check("10 09:00", "oil-level", "fail", "finding=low").is(t, Ready)
 	newDiary().check("8 09:00", "oil-level", "fail", "finding=overfull").service("9 08:00", "oil change", "").topUp("10 07:00", 210, "").is(t, Ready)
 	// What boiled over is not gone into the oil.

@@ -576,7 +576,7 @@ func (w *walker) likely() {
 		return
 	}
 	p := w.g.Gasket(w.asOf)
-	if p < gasketAt {
+	if p < GasketAt {
 		return
 	}
 	m := &matter{rule: "gasket-likely", at: w.speaks.at, record: w.speaks.record, text: fmt.Sprintf("a head gasket is likely by its log (probability %.2f)", p)}
@@ -594,7 +594,7 @@ func (w *walker) likely() {
 	}
 	for i := range w.l.Log.Releases {
 		r := &w.l.Log.Releases[i]
-		if !r.At.Before(w.speaks.at) && w.speaks.record <= r.Number && w.g.Gasket(r.At) >= gasketAt {
+		if !r.At.Before(w.speaks.at) && w.speaks.record <= r.Number && w.g.Gasket(r.At) >= GasketAt {
 			w.spells = append(w.spells, m.spell(&r.At, fmt.Sprintf("released by %s: %s", r.By, r.Why)))
 			m.released = r
 			break

@@ -1,6 +1,7 @@
 package unit
 
 import (
+	"cmp"
 	"slices"
 	"strings"
 	"unicode/utf8"
@@ -103,4 +104,35 @@ func runes(buf *[maxCell]rune, s string) []rune {
 		n++
 	}
 	return buf[:n]
+}
+
+// Natural orders names as people do: R2 before R10. Runs of digits are compared as numbers, the rest letter by letter,
+// case aside; names that are equal so are ordered by their letters.
+func Natural(a, b string) int {
+	x, y := strings.ToLower(a), strings.ToLower(b)
+	for x != "" && y != "" {
+		n, m := digits(x), digits(y)
+		if n > 0 && m > 0 {
+			u, v := strings.TrimLeft(x[:n], "0"), strings.TrimLeft(y[:m], "0")
+			if c := cmp.Or(cmp.Compare(len(u), len(v)), strings.Compare(u, v)); c != 0 {
+				return c
+			}
+			x, y = x[n:], y[m:]
+			continue
+		}
+		if x[0] != y[0] {
+			return cmp.Compare(x[0], y[0])
+		}
+		x, y = x[1:], y[1:]
+	}
+	return cmp.Or(cmp.Compare(len(x), len(y)), strings.Compare(a, b))
+}
+
+// digits is how many digits s begins with.
+func digits(s string) int {
+	n := 0
+	for n < len(s) && s[n]-'0' <= 9 {
+		n++
+	}
+	return n
 }

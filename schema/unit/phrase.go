@@ -9,13 +9,22 @@ import (
 // ParseTime reads a time as typed at a prompt: all that ParseSheetTime reads, and, counted from now in loc,
 // "now", "14:30" (today), "today", "yesterday 9:00", "monday 8:00" (the last one whose 8:00 is not still to come),
 // "20 min ago", "3 h ago", "2 days ago" (the same time of day). A day without a time of day is its midnight.
+// "29 Nov 2026 9:30", "29.11.2026" and, where order says which comes first, "29/11/2026" are read too; without a year it
+// is the last such day.
 // Result, note and errors are as ParseSheetTime's.
-func ParseTime(s string, now time.Time, loc *time.Location) (t time.Time, note string, err error) {
-	t, note, err = ParseSheetTime(s, loc)
+func ParseTime(s string, now time.Time, loc *time.Location, order Order) (t time.Time, note string, err error) {
+	t, note, err = ParseSheetTime(s, loc, order)
 	if err == nil {
 		return t, note, nil
 	}
 	p := strings.ToLower(trim(s))
+	if c, ok := scanDate(trim(s), order); ok {
+		return c.lastBefore(now.In(loc)).in(s, loc)
+	}
+	if c, ok := scanDate(trim(s), DayFirst); ok && c.year == 0 {
+		return time.Time{}, "", fmt.Errorf("%s does not say which is the day and which the month: write %s, or say it once for all: shedbook set date-order dmy",
+			Quote(s), timeExample[:len("2026-03-14")])
+	}
 	if _, absolute := scanStamp(trim(s)); absolute || len(p) > maxCell {
 		return time.Time{}, "", err // a date that can't be is no phrase
 	}
@@ -136,6 +145,18 @@ func scanClock(s string) (c civil, ok bool) {
 		return c, true
 	}
 	return c, false
+}
+
+// lastBefore gives a date without a year that of the last such day.
+func (c civil) lastBefore(local time.Time) civil {
+	if c.year == 0 {
+		y, m, d := local.Date()
+		c.year = y
+		if c.month > int(m) || c.month == int(m) && c.day > d {
+			c.year--
+		}
+	}
+	return c
 }
 
 // on puts the time of day c on the date of day.

@@ -3,6 +3,7 @@ package unit
 import (
 	"errors"
 	"fmt"
+	"strconv"
 	"strings"
 	"time"
 )
@@ -21,15 +22,101 @@ const timeExample = "2026-03-14 09:30"
 //
 // A local time that the clocks skip is an error. One that happens twice is taken as the first, and the note says so.
 // Day and month in any order but year-month-day are refused, never guessed. Years run from 1950 to 2200.
-func ParseSheetTime(s string, loc *time.Location) (t time.Time, note string, err error) {
+//
+// Where order says which of day and month comes first, dates such as 29/11/2026, 29.11.2026 and 29 Nov 2026 are read
+// too.
+func ParseSheetTime(s string, loc *time.Location, order Order) (t time.Time, note string, err error) {
 	c, ok := scanStamp(s)
 	if !ok {
 		c, ok = scanStamp(trim(s))
+	}
+	if !ok && order != "" {
+		c, ok = scanDate(trim(s), order)
+		ok = ok && c.year != 0
 	}
 	if !ok {
 		return time.Time{}, "", stampError(s)
 	}
 	return c.in(s, loc)
+}
+
+// Order says whether the day or the month comes first in a date such as 3/4/2026; "" that nobody has said.
+type Order string
+
+// The orders of a date.
+const (
+	DayFirst   Order = "dmy"
+	MonthFirst Order = "mdy"
+)
+
+// scanDate reads a date that does not begin with its year, with or without a time of day behind it: 29 Nov 2026,
+// 29.11.2026 and, where order says how, 29/11/2026. The year is 0 where none stands.
+func scanDate(s string, order Order) (c civil, ok bool) {
+	date, clock := s, ""
+	at := strings.IndexByte(s, ':')
+	if half := strings.ToLower(s); at < 0 && (strings.HasSuffix(half, "am") || strings.HasSuffix(half, "pm")) {
+		at = len(s) - 2
+	}
+	if at > 0 { // the clock begins at the last space before its colon: 29 Nov 2026 9:30
+		if at = strings.LastIndexByte(trim(s[:at]), ' '); at < 0 {
+			return c, false
+		}
+		date, clock = s[:at], trim(s[at:])
+	}
+	if clock != "" {
+		if c, ok = scanClock(strings.ToLower(clock)); !ok {
+			return c, false
+		}
+	}
+	var parts []string
+	switch {
+	case strings.Count(date, ".") > 0:
+		parts, order = strings.Split(strings.TrimSuffix(date, "."), "."), DayFirst
+	case strings.Count(date, "/") > 0:
+		parts = strings.Split(date, "/")
+	case strings.Count(date, "-") == 2:
+		parts = strings.Split(date, "-")
+	default:
+		parts, order = strings.Fields(date), DayFirst
+		if len(parts) < 2 {
+			return c, false
+		}
+		month := monthNamed(parts[1])
+		if month == 0 {
+			return c, false
+		}
+		parts[1] = strconv.Itoa(month)
+	}
+	if order == "" || len(parts) < 2 || len(parts) > 3 {
+		return c, false
+	}
+	var n [3]int
+	for i, p := range parts {
+		v, err := strconv.Atoi(strings.TrimSpace(p))
+		if err != nil || v < 0 || len(p) > 4 {
+			return c, false
+		}
+		n[i] = v
+	}
+	c.day, c.month, c.year = n[0], n[1], n[2]
+	if order == MonthFirst {
+		c.day, c.month = c.month, c.day
+	}
+	if len(parts) == 3 && c.year < 100 {
+		c.year += 2000
+	}
+	return c, c.day > 0 && c.month > 0
+}
+
+// monthNamed is a month by its English name or the first three letters of it; 0 where it is none.
+func monthNamed(s string) int {
+	s = strings.ToLower(strings.TrimSuffix(s, "."))
+	for m := time.January; m <= time.December; m++ {
+		if name := strings.ToLower(m.String()); s == name || len(s) == 3 && strings.HasPrefix(name, s) || s == "sept" && m == time.September {
+			return int(m)
+		}
+	}
+	return 0
 }
 
 // civil is a date and time of day as written, with the offset from UTC where one stands with it.

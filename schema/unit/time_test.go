@@ -30,7 +30,7 @@ func TestParseSheetTime(t *testing.T) {
 		{"2024-02-29", "2024-02-28T22:00:00Z"}, {"2000-02-29 12:00", "2000-02-29T10:00:00Z"}, // leap days: every 4th year, and every 400th
 		{"1950-01-01 00:00", "1949-12-31T22:00:00Z"}, {"2200-12-31 23:59", "2200-12-31T21:59:00Z"},
 	} {
-		got, note, err := ParseSheetTime(c.in, two)
+		got, note, err := ParseSheetTime(c.in, two, "")
 		if assert.NoError(t, err, c.in) {
 			assert.Equal(t, c.want, got.Format(time.RFC3339), c.in)
 			assert.Empty(t, note)
@@ -61,7 +61,7 @@ func TestParseSheetTimeRefuses(t *testing.T) {
 		{"2025-01-01 10:00 +2", `"2025-01-01 10:00 +2" is not a time: write 2026-03-14 09:30`},
 		{"2025-01-01T10:00+99:00", `"2025-01-01T10:00+99:00" is not a time: write 2026-03-14 09:30`},
 	} {
-		_, _, err := ParseSheetTime(c.in, time.UTC)
+		_, _, err := ParseSheetTime(c.in, time.UTC, "")
 		assert.EqualError(t, err, c.want)
 	}
 }
@@ -84,7 +84,7 @@ func TestClocksChange(t *testing.T) {
 		{"Australia/Lord_Howe", "2026-04-05 01:45", "2026-04-04T14:45:00Z", `"2026-04-05 01:45" happens twice in Australia/Lord_Howe: taken as the first, 2026-04-05T01:45:00+11:00`, ""},
 		{"Pacific/Apia", "2011-12-30 12:00", "", "", `"2011-12-30 12:00" does not exist in Pacific/Apia, where the clocks skip it: write 2011-12-31 12:00, or the offset with it`},
 	} {
-		got, note, err := ParseSheetTime(c.in, zone(t, c.zone))
+		got, note, err := ParseSheetTime(c.in, zone(t, c.zone), "")
 		if c.err != "" {
 			assert.EqualError(t, err, c.err)
 			continue
@@ -106,12 +106,12 @@ func TestLocalTimesRoundTrip(t *testing.T) {
 		if local.Year() < minYear || local.Year() > maxYear {
 			return
 		}
-		got, note, err := ParseSheetTime(local.Format("2006-01-02 15:04:05"), loc)
+		got, note, err := ParseSheetTime(local.Format("2006-01-02 15:04:05"), loc, "")
 		if err != nil || !got.Equal(want) && (note == "" || got.In(loc).Format(time.DateTime) != local.Format(time.DateTime) || got.After(want)) {
 			t.Fatalf("%v in %v: %v %q %v", want, loc, got, note, err)
 		}
 		// An instant with its offset needs no zone.
-		got, _, err = ParseSheetTime(local.Format(time.RFC3339), time.UTC)
+		got, _, err = ParseSheetTime(local.Format(time.RFC3339), time.UTC, "")
 		if err != nil || !got.Equal(want) {
 			t.Fatalf("%v: %v %v", local, got, err)
 		}
@@ -130,13 +130,31 @@ func TestParseTime(t *testing.T) {
 		{"20 min ago", "2026-03-14T10:00:30+02:00"}, {"3 h ago", "2026-03-14T07:20:30+02:00"}, {"1 h 30 ago", "2026-03-14T08:50:30+02:00"}, {"2 days ago", "2026-03-12T10:20:30+02:00"}, {"1 week ago", "2026-03-07T10:20:30+02:00"},
 		{"2026-03-01 07:00", "2026-03-01T07:00:00+02:00"}, {"2026-03-01", "2026-03-01T00:00:00+02:00"}, {"2026-03-01T07:00:00Z", "2026-03-01T09:00:00+02:00"},
 	} {
-		got, _, err := ParseTime(c.in, now, two)
+		got, _, err := ParseTime(c.in, now, two, "")
 		if assert.NoError(t, err, c.in) {
 			assert.Equal(t, c.want, got.In(two).Format(time.RFC3339), c.in)
 			assert.Equal(t, time.UTC, got.Location())
 		}
 	}
+	for _, c := range []struct {
+		in    string
+		order Order
+		want  string
+	}{
+		{"14 Mar 2026 09:30", "", "2026-03-14T09:30:00+02:00"}, {"1 March 2026", "", "2026-03-01T00:00:00+02:00"}, {"13 Mar", "", "2026-03-13T00:00:00+02:00"},
+		{"15 Mar 8:00", "", "2025-03-15T08:00:00+02:00"}, // not still to come
+		{"13.3.2026 9:30", "", "2026-03-13T09:30:00+02:00"}, {"13.03.26", "", "2026-03-13T00:00:00+02:00"}, {"13.3.", "", "2026-03-13T00:00:00+02:00"},
+		{"29/11", DayFirst, "2025-11-29T00:00:00+02:00"}, {"3/2/2026 9am", DayFirst, "2026-02-03T09:00:00+02:00"}, {"3/2/2026 9:30 pm", MonthFirst, "2026-03-02T21:30:00+02:00"},
+		{"2/3", MonthFirst, "2026-02-03T00:00:00+02:00"}, {"3-2-2026", DayFirst, "2026-02-03T00:00:00+02:00"},
+	} {
+		got, _, err := ParseTime(c.in, now, two, c.order)
+		if assert.NoError(t, err, c.in) {
+			assert.Equal(t, c.want, got.In(two).Format(time.RFC3339), c.in)
+		}
+	}
 	for _, c := range []struct{ in, want string }{
+		{"29/11", `"29/11" does not say which is the day and which the month: write 2026-03-14, or say it once for all: shedbook set date-order dmy`},
+		{"31 Feb 2026", `"31 Feb 2026" has no such day: February 2026 has 28 days`},
 		{"soon", `"soon" is not a time: write 2026-03-14 09:30, 14:30, yesterday 9:00 or 20 min ago`},
 		{"yesterday noonish", `"yesterday noonish" has no time of day: write yesterday 9:00`},
 		{"20 ago", `"20 ago" is not a time: write 20 min ago, 3 h ago or 2 days ago`},
@@ -146,12 +164,12 @@ func TestParseTime(t *testing.T) {
 		{"25:00", `"25:00" has no such time of day: write 00:00 to 23:59`},
 		{"31/02/2025 9am", `"31/02/2025 9am" is no day: February 2025 has 28 days: write year-month-day, such as 2025-02-28 09:00`},
 	} {
-		_, _, err := ParseTime(c.in, now, two)
+		_, _, err := ParseTime(c.in, now, two, "")
 		assert.EqualError(t, err, c.want)
 	}
 	// "yesterday" on the Monday after the clocks went forward is a day of 23 hours, not 24 hours ago.
 	berlin := zone(t, "Europe/Berlin")
-	got, _, err := ParseTime("yesterday 1:30", time.Date(2026, 3, 30, 9, 0, 0, 0, berlin), berlin)
+	got, _, err := ParseTime("yesterday 1:30", time.Date(2026, 3, 30, 9, 0, 0, 0, berlin), berlin, "")
 	require.NoError(t, err)
 	assert.Equal(t, "2026-03-29T00:30:00Z", got.Format(time.RFC3339))
 }
@@ -199,8 +217,8 @@ func FuzzParseTime(f *testing.F) {
 	berlin := zone(f, "Europe/Berlin")
 	now := time.Date(2026, 3, 14, 10, 20, 30, 0, berlin)
 	f.Fuzz(func(t *testing.T, s string) {
-		got, _, err := ParseTime(s, now, berlin)
-		sheet, _, serr := ParseSheetTime(s, berlin)
+		got, _, err := ParseTime(s, now, berlin, "")
+		sheet, _, serr := ParseSheetTime(s, berlin, "")
 		if serr == nil && (err != nil || !sheet.Equal(got)) {
 			t.Fatalf("%q: %v in a sheet, %v %v at a prompt", s, sheet, got, err)
 		}
@@ -213,7 +231,7 @@ func FuzzParseTime(f *testing.F) {
 		if got.Nanosecond() != 0 || got.Location() != time.UTC || got.Year() < minYear-1 || got.Year() > maxYear+1 {
 			t.Fatalf("%q: %v", s, got)
 		}
-		again, _, err := ParseSheetTime(got.Format(time.RFC3339), berlin)
+		again, _, err := ParseSheetTime(got.Format(time.RFC3339), berlin, "")
 		if err != nil && got.Year() >= minYear && got.Year() <= maxYear || err == nil && !again.Equal(got) {
 			t.Fatalf("%q: %v, then %v %v", s, got, again, err)
 		}
@@ -226,7 +244,7 @@ func BenchmarkParseSheetTime(b *testing.B) {
 		b.Run(s, func(b *testing.B) {
 			b.ReportAllocs()
 			for b.Loop() {
-				if _, _, err := ParseSheetTime(s, berlin); err != nil {
+				if _, _, err := ParseSheetTime(s, berlin, ""); err != nil {
 					b.Fatal(err)
 				}
 			}
@@ -241,8 +259,8 @@ func TestParseTimeKeepsTheReason(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, s := range []string{"2026-03-29 01:30", "2026-02-30 09:00", "2026-13-01"} {
-		_, _, want := ParseSheetTime(s, lisbon)
-		if _, _, got := ParseTime(s, time.Now(), lisbon); want == nil || got == nil || got.Error() != want.Error() {
+		_, _, want := ParseSheetTime(s, lisbon, "")
+		if _, _, got := ParseTime(s, time.Now(), lisbon, ""); want == nil || got == nil || got.Error() != want.Error() {
 			t.Errorf("%s: %v, want %v", s, got, want)
 		}
 	}

@@ -318,7 +318,7 @@ func (s *WorkbookWriter) Write(r schema.Record) error {
 			}
 			local := p.In(s.zone)
 			// A time that the clocks pass twice is told by its offset, as text.
-			if back, _, err := unit.ParseSheetTime(local.Format(time.DateTime), s.zone); err != nil || !back.Equal(*p) {
+			if back, _, err := unit.ParseSheetTime(local.Format(time.DateTime), s.zone, ""); err != nil || !back.Equal(*p) {
 				text = local.Format(time.RFC3339)
 				break
 			}

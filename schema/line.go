@@ -1,0 +1,220 @@
+package schema
+
+import (
+	"fmt"
+	"slices"
+	"strconv"
+	"strings"
+	"unicode"
+
+	"shedbook/schema/unit"
+)
+
+// Given is a value of a record's line and the field that it was understood as.
+type Given struct {
+	Field *Field
+	Value string
+}
+
+// manyWords is how many words of a line may make one value: "12 fl oz", "Ada Venn".
+const manyWords = 3
+
+// leastLetters is how many letters of a word must be given.
+const leastLetters = 2
+
+// Line reads the words that follow the machine on a record's line, in any order:
+// words of the kind's own vocabularies and drivers, each whole or by its unique
+// beginning, and numbers, which with a unit are the only field in which that unit makes
+// sense, and else the kind's plain quantity. The first word is the kind's plain
+// text, where it has one. What could be two things is an error that names both;
+// nothing is guessed. A record's own options still say what words can't.
+func (k *Kind) Line(words []string, known *Known) ([]Given, error) {
+	var out []Given
+	for i := 0; i < len(words); {
+		given, used, err := k.value(words[i:], known, i == 0)
+		if err != nil {
+			return nil, err
+		}
+		for _, g := range out {
+			if g.Field == given.Field && g.Field.Type != WordsField {
+				return nil, &Problem{Column: label(given.Field), Value: given.Value, Says: "is given twice: " + Quote(g.Value) + " stands before it"}
+			}
+		}
+		out = append(out, given)
+		i += used
+	}
+	return out, nil
+}
+
+// value reads the value that the words begin with, and says how many it took.
+func (k *Kind) value(words []string, known *Known, first bool) (Given, int, error) {
+	if f := k.plainText(); f != nil && first {
+		return Given{f, words[0]}, 1, nil
+	}
+	for n := min(manyWords, len(words)); n > 0; n-- {
+		text := strings.Join(words[:n], " ")
+		if n > 1 && number(words[0]) && !letter(words[1]) {
+			continue // two numbers are not one
+		}
+		found := k.readings(text, known)
+		switch len(found) {
+		case 0:
+		case 1:
+			return found[0], n, nil
+		default:
+			return Given{}, 0, k.twofold(text, found)
+		}
+	}
+	return Given{}, 0, k.notUnderstood(words[0], known)
+}
+
+func (k *Kind) plainText() *Field {
+	for i := range k.Fields {
+		if f := &k.Fields[i]; f.Plain && f.Type == TextField {
+			return f
+		}
+	}
+	return nil
+}
+
+func (k *Kind) plainNumber() *Field {
+	for i := range k.Fields {
+		if f := &k.Fields[i]; f.Plain && f.Type == NumField {
+			return f
+		}
+	}
+	return nil
+}
+
+func number(s string) bool { return s != "" && strings.ContainsRune("0123456789-+.,", rune(s[0])) }
+
+func letter(s string) bool { return s != "" && (unicode.IsLetter([]rune(s)[0]) || s[0] == '%') }
+
+// readings are all that a text can mean on the kind's line.
+func (k *Kind) readings(text string, known *Known) []Given {
+	var whole, begun, plain, measured []Given
+	for i := range k.Fields {
+		f := &k.Fields[i]
+		switch f.Type {
+		case WordField, WordsField:
+			if f.Yes != "" && strings.EqualFold(text, f.Yes) {
+				whole = append(whole, Given{f, "yes"})
+			}
+			if f.Vocabulary == "yesno" {
+				continue
+			}
+			if w := known.word[f.Vocabulary][fold(text)]; w != "" {
+				whole = append(whole, Given{f, w})
+			} else if len(text) >= leastLetters {
+				for _, w := range Beginning(text, known.Words[f.Vocabulary]) {
+					begun = append(begun, Given{f, w})
+				}
+			}
+		case DriverField:
+			if name := known.driver[fold(text)]; name != "" {
+				whole = append(whole, Given{f, name})
+				continue
+			}
+			for _, name := range Beginning(text, known.Drivers) {
+				begun = append(begun, Given{f, name})
+			}
+		case NumField:
+			if f.Zero != "" && strings.EqualFold(text, f.Zero) {
+				whole = append(whole, Given{f, "0"})
+			}
+			if !number(text) {
+				continue
+			}
+			_, err := unit.Parse(text, f.Unit)
+			_, bare := strconv.ParseFloat(text, 64)
+			switch {
+			case err != nil:
+			case f.Plain:
+				plain = append(plain, Given{f, text})
+			case bare != nil && f.Unit != unit.Count: // its unit says what it is
+				measured = append(measured, Given{f, text})
+			}
+		}
+	}
+	for _, found := range [][]Given{whole, begun, plain, measured} {
+		if len(found) > 0 {
+			return found
+		}
+	}
+	return nil
+}
+
+// Beginning are the names that begin with s, whatever its case.
+func Beginning(s string, names []string) []string {
+	var out []string
+	if s = fold(strings.TrimSpace(s)); s == "" {
+		return nil
+	}
+	for _, name := range names {
+		if strings.HasPrefix(fold(name), s) {
+			out = append(out, name)
+		}
+	}
+	return out
+}
+
+func label(f *Field) string { return strings.ReplaceAll(f.Flag(), "-", " ") }
+
+// twofold says what a text could be.
+func (k *Kind) twofold(text string, found []Given) error {
+	var says []string
+	drivers := true
+	for _, g := range found {
+		drivers = drivers && g.Field.Type == DriverField
+		says = append(says, "--"+g.Field.Flag()+" "+Quote(g.Value))
+	}
+	if drivers {
+		for i, g := range found {
+			says[i] = g.Value
+		}
+		return &Problem{Column: "driver", Value: short(text), Says: "could be " + or(says) + ": write more of the name"}
+	}
+	return &Problem{Column: "word", Value: short(text), Says: "could be " + or(says) + ": give it as an option"}
+}
+
+// notUnderstood says what a line of the kind may hold.
+func (k *Kind) notUnderstood(word string, known *Known) error {
+	var words, takes []string
+	for i := range k.Fields {
+		f := &k.Fields[i]
+		switch {
+		case f.Type == DriverField:
+			words = append(words, known.Drivers...)
+			takes = append(takes, "a driver")
+		case f.Type == WordField && f.Vocabulary != "yesno", f.Type == WordsField:
+			words = append(words, known.Words[f.Vocabulary]...)
+			takes = append(takes, label(f))
+		case f.Plain && f.Type == NumField:
+			takes = append(takes, label(f))
+		}
+		for _, w := range []string{f.Yes, f.Zero} {
+			if w != "" {
+				words = append(words, w)
+			}
+		}
+	}
+	near := DidYouMean(word, slices.Compact(words))
+	if f := k.plainNumber(); f != nil && near == "" {
+		if _, err := unit.Parse(word, f.Unit); err != nil && f.Required { // what is most likely missing
+			return &Problem{Column: "--" + f.Flag(), Value: short(word), Says: trimValue(err.Error(), word)}
+		}
+	}
+	p := &Problem{Column: "word", Value: short(word), Says: fmt.Sprintf("is nothing that a %s takes", k.Name) + near}
+	if len(takes) > 0 {
+		p.Says += "; it takes " + or(takes)
+	}
+	p.Hint = "shedbook " + k.Name + " --help lists the words and options"
+	return p
+}
+
+func or(list []string) string {
+	if n := len(list); n > 1 {
+		return strings.Join(list[:n-1], ", ") + " or " + list[n-1]
+	}
+	return strings.Join(list, "")
+}
