@@ -3,128 +3,14 @@ package report
 import (
 	"fmt"
 	"runtime"
-	"sort"
 	"sync"
 	"time"
 
 	"shedbook/report/exposure"
 	"shedbook/report/stat"
 	"shedbook/schema"
+	"shedbook/schema/unit"
 )
-
-// Mark is a moment at which it is known how far the coolant stood below the
-// mark, cold.
-type Mark struct {
-	At     time.Time
-	Engine float64 // engine hours
-	Kind   string  // topup, level or refill
-	Number int64
-	Fell   float64 // ml below the mark when looked at; what a top-up put in
-	Below  float64 // ml below the mark when left: 0 but after a look that added nothing
-	Cycles int     // heat cycles since the last refill
-	Filled bool    // there has been a refill in the log
-	// HotGain is a look on a hot engine, taken after this mark, that stands above
-	// it; such looks are no marks.
-	HotGain *schema.Level
-}
-
-// Marks are a machine's marks in time order. A top-up brings the level back to
-// the mark, whatever stood before; a look with nothing added leaves it where
-// it is; a refill begins afresh. At one moment a look comes before a top-up
-// and a top-up before a refill. Looks on a hot engine are left out: hot
-// coolant stands higher.
-func Marks(l *exposure.Life) []Mark {
-	log := l.Log
-	var ms []Mark
-	var hot []*schema.Level
-	for i := range log.Levels {
-		v := &log.Levels[i]
-		if v.Engine == "hot" {
-			hot = append(hot, v)
-			continue
-		}
-		ms = append(ms, Mark{At: v.At, Kind: "level", Number: v.Number, Fell: v.BelowMark.V, Below: v.BelowMark.V})
-	}
-	for i := range log.TopUps {
-		t := &log.TopUps[i]
-		ms = append(ms, Mark{At: t.At, Kind: "topup", Number: t.Number, Fell: t.Volume.V})
-	}
-	for i := range log.Refills {
-		r := &log.Refills[i]
-		ms = append(ms, Mark{At: r.At, Kind: "refill", Number: r.Number})
-	}
-	sort.SliceStable(ms, func(a, b int) bool { return ms[a].At.Before(ms[b].At) })
-	for i := range ms {
-		s := l.At(ms[i].At)
-		ms[i].Engine, ms[i].Cycles, ms[i].Filled = l.Clock.At(ms[i].At), s.Cycles, !s.Refill.Never
-	}
-	for _, v := range hot {
-		if i := sort.Search(len(ms), func(i int) bool { return ms[i].At.After(v.At) }); i > 0 && v.BelowMark.V < ms[i-1].Below {
-			ms[i-1].HotGain = v
-		}
-	}
-	return ms
-}
-
-// Stretch is the time between two marks, of which the second is no refill.
-type Stretch struct {
-	From, To         time.Time
-	FromH, ToH       float64 // engine hours
-	Lost             float64 // ml; below 0 where a look stands above the one before
-	Settling         bool    // it began within the first heat cycles after a refill
-	BoilOver         float64 // ml of Lost that overheats in it say boiled over
-	Closed           string  // topup or level: how its end was seen
-	Opened           string  // topup, level or refill
-	Overheats        int     // in it
-	UnknownBoilOvers int     // of those, with no lost_ml recorded
-}
-
-// Hours is its engine hours.
-func (s *Stretch) Hours() float64 { return s.ToH - s.FromH }
-
-// Settled is what went by settling, in ml: all but what boiled over.
-func (s *Stretch) Settled() float64 {
-	if !s.Settling {
-		return 0
-	}
-	return s.Lost - s.BoilOver
-}
-
-// Unexplained is what neither settling nor boil-over accounts for, in ml.
-func (s *Stretch) Unexplained() float64 {
-	if s.Settling {
-		return 0
-	}
-	return s.Lost - s.BoilOver
-}
-
-// Stretches are the stretches between a machine's marks; settling is the
-// number of heat cycles after a refill in which the level still settles. A
-// stretch that a refill ends is no stretch: what it lost was poured away
-// unmeasured.
-func Stretches(l *exposure.Life, marks []Mark, settling int) []Stretch {
-	var out []Stretch
-	heat := l.Log.Overheats
-	for i := 1; i < len(marks); i++ {
-		a, b := &marks[i-1], &marks[i]
-		if b.Kind == "refill" {
-			continue
-		}
-		s := Stretch{From: a.At, To: b.At, FromH: a.Engine, ToH: b.Engine, Lost: b.Fell - a.Below,
-			Settling: a.Filled && a.Cycles < settling, Opened: a.Kind, Closed: b.Kind}
-		boiled := 0.0
-		for k := sort.Search(len(heat), func(k int) bool { return heat[k].At.After(a.At) }); k < len(heat) && !heat[k].At.After(b.At); k++ {
-			s.Overheats++
-			if !heat[k].Lost.Known {
-				s.UnknownBoilOvers++
-			}
-			boiled += heat[k].Lost.V
-		}
-		s.BoilOver = max(min(boiled, s.Lost), 0)
-		out = append(out, s)
-	}
-	return out
-}
 
 // CoolantReport is `shedbook coolant`.
 type CoolantReport struct {
@@ -145,23 +31,28 @@ type CoolantMachine struct {
 	SettlingMl     float64    `json:"settling_ml"`
 	BoilOverMl     float64    `json:"boil_over_ml"`
 	UnexplainedMl  float64    `json:"unexplained_ml"`
-	UnattributedMl float64    `json:"unattributed_ml"` // topped up with no mark before it
+	UnattributedMl float64    `json:"unattributed_ml"` // topped up with no mark before it, or beside an unknown boil-over
 	Intervals      int        `json:"intervals"`
 	SettlingHours  float64    `json:"settling_hours"` // in stretches that do not count for the rate
 	CoolantL       *float64   `json:"coolant_l"`
 
-	Rate       *stat.Estimate `json:"rate_ml_per_h"`
-	RatePct    *stat.Estimate `json:"pct_of_system_per_100h"`
-	Steady     *bool          `json:"steady"`
-	SteadyWhy  *string        `json:"steady_why"`
-	Change     *CoolantChange `json:"change"`
-	ChangeWhy  *string        `json:"change_why"`
-	Why        *string        `json:"why"` // why there is no rate
-	Warnings   []string       `json:"warnings,omitempty"`
-	Stretches  []Stretch      `json:"-"`
-	EngineAsOf float64        `json:"-"`
+	// Rate is the loss that goes on: since RateFrom, where that is not the first
+	// mark for the reason in RateSince.
+	Rate       *stat.Estimate     `json:"rate_ml_per_h"`
+	RateFrom   *time.Time         `json:"rate_from"`
+	RateSince  *string            `json:"rate_since"`
+	RatePct    *stat.Estimate     `json:"pct_of_system_per_100h"`
+	Steady     *bool              `json:"steady"`
+	SteadyWhy  *string            `json:"steady_why"`
+	Change     *CoolantChange     `json:"change"`
+	ChangeWhy  *string            `json:"change_why"`
+	Why        *string            `json:"why"` // why there is no rate
+	Warnings   []string           `json:"warnings,omitempty"`
+	Stretches  []exposure.Stretch `json:"-"`
+	EngineAsOf float64            `json:"-"`
 	looks      []stat.Look
-	marks      []Mark
+	marks      []exposure.Mark
+	clock      *exposure.Clock
 }
 
 // CoolantChange is the moment at which the rate changed.
@@ -173,30 +64,40 @@ type CoolantChange struct {
 	Before float64       `json:"before_ml_per_h"`
 	After  float64       `json:"after_ml_per_h"`
 	P      float64       `json:"p"` // of a change this plain if there was none
+
+	between stat.Estimate // hours between marks that count, from the first
 }
 
 // Coolant reports the coolant of every machine.
 func Coolant(s Source) CoolantReport {
 	r := CoolantReport{AsOf: s.AsOf, Machines: []CoolantMachine{}}
+	var all []*CoolantMachine
+	do, wait := beside()
 	for l := range s.Lives {
-		r.Machines = append(r.Machines, s.coolantBook(l))
+		m := s.coolantBook(l)
+		all = append(all, &m)
+		do(m.estimate)
 	}
-	// The loss model is most of the work, and machines do not depend on each other.
-	var wait sync.WaitGroup
-	next := make(chan *CoolantMachine)
+	wait()
+	for _, m := range all {
+		r.Machines = append(r.Machines, *m)
+	}
+	return r
+}
+
+// beside does work on other processors while the caller goes on, and waits for
+// all of it: machines do not depend on each other.
+func beside() (do func(func()), wait func()) {
+	var all sync.WaitGroup
+	work := make(chan func())
 	for range runtime.GOMAXPROCS(0) {
-		wait.Go(func() {
-			for m := range next {
-				m.estimate()
+		all.Go(func() {
+			for f := range work {
+				f()
 			}
 		})
 	}
-	for i := range r.Machines {
-		next <- &r.Machines[i]
-	}
-	close(next)
-	wait.Wait()
-	return r
+	return func(f func()) { work <- f }, func() { close(work); all.Wait() }
 }
 
 func (src *Source) coolant(l *exposure.Life) CoolantMachine {
@@ -205,53 +106,92 @@ func (src *Source) coolant(l *exposure.Life) CoolantMachine {
 	return m
 }
 
+// CoolantLoss says the loss an hour that goes on in words, for evidence to quote
+// beside its own counts: the figure of the coolant report; "" where it has none.
+func CoolantLoss(l *exposure.Life, settings schema.Settings) string {
+	s := Source{AsOf: time.Time{}.In(settings.Zone()), Fleet: schema.Fleet{Settings: settings}}
+	m := s.coolant(l)
+	return lossWords(m.Rate, m.RateSince, settings.Units())
+}
+
+// LossWords is CoolantLoss of a machine at a glance.
+func (m *FleetRow) LossWords(units unit.System) string {
+	return lossWords(m.CoolantRate, m.RateSince, units)
+}
+
+func lossWords(e *stat.Estimate, since *string, units unit.System) string {
+	if e == nil {
+		return ""
+	}
+	of, name := 1.0, "mL"
+	if units == unit.US {
+		of, name = mlPerFlOz, "fl oz"
+	}
+	digits := 1
+	if e.Value < of {
+		digits = 2
+	}
+	words := fmt.Sprintf("the loss that goes on: %.*f %s an engine hour (95 %%: %.*f to %.*f)",
+		digits, e.Value/of, name, digits, e.Low/of, digits, e.High/of)
+	if since != nil {
+		words += ", " + *since
+	}
+	return words
+}
+
+// mlPerFlOz is a US fluid ounce in mL: NIST SP 811 (2008), app. B.8.
+const mlPerFlOz = 29.57353
+
 // coolantBook is the bookkeeping: what became of the coolant, stretch by
 // stretch, without any estimate.
 func (src *Source) coolantBook(l *exposure.Life) CoolantMachine {
-	m := CoolantMachine{Machine: l.Log.Machine.Name, EngineAsOf: l.Clock.At(src.AsOf)}
-	marks := Marks(l)
-	m.Stretches = Stretches(l, marks, src.Fleet.Settings.SettlingCycles())
+	m := CoolantMachine{Machine: l.Log.Machine.Name, EngineAsOf: l.Clock.At(src.AsOf), clock: l.Clock}
+	m.marks = l.Marks()
+	m.Stretches = l.Stretches(m.marks, src.Fleet.Settings.SettlingCycles())
 	for i := range l.Log.TopUps {
 		m.ToppedUpMl += l.Log.TopUps[i].Volume.V
 	}
-	if len(marks) > 0 {
-		m.From, m.To = src.local(marks[0].At), src.local(marks[len(marks)-1].At)
-		if marks[0].Kind == "topup" {
-			m.UnattributedMl = marks[0].Fell
-			warn(&m.Warnings, "the first top-up, %s, says nothing: it is not known where the level stood before", src.ml(marks[0].Fell))
+	if n := len(m.marks); n > 0 {
+		m.From, m.To = src.local(m.marks[0].At), src.local(m.marks[n-1].At)
+		m.RateFrom = m.From
+		if m.marks[0].Kind == "topup" {
+			m.UnattributedMl = m.marks[0].Fell
+			warn(&m.Warnings, "the first top-up, %s, says nothing: it is not known where the level stood before",
+				src.ml(m.marks[0].Fell))
 		}
 	}
-	unknown := 0
+	blind := 0
+	mended := l.LeakMended()
 	for i := range m.Stretches {
 		st := &m.Stretches[i]
 		m.Hours += st.Hours()
 		m.SettlingMl += st.Settled()
 		m.BoilOverMl += st.BoilOver
 		m.UnexplainedMl += st.Unexplained()
+		m.UnattributedMl += st.Unattributed()
 		if st.Settling {
 			m.SettlingHours += st.Hours()
-		} else {
-			unknown += st.UnknownBoilOvers
+		} else if st.Blind {
+			blind++
 		}
 	}
 	m.Intervals = len(m.Stretches)
 	m.Hours, m.SettlingHours = tidy(m.Hours), tidy(m.SettlingHours)
-	if unknown > 0 {
-		warn(&m.Warnings, "%s nothing of coolant lost: what boiled over then counts as unexplained", says(unknown, "overheat"))
+	if blind > 0 {
+		warn(&m.Warnings, "%s with an overheat that has no figure for coolant lost: left out of the loss an hour",
+			plural(blind, "stretch"))
+	}
+	if mended != nil && m.From != nil && mended.At.After(*m.From) {
+		m.RateFrom = src.local(mended.At)
+		m.RateSince = text(fmt.Sprintf("since the service for %s on %s", mended.Cause, m.RateFrom.Format("2006-01-02")))
+	} else {
+		mended = nil
 	}
 	if c := l.Log.Machine.CoolantL; c.Known {
 		m.CoolantL = &c.V
 	}
-	m.marks, m.looks = marks, looks(marks, m.Stretches)
+	m.looks = looks(m.marks, m.Stretches, mended)
 	return m
-}
-
-// says is a count with its noun and "say" or "says".
-func says(n int, one string) string {
-	if n == 1 {
-		return plural(n, one) + " says"
-	}
-	return plural(n, one) + " say"
 }
 
 // minLossHours are the engine hours between looks that a loss an hour wants:
@@ -263,26 +203,47 @@ func tooShort(hours float64) string {
 	return fmt.Sprintf("the looks that count lie %s h apart in all: a loss an hour wants %v", num(hours), minLossHours)
 }
 
-// estimate works out the loss from the looks at the mark.
+// estimate works out the loss that goes on from the looks at the mark: all of
+// them, or those since the rate changed.
 func (m *CoolantMachine) estimate() {
-	if h := m.Hours - m.SettlingHours; h > 1e-9 && h < minLossHours {
+	m.estimateLoss()
+	m.clock = nil // done with, and a log hangs on it
+}
+
+func (m *CoolantMachine) estimateLoss() {
+	if h := m.looksHours(); h > 1e-9 && h < minLossHours {
 		m.Why = text(tooShort(h))
 		return
 	}
-	loss := stat.LossRate(m.looks, stat.LossSteps{}, stat.Level95)
+	looks := m.looks
+	if m.change(); m.Change != nil {
+		looks = since(looks, m.Change.between.High, m.Change.between.Value)
+		m.RateFrom = m.Change.At
+		m.RateSince = text("since the rate changed, about " + m.Change.At.Format("2006-01-02"))
+	}
+	loss := stat.LossRate(looks, stat.LossSteps{}, stat.Level95)
 	var why string
 	if m.Rate, why = take(loss.Rate, &m.Warnings); m.Rate == nil {
 		m.Why = text(why)
+		blind := 0
+		for i := range m.Stretches {
+			if m.Stretches[i].Blind {
+				blind++
+			}
+		}
 		switch {
 		case len(m.Stretches) == 0:
 		case m.Hours < 1e-9:
 			m.Why = text("no engine hours are recorded between the looks")
+		case m.RateSince != nil:
+			m.Why = text("needs two level readings with running hours between, " + *m.RateSince)
 		case m.SettlingHours >= m.Hours-1e-9:
 			m.Why = text("the level has only been looked at while it settled after a refill")
+		case blind > 0:
+			m.Why = text("between all looks the machine settled after a refill, or overheated without a figure for coolant lost")
 		}
 		return
 	}
-	m.change()
 	if m.CoolantL != nil {
 		// ml an hour to percent of the system in 100 h: 100 h of 100/(1000 l).
 		pct := m.Rate.Scaled(10 / *m.CoolantL)
@@ -290,6 +251,26 @@ func (m *CoolantMachine) estimate() {
 	} else {
 		warn(&m.Warnings, "the coolant in the whole system (coolant_l) is not recorded: no percent of it can be given")
 	}
+}
+
+// since are the looks after so many hours between marks, counted as looksHours
+// does: after the last at which the rate can have changed, or where that leaves
+// less than leastSide after the likeliest.
+func since(looks []stat.Look, last, likeliest float64) []stat.Look {
+	total := countedHours(looks)
+	if total-last < leastSide {
+		last = likeliest
+	}
+	gone := 0.0
+	for i := range looks {
+		if i > 0 && !looks[i].Apart {
+			gone += looks[i].Hours
+		}
+		if gone >= last-1e-9 {
+			return looks[i:]
+		}
+	}
+	return looks
 }
 
 // change says whether the loss is steady and whether its rate changed.
@@ -309,6 +290,7 @@ func (m *CoolantMachine) change() {
 	default:
 		e := *c.At.Est
 		change := CoolantChange{Before: c.Before, After: c.After, P: c.P, Hours: e}
+		change.between = e
 		change.At, change.Hours.Value = m.when(e.Value)
 		change.Low, change.Hours.Low = m.when(e.Low)
 		change.High, change.Hours.High = m.when(e.High)
@@ -322,47 +304,52 @@ func (m *CoolantMachine) change() {
 // leastSide is how many hours a rate needs before and after a change.
 const leastSide = 10
 
-// looksHours are the hours between marks that a change may lie in.
-func (m *CoolantMachine) looksHours() float64 {
+// looksHours are the hours between marks that count for the rate.
+func (m *CoolantMachine) looksHours() float64 { return countedHours(m.looks) }
+
+func countedHours(looks []stat.Look) float64 {
 	total := 0.0
-	for i := 1; i < len(m.looks); i++ {
-		if !m.looks[i].Apart {
-			total += m.looks[i].Hours
+	for i := 1; i < len(looks); i++ {
+		if !looks[i].Apart {
+			total += looks[i].Hours
 		}
 	}
 	return total
 }
 
 // when is the moment, and the engine hours, at which so many hours had gone by
-// between marks, those set apart not counted; within a stretch in proportion.
+// between marks, those set apart not counted; within a stretch by the machine's
+// own clock, which stands still between its runs.
 func (m *CoolantMachine) when(hours float64) (*time.Time, float64) {
 	for i := 1; i < len(m.looks); i++ {
 		if m.looks[i].Apart {
 			continue
 		}
 		if h := m.looks[i].Hours; hours <= h || i == len(m.looks)-1 {
-			a, b := &m.marks[i-1], &m.marks[i]
-			share := 0.0
-			if h > 0 {
-				share = min(hours/h, 1)
+			engine := min(m.marks[i-1].Engine+hours, m.marks[i].Engine)
+			t, ok := m.clock.When(engine)
+			if !ok || t.After(m.marks[i].At) {
+				t = m.marks[i].At
 			}
-			t := a.At.Add(time.Duration(share * float64(b.At.Sub(a.At)))).Truncate(time.Second).In(m.To.Location())
-			return &t, a.Engine + share*(b.Engine-a.Engine)
-		} else {
-			hours -= h
+			if t.Before(m.marks[i-1].At) {
+				t = m.marks[i-1].At
+			}
+			t = t.In(m.To.Location())
+			return &t, engine
 		}
+		hours -= m.looks[i].Hours
 	}
 	return m.To, m.marks[len(m.marks)-1].Engine
 }
 
-// looks are the marks as the loss model reads them: settling stretches are set
-// apart, and a chain of looks begins afresh after them and after a refill.
-func looks(marks []Mark, stretches []Stretch) []stat.Look {
+// looks are the marks as the loss model reads them: stretches that do not count
+// are set apart, and a chain of looks begins afresh after them and after a refill.
+func looks(marks []exposure.Mark, stretches []exposure.Stretch, mended *schema.Service) []stat.Look {
 	out := make([]stat.Look, 0, len(marks))
 	next := 0
 	for i := range marks {
 		g := &marks[i]
-		look := stat.Look{BelowML: g.Fell}
+		look := stat.Look{BelowML: g.Fell, Year: g.At.Sub(marks[0].At).Hours() / (24 * 365.25)}
 		if i > 0 {
 			look.Hours = max(g.Engine-marks[i-1].Engine, 0)
 		}
@@ -375,7 +362,7 @@ func looks(marks []Mark, stretches []Stretch) []stat.Look {
 		if i > 0 && g.Kind != "refill" {
 			s := &stretches[next]
 			next++
-			look.Apart, look.ApartML = s.Settling, s.BoilOver
+			look.Apart, look.ApartML = !s.Counts() || mended != nil && s.From.Before(mended.At), s.Boiled
 		}
 		out = append(out, look)
 	}

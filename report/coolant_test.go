@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"math"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
@@ -221,4 +222,57 @@ func TestMinutesSayNothingOfAnHour(t *testing.T) {
 	// Over hours it is.
 	l.Runs, l.TopUps = daily(12), []schema.TopUp{topup(2, 18, 300), topup(6, 18, 300), topup(10, 18, 500)}
 	require.NotNil(t, Coolant(Of(fleet(l), at(30, 0))).Machines[0].Rate)
+}
+
+// An overheat without a figure makes its stretch say nothing of a loss an hour:
+// a leak of 10 ml/h, and 300 ml boiled over on day 25 that nobody wrote down.
+func TestABoilOverOfUnknownAmountIsNoLeak(t *testing.T) {
+	l := schema.Log{Runs: daily(50), Overheats: []schema.Overheat{{Head: head(at(23, 9))}}}
+	for d := 1; d <= 50; d += 5 {
+		ml := 100.0
+		if d == 26 {
+			ml = 400
+		}
+		l.TopUps = append(l.TopUps, topup(d, 18, ml))
+	}
+	m := Coolant(Of(fleet(l), at(90, 0))).Machines[0]
+	require.Less(t, m.Rate.High, 13.0) // with the 300 ml in 100 h, 13 ml/h
+	require.Greater(t, m.Rate.High, 10.0)
+	require.Less(t, m.Rate.Low, 10.0)
+	require.InDelta(t, 800, m.UnexplainedMl, 1e-9)
+	require.InDelta(t, 100+400, m.UnattributedMl, 1e-9)
+	require.Contains(t, m.Warnings, "1 stretch with an overheat that has no figure for coolant lost: left out of the loss an hour")
+}
+
+// The change of TestCoolantTellsWhenItBegan, but the machine stands still for
+// 300 days in the middle of the stretch in which it comes: no run, no change.
+func TestAChangeFallsInRuns(t *testing.T) {
+	l := schema.Log{Levels: []schema.Level{look(1, 6, 0)}}
+	missing, day := 0.0, func(d int) int {
+		if d > 38 {
+			return d + 300
+		}
+		return d
+	}
+	for d := 1; d <= 80; d++ {
+		l.Runs = append(l.Runs, run(at(day(d), 8), 2))
+		if d > 40 {
+			missing += 12 * 2
+		}
+		if d%4 != 0 {
+			continue
+		}
+		if seen := 25 * math.Round(missing/25); seen >= 100 {
+			l.TopUps = append(l.TopUps, topup(day(d), 18, seen))
+			missing -= seen
+		} else {
+			l.Levels = append(l.Levels, look(day(d), 18, seen))
+		}
+	}
+	m := Coolant(Of(fleet(l), at(400, 0))).Machines[0]
+	require.NotNil(t, m.Change)
+	for _, when := range []*time.Time{m.Change.Low, m.Change.At, m.Change.High} {
+		standing := when.After(at(38, 12)) && when.Before(at(339, 0))
+		require.False(t, standing, "%s: it stood still", when)
+	}
 }

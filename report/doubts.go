@@ -208,7 +208,7 @@ func (d *doubter) coolant() {
 			d.add(last.At, ManyRefills, []Ref{refOf("refill", &first.Base), refOf("refill", &last.Base)}, "%s (%s) is the third refill within an hour", record("refill", last.Number), d.s.day(last.At))
 		}
 	}
-	for _, g := range Marks(d.l) {
+	for _, g := range d.l.Marks() {
 		if g.HotGain != nil {
 			v := g.HotGain
 			d.add(v.At, HotLook, []Ref{refOf("level", &v.Base)}, "%s (%s) found %s more than was there, but on a hot engine, where coolant stands higher: it is not taken for a gain",

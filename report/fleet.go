@@ -2,7 +2,7 @@ package report
 
 import (
 	"cmp"
-	"fmt"
+	"iter"
 	"slices"
 	"time"
 
@@ -50,9 +50,9 @@ type FleetRow struct {
 	LastThorough          *time.Time `json:"last_thorough"` // null = never; the hours then count from the first record
 	HoursSinceThorough    float64    `json:"hours_since_thorough"`
 	MudHoursSinceThorough float64    `json:"mud_hours_since_thorough"`
-	// CoolantRate is plain: unexplained millilitres over hours, as one looks over
-	// many machines at once. The coolant report has the better interval.
+	// CoolantRate is that of the coolant report, and RateSince from when.
 	CoolantRate       *stat.Estimate `json:"rate_ml_per_h"`
+	RateSince         *string        `json:"rate_since"`
 	CoolantWhy        *string        `json:"rate_why"`
 	UnexplainedMl     float64        `json:"unexplained_ml"`
 	OverheatsLast100h int            `json:"overheats_last_100h"`
@@ -67,8 +67,7 @@ const fleetOrder = "worst first: parked, on watch, ready; then open matters, the
 // worst first.
 func Fleet(s Source, open []Matter) FleetReport {
 	var rows []FleetRow
-	for l := range s.Lives {
-		rows = append(rows, s.FleetRow(l))
+	for range s.Rows(&rows) {
 	}
 	return FleetOf(s.AsOf, rows, open)
 }
@@ -129,49 +128,38 @@ func lossRank(m *FleetRow) float64 {
 	return max(m.CoolantRate.Low, 0)
 }
 
-// plainLoss is the ratio of what is unexplained to the hours of the stretches
-// that don't settle (stat.RatioOfSums), never below 0.
-func plainLoss(stretches []Stretch) (*stat.Estimate, string) {
-	var ml, hours []float64
-	for i := range stretches {
-		switch s := &stretches[i]; {
-		case s.Settling:
-		case s.Hours() > 1e-9 || len(ml) == 0:
-			ml, hours = append(ml, s.Unexplained()), append(hours, s.Hours())
-		default: // a look and a top-up at one time are one
-			ml[len(ml)-1] += s.Unexplained()
+// Rows makes a row of every life that passes, and passes them on. The rows are
+// whole once the last has passed.
+func (src *Source) Rows(rows *[]FleetRow) iter.Seq[*exposure.Life] {
+	return func(yield func(*exposure.Life) bool) {
+		var all []*FleetRow
+		do, wait := beside()
+		for l := range src.Lives {
+			row, coolant := src.fleetRow(l), src.coolantBook(l)
+			row.UnexplainedMl = coolant.UnexplainedMl
+			all = append(all, &row)
+			do(func() {
+				coolant.estimate()
+				row.CoolantRate, row.CoolantWhy, row.RateSince = coolant.Rate, coolant.Why, coolant.RateSince
+			})
+			if !yield(l) {
+				break
+			}
+		}
+		wait()
+		for _, row := range all {
+			*rows = append(*rows, *row)
 		}
 	}
-	total := 0.0
-	for _, h := range hours {
-		total += h
-	}
-	if total > 1e-9 && total < minLossHours {
-		return nil, tooShort(total)
-	}
-	r := stat.RatioOfSums(ml, hours, stat.Level95)
-	if r.Est == nil {
-		return nil, fmt.Sprintf("%s between marks away from any refill: a rate wants two", plural(len(ml), "stretch"))
-	}
-	if r.Est.Low == r.Est.High { // every stretch alike, as a rule without any loss: t knows no doubt then
-		return nil, fmt.Sprintf("the same in each of %s: no telling how sure", plural(len(ml), "stretch"))
-	}
-	e := *r.Est
-	e.Value, e.Low = max(e.Value, 0), max(e.Low, 0)
-	e.High = max(e.High, e.Value)
-	return &e, ""
 }
 
-// FleetRow is a machine at a glance, but for what is open, which its state counts
-// too.
-func (src *Source) FleetRow(l *exposure.Life) FleetRow {
+// fleetRow is a machine at a glance, but for its coolant and what is open, which
+// its state counts too.
+func (src *Source) fleetRow(l *exposure.Life) FleetRow {
 	log := l.Log
 	clean := src.cleaning(l)
-	coolant := src.coolantBook(l)
-	rate, why := plainLoss(coolant.Stretches)
 	row := FleetRow{Machine: log.Machine.Name, State: src.told(l).State, Model: log.Machine.Model, ByMeter: l.Clock.Known(),
-		LastThorough: clean.LastThorough, HoursSinceThorough: clean.HoursSinceThorough, MudHoursSinceThorough: clean.MudHoursSinceThorough,
-		CoolantRate: rate, CoolantWhy: text(why), UnexplainedMl: coolant.UnexplainedMl}
+		LastThorough: clean.LastThorough, HoursSinceThorough: clean.HoursSinceThorough, MudHoursSinceThorough: clean.MudHoursSinceThorough}
 	if _, last, ok := l.Clock.Last(); ok {
 		row.EngineHours = &last
 		for i := range l.Overheats {

@@ -347,7 +347,7 @@ func (src *Source) months(l *exposure.Life) []Month {
 
 func (src *Source) plots(l *exposure.Life, c *CoolantMachine) ([]CoolantPoint, []TimePoint) {
 	points, line := []CoolantPoint{}, []TimePoint{}
-	if marks := Marks(l); len(marks) > 0 {
+	if marks := l.Marks(); len(marks) > 0 {
 		lost, unexplained, next := 0.0, 0.0, 0
 		for i := range marks {
 			if next < len(c.Stretches) && i > 0 && c.Stretches[next].To.Equal(marks[i].At) && marks[i].Kind == c.Stretches[next].Closed {

@@ -13,7 +13,6 @@ import (
 	"time"
 
 	"shedbook/report"
-	"shedbook/report/exposure"
 	"shedbook/report/flags"
 	"shedbook/store"
 )
@@ -28,20 +27,23 @@ type glance struct {
 func (l *look) everything(s report.Source) (glance, func() []byte, error) {
 	var g glance
 	var keep func() *flags.Kept
-	g.Flags, keep = flags.FindIn(l.fleet, l.at, s.Index, l.rows(s, &g.Rows))
+	g.Flags, keep = flags.FindIn(l.fleet, l.at, s.Index, s.Rows(&g.Rows))
+	l.quote(&g)
 	return g, func() []byte { return groundOf(g.Rows, keep()) }, nil
 }
 
-// rows makes a row of every life that passes.
-func (l *look) rows(s report.Source, rows *[]report.FleetRow) func(func(*exposure.Life) bool) {
-	return func(yield func(*exposure.Life) bool) {
-		for life := range s.Lives {
-			*rows = append(*rows, s.FleetRow(life))
-			if !yield(life) {
-				return
-			}
-		}
+// quote lets the flags tell the loss of coolant that the rows do.
+func (l *look) quote(g *glance) {
+	rows := map[string]*report.FleetRow{}
+	for i := range g.Rows {
+		rows[g.Rows[i].Machine] = &g.Rows[i]
 	}
+	g.Flags.Quote(func(machine string) string {
+		if row := rows[machine]; row != nil {
+			return row.LossWords(l.fleet.Settings.Units())
+		}
+		return ""
+	})
 }
 
 // groundOf is what further looks can stand on: the rows, and the flags' pass.
@@ -64,10 +66,11 @@ func (l *look) everythingSince(s report.Source, ground []byte, worn bool) (g gla
 	}
 	var now *flags.Kept
 	var anew bool
-	if g.Flags, now, anew, ok = flags.Resume(l.fleet, l.at, s.Index, k, l.known.Machines, l.rows(s, &are)); !ok {
+	if g.Flags, now, anew, ok = flags.Resume(l.fleet, l.at, s.Index, k, l.known.Machines, s.Rows(&are)); !ok {
 		return g, nil, false
 	}
 	g.Rows, ok = together(l.known.Machines, were, are, func(r *report.FleetRow) string { return r.Machine })
+	l.quote(&g)
 	if !anew && !worn {
 		return g, nil, ok
 	}

@@ -189,7 +189,7 @@ func TestASteadyLossIsRaisedWithItsFigures(t *testing.T) {
 	require.Equal(t, []string{"steady-loss"}, names(r.Flags))
 	f := r.Flags[0]
 	require.Equal(t, "pressure-hold", *f.NextCheck)
-	require.Contains(t, f.Reasons[0], "10.0 mL an hour")
+	require.Contains(t, f.Reasons[0], "over 6 stretches between marks; a sound machine here would have used")
 	require.Contains(t, f.Would[0], "would halve this")
 	require.GreaterOrEqual(t, f.Evidence.Log10BayesFactor, f.Evidence.Needed)
 }

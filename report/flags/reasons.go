@@ -160,8 +160,9 @@ func (m *machine) lossReasons(f *Finder, since int64, day string) []string {
 		mean += f.sound.seep[g] / f.sound.seepSum * r
 	}
 	return []string{
-		fmt.Sprintf("%s in %.0f h since %s beyond settling and boil-over, over %s between marks: %s an hour; sound machines here use %s",
-			f.volume(loss), hours, day, plural(n, "stretch"), f.little(loss/max(hours, 1e-9)), f.little(mean)),
+		fmt.Sprintf("%s in %.0f h since %s beyond settling and boil-over, over %s between marks; "+
+			"a sound machine here would have used %s",
+			f.volume(loss), hours, day, plural(n, "stretch"), f.volume(mean*hours)),
 		fmt.Sprintf("left out: %s topped up while settling after refills, %s boiled over", f.volume(m.log.settling), f.volume(boiled)),
 	}
 }
@@ -173,17 +174,6 @@ func (f *Finder) volume(ml float64) string {
 	}
 	return thousands(ml) + " mL"
 }
-
-// little is an amount of which a tenth of a millilitre matters.
-func (f *Finder) little(ml float64) string {
-	if f.fleet.Settings.Units() != unit.Metric {
-		return fmt.Sprintf("%.2f fl oz", ml/mlPerFlOz)
-	}
-	return fmt.Sprintf("%.1f mL", ml)
-}
-
-// mlPerFlOz is a US fluid ounce in mL: NIST SP 811 (2008), app. B.8.
-const mlPerFlOz = 29.57353
 
 // would says what would change the flag's mind.
 func (m *machine) would(f *Finder, p pattern) []string {

@@ -86,3 +86,17 @@ type Prior struct {
 	Onset  string    `json:"onset"`
 	Needed float64   `json:"needed"` // log10 of the Bayes factor needed
 }
+
+// Quote adds to every steady loss what the coolant report says of its machine: of
+// tells the loss that goes on in words, "" where there is none to tell.
+func (r *Result) Quote(of func(machine string) string) {
+	for _, flags := range [][]Flag{r.Flags, r.Resting} {
+		for i := range flags {
+			if g := &flags[i]; g.Flag == catalog[steadyLoss].name {
+				if words := of(g.Machine); words != "" {
+					g.Reasons = append(g.Reasons, words)
+				}
+			}
+		}
+	}
+}

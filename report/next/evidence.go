@@ -7,6 +7,7 @@ import (
 	"slices"
 	"sort"
 	"strings"
+	"sync"
 	"time"
 
 	"shedbook/report"
@@ -24,6 +25,7 @@ type evidence struct {
 	heats  []heat
 	whole  []int // level of each machine feature; unknown for the others
 	loss   loss
+	lossOn func() string // the coolant report's words for the loss that goes on
 	mixPct float64
 	done   []done
 	facts  []facts.Fact // what was measured and still stands, the last of each state
@@ -56,8 +58,6 @@ type loss struct {
 	topups    int
 	from      time.Time // of the stretch it was measured over
 }
-
-func (l loss) perHour() float64 { return l.ml / l.hours }
 
 // done is a check that still counts: whether it failed, and how much of its
 // sensitivity a pass keeps.
@@ -320,13 +320,14 @@ func (e *evidence) atRisk(t time.Time) float64 {
 // mark on where that shows more, as a leak begins at some time. What was lost
 // before a service for a leak is past.
 func (e *evidence) readLoss(n *network, settings schema.Settings) {
-	var parts []report.Stretch
-	for _, s := range report.Stretches(e.life, report.Marks(e.life), settings.SettlingCycles()) {
-		if s.Settling || s.UnknownBoilOvers > 0 || e.leakMendedAfter(n, s.From) {
+	var parts []exposure.Stretch
+	for _, s := range e.life.Stretches(e.life.Marks(), settings.SettlingCycles()) {
+		if !s.Counts() || e.leakMendedAfter(n, s.From) {
 			continue
 		}
 		parts = append(parts, s)
 	}
+	e.lossOn = sync.OnceValue(func() string { return report.CoolantLoss(e.life, settings) })
 	var l loss
 	over := math.Inf(-1) // ml beyond what is used anyway
 	guessed := 0.0       // ml by which the boil-overs may be out

@@ -367,7 +367,7 @@ func (s *state) sound() string {
 	if e.whole[loss] < 0 {
 		return text + ", and too little is recorded of its coolant to say whether it loses any"
 	}
-	return text + fmt.Sprintf(" and loses no coolant to speak of (%.1f ml/h beyond settling and boil-over)", e.loss.perHour())
+	return text + fmt.Sprintf(" and loses no coolant to speak of (%s in %.0f h beyond settling and boil-over)", unit.Format(e.loss.ml, unit.Millilitres, s.units), e.loss.hours)
 }
 
 func (s *state) warnings() []string {

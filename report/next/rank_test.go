@@ -312,7 +312,7 @@ func TestNoTrouble(t *testing.T) {
 	r := rank(t, fleetOf(yard(60)))
 	assert.Empty(t, r.Candidates)
 	assert.Empty(t, r.Checks)
-	assert.Equal(t, "R4 has not overheated in 102 recorded engine hours and loses no coolant to speak of (0.0 ml/h beyond settling and boil-over)", r.Why)
+	assert.Equal(t, "R4 has not overheated in 102 recorded engine hours and loses no coolant to speak of (0 mL in 82 h beyond settling and boil-over)", r.Why)
 	text, err := json.Marshal(r)
 	require.NoError(t, err)
 	assert.Contains(t, string(text), `"candidates":[],"checks":[]`)

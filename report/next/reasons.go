@@ -155,8 +155,11 @@ func (s *state) fromWhole(k int) []reason {
 		var text string
 		if s.n.features[f].name == "loss" {
 			l := s.e.loss
-			text = fmt.Sprintf("%s an engine hour gone beyond settling and boil-over (%s in %.0f h, %d %s)",
-				unit.Format(l.perHour(), unit.Millilitres, s.units), unit.Format(l.ml, unit.Millilitres, s.units), l.hours, l.topups, plural("top-up", float64(l.topups)))
+			text = fmt.Sprintf("%s gone in %.0f h beyond settling and boil-over, %d %s",
+				unit.Format(l.ml, unit.Millilitres, s.units), l.hours, l.topups, plural("top-up", float64(l.topups)))
+			if on := s.e.lossOn(); on != "" {
+				text += "; " + on
+			}
 		} else {
 			text = fmt.Sprintf("%.0f %% glycol by the refills and top-ups", s.e.mixPct)
 		}

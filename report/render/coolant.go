@@ -4,8 +4,10 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 
 	"shedbook/report"
+	"shedbook/report/exposure"
 	"shedbook/schema/unit"
 )
 
@@ -14,6 +16,9 @@ import (
 func Coolant(w io.Writer, r report.CoolantReport, o Options) error {
 	return Print(w, r, o, func() *Doc {
 		d := &Doc{Title: "Coolant", Lead: []string{asOf(r.AsOf, o)}}
+		if slices.ContainsFunc(r.Machines, func(m report.CoolantMachine) bool { return m.Rate != nil }) {
+			d.Lead = append(d.Lead, lossMeans)
+		}
 		if len(r.Machines) == 1 {
 			d.Title = "Coolant of " + r.Machines[0].Machine
 		}
@@ -36,6 +41,9 @@ func Coolant(w io.Writer, r report.CoolantReport, o Options) error {
 	})
 }
 
+// lossMeans says which loss is meant.
+const lossMeans = "Loss is what to expect per engine hour from now on, counted since the last change or repair."
+
 func coolantTable(r report.CoolantReport) *Table {
 	t := &Table{Columns: []Column{
 		{Key: "machine", Head: "Machine"},
@@ -48,6 +56,7 @@ func coolantTable(r report.CoolantReport) *Table {
 		{Key: "intervals", Head: "Stretches", Drop: 5},
 		{Key: "rate_ml_per_h", Head: "Loss, 95 % interval", Unit: unit.Millilitres, Per: "/h", Span: true},
 		{Key: "pct_of_system_per_100h", Head: "of the system", Unit: unit.Percent, Per: " per 100 h", Span: true, Drop: 4},
+		{Key: "rate_since"},
 		{Key: "steady", Head: "Steady?", Drop: 6},
 		{Key: "from"},
 		{Key: "to", Head: "Last look", Drop: 7},
@@ -57,7 +66,7 @@ func coolantTable(r report.CoolantReport) *Table {
 		m := &r.Machines[i]
 		t.Add(Text(m.Machine), Number(m.Hours), Number(m.ToppedUpMl), Number(m.SettlingMl), Number(m.BoilOverMl),
 			Number(m.UnexplainedMl), Number(m.UnattributedMl), Count(m.Intervals),
-			Estimated((*Interval)(m.Rate)), Estimated((*Interval)(m.RatePct)), Text(steady(m)), Day(when(m.From)), Day(when(m.To)), Text(deref(m.Why)))
+			Estimated((*Interval)(m.Rate)), Estimated((*Interval)(m.RatePct)), Text(deref(m.RateSince)), Text(steady(m)), Day(when(m.From)), Day(when(m.To)), Text(deref(m.Why)))
 	}
 	return t
 }
@@ -76,6 +85,9 @@ func steady(m *report.CoolantMachine) string {
 func coolantOf(d *Doc, m *report.CoolantMachine, o Options) {
 	d.Say(steadyWords(m))
 	d.Say(changed(m, o))
+	if m.Rate != nil && m.RateSince != nil {
+		d.Say(sentence("the loss counts " + *m.RateSince))
+	}
 	if len(m.Stretches) == 0 {
 		return
 	}
@@ -103,6 +115,8 @@ func coolantOf(d *Doc, m *report.CoolantMachine, o Options) {
 		switch {
 		case s.Settling:
 			says = "settling"
+		case s.Blind && s.Unattributed() > 0:
+			says = "boil-over of unknown amount"
 		case s.BoilOver > 0 && s.Unexplained() > 0:
 			says = "boil-over and unexplained"
 		case s.BoilOver > 0:
@@ -116,7 +130,7 @@ func coolantOf(d *Doc, m *report.CoolantMachine, o Options) {
 }
 
 // quiet is where the stretches from i on in which nothing was lost end.
-func quiet(stretches []report.Stretch, i int) int {
+func quiet(stretches []exposure.Stretch, i int) int {
 	for i < len(stretches) && stretches[i].Lost == 0 && stretches[i].BoilOver == 0 && !stretches[i].Settling {
 		i++
 	}
@@ -180,7 +194,7 @@ func coolantChart(m *report.CoolantMachine, o Options) *chart {
 		fixed(first, 0), fixed(last, 0), figureText(total, col, o.system()), label, figureText(unexplained, col, o.system()), label)
 	if m.Rate != nil {
 		rate := &Column{Unit: unit.Millilitres, Per: "/h"}
-		p.alt += fmt.Sprintf(" The unexplained loss is %s %s.", intervalText(Interval(*m.Rate), rate, o.system()), rate.label(o.system()))
+		p.alt += fmt.Sprintf(" The loss that goes on is %s %s.", intervalText(Interval(*m.Rate), rate, o.system()), rate.label(o.system()))
 	}
 	return p
 }

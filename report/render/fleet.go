@@ -19,7 +19,7 @@ func Fleet(w io.Writer, r report.FleetReport, o Options) error {
 			d.Table(fleetTable(r, nil, o))
 			return d
 		}
-		d.Lead = append(d.Lead, sentence(r.Order)+" Since clean is since the last thorough one. The coolant loss here is what went over the hours it took; 'coolant' weighs what each reading can tell.")
+		d.Lead = append(d.Lead, sentence(r.Order)+" Since clean is since the last thorough one. Coolant loss is what to expect per engine hour from now on.")
 		parkedFirst(d, r.NotReady())
 		d.Table(fleetTable(r, nil, o))
 		fleetNotes(d, r, o)
@@ -157,7 +157,7 @@ func FleetPage(w io.Writer, r report.FleetReport, f flags.Result, due report.Due
 	d.Say(fmt.Sprintf("%s, %s, %s overdue.", plural(len(r.Machines), "machine", "machines"), plural(len(f.Flags), "flag raised", "flags raised"), plural(overdue, "piece of work", "pieces of work")))
 	parkedFirst(d, r.NotReady())
 	d.Section("Machines")
-	d.Say(sentence(r.Order) + " Since clean is since the last thorough one. The coolant loss here is what went over the hours it took; 'coolant' weighs what each reading can tell.")
+	d.Say(sentence(r.Order) + " Since clean is since the last thorough one. Coolant loss is what to expect per engine hour from now on.")
 	by := map[string]*report.Weeks{}
 	for i := range weeks {
 		by[weeks[i].Machine] = &weeks[i]

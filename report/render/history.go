@@ -158,7 +158,7 @@ func coolantWords(c report.CoolantMachine, o Options) string {
 	if c.Rate.Low <= 0 && c.UnexplainedMl <= 0 { // a median would say that something goes
 		return "nothing was seen to go, and at most " + unit.Format(c.Rate.High, unit.Millilitres, o.system()) + "/h does"
 	}
-	s := intervalText(Interval(*c.Rate), col, o.system()) + " " + col.label(o.system()) + " unexplained"
+	s := intervalText(Interval(*c.Rate), col, o.system()) + " " + col.label(o.system()) + " to expect from now on"
 	if c.RatePct != nil {
 		s += ", " + intervalText(Interval(*c.RatePct), &Column{}, o.system()) + " % of the system per 100 h"
 	}
@@ -193,6 +193,9 @@ func historyCoolant(d *Doc, r report.HistoryReport, o Options) {
 		amount(c.ToppedUpMl), amount(c.SettlingMl), amount(c.BoilOverMl), amount(c.UnexplainedMl), coolantWords(*c, o)))
 	d.Say(steadyWords(c))
 	d.Say(changed(c, o))
+	if c.Rate != nil && c.RateSince != nil {
+		d.Say(sentence("the loss counts " + *c.RateSince))
+	}
 	if p := historyCoolantPlot(r, o); p != nil {
 		d.Plot(p)
 	}

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"shedbook/report"
+	"shedbook/report/exposure"
 	"shedbook/report/flags"
 	"shedbook/report/next"
 	"shedbook/report/stat"
@@ -50,10 +51,10 @@ func watchSample() state.State {
 func readySample() state.State { return state.State{State: state.Ready, Reasons: []state.Reason{}} }
 
 func sampleCoolant() report.CoolantReport {
-	var stretches []report.Stretch
+	var stretches []exposure.Stretch
 	lost := []float64{450, 0, 300, 200, 250, 150, 300, 250, 250}
 	for i, ml := range lost {
-		s := report.Stretch{From: date(3, 2+9*i), To: date(3, 11+9*i), FromH: 1200 + 20*float64(i), ToH: 1220 + 20*float64(i), Lost: ml, Closed: "topup", Opened: "topup"}
+		s := exposure.Stretch{From: date(3, 2+9*i), To: date(3, 11+9*i), FromH: 1200 + 20*float64(i), ToH: 1220 + 20*float64(i), Lost: ml, Closed: "topup", Opened: "topup"}
 		s.Settling = i == 0
 		if i == 2 {
 			s.BoilOver, s.Overheats = 300, 1

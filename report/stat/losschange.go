@@ -1,14 +1,6 @@
 package stat
 
-import (
-	"math"
-	"slices"
-
-	"gonum.org/v1/gonum/blas/blas64"
-	"gonum.org/v1/gonum/floats"
-	"gonum.org/v1/gonum/lapack/lapack64"
-	"gonum.org/v1/gonum/mat"
-)
+import "math"
 
 // Steadiness tells whether a level falls evenly or in bursts.
 type Steadiness struct {
@@ -32,7 +24,7 @@ func LossSteadiness(looks []Look, steps LossSteps) Steadiness {
 	if why := checkLooks(looks, steps, Level95); why != "" {
 		return Steadiness{P: 1, Why: why}
 	}
-	n := &nuisance{steps: possibleSteps(looks, steps)[0]}
+	coarse := coarsest(possibleSteps(looks, steps))
 	type stretch struct{ ml, hours, v float64 }
 	var all []stretch
 	ml, hours := 0.0, 0.0
@@ -40,7 +32,7 @@ func LossSteadiness(looks []Look, steps LossSteps) Steadiness {
 		from := c[0]
 		for _, m := range c[1:] {
 			if h := m.hours - from.hours; h > 0 {
-				all = append(all, stretch{m.sum - from.sum, h, n.error(m) + n.error(from)})
+				all = append(all, stretch{m.sum - from.sum, h, coarse.variance(m) + coarse.variance(from)})
 				ml, hours = ml+m.sum-from.sum, hours+h
 			}
 			from = m
@@ -70,20 +62,41 @@ func LossSteadiness(looks []Look, steps LossSteps) Steadiness {
 	return out
 }
 
-// error is the variance of a reading: its rounding, and a fifth of a step for
-// misreading.
-func (n *nuisance) error(m mark) float64 {
-	_, half := n.reach(m)
-	return half*half/3 + n.steps.Level*n.steps.Level/25
+// leastMisread is the sd of a reading by eye, mL, that a change or a burst must
+// stand out from, whatever the readings seem to say. Common practice, no source.
+const leastMisread = 8
+
+// coarsest are the steps that leave most open.
+func coarsest(possible []LossSteps) LossSteps {
+	out := possible[0]
+	for _, s := range possible {
+		out.Level, out.TopUp = math.Max(out.Level, s.Level), math.Max(out.TopUp, s.TopUp)
+	}
+	return out
 }
+
+// variance of a reading: its rounding, and the eye's.
+func (s LossSteps) variance(m mark) float64 {
+	step := s.Level
+	if m.topUp {
+		step = s.TopUp
+	}
+	return step*step/12 + leastMisread*leastMisread
+}
+
+// changeBursts are the sizes of bursts, mL, that a change is tried under; one of
+// them is the loss's own.
+var changeBursts = []float64{0, 0.3, 1, 3, 8, 20, 50, 120, 300}
 
 // LossChange finds when the loss per hour changed, in hours since the first look
 // (hours set apart not counted): a line with one kink through what was lost by
-// each look, by generalised least squares. Errors are those of reading, of
-// which rounding repeats itself while less than a step is lost, and an
-// unevenness averaged over as in LossRate. The rates are integrated out, flat
-// (Bayes form of Hinkley 1970, Biometrika 57); every hour is as likely
-// beforehand. P is that of ChangePoint under each unevenness, averaged.
+// each look, its errors those of LossRate under the coarsest steps that the
+// readings leave open and a misreading of 8 mL. The rates are integrated out,
+// flat (Bayes form of Hinkley 1970, Biometrika 57); every hour is as likely
+// beforehand. P is that of ChangePoint under each size of bursts, averaged by how
+// well it explains the readings with the kink in: an error judged without it
+// would take a true change for bursts, as a residual's variance is that of the
+// fuller model in any test of nested ones.
 func LossChange(looks []Look, steps LossSteps, level float64) Change {
 	if why := checkLooks(looks, steps, level); why != "" {
 		return noChange("%s", why)
@@ -91,68 +104,88 @@ func LossChange(looks []Look, steps LossSteps, level float64) Change {
 	if s := LossSteadiness(looks, steps); s.Steady == nil {
 		return noChange("%s", s.Why)
 	}
-	n := &nuisance{steps: possibleSteps(looks, steps)[0]}
 	chains := chainsOf(looks)
-	ml, hours := 0.0, 0.0
+	model := lossModel{steps: coarsest(possibleSteps(looks, steps)), misread: leastMisread}
+	out, best := lossChange(chains, model, 16, level, kink{})
+	if out.Why == "" && out.P < 0.3 { // else one rate fits, and when it changed is no question
+		p := out.P
+		out, _ = lossChange(chains, model, 61, level, best)
+		out.P = p
+	}
+	return out
+}
+
+// lossChange tries changes at so many times, evenly over the hours; where a
+// change is guessed, bursts come at the pace of the rates before and after it.
+func lossChange(chains [][]mark, model lossModel, cells int, level float64, guess kink) (Change, kink) {
+	hours := 0.0
 	for _, c := range chains {
-		ml, hours = ml+c[len(c)-1].sum-c[0].sum, hours+c[len(c)-1].hours
+		hours += c[len(c)-1].hours
 	}
-	even := kinkFit{before: ml / hours, after: ml / hours}
-	best, p, times, logs := scanKinks(chains, n, even)
-	if best.n == 0 {
-		return noChange("too few looks on both sides of any change")
+	times, logs := make([]float64, cells), make([]float64, cells)
+	after := make([]func(float64, *mark) float64, cells)
+	for i := range times {
+		tau := hours * float64(i) / float64(cells-1)
+		times[i], logs[i] = tau, math.Inf(-1)
+		after[i] = func(at float64, _ *mark) float64 { return math.Max(0, at-tau) }
 	}
-	if p < 0.2 { // once more with the errors that go with the rates found; else one rate fits, and the errors were its own
-		_, _, times, logs = scanKinks(chains, n, best)
+	filter := newLossFilter(chains, after...)
+	rate := math.Max(filter.ml, 0) / filter.hours
+	marks := len(filter.marks)
+	if guess.ok && rate > 0 {
+		slow, fast := math.Max(guess.before, rate/20)/rate, math.Max(guess.after, rate/20)/rate
+		at := 0.0
+		for i, m := range filter.marks {
+			if i > 0 && !filter.start[i] {
+				at += m.hours - filter.marks[i-1].hours
+			}
+			pace := slow
+			if at > guess.tau {
+				pace = fast
+			}
+			filter.pace = append(filter.pace, pace)
+		}
+	}
+	var best kink
+	p, known := 0.0, math.Inf(-1)
+	for _, b := range changeBursts {
+		model.spread = b * rate
+		filter.run(&model)
+		y, h := filter.innovation, filter.explained[0]
+		k := kinks{yy: dot(y, y), yh: dot(y, h), hh: dot(h, h), logDet: filter.logDet}
+		straight := -(k.yy - k.yh*k.yh/k.hh + k.logDet) / 2
+		if !usable(straight) {
+			continue
+		}
+		plainest, sum := straight, math.Inf(-1)
+		for i := range times {
+			g := filter.explained[1+i]
+			f, ok := k.at(dot(y, g), dot(h, g), dot(g, g))
+			if !ok {
+				continue
+			}
+			logs[i], sum = logSum(logs[i], f.log), logSum(sum, f.log)
+			plainest = math.Max(plainest, f.top)
+			if !best.ok || f.top > best.top {
+				best = f
+				best.tau = times[i]
+			}
+		}
+		at := math.Min(1, float64(marks-2)*upperChi2(2*(plainest-straight), 1))
+		all := logSum(known, sum)
+		if usable(all) {
+			p = p*math.Exp(known-all) + at*math.Exp(sum-all)
+			known = all
+		}
+	}
+	if !best.ok {
+		return noChange("too few looks on both sides of any change"), best
 	}
 	return Change{
 		At:     changePosterior(times, logs, level),
 		Before: math.Max(0, best.before), After: math.Max(0, best.after),
 		P: math.Min(1, p),
-	}
-}
-
-// scanKinks fits a kink at evenly spaced times under every unevenness, errors
-// being those of the rates of guess. It gives the best fit, the p-value of there
-// being a kink, and the times with their log likelihoods.
-func scanKinks(chains [][]mark, n *nuisance, guess kinkFit) (best kinkFit, p float64, times, logs []float64) {
-	const cells = 81
-	times, logs = make([]float64, cells), make([]float64, cells)
-	for i := range logs {
-		logs[i] = math.Inf(-1)
-	}
-	known := math.Inf(-1)
-	for _, u := range unevens {
-		n.uneven = u.cv
-		k := newKink(chains, n, guess)
-		if k == nil {
-			continue
-		}
-		straight, ok := k.least(k.time)
-		if !ok {
-			continue
-		}
-		plainest := straight.top
-		for i := range times {
-			times[i] = k.hours * float64(i) / (cells - 1)
-			f, ok := k.fit(times[i])
-			if !ok {
-				continue
-			}
-			logs[i] = logSum(logs[i], f.log+math.Log(u.weight))
-			plainest = math.Max(plainest, f.top)
-			if best.n == 0 || f.top > best.top {
-				best = f
-			}
-		}
-		// p under every unevenness, weighed by how well it explains a loss without change
-		weight := straight.log + math.Log(u.weight)
-		at := math.Min(1, float64(len(k.y)-2)*upperChi2(2*(plainest-straight.top), 1))
-		sum := logSum(known, weight)
-		p = p*math.Exp(known-sum) + at*math.Exp(weight-sum)
-		known = sum
-	}
-	return best, p, times, logs
+	}, best
 }
 
 // logSum is log(exp(a) + exp(b)).
@@ -164,153 +197,26 @@ func logSum(a, b float64) float64 {
 	return m + math.Log(math.Exp(a-m)+math.Exp(b-m))
 }
 
-// kink is a regression whose observations are already divided by the root of
-// their covariance.
+// kink is a fit of two rates.
 type kink struct {
-	y      []float64
-	at     []float64    // hours of each mark since the first look
-	time   []float64    // the same, whitened
-	starts [][]float64  // a column for each chain, whitened
-	root   mat.TriDense // of the covariance, lower
-	logDet float64      // of the covariance
-	hours  float64
-}
-
-type kinkFit struct {
-	n             int
-	tau           float64
 	top, log      float64 // log likelihood at the best rates, and with rates integrated out
-	before, after float64
+	before, after float64 // mL/h
+	tau           float64 // hours before it
+	ok            bool
 }
 
-// newKink is nil where the errors can't be told apart.
-func newKink(chains [][]mark, n *nuisance, guess kinkFit) *kink {
-	k := &kink{}
-	var chain []int
-	var all []mark
-	for i, c := range chains {
-		for _, m := range c {
-			k.at = append(k.at, k.hours+m.hours)
-			chain = append(chain, i)
-			all = append(all, m)
-		}
-		k.hours += c[len(c)-1].hours
-	}
-	size := len(all)
-	between := func(before, after float64, from, to float64) float64 { // integral of a rate that changes
-		return before*(math.Min(to, guess.tau)-math.Min(from, guess.tau)) + after*(math.Max(to, guess.tau)-math.Max(from, guess.tau))
-	}
-	slow, fast := math.Max(0, guess.before), math.Max(0, guess.after)
-	sums := make([]float64, size)
-	cov := mat.NewSymDense(size, nil)
-	for i, m := range all {
-		sums[i] = m.sum
-		for j := range i + 1 {
-			v := 0.0
-			if chain[i] == chain[j] {
-				// a Wiener process from the chain's start
-				v = between(n.variance(slow), n.variance(fast), k.at[j]-all[j].hours, k.at[j])
-			}
-			if i == j {
-				v += n.error(m)
-			} else if chain[i] == chain[j] {
-				v += n.repeated(all[j], m, between(slow, fast, k.at[j], k.at[i]))
-			}
-			cov.SetSym(i, j, v)
-		}
-	}
-	var chol mat.Cholesky
-	// Misreading on its diagonal makes it positive definite, unless what was lost
-	// is so much that the misreading vanishes beside it.
-	if !chol.Factorize(cov) {
-		return nil
-	}
-	chol.LTo(&k.root)
-	k.logDet = chol.LogDet()
-	k.y, k.time = k.whiten(sums), k.whiten(k.at)
-	for c := range chains {
-		column := make([]float64, size)
-		for i := range column {
-			if chain[i] == c {
-				column[i] = 1
-			}
-		}
-		k.starts = append(k.starts, k.whiten(column))
-	}
-	return k
-}
+// kinks are what all fits share: sums of products of the readings and the hours.
+type kinks struct{ yy, yh, hh, logDet float64 }
 
-// repeated is the covariance of the rounding errors of two readings between
-// which a share u of a step is lost: 1 - 6u(1-u) of their variance, the
-// autocovariance of a sawtooth, up to where it is 0.
-func (n *nuisance) repeated(a, b mark, lost float64) float64 {
-	_, ha := n.reach(a)
-	_, hb := n.reach(b)
-	u := lost / (2 * math.Min(ha, hb))
-	if u > 0.2113 {
-		return 0
+// at fits the hours and, beyond them, those after a change, g.
+func (k *kinks) at(yg, hg, gg float64) (kink, bool) {
+	det := k.hh*gg - hg*hg
+	if !(det > 1e-9*k.hh*gg) {
+		return kink{}, false
 	}
-	return (1 - 6*u*(1-u)) * math.Min(ha, hb) * math.Min(ha, hb) / 3
-}
-
-// whiten solves L w = x for the root L of the covariance.
-func (k *kink) whiten(x []float64) []float64 {
-	w := slices.Clone(x)
-	root := k.root.RawTriangular()
-	from := 0 // w is 0 before it
-	for i := range w {
-		row := root.Data[i*root.Stride : i*root.Stride+i+1]
-		w[i] = (w[i] - floats.Dot(row[from:i], w[from:i])) / row[i]
-		if w[i] == 0 && from == i {
-			from++
-		}
-	}
-	return w
-}
-
-// fit is the regression with a kink at tau.
-func (k *kink) fit(tau float64) (kinkFit, bool) {
-	after := make([]float64, len(k.at))
-	for i, t := range k.at {
-		after[i] = math.Max(0, t-tau)
-	}
-	after = k.whiten(after)
-	before := slices.Clone(k.time) // hours before are all hours less those after
-	floats.Sub(before, after)
-	f, ok := k.least(before, after)
-	f.tau = tau
-	return f, ok
-}
-
-// least fits the starts of the chains and more columns by least squares.
-func (k *kink) least(more ...[]float64) (kinkFit, bool) {
-	columns := slices.Concat(k.starts, more)
-	p := len(columns)
-	a, beta := mat.NewSymDense(p, nil), make([]float64, p)
-	for i, x := range columns {
-		for j := range i + 1 {
-			a.SetSym(i, j, floats.Dot(x, columns[j]))
-		}
-		beta[i] = floats.Dot(x, k.y)
-	}
-	// mat.Cholesky would estimate the condition each time, at the cost of the rest
-	root, ok := lapack64.Potrf(a.RawSymmetric())
-	logDet, least, most := 0.0, math.Inf(1), 0.0
-	for i := range p {
-		d := root.Data[i*root.Stride+i]
-		logDet += 2 * math.Log(d)
-		least, most = math.Min(least, d), math.Max(most, d)
-	}
-	if !ok || !(least > 3e-7*most) {
-		return kinkFit{}, false
-	}
-	lapack64.Potrs(root, blas64.General{Rows: p, Cols: 1, Data: beta, Stride: 1})
-	out := kinkFit{n: len(k.y), before: beta[p-len(more)], after: beta[p-1]}
-	rest := slices.Clone(k.y)
-	for j, x := range columns {
-		floats.AddScaled(rest, -beta[j], x)
-	}
-	out.top = -floats.Dot(rest, rest)/2 - k.logDet/2
-	out.log = out.top - logDet/2
-	return out, usable(out.log)
+	h, g := (k.yh*gg-yg*hg)/det, (yg*k.hh-k.yh*hg)/det
+	f := kink{before: h, after: h + g, ok: true}
+	f.top = -(k.yy - h*k.yh - g*yg + k.logDet) / 2
+	f.log = f.top - math.Log(det)/2
+	return f, usable(f.log) && usable(f.after)
 }

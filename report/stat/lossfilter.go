@@ -1,206 +1,235 @@
 package stat
 
-import (
-	"math"
-	"slices"
-	"sync"
-)
+import "math"
 
-// lossGrid carries the distribution of the level through a chain, under one
-// nuisance. Positions are relative to the level that the rate alone would give,
-// so that only unevenness moves mass, and a steady loss moves none.
-type lossGrid struct {
-	n      *nuisance
-	delta  float64   // mL between cells
-	cells  []float64 // mass by cell
-	from   int       // cell number of cells[0]
-	debt   float64   // variance, in cells squared, not yet spread
-	cdf    []float64 // see misreading
-	per    float64   // hundredths of the misreading's sd in a mL
-	spare  []float64
-	kernel []float64 // mass that a step moves: to a cell from the one begin cells behind it, begin+1, ...
-	begin  int
-	half   []float64 // one side of the kernel, the nearest first
+// lossModel is one possibility of how a level falls, is read and is filled up:
+// what the readings leave open. All errors are taken as normal.
+type lossModel struct {
+	steps   LossSteps
+	misread float64 // sd of a reading by eye, mL
+	spread  float64 // variance that an hour adds to the loss, mL^2/h: 0 where it flows evenly
+	habit   habit
+	log     float64 // prior
 }
+
+// habit is how a keeper tops up.
+type habit int
 
 const (
-	tail = 5 // sds of misreading after which it does not happen
-	// blunder is the likelihood of a reading that is a plain mistake: such a
-	// reading is passed over.
-	blunder = 1e-8
+	pours  habit = iota // whole steps, exactly, until the level is near the mark
+	fills               // to the mark as near as the eye tells; the volume is rounded in the record
+	prompt              // as fills, but as soon as half a step is missing: what is written down as one step was less
+	adds                // about as much as is written down, and ends somewhere near the mark
 )
 
-// take readies the grid for another nuisance.
-func (g *lossGrid) take(n *nuisance, l Loss) {
-	step := math.Min(n.steps.Level, n.steps.TopUp)
-	typical := math.Sqrt(n.variance(l.LostML/l.Hours) * l.Hours / float64(l.Stretches))
-	g.n, g.delta = n, math.Min(math.Max(typical/2, step/6), step/3)
-	g.delta = math.Max(math.Min(g.delta, math.Max(n.misread, step/10)), n.steps.coarse()/60)
-	g.cdf, g.per = misreading(), 100/n.misread
+// jug is the variance of what a top-up put in, beside what is written down.
+func (m *lossModel) jug() float64 {
+	if m.habit == pours {
+		return 0
+	}
+	return m.steps.TopUp * m.steps.TopUp / 12
 }
 
-// misreading is the distribution function of a standard normal from -tail to
-// tail, by hundredths.
-var misreading = sync.OnceValue(func() []float64 {
-	cdf := make([]float64, 2*tail*100+2)
-	for i := range cdf {
-		cdf[i] = upperNormal(tail - float64(i)/100)
+// filled is the variance of the level about the mark after a top-up.
+func (m *lossModel) filled() float64 {
+	round := m.steps.TopUp * m.steps.TopUp / 12
+	switch m.habit {
+	case pours:
+		return round + m.misread*m.misread
+	case fills, prompt:
+		return m.misread * m.misread
 	}
-	return cdf
-})
+	return round + 4*m.misread*m.misread
+}
 
-// z is a misreading in hundredths of its sd above -tail.
-func (g *lossGrid) z(x float64) float64 { return x*g.per + tail*100 }
-
-// below is P(misreading < z).
-func (g *lossGrid) below(z float64) float64 {
-	switch {
-	case z <= 0:
+// boiled is the variance of what is said to have boiled over: somebody's guess
+// at a puddle. Common practice, no source.
+func boiled(ml float64) float64 {
+	if ml == 0 {
 		return 0
-	case z >= 2*tail*100:
+	}
+	return 25*25 + 0.2*0.2*ml*ml
+}
+
+// mark is a look in a chain. A chain is what was lost with nothing but known
+// volumes added and taken away: readings are counted on from its beginning.
+type mark struct {
+	hours  float64 // since the chain began
+	sum    float64 // read, and all that went in before, less what is explained; of a top-up all that went in
+	below  float64 // as read, mL
+	topUp  bool
+	poured float64 // as written down, mL
+	atMark bool    // read 0
+	topUps int     // that were thinned out since the mark before
+	boiled float64 // variance of what boiled over since the mark before, mL^2
+	year   float64
+}
+
+// lossFilter carries the level and the rounding error of the readings through
+// the marks (Kalman 1960, J. Basic Eng. 82), for the readings and for every
+// column that may explain them: variances do not depend on either, so that the
+// likelihood of any combination of columns, a rate of loss among them, follows
+// from the innovations by least squares (Rosenberg 1973, Ann. Econ. Soc. Meas. 2).
+//
+// Rounding is no noise of its own: while less than a step is lost, readings
+// repeat the same rounding error. Its correlation falls like a sawtooth's,
+// exp(-6 u) for u steps lost.
+type lossFilter struct {
+	marks     []mark // of all chains
+	start     []bool // of a chain
+	columns   [][]float64
+	pace      []float64 // of the loss between a mark and the one before, over the mean; nil: even
+	ml, hours float64
+
+	step       float64   // that keep is of
+	keep       []float64 // the rounding error's correlation with that at the mark before
+	gains      []gain
+	read       []float64
+	innovation []float64   // of the readings, over their sd
+	explained  [][]float64 // of each column
+	logDet     float64     // of the covariance
+}
+
+// gain is what a mark does to the level and the rounding error.
+type gain struct {
+	sees         float64 // of the rounding error in the reading
+	keep         float64
+	level, round float64
+	w            float64 // one over the sd of the reading before it is known
+	start        bool
+}
+
+// newLossFilter readies the chains, whose hours are the first column.
+func newLossFilter(chains [][]mark, columns ...func(at float64, m *mark) float64) *lossFilter {
+	f := &lossFilter{columns: make([][]float64, 1+len(columns))}
+	n := 0
+	for _, c := range chains {
+		n += len(c)
+	}
+	f.marks, f.start, f.gains = make([]mark, 0, n), make([]bool, 0, n), make([]gain, n)
+	f.keep, f.read, f.innovation = make([]float64, n), make([]float64, n), make([]float64, n)
+	f.explained = make([][]float64, len(f.columns))
+	for k := range f.columns {
+		f.columns[k], f.explained[k] = make([]float64, n), make([]float64, n)
+	}
+	for _, c := range chains {
+		for i := range c {
+			at := len(f.marks)
+			f.marks, f.start = append(f.marks, c[i]), append(f.start, i == 0)
+			f.columns[0][at] = c[i].hours
+			for k, column := range columns {
+				f.columns[1+k][at] = column(f.hours+c[i].hours, &c[i])
+			}
+		}
+		last := &c[len(c)-1]
+		f.ml, f.hours = f.ml+last.sum-c[0].sum, f.hours+last.hours
+	}
+	return f
+}
+
+// turning is the rate, mL/h, by which readings come to round otherwise: what was
+// lost, and half a step that may have gone unseen. At the rate of readings that
+// do not change at all, the rounding error would never change either, and they
+// would prove that nothing was lost.
+func (f *lossFilter) turning(m *lossModel) float64 {
+	return (math.Max(f.ml, 0) + m.steps.Level/2) / f.hours
+}
+
+func (f *lossFilter) paceAt(i int) float64 {
+	if f.pace == nil {
 		return 1
 	}
-	i := int(z)
-	return g.cdf[i] + (z-float64(i))*(g.cdf[i+1]-g.cdf[i])
+	return f.pace[i]
 }
 
-// logLikelihood of a chain at a rate, the level at its beginning unknown.
-func (g *lossGrid) logLikelihood(c []mark, rate float64) float64 {
-	low, high := g.n.reach(c[0])
-	if c[0].atMark { // nothing is known of a top-up before: overshot by half a step at most
-		low = g.n.steps.coarse() / 2
-	}
-	from, n := g.window(c[0].sum-low, c[0].sum+high)
-	g.from, g.debt = from, 0
-	g.cells = slices.Grow(g.cells[:0], n)[:n]
-	sum, top := 0.0, 0.0
-	for i := range g.cells {
-		d := float64(from+i)*g.delta - c[0].sum
-		g.cells[i] = g.below(g.z(high-d)) - g.below(g.z(-low-d))
-		sum += g.cells[i]
-		top = max(top, g.cells[i])
-	}
-	g.normalise(sum, top)
-	g.fill(c[0], rate)
-	log := 0.0
-	for k := 1; k < len(c); k++ {
-		g.debt += (g.n.variance(rate)*(c[k].hours-c[k-1].hours) + g.n.jug*float64(c[k].topUps)) / (g.delta * g.delta)
-		log += g.read(c[k], rate)
-		g.fill(c[k], rate)
-	}
-	return log
-}
-
-// window is the cells that hold a to b mL and what misreading adds.
-func (g *lossGrid) window(a, b float64) (from, n int) {
-	far := (tail - 1) * g.n.misread
-	from = int(math.Floor((a - far) / g.delta))
-	return from, int(math.Ceil((b+far)/g.delta)) - from + 1
-}
-
-// spread makes the kernel of the variance owed, for distances of near to far
-// cells: to both sides if near is 0, else to the right or to the left of the
-// mass. It is a lattice step for small variances, a normal density else. Both
-// have the right variance.
-func (g *lossGrid) spread(near, far int, right bool) {
-	v, half := g.debt, g.half[:0]
-	switch {
-	case v <= 0.8:
-		if half = append(half, 1-v); v > 0 {
-			half = append(half, v/2)
-		}
-		half = half[min(near, len(half)):]
-	default:
-		d := float64(near)
-		p, ratio := 1/math.Sqrt(2*math.Pi*v), math.Exp(-0.5/v)
-		change := ratio * ratio
-		if near > 0 {
-			p, ratio = p*math.Exp(-d*d/2/v), math.Exp(-(d+0.5)/v)
-		}
-		for range int(math.Min(6*math.Sqrt(v), float64(far))) - near + 1 {
-			half = append(half, p)
-			p *= ratio
-			ratio *= change
+// run filters the readings and the columns under m.
+func (f *lossFilter) run(m *lossModel) {
+	step, misread := m.steps.Level, m.misread*m.misread
+	if f.step != step {
+		f.step = step
+		rate := f.turning(m)
+		for i := range f.marks {
+			if !f.start[i] {
+				f.keep[i] = math.Exp(-6 * rate * f.paceAt(i) * (f.marks[i].hours - f.marks[i-1].hours) / step)
+			}
 		}
 	}
-	g.half, g.kernel, g.begin = half, g.kernel[:0], near
-	if near == 0 || right {
-		for i := len(half) - 1; i > 0 || i == 0 && near > 0; i-- {
-			g.kernel = append(g.kernel, half[i])
+	rounding := step * step / 12
+	jug, filled := m.jug(), m.filled()
+	loose := math.Exp(-2 * math.Pi * math.Pi * jug / (step * step))
+	// A reading of 0 hides how far above the mark the last top-up ended.
+	above := step / 2
+	if m.habit == pours {
+		above = math.Max(above, m.steps.TopUp/2)
+	}
+	widened := (above + step/2) / step
+	centre := (above - step/2) / 2
+	product, zeros := 1.0, 0
+	f.logDet = 0
+	var p11, p12, p22, less float64
+	for i := range f.marks {
+		g, to := &f.marks[i], &f.gains[i]
+		if f.start[i] {
+			less = 0
 		}
-		g.begin = -(near + len(half) - 1)
-	}
-	if near == 0 || !right {
-		g.kernel = append(g.kernel, half...)
-	}
-}
-
-// read spreads the distribution to the cells that m leaves possible, weighs it
-// by the likelihood of m, and returns the log of that likelihood overall.
-func (g *lossGrid) read(m mark, rate float64) float64 {
-	low, high := g.n.reach(m)
-	at, n := g.window(m.sum-low-rate*m.hours, m.sum+high-rate*m.hours)
-	shift := at - g.from // from the first of the cells to the first of the new ones
-	g.spread(max(0, shift-len(g.cells)+1, -shift-n+1), max(len(g.cells)-shift, shift+n), shift > 0)
-	out := slices.Grow(g.spare[:0], n)[:n]
-	clear(out)
-	sum, top := 0.0, 0.0
-	cells, kernel := g.cells, g.kernel
-	// Cells out of reach of all mass stay empty.
-	from, to := max(0, 1-g.begin-len(g.kernel)-shift), min(n, len(g.cells)-g.begin-shift)
-	d := float64(at+from)*g.delta + rate*m.hours - m.sum
-	over, under, step := g.z(high-d), g.z(-low-d), g.delta*g.per
-	for j := from; j < to; j++ {
-		w := g.below(over) - g.below(under)
-		over, under = over-step, under-step
-		if w == 0 {
+		put := jug
+		if m.habit == prompt && g.topUp && g.poured < 1.01*m.steps.TopUp && !f.start[i] {
+			less += 0.3 * m.steps.TopUp
+			put /= 6 // half a step to nine tenths
+		}
+		h, r := 1.0, misread // of the rounding error in the reading, and its own variance
+		f.read[i] = g.sum - less
+		switch {
+		case g.topUp:
+			h, r = 0, filled
+		case g.atMark:
+			h, f.read[i] = widened, f.read[i]-centre
+			zeros++
+		}
+		to.sees, to.start = h, f.start[i]
+		if f.start[i] {
+			p11, p12, p22 = h*h*rounding+r, -h*rounding, rounding
 			continue
 		}
-		first := shift + j + g.begin // the cell's number from which the kernel reaches here
-		a, b := max(0, first), min(len(cells), first+len(kernel))
-		p := w * dot(cells[a:b], kernel[a-first:b-first])
-		out[j] = p
-		sum += p
-		if p > top {
-			top = p
+		p11 += m.spread*f.paceAt(i)*(g.hours-f.marks[i-1].hours) + g.boiled + jug*float64(g.topUps)
+		keep := f.keep[i]
+		if g.topUp && put > 0 {
+			p11 += put
+			keep *= loose // what was poured ends at any place between two steps
 		}
+		p12 *= keep
+		p22 = keep*keep*p22 + (1-keep*keep)*rounding
+		s := p11 + 2*h*p12 + h*h*p22 + r
+		to.keep, to.level, to.round, to.w = keep, (p11+h*p12)/s, (p12+h*p22)/s, 1/math.Sqrt(s)
+		product *= s
+		if product > 1e200 || product < 1e-200 {
+			f.logDet += math.Log(product)
+			product = 1
+		}
+		p11, p12, p22 = p11-to.level*s*to.level, p12-to.level*s*to.round, p22-to.round*s*to.round
 	}
-	if !(sum > blunder) {
-		g.spare = out
-		return math.Log(blunder)
+	// What counts is the chance of a reading: its density times the width it stands for.
+	f.logDet += math.Log(product) - 2*float64(zeros)*math.Log(widened)
+	f.innovate(f.innovation, f.read)
+	for k, c := range f.columns {
+		f.innovate(f.explained[k], c)
 	}
-	g.spare, g.cells, g.from, g.debt = g.cells[:0], out, at, 0
-	if !m.topUp || !g.n.fills { // else it is filled to the mark next, wherever it stood
-		g.normalise(sum, top)
-	}
-	return math.Log(sum)
 }
 
-// fill puts the level at the mark after a top-up that ends there.
-func (g *lossGrid) fill(m mark, rate float64) {
-	if !m.topUp || !g.n.fills {
-		return
-	}
-	x := (m.full - rate*m.hours) / g.delta
-	g.from = int(math.Floor(x))
-	x -= math.Floor(x)
-	g.cells = append(g.cells[:0], 1-x, x)
-	g.debt = g.n.misread * g.n.misread / (g.delta * g.delta)
-}
-
-// normalise makes the mass 1, which is sum, and cuts off ends that hold next to
-// nothing beside the top.
-func (g *lossGrid) normalise(sum, top float64) {
-	a, b := 0, len(g.cells)
-	for a < b-1 && g.cells[a] < 1e-6*top {
-		a++
-	}
-	for b > a+1 && g.cells[b-1] < 1e-6*top {
-		b--
-	}
-	g.cells = g.cells[a:b]
-	g.from += a
-	for i, scale := 0, 1/sum; i < len(g.cells); i++ {
-		g.cells[i] *= scale
+// innovate gives what each mark adds to the marks before it, over its sd; 0 at
+// the beginning of a chain, where nothing was known.
+func (f *lossFilter) innovate(out, column []float64) {
+	level, round := 0.0, 0.0
+	for i := range f.gains {
+		g := &f.gains[i]
+		if g.start {
+			level, round, out[i] = column[i], 0, 0
+			continue
+		}
+		round *= g.keep
+		e := column[i] - level - g.sees*round
+		level += g.level * e
+		round += g.round * e
+		out[i] = e * g.w
 	}
 }

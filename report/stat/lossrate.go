@@ -1,9 +1,11 @@
 package stat
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
+	"sort"
 )
 
 // Look is one look at a level that is brought back to its mark now and then,
@@ -12,8 +14,9 @@ type Look struct {
 	Hours   float64 // exposure since the look before; of the first look ignored
 	BelowML float64 // read below the mark, before anything was added; of a top-up without a reading, what went in
 	AddedML float64 // what went in; 0 for a look only
-	ApartML float64 // lost since the look before and explained by something else
+	ApartML float64 // lost since the look before and explained by something else, as somebody guessed it
 	Apart   bool    // the whole stretch since the look before is something else (settling, emptied): a new chain begins
+	Year    float64 // when, in years from any beginning: cold coolant stands lower in winter
 }
 
 // LossSteps are the resolutions at which levels are read and volumes poured, in
@@ -31,25 +34,27 @@ type Loss struct {
 	Stretches int     // between looks, with hours
 }
 
-// LossRate estimates the loss per hour from looks at rounded times and volumes.
+// LossRate estimates the loss per hour that goes on, from looks at rounded times
+// and volumes: not what happened to be lost, but what to reckon with in the
+// hours to come, so that a loss in bursts has a wider interval than an even one
+// that lost as much.
 //
 // The level below the mark falls by rate x hours, the whole unevenly where the
-// loss is uneven (a Wiener process). A reading is the level, misread by a normal
-// error, rounded to its step; a volume poured in is taken off the level, and a
-// top-up is itself a reading, since it aims at the mark. Errors of readings
-// between the ends of a chain therefore cancel: what went in is known, and only
-// where it began and ended is not. Rounding is no noise of its own either:
-// while less than a step is lost, readings repeat the same rounding error.
+// loss is uneven (a Wiener process). A reading is the level, misread and rounded
+// to its step; a volume poured in is taken off the level, and a top-up is itself
+// a reading, since it aims at the mark. Errors of readings between the ends of a
+// chain therefore cancel: what went in is known, and only where it began and
+// ended is not. What boiled over is somebody's guess and has an error. Cold
+// coolant shrinks, so the level swings with the year by a few tens of mL.
 //
-// So the likelihood of a rate is computed, not approximated: the distribution of
-// the level is carried from look to look on a grid (a hidden Markov filter,
-// Baum & Petrie 1966; for rounded data Heitjan & Rubin 1991, Ann. Statist. 19)
-// and narrowed by every reading. It is averaged over what the readings leave
-// open of the misreading, the unevenness, the steps, and whether a top-up pours
-// whole steps and ends near the mark or ends at the mark and is rounded in the
-// record. Value is the posterior median, the limits the equal-tail quantiles with
+// Under each possibility of what the readings leave open (the misreading, the
+// unevenness, the steps, how the keeper pours, whether there is a swing) the
+// likelihood of a rate is normal and comes out of one pass of a Kalman filter;
+// the possibilities are averaged over by how well each explains the readings
+// (Heitjan & Rubin 1991, Ann. Statist. 19, for readings rounded to unknown
+// steps). Value is the posterior median, the limits the equal-tail quantiles with
 // a flat prior over rates above 0; the lower limit is 0 where readings could be
-// those of no loss. What the interval covers is for TestLossRateCoverage to show.
+// those of no loss. What the interval covers stands in testdata/bench/coolant.txt.
 func LossRate(looks []Look, steps LossSteps, level float64) Loss {
 	var out Loss
 	if why := checkLooks(looks, steps, level); why != "" {
@@ -57,7 +62,9 @@ func LossRate(looks []Look, steps LossSteps, level float64) Loss {
 		return out
 	}
 	chains := chainsOf(looks)
-	for _, c := range chains {
+	for k, c := range chains {
+		c = between(c)
+		chains[k] = c
 		last := c[len(c)-1]
 		out.Hours += last.hours
 		out.LostML += last.sum - c[0].sum
@@ -83,7 +90,7 @@ func checkLooks(looks []Look, steps LossSteps, level float64) string {
 		return fmt.Sprintf("steps %g and %g mL: must be 0 or more", steps.Level, steps.TopUp)
 	}
 	for i, l := range looks {
-		for _, x := range []float64{l.Hours, l.BelowML, l.AddedML, l.ApartML} {
+		for _, x := range []float64{l.Hours, l.BelowML, l.AddedML, l.ApartML, l.Year} {
 			if !usable(x) {
 				return fmt.Sprintf("look %d: %g is no finite number", i+1, x)
 			}
@@ -116,19 +123,23 @@ func possibleSteps(looks []Look, given LossSteps) []LossSteps {
 				continue
 			}
 			n++
-			for _, s := range []float64{5, 10, 25, 50} {
+			for _, s := range []float64{5, 10, 20, 25, 50, 100} {
 				if math.Abs(x-s*math.Round(x/s)) < 0.01*s {
 					multiples[s]++
 				}
 			}
 		}
 		switch {
+		case multiples[100] == n && n >= 6:
+			return []float64{100}
 		case multiples[50] == n && (n >= 4 || topUp): // a jug is rarely finer, and then little is lost
 			return []float64{50}
 		case multiples[50] == n:
 			return []float64{25, 50}
 		case multiples[25] == n:
 			return []float64{25}
+		case multiples[20] == n:
+			return []float64{20}
 		case multiples[10] == n:
 			return []float64{10}
 		case multiples[5] == n:
@@ -145,29 +156,19 @@ func possibleSteps(looks []Look, given LossSteps) []LossSteps {
 	return out
 }
 
-// mark is a look in a chain: hours and loss since the chain began.
-type mark struct {
-	hours  float64
-	sum    float64 // read below the mark, and all that went in before, less what is explained
-	full   float64 // of a top-up: what sum would be had it ended exactly at the mark
-	topUp  bool
-	atMark bool // read 0
-	topUps int  // that were thinned out since the mark before
-}
-
 // maxMarks bounds the work; marks of a chain beyond it are thinned evenly over
 // time, which loses a little of their information and nothing of the sums.
-const maxMarks = 60
+const maxMarks = 80
 
 func chainsOf(looks []Look) [][]mark {
 	var chains [][]mark
 	var chain []mark
-	hours, added := 0.0, 0.0
+	hours, added, guess := 0.0, 0.0, 0.0
 	finish := func() {
 		if len(chain) > 1 && chain[len(chain)-1].hours > 0 {
 			chains = append(chains, chain)
 		}
-		chain, hours, added = nil, 0, 0
+		chain, hours, added, guess = nil, 0, 0, 0
 	}
 	for i, l := range looks {
 		if l.Apart || i == 0 {
@@ -175,8 +176,13 @@ func chainsOf(looks []Look) [][]mark {
 		} else {
 			hours += l.Hours
 			added -= l.ApartML
+			guess = boiled(l.ApartML)
 		}
-		m := mark{hours: hours, sum: l.BelowML + added, full: l.AddedML + added, topUp: l.AddedML > 0, atMark: l.BelowML == 0}
+		m := mark{hours: hours, sum: l.BelowML + added, below: l.BelowML, topUp: l.AddedML > 0, atMark: l.BelowML == 0,
+			boiled: guess, year: l.Year}
+		if m.topUp {
+			m.sum, m.poured = added+l.AddedML, l.AddedML
+		}
 		chain = append(chain, m)
 		added += l.AddedML
 	}
@@ -191,108 +197,338 @@ func chainsOf(looks []Look) [][]mark {
 	return chains
 }
 
+// between leaves out looks that read 0 and stand between two top-ups: the level
+// was not yet half a step down, which the volumes poured say better. Normal errors
+// would take the fall to be found at the top-ups for errors of the jug.
+func between(c []mark) []mark {
+	last := -1
+	for i, m := range c {
+		if m.topUp {
+			last = i
+		}
+	}
+	out := c[:0:0]
+	guess, topUps, begun := 0.0, 0, false
+	for i, m := range c {
+		m.boiled, m.topUps = m.boiled+guess, m.topUps+topUps
+		guess, topUps = 0, 0
+		if begun && i < last && m.atMark && !m.topUp {
+			guess, topUps = m.boiled, m.topUps
+			continue
+		}
+		begun = begun || m.topUp
+		out = append(out, m)
+	}
+	return out
+}
+
 // thin keeps n marks of c, the first and the last among them.
 func thin(c []mark, n int) []mark {
 	if len(c) <= n {
 		return c
 	}
 	out := c[:0:0]
-	topUps := 0
+	topUps, guess := 0, 0.0
 	end := c[len(c)-1].hours
 	for i, m := range c {
 		if i == 0 || i == len(c)-1 || m.hours >= end*float64(len(out))/float64(n-1) && len(out) < n-1 {
-			m.topUps = topUps
+			m.topUps, m.boiled = topUps, m.boiled+guess
 			out = append(out, m)
-			topUps = 0
-		} else if m.topUp {
+			topUps, guess = 0, 0
+			continue
+		}
+		guess += m.boiled
+		if m.topUp {
 			topUps++
 		}
 	}
 	return out
 }
 
-// nuisance is one possibility of what the readings leave open.
-type nuisance struct {
-	steps   LossSteps
-	misread float64 // sd, mL
-	uneven  float64 // coefficient of variation of the loss over unevenHours
-	fills   bool    // a top-up ends at the mark and its volume is rounded; else it is whole steps, and ends near the mark
-	jug     float64 // variance of a thinned top-up where fills, mL^2
-	log     float64 // prior
-	rates   []float64
-	logs    []float64 // log likelihood at rates
-	mass    float64   // log of prior times integral
-}
-
-// What is thought of the nuisances before any reading: misreading in steps,
-// unevenness as the coefficient of variation of the loss over stretches of
-// typical length, and which of volume and mark a top-up hits exactly. The
-// weights are the author's, tried against simulated logs.
+// What is thought of the possibilities before any reading. The weights are the
+// author's, tried against simulated logs.
 var (
-	misreads = []struct{ steps, weight float64 }{{0.06, 0.35}, {0.17, 0.28}, {0.4, 0.25}, {0.9, 0.12}}
-	unevens  = []struct{ cv, weight float64 }{{0, 0.52}, {0.2, 0.2}, {0.45, 0.15}, {0.8, 0.09}, {1.5, 0.04}}
-	fills    = []struct {
-		fills  bool
+	// misreads are of a look by eye, mL.
+	misreads = []struct{ ml, weight float64 }{{0.7, 0.25}, {4, 0.3}, {9, 0.3}, {18, 0.15}}
+	// swings are the sd, mL, of the cosine and of the sine of the level over the
+	// year: 5 L of mix shrinks by some 60 mL from summer to winter, much of it in
+	// hoses that give (estimate, no source).
+	swings = []struct{ ml, weight float64 }{{0, 0.75}, {12, 0.25}}
+	habits = []struct {
+		habit
 		weight float64
-	}{{false, 0.5}, {true, 0.5}}
+	}{{pours, 0.35}, {fills, 0.25}, {prompt, 0.2}, {adds, 0.2}}
 )
 
-// unevenHours is the length of a typical run, over which the loss is thought to
-// keep its pace.
-const unevenHours = 2
+// evenWeight is how likely a loss that flows evenly is thought; else it comes in
+// bursts, and the logarithm of their size in mL is normal about burstML.
+const evenWeight, burstML, burstSD = 0.3, 22, 1.2
+
+// spreadsAt are the variances of the loss, mL^2/h, that are tried about a rate:
+// bursts of b mL at r mL/h have b r. A loss that differs from run to run by a coefficient of
+// variation c has the variance of bursts of c^2 r times the hours of a run.
+func spreadsAt(rate float64) []float64 {
+	out := []float64{0}
+	for b := 0.6; b < 800; b *= spreadRatio {
+		out = append(out, b*rate)
+	}
+	return out
+}
+
+// spreadRatio is that of one spread to the one before.
+const spreadRatio = 2.5
+
+// spreadLog is the log of how likely a spread is thought at a rate.
+func spreadLog(spread, rate float64) float64 {
+	if spread == 0 {
+		return math.Log(evenWeight)
+	}
+	z := (math.Log(spread/math.Max(math.Abs(rate), 1e-6)) - math.Log(burstML)) / burstSD
+	return math.Log((1-evenWeight)*math.Log(spreadRatio)/burstSD/math.Sqrt(2*math.Pi)) - z*z/2
+}
+
+// lossPiece is the likelihood of the rate under one possibility: normal but for
+// what the rate itself says of the spread.
+type lossPiece struct {
+	mean, sd, spread float64
+	says, told, log  float64 // the log likelihood over all rates, how much of it counts, and that with the prior
+	habit            habit
+	dens             [lossPoints]float64
+}
+
+// largeBurst is larger than bursts are mostly thought to be, mL.
+const largeBurst = 40
+
+// told is how much of what the readings say against a model counts. To normal
+// errors, quiet stretches between looks are as much against bursts as noisy ones
+// against none, but where few bursts are to be expected in a stretch most are
+// quiet: with bursts of b mL at r mL/h the variance of n stretches of h hours
+// tells as much as that of 2 n / (2 + k) normal ones, k being their excess
+// kurtosis, b/(r h) less what the readings' errors dilute it by.
+func (m *lossModel) told(rate, hours float64) float64 {
+	bursts := m.spread * hours
+	share := bursts / (bursts + 2*(m.steps.Level*m.steps.Level/12+m.misread*m.misread))
+	rate = math.Max(rate, m.spread/largeBurst) // faster than was seen, rather than in larger bursts
+	kurtosis := m.spread / (rate * rate * hours) * share * share
+	return 2 / (2 + kurtosis)
+}
+
+// lossPoints are at mean-4 sd to mean+4 sd.
+const lossPoints = 17
+
+// habitTold is how much of the readings' evidence on the keeper's habit counts.
+// Normal errors make much of readings that repeat themselves, as after a top-up
+// they do whatever the habit.
+const habitTold = 0.3
+
+// unlikely is the log of what is too unlikely to matter, beside the likeliest.
+const unlikely = 7
 
 func lossPosterior(chains [][]mark, l Loss, steps []LossSteps, level float64) Result {
-	crude := l.LostML / l.Hours
-	hasTopUps := false
+	topUps, left := 0, 0 // and looks that left undone what a prompt keeper fills up
 	for _, c := range chains {
-		for _, m := range c {
-			hasTopUps = hasTopUps || m.topUp
-		}
-	}
-	// Two unevennesses show which misreading, step and habit can be dropped
-	// before the others are tried.
-	var all []*nuisance
-	best := math.Inf(-1)
-	grid := &lossGrid{}
-	scan := func(n nuisance, cv, weight float64) {
-		n.uneven, n.log = cv, n.log+math.Log(weight)
-		k := 7
-		if n.fills { // its rate may lie far from the crude one
-			k = 11
-		}
-		n.scan(grid, chains, l, crude, n.width(chains, l), k)
-		best = math.Max(best, n.mass)
-		all = append(all, &n)
-	}
-	habits := possibleHabits(steps, hasTopUps)
-	for _, h := range habits {
-		scan(h, unevens[0].cv, unevens[0].weight)
-		scan(h, unevens[2].cv, unevens[2].weight)
-	}
-	const unlikely = 5 // log of what is too unlikely to matter, beside the likeliest
-	for i, h := range habits {
-		if math.Max(all[2*i].mass, all[2*i+1].mass) > best-unlikely {
-			for _, k := range []int{1, 3, 4} {
-				scan(h, unevens[k].cv, unevens[k].weight)
+		for i, m := range c {
+			switch {
+			case m.topUp:
+				topUps++
+			case m.below > 0.49*steps[0].TopUp && (i == len(c)-1 || !c[i+1].topUp || c[i+1].hours > m.hours):
+				left++
 			}
 		}
 	}
-	all = slices.DeleteFunc(all, func(n *nuisance) bool { return !(n.mass > best-unlikely) })
-	if len(all) == 0 {
+	var models []*lossModel
+	for _, st := range steps {
+		for _, m := range misreads {
+			for _, h := range habits {
+				if h.habit == pours || topUps > 0 && (h.habit != prompt || left <= topUps) {
+					models = append(models, &lossModel{steps: st, misread: m.ml, habit: h.habit, log: math.Log(m.weight)})
+				}
+			}
+		}
+	}
+	var pieces []lossPiece
+	swing := func(of func(float64) float64) func(float64, *mark) float64 {
+		return func(_ float64, m *mark) float64 { return of(2 * math.Pi * m.year) }
+	}
+	filter := newLossFilter(chains, swing(math.Cos), swing(math.Sin))
+	turning := filter.turning(models[0])
+	spreads := spreadsAt(turning)
+	best := math.Inf(-1)
+	tops := make([]float64, len(models))
+	try := func(k int, spread float64) {
+		m := models[k]
+		m.spread = spread
+		filter.run(m)
+		sums := filter.sums()
+		for _, s := range swings {
+			if p, ok := sums.rate(s.ml); ok {
+				best, tops[k] = math.Max(best, p.says), math.Max(tops[k], p.says)
+				p.spread, p.habit = spread, m.habit
+				p.told = m.told(turning, l.Hours/float64(l.Stretches))
+				p.log = m.log + math.Log(s.weight)
+				pieces = append(pieces, p)
+			}
+		}
+	}
+	for k := range models {
+		tops[k] = math.Inf(-1)
+		for i := 0; i < len(spreads); i += 3 {
+			try(k, spreads[i])
+		}
+	}
+	for k := range models {
+		if tops[k] < best-unlikely {
+			continue
+		}
+		for i := range spreads {
+			if i%3 != 0 {
+				try(k, spreads[i])
+			}
+		}
+	}
+	if !usable(best) {
 		return absent("the readings contradict each other")
 	}
-	for _, n := range all {
-		n.refine(grid, chains, l)
+	var mass [adds + 1]float64
+	for h := range mass {
+		mass[h] = math.Inf(-1)
 	}
-	below := mixture(all)
-	lo, hi := math.Inf(1), 0.0
-	for _, n := range all {
-		lo, hi = math.Min(lo, n.rates[0]), math.Max(hi, n.rates[len(n.rates)-1])
+	pieces = slices.DeleteFunc(pieces, func(p lossPiece) bool { return p.told*(best-p.says) > unlikely })
+	for i := range pieces {
+		p := &pieces[i]
+		p.log -= p.told*(best-p.says) + math.Log(p.sd)
+		mass[p.habit] = logSum(mass[p.habit], p.weigh())
 	}
+	top := slices.Max(mass[:])
+	var logs [adds + 1]float64
+	for _, h := range habits { // of one not tried, no piece asks
+		logs[h.habit] = math.Log(h.weight) - mass[h.habit] - habitTold*(top-mass[h.habit])
+	}
+	for i := range pieces {
+		pieces[i].log += logs[pieces[i].habit]
+	}
+	return mixture(pieces, level)
+}
+
+// lossSums are sums of products of innovations: of the readings, the hours and
+// the two columns of the swing over the year.
+type lossSums struct {
+	product [4][4]float64
+	logDet  float64
+}
+
+func (f *lossFilter) sums() *lossSums {
+	s := &lossSums{logDet: f.logDet}
+	columns := [4][]float64{f.innovation, f.explained[0], f.explained[1], f.explained[2]}
+	for i := range columns {
+		for j := range i + 1 {
+			s.product[i][j] = dot(columns[i], columns[j])
+		}
+	}
+	return s
+}
+
+// rate is the likelihood of the rate, the swing over the year integrated out.
+func (s *lossSums) rate(swing float64) (lossPiece, bool) {
+	p := &s.product
+	yy, yh, hh := p[0][0], p[1][0], p[1][1]
+	log := -s.logDet / 2
+	if swing > 0 {
+		// two columns with a normal prior: eliminated by Cholesky
+		tau := 1 / (swing * swing)
+		a, b, c := p[2][2]+tau, p[3][2], p[3][3]+tau
+		l11 := math.Sqrt(a)
+		l21 := b / l11
+		l22 := math.Sqrt(c - l21*l21)
+		y1, h1 := p[2][0]/l11, p[2][1]/l11
+		y2, h2 := (p[3][0]-l21*y1)/l22, (p[3][1]-l21*h1)/l22
+		yy, yh, hh = yy-y1*y1-y2*y2, yh-y1*h1-y2*h2, hh-h1*h1-h2*h2
+		log -= math.Log(l11*l22) - math.Log(tau)
+	}
+	if !(hh > 0) {
+		return lossPiece{}, false
+	}
+	out := lossPiece{mean: yh / hh, sd: 1 / math.Sqrt(hh)}
+	out.says = log - (yy-yh*yh/hh)/2 + math.Log(out.sd)
+	return out, usable(out.mean + out.says)
+}
+
+func (p *lossPiece) rate(i int) float64 { return p.mean + p.sd*4*(2*float64(i)/(lossPoints-1)-1) }
+
+// weigh fills in the density, and returns the log of its integral.
+func (p *lossPiece) weigh() float64 {
+	sum := 0.0
+	for i := range p.dens {
+		z := 4 * (2*float64(i)/(lossPoints-1) - 1)
+		p.dens[i] = math.Exp(spreadLog(p.spread, p.rate(i)) - z*z/2)
+		sum += p.dens[i]
+	}
+	return p.log + math.Log(sum*p.sd*8/(lossPoints-1))
+}
+
+// mixture is the rate's distribution: straight lines between the points of each
+// piece, added up.
+func mixture(pieces []lossPiece, level float64) Result {
+	type bend struct{ at, jump, slope float64 }
+	var bends []bend
+	for i := range pieces {
+		p := &pieces[i]
+		scale := math.Exp(p.log)
+		if scale*p.sd < 1e-4 {
+			continue
+		}
+		h := p.rate(1) - p.rate(0)
+		if !(h > 0) {
+			continue
+		}
+		was := 0.0
+		for k := range p.dens {
+			slope := 0.0
+			if k+1 < lossPoints {
+				slope = scale * (p.dens[k+1] - p.dens[k]) / h
+			}
+			jump := 0.0
+			if k == 0 {
+				jump = scale * p.dens[0]
+			} else if k == lossPoints-1 {
+				jump = -scale * p.dens[k]
+			}
+			bends = append(bends, bend{p.rate(k), jump, slope - was})
+			was = slope
+		}
+	}
+	slices.SortFunc(bends, func(a, b bend) int { return cmp.Compare(a.at, b.at) })
+	dens, slope := 0.0, 0.0
+	cum, density, slopes := make([]float64, len(bends)), make([]float64, len(bends)), make([]float64, len(bends))
+	for i, b := range bends {
+		if i > 0 {
+			d := b.at - bends[i-1].at
+			cum[i] = cum[i-1] + d*math.Max(dens+slope*d/2, 0)
+			dens += slope * d
+		}
+		dens, slope = dens+b.jump, slope+b.slope
+		density[i], slopes[i] = dens, slope
+	}
+	if len(bends) == 0 || !(cum[len(cum)-1] > 0) {
+		return absent("the readings contradict each other")
+	}
+	total := cum[len(cum)-1]
+	below := func(x float64) float64 {
+		i := sort.Search(len(bends), func(i int) bool { return bends[i].at > x }) - 1
+		if i < 0 {
+			return 0
+		}
+		d := x - bends[i].at
+		if i == len(bends)-1 {
+			d = 0
+		}
+		return math.Min(1, (cum[i]+d*math.Max(density[i]+slopes[i]*d/2, 0))/total)
+	}
+	lo, hi := bends[0].at, bends[len(bends)-1].at
 	negative := below(0)
 	if negative > 0.999 {
-		high := steps[0].coarse() / l.Hours
-		return estimated(0, 0, high, level, "the level rose: more was poured in than was missing, or a reading is wrong")
+		return estimated(0, 0, math.Max(0, root(func(x float64) float64 { return below(x) - 0.9995 }, lo, hi)), level,
+			"the level rose: more was poured in than was missing, or a reading is wrong")
 	}
 	quantile := func(q float64) float64 { // of the rates above 0
 		q = negative + q*(1-negative)
@@ -304,151 +540,4 @@ func lossPosterior(chains [][]mark, l Loss, steps []LossSteps, level float64) Re
 		low = quantile(tail)
 	}
 	return estimated(math.Max(0, value), math.Max(0, low), high, level)
-}
-
-// possibleHabits is every nuisance but for the unevenness.
-func possibleHabits(steps []LossSteps, hasTopUps bool) []nuisance {
-	var out []nuisance
-	for _, st := range steps {
-		for _, m := range misreads {
-			for _, f := range fills {
-				if f.fills && !hasTopUps {
-					continue
-				}
-				n := nuisance{steps: st, misread: math.Max(m.steps*st.Level, st.coarse()/60), fills: f.fills, log: math.Log(m.weight * f.weight)}
-				if f.fills {
-					n.jug = st.TopUp * st.TopUp / 12
-				}
-				out = append(out, n)
-			}
-		}
-	}
-	return out
-}
-
-// width is a generous standard error of the rate under n: that of the ends.
-func (n *nuisance) width(chains [][]mark, l Loss) float64 {
-	crude := math.Max(math.Abs(l.LostML), n.steps.Level/4) / l.Hours
-	v, topUps := n.variance(crude)*l.Hours, 0
-	for _, c := range chains {
-		_, high := n.reach(c[len(c)-1])
-		v += (n.steps.coarse()*n.steps.coarse()/4+high*high)/2 + 2*n.misread*n.misread
-		for _, m := range c {
-			topUps += m.topUps
-			if m.topUp {
-				topUps++
-			}
-		}
-	}
-	if n.fills { // topping up as soon as half a step is missing reads too much every time
-		bias := float64(topUps) * n.steps.TopUp / 8
-		v += bias * bias
-	}
-	return math.Sqrt(v) / l.Hours
-}
-
-// variance of the loss per hour, mL^2, at a rate.
-func (n *nuisance) variance(rate float64) float64 {
-	return n.uneven * n.uneven * rate * rate * unevenHours
-}
-
-// reach tells that a reading stands for sum-low to sum+high, but for misreading.
-func (n *nuisance) reach(m mark) (low, high float64) {
-	half := n.steps.Level / 2
-	if m.topUp {
-		half = n.steps.TopUp / 2
-	}
-	if m.atMark { // or above it, by what the last top-up overshot: no limit in practice
-		return 2 * n.steps.coarse(), half
-	}
-	return half, half
-}
-
-// scan evaluates the likelihood at k rates around centre and integrates it.
-func (n *nuisance) scan(grid *lossGrid, chains [][]mark, l Loss, centre, sd float64, k int) {
-	n.rates, n.logs = make([]float64, k), make([]float64, k)
-	grid.take(n, l)
-	for i := range k {
-		n.rates[i] = centre + sd*4*(2*float64(i)/float64(k-1)-1)
-		for _, c := range chains {
-			n.logs[i] += grid.logLikelihood(c, n.rates[i])
-		}
-	}
-	n.integrate()
-}
-
-func (n *nuisance) integrate() {
-	top := slices.Max(n.logs)
-	sum := 0.0
-	for i := 1; i < len(n.rates); i++ {
-		sum += (n.rates[i] - n.rates[i-1]) / 2 * (math.Exp(n.logs[i]-top) + math.Exp(n.logs[i-1]-top))
-	}
-	n.mass = n.log + top + math.Log(sum)
-}
-
-// refine scans again where the likelihood is.
-func (n *nuisance) refine(grid *lossGrid, chains [][]mark, l Loss) {
-	for range 4 {
-		mean, sd := n.moments()
-		span := n.rates[len(n.rates)-1] - n.rates[0]
-		h := n.rates[1] - n.rates[0]
-		sd = math.Max(sd, 0.3*h)
-		resolved := len(n.rates) > 10 && sd > 0.9*h && 8*sd > 0.3*span
-		if resolved {
-			return
-		}
-		n.scan(grid, chains, l, mean, sd*1.2, 17)
-	}
-}
-
-func (n *nuisance) moments() (mean, sd float64) {
-	top := slices.Max(n.logs)
-	var s0, s1, s2 float64
-	for i, r := range n.rates {
-		w := math.Exp(n.logs[i] - top)
-		s0, s1, s2 = s0+w, s1+w*r, s2+w*r*r
-	}
-	mean = s1 / s0
-	return mean, math.Sqrt(math.Max(0, s2/s0-mean*mean))
-}
-
-// mixture gives the distribution function of the rate: piecewise linear
-// densities of all nuisances weighted by their mass.
-func mixture(all []*nuisance) func(float64) float64 {
-	best := math.Inf(-1)
-	for _, n := range all {
-		best = math.Max(best, n.mass)
-	}
-	type piece struct{ a, b, fa, fb float64 } // density fa to fb over a to b
-	var pieces []piece
-	total := 0.0
-	for _, n := range all {
-		scale := math.Exp(n.mass - best)
-		top := slices.Max(n.logs)
-		sum := 0.0
-		from := len(pieces)
-		for i := 1; i < len(n.rates); i++ {
-			p := piece{n.rates[i-1], n.rates[i], math.Exp(n.logs[i-1] - top), math.Exp(n.logs[i] - top)}
-			sum += (p.b - p.a) * (p.fa + p.fb) / 2
-			pieces = append(pieces, p)
-		}
-		for i := from; i < len(pieces); i++ {
-			pieces[i].fa *= scale / sum
-			pieces[i].fb *= scale / sum
-		}
-		total += scale
-	}
-	return func(x float64) float64 {
-		s := 0.0
-		for _, p := range pieces {
-			switch {
-			case x >= p.b:
-				s += (p.b - p.a) * (p.fa + p.fb) / 2
-			case x > p.a:
-				t := (x - p.a) / (p.b - p.a)
-				s += (x - p.a) * (p.fa + (p.fa + t*(p.fb-p.fa))) / 2
-			}
-		}
-		return s / total
-	}
 }
