@@ -3,7 +3,6 @@ package next
 import (
 	"time"
 
-	"shedbook/report"
 	"shedbook/report/exposure"
 	stand "shedbook/report/state"
 	"shedbook/schema"
@@ -56,7 +55,7 @@ func gasketSigns(settings schema.Settings, l *exposure.Life) bool {
 		}
 	}
 	ml, hours := 0.0, 0.0
-	stretches := report.Stretches(l, report.Marks(l), settings.SettlingCycles())
+	stretches := l.Stretches(l.Marks(), settings.SettlingCycles())
 	for i := len(stretches) - 1; i >= 0; i-- {
 		if s := &stretches[i]; !s.Settling {
 			ml, hours = ml+s.Unexplained(), hours+s.Hours()
