@@ -9,15 +9,17 @@ import (
 	"time"
 
 	"shedbook/report/exposure"
+	"shedbook/report/state"
 	"shedbook/schema"
 	"shedbook/schema/unit"
 )
 
 // DueReport is `shedbook due`.
 type DueReport struct {
-	AsOf     time.Time `json:"as_of"`
-	Due      []Due     `json:"due"`
-	Warnings []string  `json:"warnings,omitempty"`
+	AsOf     time.Time       `json:"as_of"`
+	Machines []state.Machine `json:"machines"` // that are not ready, worst first: the caller's to give
+	Due      []Due           `json:"due"`
+	Warnings []string        `json:"warnings,omitempty"`
 }
 
 // Due is one piece of work that comes round on one machine. Of its intervals
@@ -52,7 +54,7 @@ const CleaningWork = "thorough clean"
 // due. A machine's own plan overrides its model's plan of the same work.
 // cleaning is the result of Cleaning on the same fleet, or nil.
 func DueWork(s Source, cleaning *CleaningReport) DueReport {
-	r := DueReport{AsOf: s.AsOf, Due: []Due{}}
+	r := DueReport{AsOf: s.AsOf, Machines: []state.Machine{}, Due: []Due{}}
 	clean := map[string]*CleaningMachine{}
 	asked := map[string]bool{} // by what the cleanings' intervals count in
 	if cleaning != nil {

@@ -8,14 +8,27 @@ import (
 
 	"shedbook/report/exposure"
 	"shedbook/report/stat"
+	"shedbook/report/state"
 	"shedbook/schema/unit"
 )
 
 // Matter is something open on a machine: a flag that stands, in short.
 type Matter struct {
-	Machine string `json:"machine"`
-	Matter  string `json:"matter"`
-	Says    string `json:"says,omitempty"`
+	Machine string    `json:"machine"`
+	Matter  string    `json:"matter"`
+	Says    string    `json:"says,omitempty"`
+	Raised  time.Time `json:"-"`
+}
+
+// Standing are the matters of one machine as its state takes them.
+func Standing(machine string, open []Matter) []state.Flag {
+	var out []state.Flag
+	for _, o := range open {
+		if o.Machine == machine {
+			out = append(out, state.Flag{Flag: o.Matter, Raised: o.Raised, Says: o.Says})
+		}
+	}
+	return out
 }
 
 // FleetReport is `shedbook fleet`: a row a machine, worst first.
@@ -28,8 +41,9 @@ type FleetReport struct {
 
 // FleetRow is one machine at a glance.
 type FleetRow struct {
-	Machine               string     `json:"machine"`
-	Model                 string     `json:"model,omitempty"`
+	Machine string `json:"machine"`
+	Model   string `json:"model,omitempty"`
+	state.State
 	EngineHours           *float64   `json:"engine_hours"` // null where nothing is recorded
 	ByMeter               bool       `json:"by_meter"`     // else by the recorded runs alone
 	LastRun               *time.Time `json:"last_run"`
@@ -47,7 +61,7 @@ type FleetRow struct {
 }
 
 // fleetOrder says how rows are sorted.
-const fleetOrder = "worst first: open matters, then overheats in the last 100 h, then coolant lost at the least, then mud hours since the last thorough clean"
+const fleetOrder = "worst first: parked, on watch, ready; then open matters, then overheats in the last 100 h, then coolant lost at the least, then mud hours since the last thorough clean"
 
 // Fleet reports every machine at a glance. open holds the matters that stand,
 // worst first.
@@ -69,6 +83,7 @@ func FleetOf(asOf time.Time, rows []FleetRow, open []Matter) FleetReport {
 				m.Open = append(m.Open, o)
 			}
 		}
+		m.State = m.With(m.Machine, Standing(m.Machine, m.Open))
 	}
 	slices.SortStableFunc(r.Machines, func(a, b FleetRow) int {
 		if (a.Retired == nil) != (b.Retired == nil) { // those that left the fleet come last
@@ -77,7 +92,7 @@ func FleetOf(asOf time.Time, rows []FleetRow, open []Matter) FleetReport {
 			}
 			return 1
 		}
-		for _, c := range []int{len(b.Open) - len(a.Open), b.OverheatsLast100h - a.OverheatsLast100h,
+		for _, c := range []int{state.Rank(b.State.State) - state.Rank(a.State.State), len(b.Open) - len(a.Open), b.OverheatsLast100h - a.OverheatsLast100h,
 			cmp.Compare(lossRank(&b), lossRank(&a)), cmp.Compare(b.MudHoursSinceThorough, a.MudHoursSinceThorough),
 			cmp.Compare(b.HoursSinceThorough, a.HoursSinceThorough)} {
 			if c != 0 {
@@ -90,6 +105,18 @@ func FleetOf(asOf time.Time, rows []FleetRow, open []Matter) FleetReport {
 		warn(&r.Warnings, "no machine is recorded yet")
 	}
 	return r
+}
+
+// NotReady are the machines that are parked or on watch, worst first, but for those
+// that left the fleet.
+func (r FleetReport) NotReady() []state.Machine {
+	out := []state.Machine{}
+	for i := range r.Machines {
+		if m := &r.Machines[i]; m.Retired == nil && m.State.State != state.Ready {
+			out = append(out, state.Machine{Machine: m.Machine, State: m.State})
+		}
+	}
+	return out
 }
 
 // lossRank is the coolant rate that is sure to be lost: the lower limit, so
@@ -126,11 +153,12 @@ func (src *Source) Rows(rows *[]FleetRow) iter.Seq[*exposure.Life] {
 	}
 }
 
-// fleetRow is a machine at a glance, but for its coolant and what is open.
+// fleetRow is a machine at a glance, but for its coolant and what is open, which
+// its state counts too.
 func (src *Source) fleetRow(l *exposure.Life) FleetRow {
 	log := l.Log
 	clean := src.cleaning(l)
-	row := FleetRow{Machine: log.Machine.Name, Model: log.Machine.Model, ByMeter: l.Clock.Known(),
+	row := FleetRow{Machine: log.Machine.Name, State: src.told(l).State, Model: log.Machine.Model, ByMeter: l.Clock.Known(),
 		LastThorough: clean.LastThorough, HoursSinceThorough: clean.HoursSinceThorough, MudHoursSinceThorough: clean.MudHoursSinceThorough}
 	if _, last, ok := l.Clock.Last(); ok {
 		row.EngineHours = &last

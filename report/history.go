@@ -8,22 +8,28 @@ import (
 	"time"
 
 	"shedbook/report/exposure"
+	"shedbook/report/state"
 	"shedbook/schema"
 	"shedbook/schema/unit"
 )
 
 // HistoryReport is a machine's life for its buyer.
 type HistoryReport struct {
-	AsOf     time.Time  `json:"as_of"`
-	Machine  string     `json:"machine"`
-	Make     string     `json:"make"`
-	Model    string     `json:"model"`
-	Year     schema.Num `json:"year"`
-	Serial   string     `json:"serial"`
-	CoolantL schema.Num `json:"coolant_l"`
-	Acquired *time.Time `json:"acquired"`
-	Retired  *time.Time `json:"retired"`
-	Note     string     `json:"note"`
+	AsOf    time.Time `json:"as_of"`
+	Machine string    `json:"machine"`
+	state.State
+	// SoldParked: it was parked when it left the fleet.
+	SoldParked bool `json:"parked_when_retired"`
+	// Parked is every time a rule parked it, and what lifted that.
+	Parked   []state.Spell `json:"parked"`
+	Make     string        `json:"make"`
+	Model    string        `json:"model"`
+	Year     schema.Num    `json:"year"`
+	Serial   string        `json:"serial"`
+	CoolantL schema.Num    `json:"coolant_l"`
+	Acquired *time.Time    `json:"acquired"`
+	Retired  *time.Time    `json:"retired"`
+	Note     string        `json:"note"`
 
 	From            *time.Time `json:"from"` // first record
 	To              *time.Time `json:"to"`   // last record
@@ -133,6 +139,23 @@ func (src *Source) history(l *exposure.Life, open []Matter, withNames bool) Hist
 	r.Coolant.Machine, r.Cleaning.Machine = r.Machine, r.Machine
 	if _, h, ok := l.Clock.Last(); ok {
 		r.EngineHours = &h
+	}
+	told := src.told(l)
+	r.State = told.With(m.Name, Standing(m.Name, open))
+	for i := range r.Reasons {
+		r.Reasons[i].Text, r.Reasons[i].Released = mask.Text(r.Reasons[i].Text), mask.Text(r.Reasons[i].Released)
+	}
+	r.Parked = append([]state.Spell{}, told.Spells...)
+	for i := range r.Parked {
+		p := &r.Parked[i]
+		p.Text, p.Lifted, p.At = mask.Text(p.Text), mask.Text(p.Lifted), p.At.In(src.AsOf.Location())
+		if p.Until != nil {
+			p.Until = src.local(*p.Until)
+		}
+		if gone := m.Retired; !gone.IsZero() && !gone.After(src.AsOf) {
+			// A day of retirement without a time of day counts as a whole.
+			r.SoldParked = r.SoldParked || p.At.Before(gone.AddDate(0, 0, 1)) && (p.Until == nil || p.Until.After(gone))
+		}
 	}
 	for _, o := range open {
 		if o.Machine == m.Name {
@@ -272,6 +295,10 @@ func (src *Source) entries(l *exposure.Life, mask *Masker) []Entry {
 			cost = "cost " + num(v.Cost.V)
 		}
 		add("service", &v.Base, v.Note, v.Work, with("for %s", v.Cause), with("parts: %s", v.Parts), cost, with("by %s", v.By))
+	}
+	for i := range log.Releases {
+		v := &log.Releases[i]
+		add("release", &v.Base, v.Note, "released by "+v.By, v.Why)
 	}
 	for i := range log.Answers {
 		v := &log.Answers[i]

@@ -235,7 +235,7 @@ func TestFleetIsWorstFirst(t *testing.T) {
 	flagged := schema.Log{Machine: schema.Machine{Name: "C"}, Runs: daily(10)}
 	sold := schema.Log{Machine: schema.Machine{Name: "D", Retired: at(2, 0)}, Overheats: hot.Overheats[:1]}
 	empty := schema.Log{Machine: schema.Machine{Name: "E"}}
-	r := Fleet(Of(fleet(quiet, hot, flagged, sold, empty), at(90, 0)), []Matter{{"C", "steady-loss", ""}})
+	r := Fleet(Of(fleet(quiet, hot, flagged, sold, empty), at(90, 0)), []Matter{{Machine: "C", Matter: "steady-loss"}})
 	var order []string
 	for _, m := range r.Machines {
 		order = append(order, m.Machine)

@@ -18,6 +18,7 @@ import (
 
 	"shedbook/report/exposure"
 	"shedbook/report/stat"
+	"shedbook/report/state"
 	"shedbook/schema"
 	"shedbook/schema/unit"
 )
@@ -30,6 +31,8 @@ type Source struct {
 	Fleet schema.Fleet // without its Logs
 	Index *exposure.Index
 	Lives iter.Seq[*exposure.Life]
+	// Given is what a machine's state takes of others than its log; nil for none.
+	Given func(*exposure.Life) state.Given
 	// Later is set once the lives are read, if any holds what is dated after
 	// AsOf: else all of it reads the same as of any later time.
 	Later *atomic.Bool
@@ -125,6 +128,15 @@ func ahead[A, B any](in iter.Seq[A], do func(A) B) iter.Seq[B] {
 			}
 		}
 	}
+}
+
+// told is a machine's state by its log, and every time it was parked.
+func (s *Source) told(l *exposure.Life) state.Told {
+	var g state.Given
+	if s.Given != nil {
+		g = s.Given(l)
+	}
+	return state.Of(l, s.Fleet.Settings, s.AsOf, g)
 }
 
 // local is a time in the book's zone; nil for none.

@@ -33,6 +33,10 @@ func (a *app) amendVerb() *cobra.Command {
 				if err != nil {
 					return err
 				}
+				was, err := a.statesOf(cmd.Context(), b, number)
+				if err != nil {
+					return err
+				}
 				found, err := b.Amend(cmd.Context(), number, why, func(k *schema.Kind, r schema.Record) error {
 					var wrong error
 					cmd.Flags().Visit(func(f *pflag.Flag) {
@@ -77,7 +81,7 @@ func (a *app) amendVerb() *cobra.Command {
 				if keptEnd {
 					a.say(0, "it was recorded as it came in, so its end stays and its start has moved; --at sets another start")
 				}
-				return nil
+				return a.sayStates(cmd.Context(), b, was, found.Kind, found.Current)
 			})
 		},
 	}

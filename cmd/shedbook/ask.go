@@ -29,7 +29,9 @@ func (a *app) askOverheat(o *schema.Overheat, known *schema.Known) error {
   Do not open the cap or a bleed screw while the engine is hot: the coolant is
   under pressure, and scalds. Wait until the cap is hand-warm.
   The fan may start by itself, with the engine off.
-  Never pour cold water into a hot, empty engine.
+  Never pour cold water into a hot, empty engine, nor over a hot one.
+  No steam, and it still runs: ease off, idle in neutral, nose to the wind, if the
+  fan runs; off if it does not fall in two minutes. Not in dry grass or chaff.
   Steam, or coolant lost: park the machine, do not drive it on.
   The maker's manual comes first; coolant is poison to animals, wipe it up.
 

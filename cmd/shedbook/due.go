@@ -19,6 +19,7 @@ func (a *app) dueVerb() *cobra.Command {
 		func(_ context.Context, l *look, _ []string) error {
 			cleaning := report.Cleaning(l.source())
 			r := report.DueWork(l.source(), &cleaning)
+			r.Machines = l.seen().Machines
 			if within != "" {
 				days, err := unit.Parse(within, unit.Days)
 				if err != nil {

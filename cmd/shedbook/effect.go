@@ -53,7 +53,7 @@ func effect(log *schema.Log, r schema.Record, s schema.Settings) string {
 				n++
 			}
 		}
-		return fmt.Sprintf("%s: %s %s. Leave the cap shut until it is hand-warm; steam or coolant lost: park it. Next: shedbook next %s", name, count(n, "overheat"), since, schema.Quote(name))
+		return fmt.Sprintf("%s: %s %s. Leave the cap shut until it is hand-warm, no cold water onto the engine; steam or coolant lost: park it. The driver's drill: shedbook cautions lamp. Next: shedbook next %s", name, count(n, "overheat"), since, schema.Quote(name))
 	}
 	return ""
 }

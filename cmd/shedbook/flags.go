@@ -8,6 +8,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"shedbook/report"
 	"shedbook/report/flags"
 	"shedbook/report/render"
 	"shedbook/schema"
@@ -38,11 +39,11 @@ func (a *app) flagsVerb() *cobra.Command {
 			}
 			var r flags.Result
 			if who == "" {
-				r = l.glance().Flags
+				r = l.seen()
 				err = render.Flags(a.out, r, l.options())
 			} else {
 				g, _, _ := l.everything(l.source())
-				r = g.Flags
+				r = l.withStates(g)
 				err = render.FlagsOf(a.out, r, who, l.options())
 			}
 			if err != nil || !exitCode {
@@ -58,6 +59,14 @@ func (a *app) flagsVerb() *cobra.Command {
 	c.Flags().BoolVar(&exitCode, "exit-code", false, fmt.Sprintf("exit with %d if anything was raised since --since", exitRaised))
 	c.Flags().StringVar(&since, "since", "", "with --exit-code: raised after this time (a day ago unless told)")
 	return c
+}
+
+// seen is the flags with the machines that are not ready.
+func (l *look) seen() flags.Result { return l.withStates(l.glance()) }
+
+func (l *look) withStates(g glance) flags.Result {
+	g.Flags.Machines = report.FleetOf(l.at, g.Rows, open(g.Flags)).NotReady()
+	return g.Flags
 }
 
 // bearer finds the machine or the driver that a word names.

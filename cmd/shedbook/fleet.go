@@ -23,6 +23,7 @@ func (a *app) fleetVerb() *cobra.Command {
 			}
 			cleaning := report.Cleaning(l.source())
 			due := report.DueWork(l.source(), &cleaning)
+			due.Machines = r.NotReady()
 			return l.page(func(w io.Writer, o render.Options) error {
 				return render.FleetPage(w, r, seen.Flags, due, report.LastWeeks(l.source(), pageWeeks), o)
 			})

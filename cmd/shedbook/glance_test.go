@@ -113,7 +113,7 @@ func TestAKeptGlanceEqualsALook(t *testing.T) {
 
 	rng := rand.New(rand.NewPCG(7, 25))
 	machines := []string{"B1", "B3", "B6", "W2"}
-	for i := range 16 {
+	for i := range 22 {
 		m := machines[rng.IntN(len(machines))]
 		days := 20 // of every four two are so late that all must be read
 		if i%4 > 1 {
@@ -124,13 +124,16 @@ func TestAKeptGlanceEqualsALook(t *testing.T) {
 		args := [][]string{
 			{"log", "run", m, "--hours", "1.5", "--at", at, "--terrain", "mud"},
 			{"log", "overheat", m, "--sign", "lamp", "--at", at},
+			{"log", "overheat", m, "--sign", "steam", "--lost", "600ml", "--at", at},
 			{"log", "topup", m, "250ml", "--at", at},
+			{"log", "level", m, "700ml", "--engine", "cold", "--at", at},
+			{"log", "check", m, "combustion-gas", "fail", "--at", at},
 			{"log", "clean", m, "--method", "air", "--sides", "both", "--at", at},
 			{"amend", number, "--note", "looked up again", "--why", "misread"},
 			{"void", number, "--why", "typed twice"},
 			{"machine", "retire", m, "--at", y.now.Add(30 * time.Minute).Format(time.RFC3339)}, // between two looks
 			{"log", "topup", m, "900ml", "--at", y.now.Add(45 * time.Minute).Format(time.RFC3339)},
-		}[i%8]
+		}[i%11]
 		out, code := y.try(args...)
 		if code != 0 { // as for a record that is voided already
 			t.Logf("%v: %s", args, out)

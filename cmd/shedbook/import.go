@@ -375,6 +375,10 @@ func (a *app) importSheets(ctx context.Context, sources []store.Source, skipBad 
 			return err
 		}
 		a.notMine(b)
+		mark, was, err := a.before(ctx, b, o.Update)
+		if err != nil {
+			return err
+		}
 		done, err := b.Import(ctx, sources, o)
 		a.progressDone()
 		if err != nil {
@@ -405,6 +409,11 @@ func (a *app) importSheets(ctx context.Context, sources []store.Source, skipBad 
 			}
 		} else {
 			a.sayImported(done, o)
+			if done.Kept {
+				if err := a.sayImportedStates(ctx, b, mark, was, done); err != nil {
+					return err
+				}
+			}
 		}
 		if done.Kept {
 			if err := a.saySheetTwins(ctx, b, before); err != nil {

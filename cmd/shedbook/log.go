@@ -231,7 +231,7 @@ func (a *app) keep(ctx context.Context, b *store.Book, k *schema.Kind, r schema.
 	if at := k.When(r); at.After(a.now) {
 		fmt.Fprintf(a.errOut, "note: that lies ahead: until %s no report counts it; shedbook amend %d --at TIME --why REASON puts it right\n", unit.FormatTime(at, s.Zone()), number)
 	}
-	if m := machineOf(k, r); m != "" && k.Dated {
+	if m := machineOf(k, r); m != "" && (k.Dated || k.Name == "answer") {
 		for log, err := range b.Logs(ctx, m) {
 			if err != nil {
 				return err
@@ -240,6 +240,9 @@ func (a *app) keep(ctx context.Context, b *store.Book, k *schema.Kind, r schema.
 			if says := effect(&log, r, s); says != "" {
 				a.say(0, "%s", render.Safe(says))
 			}
+			f := schema.Fleet{Settings: s}
+			was := stateOf(f, without(log, func(n int64) bool { return n == number }), a.now)
+			a.sayState(m, was, stateOf(f, log, a.now), r)
 		}
 	}
 	return nil

@@ -11,8 +11,11 @@ import (
 	"github.com/spf13/cobra"
 
 	"shedbook/report"
+	"shedbook/report/exposure"
 	"shedbook/report/flags"
+	"shedbook/report/next"
 	"shedbook/report/render"
+	"shedbook/report/state"
 	"shedbook/schema"
 	"shedbook/store"
 )
@@ -116,7 +119,7 @@ func (l *look) read(ctx context.Context, b *store.Book) (err error) {
 // sourceOf is source of the machines named and no others, were it none.
 func (l *look) sourceOf(machines []string) report.Source {
 	if len(machines) == 0 {
-		return report.Stream(l.fleet, func(func(func() *schema.Log) bool) {}, l.at)
+		return l.given(report.Stream(l.fleet, func(func(func() *schema.Log) bool) {}, l.at))
 	}
 	return l.source(machines...)
 }
@@ -130,7 +133,7 @@ func (l *look) source(machines ...string) report.Source {
 	if l.a.getenv("GOMEMLIMIT") == "" {
 		debug.SetMemoryLimit(256 << 20)
 	}
-	return report.Stream(l.fleet, func(yield func(func() *schema.Log) bool) {
+	return l.given(report.Stream(l.fleet, func(yield func(func() *schema.Log) bool) {
 		for sealed, err := range l.book.SealedLogs(l.ctx, machines...) {
 			if err != nil {
 				l.reading.set(err)
@@ -147,7 +150,13 @@ func (l *look) source(machines ...string) report.Source {
 				return
 			}
 		}
-	}, l.at)
+	}, l.at))
+}
+
+// given adds what the machines' states take of the belief about them.
+func (l *look) given(s report.Source) report.Source {
+	s.Given = func(life *exposure.Life) state.Given { return next.Given(l.fleet, life) }
+	return s
 }
 
 // only is the machine that a word names, or the whole fleet without one.
@@ -168,7 +177,7 @@ func open(r flags.Result) []report.Matter {
 			if len(f.Reasons) > 0 {
 				says = f.Reasons[0]
 			}
-			out = append(out, report.Matter{Machine: f.Machine, Matter: f.Flag, Says: says})
+			out = append(out, report.Matter{Machine: f.Machine, Matter: f.Flag, Says: says, Raised: f.Raised})
 		}
 	}
 	return out

@@ -113,9 +113,14 @@ func (a *app) amendNamed(cmd *cobra.Command, k *schema.Kind, name, why string, c
 		}
 		for _, r := range list {
 			if k.Text(r, k.Name) == name {
-				_, err := b.Amend(cmd.Context(), k.Meta(r).Number, why, func(_ *schema.Kind, r schema.Record) error { return change(r, known) })
+				was, err := a.statesOf(cmd.Context(), b, k.Meta(r).Number)
+				if err != nil {
+					return err
+				}
+				found, err := b.Amend(cmd.Context(), k.Meta(r).Number, why, func(_ *schema.Kind, r schema.Record) error { return change(r, known) })
 				if err == nil {
 					fmt.Fprintln(a.out, says(name))
+					err = a.sayStates(cmd.Context(), b, was, k, found.Current)
 				}
 				return err
 			}

@@ -8,6 +8,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"shedbook/report"
 	"shedbook/report/cooling"
 	"shedbook/report/next"
 	"shedbook/report/render"
@@ -37,6 +38,7 @@ func (a *app) nextVerb() *cobra.Command {
 			if err != nil {
 				return err
 			}
+			r.State = r.With(machine, report.Standing(machine, open(l.glance().Flags)))
 			if all {
 				return render.NextInFull(a.out, r, l.options())
 			}

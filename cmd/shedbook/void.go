@@ -22,6 +22,10 @@ func (a *app) voidVerb() *cobra.Command {
 				return usage("for instance --why 'typed twice'", "--why is missing: say why the record is voided")
 			}
 			return a.recordIn(cmd.Context(), func(b *store.Book) error {
+				was, err := a.statesOf(cmd.Context(), b, number)
+				if err != nil {
+					return err
+				}
 				found, err := b.Void(cmd.Context(), number, why)
 				if err != nil {
 					return err
@@ -32,7 +36,10 @@ func (a *app) voidVerb() *cobra.Command {
 					return err
 				}
 				fmt.Fprintf(a.out, "voided %d: %s, %s\n", number, found.Kind.Name, describe(found.Kind, found.Current, s))
-				return nil
+				if found.Kind.Name == "machine" {
+					return nil
+				}
+				return a.sayStates(cmd.Context(), b, was, found.Kind, found.Current)
 			})
 		},
 	}

@@ -53,6 +53,6 @@ var catalog = [patterns]struct {
 
 const (
 	hardDriving   = "hard-driving"
-	driverCaution = "the log cannot see orders, cargo or the route: speak with the driver before judging, and let the engine be eased off, not nursed on, when the lamp comes"
+	driverCaution = "the log cannot see orders, cargo or the route: speak with the driver before judging, and let the engine be eased off, not nursed on, when the lamp comes ('cautions lamp' has the drill)"
 	factorCaution = "a condition, not a fault: plan cleaning and pauses around it, and do not let it excuse a machine that stands out under the same conditions"
 )

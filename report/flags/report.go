@@ -7,12 +7,13 @@ import (
 	"time"
 
 	"shedbook/report/exposure"
+	"shedbook/report/state"
 	"shedbook/schema"
 )
 
 // report turns what the pass left behind into flags.
 func (f *Finder) report() Result {
-	r := Result{AsOf: f.asOf, Flags: []Flag{}, Resting: []Flag{}, Standing: []Standing{}, Priors: priors(), Warnings: []string{}}
+	r := Result{AsOf: f.asOf, Machines: []state.Machine{}, Flags: []Flag{}, Resting: []Flag{}, Standing: []Standing{}, Priors: priors(), Warnings: []string{}}
 	for _, m := range f.machines {
 		f.reportMachine(&r, m)
 	}

@@ -1,15 +1,21 @@
 package flags
 
-import "time"
+import (
+	"time"
+
+	"shedbook/report/state"
+)
 
 // Result is what the log says at AsOf.
 type Result struct {
-	AsOf     time.Time  `json:"as_of"`
-	Flags    []Flag     `json:"flags"`    // worst first
-	Resting  []Flag     `json:"resting"`  // answered, and nothing new since
-	Standing []Standing `json:"standing"` // every machine, in the fleet's order
-	Priors   []Prior    `json:"priors"`
-	Warnings []string   `json:"warnings"`
+	AsOf time.Time `json:"as_of"`
+	// Machines are those not ready, worst first: the caller's to give.
+	Machines []state.Machine `json:"machines"`
+	Flags    []Flag          `json:"flags"`    // worst first
+	Resting  []Flag          `json:"resting"`  // answered, and nothing new since
+	Standing []Standing      `json:"standing"` // every machine, in the fleet's order
+	Priors   []Prior         `json:"priors"`
+	Warnings []string        `json:"warnings"`
 }
 
 // Flag is one matter raised. Machine, Driver, or Factor and Level say whose.

@@ -6,6 +6,8 @@ import (
 	"sort"
 	"strings"
 	"time"
+
+	stand "shedbook/report/state"
 )
 
 // The order in which a person does the checks: nothing with the engine running
@@ -134,7 +136,7 @@ func (s *state) gasket() string {
 			return fmt.Sprintf(": %s (%s of %s), and a head gasket is suspected", f.Says, f.Check, s.day(f.At))
 		}
 	}
-	if p := s.b.marginals()[g]; p >= parkAt && !s.e.blank {
+	if p := s.b.marginals()[g]; p >= stand.GasketAt && !s.e.blank {
 		return fmt.Sprintf(", until combustion-gas says otherwise: a head gasket is suspected (probability %.2f)", p)
 	}
 	return ""

@@ -8,6 +8,7 @@ import (
 	"sort"
 	"time"
 
+	stand "shedbook/report/state"
 	"shedbook/schema"
 	"shedbook/schema/unit"
 )
@@ -25,9 +26,8 @@ type Result struct {
 	// NoFault is the chance that none of the causes is there but load and
 	// weather; where the machine has overheated, `overload` includes it.
 	NoFault float64 `json:"no_fault"`
-	// Park says plainly that the machine is not to be driven, ParkWhy why.
-	Park    bool   `json:"park"`
-	ParkWhy string `json:"park_why,omitempty"`
+	// State says whether it may go out: rules come before probabilities.
+	stand.State
 	// Why there is nothing to rank; empty where there is.
 	Why      string   `json:"why,omitempty"`
 	Warnings []string `json:"warnings"`
@@ -98,9 +98,6 @@ func (r Result) MarshalJSON() ([]byte, error) {
 	}
 	return json.Marshal(p)
 }
-
-// parkAt is the chance of a head gasket from which a machine is parked.
-const parkAt = 0.15
 
 // state is what Rank and Session both work on: the belief about one machine.
 type state struct {
@@ -179,12 +176,13 @@ func Rank(fleet schema.Fleet, machine string, asOf time.Time) (Result, error) {
 	if err != nil {
 		return Result{}, err
 	}
-	return s.result(), nil
+	r := s.result()
+	r.State = stateOf(&fleet, s.log, asOf)
+	return r, nil
 }
 
 func (s *state) result() Result {
 	r := Result{Machine: s.log.Machine.Name, AsOf: s.asOf, NoFault: s.b.p[0]}
-	r.Park, r.ParkWhy = s.park()
 	if r.Why = s.sound(); r.Why != "" {
 		r.Do = Do{Act: "nothing", Why: r.Why}
 		return r
@@ -370,42 +368,6 @@ func (s *state) sound() string {
 		return text + ", and too little is recorded of its coolant to say whether it loses any"
 	}
 	return text + fmt.Sprintf(" and loses no coolant to speak of (%s in %.0f h beyond settling and boil-over)", unit.Format(e.loss.ml, unit.Millilitres, s.units), e.loss.hours)
-}
-
-// park: steam since something was done about it, or a head gasket suspected.
-// A service that names a cause counts, and an answer, and a thorough clean; an
-// oil change does not, nor that what steamed away was filled in again.
-func (s *state) park() (bool, string) {
-	var since time.Time
-	number := int64(-1)
-	did := func(b *schema.Base) {
-		if later(b, since, number) {
-			since, number = b.At, b.Number
-		}
-	}
-	for i := range s.log.Services {
-		if s.log.Services[i].Cause != "" {
-			did(&s.log.Services[i].Base)
-		}
-	}
-	for i := range s.log.Answers {
-		a := &s.log.Answers[i]
-		did(&schema.Base{Meta: a.Meta, At: a.At})
-	}
-	for i := range s.log.Cleanings {
-		if s.log.Cleanings[i].Thorough() {
-			did(&s.log.Cleanings[i].Base)
-		}
-	}
-	if why := s.gasket(); why != "" {
-		return true, "parked, not driven" + why + "; the maker's manual and a licensed mechanic come first"
-	}
-	for i := len(s.e.heats) - 1; i >= 0; i-- {
-		if h := s.e.heats[i]; h.steam && later(h.base, since, number) {
-			return true, fmt.Sprintf("parked, not driven: it steamed on %s, and no service that names a cause, answer or thorough clean has been recorded since; the maker's manual and a licensed mechanic come first", s.day(h.at))
-		}
-	}
-	return false, ""
 }
 
 func (s *state) warnings() []string {

@@ -10,6 +10,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	stand "shedbook/report/state"
 	"shedbook/schema"
 )
 
@@ -302,7 +303,7 @@ func TestNothingRecorded(t *testing.T) {
 	r := rank(t, fleetOf(&schema.Log{Machine: schema.Machine{Name: "R4"}}))
 	assert.Equal(t, "blocked-core", r.Candidates[0].Cause, "the priors of the trade: dirt comes first")
 	assert.Contains(t, r.Warnings[0], "nothing is recorded of this machine")
-	assert.False(t, r.Park)
+	assert.Equal(t, stand.Ready, r.State.State)
 	assert.Len(t, r.Candidates, len(schema.Words("cause")))
 	assert.Len(t, r.Checks, len(schema.Words("check")))
 }
@@ -317,18 +318,27 @@ func TestNoTrouble(t *testing.T) {
 	assert.Contains(t, string(text), `"candidates":[],"checks":[]`)
 }
 
+// Rules come before probabilities: the state is the one of package state, and what
+// it asks of the belief is the gasket, by the machine's own log.
 func TestParked(t *testing.T) {
 	l := yard(60)
 	overheat(l, 43, 60, func(o *schema.Overheat) { o.Sign = "steam" })
 	r := rank(t, fleetOf(l))
-	assert.True(t, r.Park)
-	assert.Contains(t, r.ParkWhy, "parked, not driven: it steamed on 2025-04-15")
+	assert.Equal(t, stand.Parked, r.State.State)
+	assert.Contains(t, r.Reasons[0].Text, "it steamed on 15 Apr 2025")
 	l.Overheats[0].Sign = "lamp"
-	assert.False(t, rank(t, fleetOf(l)).Park)
+	assert.Equal(t, stand.Ready, rank(t, fleetOf(l)).State.State, "it was cleaned thoroughly since")
 	l.Checks = []schema.Check{{Head: head(45, 0), Check: "combustion-gas", Result: "fail"}}
 	r = rank(t, fleetOf(l))
-	assert.True(t, r.Park)
-	assert.Contains(t, r.ParkWhy, "combustion-gas failed on 2025-04-17")
+	assert.Equal(t, "gas-found", r.Reasons[0].Rule)
+	assert.Contains(t, r.Reasons[0].Text, "17 Apr 2025")
+}
+
+func TestPoints(t *testing.T) {
+	assert.True(t, Points("light-test", "blocked-core"))
+	assert.False(t, Points("light-test", "fan-circuit"))
+	assert.True(t, Points("combustion-gas", "head-gasket"))
+	assert.False(t, Points("no-check", "head-gasket"))
 }
 
 func TestAsOf(t *testing.T) {

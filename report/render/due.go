@@ -10,6 +10,7 @@ import (
 func Due(w io.Writer, r report.DueReport, o Options) error {
 	return Print(w, r, o, func() *Doc {
 		d := &Doc{Title: "Work that is due", Lead: []string{asOf(r.AsOf, o) + " What is overdue comes first."}}
+		parkedFirst(d, r.Machines)
 		d.Table(dueTable(r))
 		d.Warn(r.Warnings...)
 		return d

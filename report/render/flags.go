@@ -8,6 +8,7 @@ import (
 	"strconv"
 
 	"shedbook/report/flags"
+	"shedbook/report/state"
 	"shedbook/schema"
 )
 
@@ -15,6 +16,7 @@ import (
 func Flags(w io.Writer, r flags.Result, o Options) error {
 	return Print(w, r, o, func() *Doc {
 		d := &Doc{Title: "Flags", Lead: []string{asOf(r.AsOf, o) + " Worst first."}}
+		parkedFirst(d, r.Machines)
 		d.Table(flagsTable(r.Flags))
 		if len(r.Resting) > 0 {
 			var who []string
@@ -38,10 +40,14 @@ func FlagsOf(w io.Writer, r flags.Result, who string, o Options) error {
 	other := func(f flags.Flag) bool { return f.Machine != who && f.Driver != who }
 	r.Flags = slices.DeleteFunc(slices.Clone(r.Flags), other)
 	r.Resting = slices.DeleteFunc(slices.Clone(r.Resting), other)
+	r.Machines = slices.DeleteFunc(slices.Clone(r.Machines), func(m state.Machine) bool { return m.Machine != who })
 	r.Standing = slices.DeleteFunc(slices.Clone(r.Standing), func(s flags.Standing) bool { return s.Machine != who })
 	return Print(w, r, o, func() *Doc {
 		d := &Doc{Title: "Flags of " + who, Lead: []string{asOf(r.AsOf, o)}}
 		d.main = flagsTable(r.Flags)
+		for i := range r.Machines {
+			stateOf(d, r.Machines[i].Machine, r.Machines[i].State)
+		}
 		for i := range r.Flags {
 			flagInFull(d, &r.Flags[i], o)
 		}

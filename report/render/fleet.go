@@ -7,6 +7,7 @@ import (
 
 	"shedbook/report"
 	"shedbook/report/flags"
+	"shedbook/report/state"
 	"shedbook/schema/unit"
 )
 
@@ -19,6 +20,7 @@ func Fleet(w io.Writer, r report.FleetReport, o Options) error {
 			return d
 		}
 		d.Lead = append(d.Lead, sentence(r.Order)+" Since clean is since the last thorough one. Coolant loss is what to expect per engine hour from now on.")
+		parkedFirst(d, r.NotReady())
 		d.Table(fleetTable(r, nil, o))
 		fleetNotes(d, r, o)
 		return d
@@ -26,6 +28,12 @@ func Fleet(w io.Writer, r report.FleetReport, o Options) error {
 }
 
 func fleetNotes(d *Doc, r report.FleetReport, o Options) {
+	for _, m := range r.NotReady() {
+		if m.State.State == state.Watch {
+			d.Say("Why a machine is on watch, 'next MACHINE' says first.")
+			break
+		}
+	}
 	var why, hours grouped
 	for i := range r.Machines {
 		m := &r.Machines[i]
@@ -47,6 +55,7 @@ func fleetNotes(d *Doc, r report.FleetReport, o Options) {
 func fleetTable(r report.FleetReport, weeks map[string]*report.Weeks, o Options) *Table {
 	t := &Table{Columns: []Column{
 		{Key: "machine", Head: "Machine"},
+		{Key: "state", Head: "State"},
 		{Key: "model"},
 		{Key: "engine_hours", Head: "Engine", Unit: unit.Hours},
 		{Key: "last_run", Head: "Last run", Drop: 1},
@@ -58,6 +67,7 @@ func fleetTable(r report.FleetReport, weeks map[string]*report.Weeks, o Options)
 		{Key: "overheats_last_100h", Head: "Overheats in 100 h"},
 		{Key: "open", Head: "Open matters", Wrap: true},
 		{Key: "retired"},
+		{Key: "state_reasons"},
 	}, Empty: "No machine is in the book yet. Add one with 'machine add'."}
 	if weeks != nil {
 		t.Columns = append(t.Columns,
@@ -75,14 +85,23 @@ func fleetTable(r report.FleetReport, weeks map[string]*report.Weeks, o Options)
 		if m.EngineHours == nil {
 			since, mud, heat = Cell{}, Cell{}, Cell{}
 		}
-		row := []Cell{Text(m.Machine), Text(m.Model), Known(m.EngineHours), Day(when(m.LastRun)), Day(when(m.LastThorough)), since, mud,
-			Estimated((*Interval)(m.CoolantRate)), Number(m.UnexplainedMl), heat, matters(m), Day(when(m.Retired))}
+		row := []Cell{Text(m.Machine), machineState(m, o), Text(m.Model), Known(m.EngineHours), Day(when(m.LastRun)), Day(when(m.LastThorough)), since, mud,
+			Estimated((*Interval)(m.CoolantRate)), Number(m.UnexplainedMl), heat, matters(m), Day(when(m.Retired)), reasonsCell(m.State)}
 		if w := weeks[m.Machine]; w != nil {
 			row = append(row, weekBars(w, o)...)
 		}
 		t.Add(row...)
 	}
 	return t
+}
+
+// machineState is the state of a machine in the fleet's table: nobody decides on one
+// that left it.
+func machineState(m *report.FleetRow, o Options) Cell {
+	if m.Retired != nil && o.Format != CSV {
+		return Cell{}
+	}
+	return stateCell(m.State)
 }
 
 func matters(m *report.FleetRow) Cell {
@@ -136,6 +155,7 @@ func FleetPage(w io.Writer, r report.FleetReport, f flags.Result, due report.Due
 		}
 	}
 	d.Say(fmt.Sprintf("%s, %s, %s overdue.", plural(len(r.Machines), "machine", "machines"), plural(len(f.Flags), "flag raised", "flags raised"), plural(overdue, "piece of work", "pieces of work")))
+	parkedFirst(d, r.NotReady())
 	d.Section("Machines")
 	d.Say(sentence(r.Order) + " Since clean is since the last thorough one. Coolant loss is what to expect per engine hour from now on.")
 	by := map[string]*report.Weeks{}

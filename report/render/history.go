@@ -34,6 +34,7 @@ func History(w io.Writer, r report.HistoryReport, papers Papers, o Options) erro
 		}
 		entries := historyEntries(r)
 		d.main = entries
+		historyState(d, r, o)
 		d.Section("At a glance")
 		d.Table(glance(r, o))
 		historyOpen(d, r)
@@ -68,6 +69,18 @@ func History(w io.Writer, r report.HistoryReport, papers Papers, o Options) erro
 		d.Foot = historyFoot(r, papers)
 		return d
 	})
+}
+
+// historyState is whether the machine may go out, and every time it was parked.
+func historyState(d *Doc, r report.HistoryReport, o Options) {
+	if r.SoldParked && r.Retired != nil {
+		d.Caution("It was parked when it left the fleet on " + o.day(*r.Retired) + ".")
+	}
+	stateOf(d, r.Machine, r.State)
+	if len(r.Parked) > 0 {
+		d.Section("When it was parked")
+		d.List(spells(r.Parked, o))
+	}
 }
 
 func identity(r report.HistoryReport) string {

@@ -82,7 +82,7 @@ func Next(w io.Writer, r next.Result, o Options) error {
 		if len(cautions) > 0 {
 			d.Caution(strings.Join(cautions, " "))
 		}
-		if !r.Park { // which says so
+		if !r.IsParked() { // which says so
 			d.Say("The maker's manual overrides every figure here.")
 		}
 		return d
@@ -117,9 +117,7 @@ func byWhen(checks []next.Check) []next.Check {
 // nextHead is the beginning of both, and all where there is nothing to rank.
 func nextHead(r next.Result, o Options) *Doc {
 	d := &Doc{Title: "What to check next on " + r.Machine, Lead: []string{asOf(r.AsOf, o)}}
-	if r.Park {
-		d.Caution(sentence(r.ParkWhy))
-	}
+	stateOf(d, r.Machine, r.State)
 	if len(r.Candidates) == 0 {
 		d.main = checksTable(r)
 		d.Say(sentence("nothing to rank: " + r.Why))
@@ -195,7 +193,7 @@ func NextInFull(w io.Writer, r next.Result, o Options) error {
 			d.Caution(sentence(c.Caution))
 		}
 		d.Warn(r.Warnings...)
-		d.Say("The maker's manual overrides every figure here. A machine with steam, or a suspected head gasket, is parked and goes to a licensed mechanic.")
+		d.Say("The maker's manual overrides every figure here.")
 		return d
 	})
 }

@@ -9,6 +9,7 @@ import (
 	"shedbook/report/flags"
 	"shedbook/report/next"
 	"shedbook/report/stat"
+	"shedbook/report/state"
 	"shedbook/schema"
 )
 
@@ -24,6 +25,30 @@ func est(v, low, high float64) *stat.Estimate {
 func date(month, day int) time.Time {
 	return time.Date(2026, time.Month(month), day, 8, 0, 0, 0, time.UTC)
 }
+
+func parkedSample() state.State {
+	return state.State{State: state.Parked, Reasons: []state.Reason{{Rule: "gasket-likely", At: date(3, 12), Record: ptr(int64(311)),
+		Text: "a head gasket is likely by its log (probability 0.41)", LiftedBy: "two clean gas tests on the hot engine (0 of 2), or a service for head-gasket"}}}
+}
+
+func notReady() []state.Machine {
+	return []state.Machine{{Machine: "R4", State: parkedSample()}, {Machine: "R5", State: watchSample()}}
+}
+
+func parkedSpells() []state.Spell {
+	return []state.Spell{
+		{Rule: "steam", At: date(2, 3), Record: ptr(int64(205)), Text: "it steamed on 3 Feb 2026", Until: ptr(date(2, 9)), Lifted: "a thorough clean on 5 Feb 2026, filled to the mark, and full cold on two mornings"},
+		{Rule: "shutdown", At: date(2, 20), Record: ptr(int64(240)), Text: "it shut itself down on 20 Feb 2026", Until: ptr(date(2, 21)), Lifted: "released by the yard: onto the trailer"},
+		{Rule: "gasket-likely", At: date(3, 12), Record: ptr(int64(311)), Text: "a head gasket is likely by its log (probability 0.41)"},
+	}
+}
+
+func watchSample() state.State {
+	return state.State{State: state.Watch, Reasons: []state.Reason{{Rule: "overheat", At: date(3, 12), Record: ptr(int64(311)),
+		Text: "it overheated on 12 Mar 2026, and nothing was checked or mended since", LiftedBy: "a check, or what mends it: shedbook next R5"}}}
+}
+
+func readySample() state.State { return state.State{State: state.Ready, Reasons: []state.Reason{}} }
 
 func sampleCoolant() report.CoolantReport {
 	var stretches []exposure.Stretch
@@ -66,7 +91,7 @@ func sampleRates() report.RatesReport {
 }
 
 func sampleDue() report.DueReport {
-	return report.DueReport{AsOf: noon, Due: []report.Due{
+	return report.DueReport{AsOf: noon, Machines: notReady(), Due: []report.Due{
 		{Machine: "R4", Work: "thorough clean", Overdue: true, By: "mud hours", Every: 21, Since: 31.5, Left: -10.5, Last: ptr(date(1, 20)), When: &noon},
 		{Machine: "R5", Work: "coolant changed", Plan: 3, By: "days", Every: 730, Since: 700, Left: 30, Last: ptr(date(1, 1)), When: ptr(date(4, 13)), Low: ptr(date(4, 13)), High: ptr(date(4, 13))},
 		{Machine: "R6", Work: "oil and filter", Plan: 4, By: "hours", Every: 100, Since: 20, Left: 80, Why: ptr("none driven in the last 13 weeks")},
@@ -85,7 +110,7 @@ func sampleFlags() flags.Result {
 	for i, v := range []float64{0, -0.3, -0.5, -0.2, 0.4, 1.1, 1.9, 2.4} {
 		curve = append(curve, flags.Point{At: date(1, 1+10*i), Hours: 25 * float64(i), Log10BayesFactor: v})
 	}
-	return flags.Result{AsOf: noon, Flags: []flags.Flag{
+	return flags.Result{AsOf: noon, Machines: notReady(), Flags: []flags.Flag{
 		{Scope: "machine", Machine: "R4", Flag: "steady-loss", Since: date(1, 28), Raised: date(3, 8), Evidence: flags.Evidence{Log10BayesFactor: 2.4, Highest: 2.4, Needed: 1.8},
 			Reasons: []string{"1400 ml went in 182 h that neither settling nor boil-over explains, 8.6 ml/h", "it goes at the same rate in every stretch"}, NextCheck: ptr("pressure-hold"),
 			Caution: "never open the cap hot: engine off 15 minutes at least and the cap cool to the hand", Rival: &flags.Rival{Flag: "trapped-air", Log10BayesFactor: 1.2}, Would: []string{"another 20 h without a top-up would halve this"}, Curve: curve},
@@ -95,7 +120,7 @@ func sampleFlags() flags.Result {
 }
 
 func sampleNext() next.Result {
-	return next.Result{Machine: "R4", AsOf: noon, Do: next.Do{Act: "check", Check: ptr("pressure-hold"), Minutes: ptr(20.0), Why: "20 min, expected to save 35"}, Park: true, ParkWhy: "parked, not driven: a head gasket is suspected", Candidates: []next.Candidate{
+	return next.Result{Machine: "R4", AsOf: noon, Do: next.Do{Act: "check", Check: ptr("pressure-hold"), Minutes: ptr(20.0), Why: "20 min, expected to save 35"}, State: parkedSample(), Candidates: []next.Candidate{
 		{Cause: "head-gasket", Probability: 0.41, For: []string{"coolant goes at 8.6 ml/h with nothing seen outside"}, Against: []string{"no overheat within minutes of a cold start"}, Minutes: 480},
 		{Cause: "external-leak", Probability: 0.38, For: []string{"coolant goes steadily"}, Minutes: 60},
 	}, Checks: []next.Check{
@@ -106,7 +131,7 @@ func sampleNext() next.Result {
 
 func sampleHistory() report.HistoryReport {
 	c := sampleCoolant().Machines[0]
-	h := report.HistoryReport{AsOf: noon.AddDate(0, 3, 0), Machine: "R4", Make: "Fernhill", Model: "Trail 600", Year: schema.N(2019), Serial: "TR600-0042", CoolantL: schema.N(4.2), Acquired: ptr(date(1, 5)),
+	h := report.HistoryReport{AsOf: noon.AddDate(0, 3, 0), Machine: "R4", State: parkedSample(), Parked: parkedSpells(), Make: "Fernhill", Model: "Trail 600", Year: schema.N(2019), Serial: "TR600-0042", CoolantL: schema.N(4.2), Acquired: ptr(date(1, 5)),
 		From: ptr(date(1, 7)), To: ptr(date(6, 12)), EngineHours: ptr(1402.6), ByMeter: true, Runs: 71, RecordedHours: 190.2, MudHours: 44.5, UnrecordedHours: 12.4, Overheats: 4,
 		Coolant: c, Cleaning: sampleCleaning().Machines[0], Masked: true,
 		Open:    []report.Matter{{Machine: "R4", Matter: "steady-loss", Says: "coolant goes at a steady rate per engine hour"}},
@@ -134,12 +159,12 @@ func sampleHistory() report.HistoryReport {
 }
 
 func sampleFleet() (report.FleetReport, []report.Weeks) {
-	r := report.FleetReport{AsOf: noon, Order: "worst first: open matters, then overheats in the last 100 h, then coolant lost, then mud hours since the last thorough clean", Machines: []report.FleetRow{
-		{Machine: "R4", Model: "Trail 600", EngineHours: ptr(1402.6), ByMeter: true, LastRun: ptr(date(3, 13)), LastThorough: ptr(date(1, 20)), HoursSinceThorough: 96, MudHoursSinceThorough: 31.5,
+	r := report.FleetReport{AsOf: noon, Order: "worst first: parked, on watch, ready; then open matters, then overheats in the last 100 h, then coolant lost, then mud hours since the last thorough clean", Machines: []report.FleetRow{
+		{Machine: "R4", State: parkedSample(), Model: "Trail 600", EngineHours: ptr(1402.6), ByMeter: true, LastRun: ptr(date(3, 13)), LastThorough: ptr(date(1, 20)), HoursSinceThorough: 96, MudHoursSinceThorough: 31.5,
 			CoolantRate: est(8.6, 6.1, 11.2), UnexplainedMl: 1400, OverheatsLast100h: 3, Open: []report.Matter{{Machine: "R4", Matter: "steady-loss"}, {Machine: "R4", Matter: "blocked-core"}}},
-		{Machine: "R5", Model: "Trail 600", EngineHours: ptr(811.0), ByMeter: true, LastRun: ptr(date(3, 12)), HoursSinceThorough: 212.6, MudHoursSinceThorough: 3, CoolantRate: est(0.8, math.Inf(-1), 3.1), Open: []report.Matter{}},
-		{Machine: "R6", EngineHours: ptr(40.2), LastRun: ptr(date(2, 2)), HoursSinceThorough: 40.2, CoolantWhy: ptr("no mark is recorded"), Open: []report.Matter{}},
-		{Machine: "R7", Open: []report.Matter{}, CoolantWhy: ptr("no mark is recorded"), Retired: ptr(date(2, 1))},
+		{Machine: "R5", State: watchSample(), Model: "Trail 600", EngineHours: ptr(811.0), ByMeter: true, LastRun: ptr(date(3, 12)), HoursSinceThorough: 212.6, MudHoursSinceThorough: 3, CoolantRate: est(0.8, math.Inf(-1), 3.1), Open: []report.Matter{}},
+		{Machine: "R6", State: readySample(), EngineHours: ptr(40.2), LastRun: ptr(date(2, 2)), HoursSinceThorough: 40.2, CoolantWhy: ptr("no mark is recorded"), Open: []report.Matter{}},
+		{Machine: "R7", State: readySample(), Open: []report.Matter{}, CoolantWhy: ptr("no mark is recorded"), Retired: ptr(date(2, 1))},
 	}}
 	var weeks []report.Weeks
 	for k, m := range r.Machines {

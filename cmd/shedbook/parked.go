@@ -1,0 +1,201 @@
+package main
+
+import (
+	"context"
+	"maps"
+	"slices"
+	"strings"
+	"time"
+
+	"shedbook/report/exposure"
+	"shedbook/report/next"
+	"shedbook/report/render"
+	"shedbook/report/state"
+	"shedbook/schema"
+	"shedbook/store"
+)
+
+// stateOf is a machine's state by its own log up to a time. The flags that stand
+// are not asked: they park no machine, and take the whole fleet's log.
+func stateOf(common schema.Fleet, log schema.Log, at time.Time) state.Told {
+	log = log.AsOf(at)
+	l := exposure.NewIndex(nil, nil, common.Settings).Life(&log)
+	return state.Of(l, common.Settings, at, next.Given(common, l))
+}
+
+// common is what a state takes of the book besides the machine's log.
+func common(ctx context.Context, b *store.Book) (f schema.Fleet, err error) {
+	f.Settings, err = b.Settings(ctx)
+	return f, err
+}
+
+// states are those of the machines named, or of all.
+func (a *app) states(ctx context.Context, b *store.Book, machines ...string) (map[string]state.Told, error) {
+	f, err := common(ctx, b)
+	if err != nil {
+		return nil, err
+	}
+	out := map[string]state.Told{}
+	for log, err := range b.Logs(ctx, machines...) {
+		if err != nil {
+			return nil, err
+		}
+		out[log.Machine.Name] = stateOf(f, log, a.now)
+	}
+	return out, nil
+}
+
+// statesOf is the state of the machine that a record is of, before it is changed.
+func (a *app) statesOf(ctx context.Context, b *store.Book, number int64) (map[string]state.Told, error) {
+	found, err := b.Show(ctx, number)
+	if err != nil || found.Current == nil {
+		return nil, nil // the change itself says what is wrong
+	}
+	if m := machineNamed(found.Kind, found.Current); m != "" {
+		return a.states(ctx, b, m)
+	}
+	return nil, nil
+}
+
+// machineNamed is the machine that a record is of or that it describes; "" where it
+// is none's.
+func machineNamed(k *schema.Kind, r schema.Record) string {
+	if k.Field("machine") == nil {
+		return ""
+	}
+	return k.Text(r, "machine")
+}
+
+// sayStates says what became of the machines whose states were, and of the machine
+// of the record as it is now.
+func (a *app) sayStates(ctx context.Context, b *store.Book, was map[string]state.Told, k *schema.Kind, r schema.Record) error {
+	now := machineNamed(k, r)
+	if k.Name == "machine" { // which may have another name
+		for _, told := range was {
+			was = map[string]state.Told{now: told}
+		}
+	}
+	machines := slices.Sorted(maps.Keys(was))
+	if _, ok := was[now]; !ok && now != "" {
+		machines = append(machines, now)
+	}
+	if len(machines) == 0 {
+		return nil
+	}
+	is, err := a.states(ctx, b, machines...)
+	if err != nil {
+		return err
+	}
+	for _, m := range machines {
+		if now, ok := is[m]; ok {
+			a.sayState(m, was[m], now, nil)
+		}
+	}
+	return nil
+}
+
+// sayState says in a line whether a machine became parked by what was recorded,
+// stays parked, or no longer is. r is the record; nil for several.
+func (a *app) sayState(machine string, was, is state.Told, r schema.Record) {
+	var says string
+	switch {
+	case is.IsParked() && !was.IsParked():
+		says = is.Says(machine)
+	case is.IsParked():
+		says = is.Stays(machine)
+		if run, ok := r.(*schema.Run); ok && drivenParked(is, run) {
+			says = machine + " was driven while parked: the run is recorded all the same. " + says
+		}
+	case was.IsParked():
+		says = machine + " is no longer parked: " + strings.Join(is.EndedSince(was), "; ") + "."
+		if is.State.State == state.Watch {
+			says += " " + is.Says(machine)
+		}
+	default:
+		return
+	}
+	a.say(0, "%s", render.Safe(says))
+}
+
+// drivenParked says whether a run went on after the machine was parked.
+func drivenParked(is state.Told, run *schema.Run) bool {
+	return slices.ContainsFunc(is.Parking(), func(r state.Reason) bool { return r.At.Before(run.End()) })
+}
+
+// without is a log without the records from a number on, or of that number alone.
+func without(log schema.Log, drop func(number int64) bool) schema.Log {
+	log.Runs = except(log.Runs, drop, func(r *schema.Run) int64 { return r.Number })
+	log.TopUps = except(log.TopUps, drop, func(r *schema.TopUp) int64 { return r.Number })
+	log.Refills = except(log.Refills, drop, func(r *schema.Refill) int64 { return r.Number })
+	log.Bleeds = except(log.Bleeds, drop, func(r *schema.Bleed) int64 { return r.Number })
+	log.Levels = except(log.Levels, drop, func(r *schema.Level) int64 { return r.Number })
+	log.Cleanings = except(log.Cleanings, drop, func(r *schema.Cleaning) int64 { return r.Number })
+	log.Overheats = except(log.Overheats, drop, func(r *schema.Overheat) int64 { return r.Number })
+	log.Checks = except(log.Checks, drop, func(r *schema.Check) int64 { return r.Number })
+	log.Services = except(log.Services, drop, func(r *schema.Service) int64 { return r.Number })
+	log.Releases = except(log.Releases, drop, func(r *schema.Release) int64 { return r.Number })
+	log.Answers = except(log.Answers, drop, func(r *schema.Answer) int64 { return r.Number })
+	return log
+}
+
+func except[T any](all []T, drop func(int64) bool, number func(*T) int64) []T {
+	if !slices.ContainsFunc(all, func(r T) bool { return drop(number(&r)) }) {
+		return all
+	}
+	return slices.DeleteFunc(slices.Clone(all), func(r T) bool { return drop(number(&r)) })
+}
+
+// maxToldOf is after how many rows an import no longer says machine by machine
+// which are parked: all would have to be read again.
+const maxToldOf = 20_000
+
+// before is how the book stands before an import: its mark and, where rows may be
+// amended, the state of every machine.
+func (a *app) before(ctx context.Context, b *store.Book, update bool) (mark store.Mark, was map[string]state.Told, err error) {
+	if mark, err = b.Mark(ctx, a.now); err == nil && update {
+		was, err = a.states(ctx, b)
+	}
+	return mark, was, err
+}
+
+// sayImportedStates says of each machine that an import wrote to whether it became
+// parked, stays parked or no longer is. was holds the states before, where rows
+// may have been amended; else the new records are those from a number on.
+func (a *app) sayImportedStates(ctx context.Context, b *store.Book, mark store.Mark, was map[string]state.Told, done *store.Imported) error {
+	rows := 0
+	for _, s := range done.Sheets {
+		rows += s.Added + s.Amended
+	}
+	if rows == 0 {
+		return nil
+	}
+	if rows > maxToldOf {
+		a.say(0, "which machines are parked now, 'shedbook flags' says first")
+		return nil
+	}
+	machines, ok, err := b.Since(ctx, mark)
+	if err != nil {
+		return err
+	}
+	if !ok { // a machine was renamed: all
+		machines = nil
+	} else if len(machines) == 0 {
+		return nil
+	}
+	f, err := common(ctx, b)
+	if err != nil {
+		return err
+	}
+	for log, err := range b.Logs(ctx, machines...) {
+		if err != nil {
+			return err
+		}
+		name := log.Machine.Name
+		before, told := was[name]
+		if !told {
+			before = stateOf(f, without(log, func(n int64) bool { return n >= mark.Next }), a.now)
+		}
+		a.sayState(name, before, stateOf(f, log, a.now), nil)
+	}
+	return nil
+}

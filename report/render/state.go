@@ -1,0 +1,79 @@
+package render
+
+import (
+	"fmt"
+	"strings"
+
+	"shedbook/report/state"
+)
+
+// maxParked is how many parked machines are told one by one at the head of a
+// fleet's report; the rest are counted.
+const maxParked = 20
+
+// stateCell is a machine's state in a table.
+func stateCell(s state.State) Cell {
+	c := Text(s.State)
+	switch s.State {
+	case state.Parked:
+		return c.Hint(Bad)
+	case state.Watch:
+		return c.Hint(Doubtful)
+	}
+	return c
+}
+
+// reasonsCell are the reasons of a state, for CSV.
+func reasonsCell(s state.State) Cell {
+	var texts []string
+	for _, r := range s.Reasons {
+		texts = append(texts, r.Rule+": "+r.Text)
+	}
+	return Lines(texts)
+}
+
+// stateOf tells one machine's state at the head of its report.
+func stateOf(d *Doc, machine string, s state.State) {
+	switch s.State {
+	case "":
+	case state.Parked:
+		d.Caution(s.Says(machine))
+	default:
+		d.Say(s.Says(machine))
+	}
+}
+
+// parkedFirst tells the machines that are parked before anything else.
+func parkedFirst(d *Doc, machines []state.Machine) {
+	n := 0
+	for i := range machines {
+		if m := &machines[i]; m.State.State == state.Parked {
+			if n++; n <= maxParked {
+				d.Caution(m.Brief(m.Machine))
+			}
+		}
+	}
+	if n > maxParked {
+		d.Caution(fmt.Sprintf("%d more machines are parked: 'fleet' lists them.", n-maxParked))
+	}
+	if n > 0 {
+		d.Caution(state.Manual)
+	}
+}
+
+// spells is every time a rule parked a machine, and what lifted it.
+func spells(all []state.Spell, o Options) []string {
+	var out []string
+	for _, s := range all {
+		if s.Until == nil {
+			out = append(out, fmt.Sprintf("Since %s (%s): %s. It still stands.", o.day(s.At), s.Rule, s.Text))
+			continue
+		}
+		lifted := "Lifted by " + s.Lifted
+		if strings.HasPrefix(s.Lifted, "released by") {
+			lifted = sentence(s.Lifted)
+		}
+		out = append(out, fmt.Sprintf("%s to %s (%s): %s. %s.", o.day(s.At), o.day(*s.Until), s.Rule, s.Text, strings.TrimRight(lifted, ".")))
+	}
+	return out
+}
