@@ -87,7 +87,7 @@ func notThere(path string, err error) error {
 		return err
 	}
 	if errors.Is(err, fs.ErrNotExist) {
-		return &Error{Failed, "there is no book at " + path, "shedbook init makes one; so does the first machine added", nil}
+		return &Error{Failed, "there is no book at " + path, "shedbook new makes one; so does the first machine added", nil}
 	}
 	return &Error{Failed, "the book can't be read", "check the rights of the file and of its directory", err}
 }

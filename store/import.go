@@ -522,7 +522,7 @@ func (w *rows) conflict(book, r schema.Record, differ []*schema.Field) []*schema
 			continue
 		}
 		out = append(out, &schema.Problem{Column: f.Name,
-			Says: fmt.Sprintf("conflict: the book has %s (record %d), the sheet %s; --update amends the book", cellOr(f, book, w.known.Zone), w.k.Meta(book).Number, cellOr(f, r, w.known.Zone))})
+			Says: fmt.Sprintf("conflict: the book has %s (record %d), the sheet %s; --update corrects the book", cellOr(f, book, w.known.Zone), w.k.Meta(book).Number, cellOr(f, r, w.known.Zone))})
 	}
 	return out
 }

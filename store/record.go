@@ -76,7 +76,7 @@ func (b *Book) enter(ctx context.Context, tx *sql.Tx, n *names, r schema.Record)
 func duplicate(k *schema.Kind, number int64, name string) error {
 	switch k.Name {
 	case "machine", "driver":
-		return trouble(Refused, fmt.Sprintf("shedbook amend %d changes it", number), "%s %s is in the book already", k.Name, unit.Quote(name))
+		return trouble(Refused, fmt.Sprintf("shedbook correct %d changes it", number), "%s %s is in the book already", k.Name, unit.Quote(name))
 	}
 	return trouble(Refused, "if there were two, tell them apart by time or note", "this %s is in the book already, as number %d", k.Name, number)
 }

@@ -199,7 +199,7 @@ func (t *taker) findMachine(ctx context.Context) error {
 		t.target = ours.Name
 		return nil
 	}
-	hint := fmt.Sprintf("rename yours first: shedbook amend %d --machine '%s old' --why 'another %s came'", ours.Number, ours.Name, ours.Name)
+	hint := fmt.Sprintf("rename yours first: shedbook correct %d --machine '%s old' --why 'another %s came'", ours.Number, ours.Name, ours.Name)
 	if ours.Serial == "" || theirs.Serial == "" {
 		hint = fmt.Sprintf("if they are one machine, make them say so: shedbook machine set %s --serial ...; if not, r%s", ours.Name, hint[1:])
 	}
@@ -291,7 +291,7 @@ func (t *taker) one(ctx context.Context, r schema.Record) error {
 		c.Bad++
 		zone := t.n.settings.Zone()
 		for _, f := range differ {
-			t.out.Conflicts = append(t.out.Conflicts, fmt.Sprintf("%s %d: %s: conflict: the book has %s, %s (its record %d) %s; --update amends the book",
+			t.out.Conflicts = append(t.out.Conflicts, fmt.Sprintf("%s %d: %s: conflict: the book has %s, %s (its record %d) %s; --update corrects the book",
 				k.Name, number, f.Name, cellOr(f, ours, zone), t.file, theirs, cellOr(f, r, zone)))
 		}
 	}
@@ -329,7 +329,7 @@ func (t *taker) findDriver(ctx context.Context, d *schema.Driver) (schema.Record
 		case r == nil:
 			if name != d.Name && d.Note != formerly(&t.g.log.Machine) { // a letter is anybody's
 				t.out.Notes = append(t.out.Notes, fmt.Sprintf(
-					"this book has another driver named %s: theirs is %s here; if they are one person, shedbook amend gives a record to the other", d.Name, name))
+					"this book has another driver named %s: theirs is %s here; if they are one person, shedbook correct gives a record to the other", d.Name, name))
 			}
 			d.Name = name
 			return nil, nil

@@ -223,14 +223,14 @@ func versions(ctx context.Context, q querier) (Finding, error) {
 				return f, err
 			}
 			if of[number] != versions {
-				f.wrong("%s %d was amended %d times, and %d earlier versions are there", k.Name, number, versions, of[number])
+				f.wrong("%s %d was corrected %d times, and %d earlier versions are there", k.Name, number, versions, of[number])
 			}
 		}
 		if err := amended.Err(); err != nil {
 			return f, err
 		}
 	}
-	f.Says = fmt.Sprintf("%d versions that were amended or voided", count)
+	f.Says = fmt.Sprintf("%d versions that were corrected or voided", count)
 	return f, nil
 }
 

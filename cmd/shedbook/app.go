@@ -31,7 +31,7 @@ const (
 	exitNotFound = 3
 	exitBadBook  = 4
 	exitBusy     = 5
-	exitRaised   = 10 // flags --exit-code: something new was raised
+	exitRaised   = 10 // flags --alarm: something new was raised
 )
 
 // app is one run of the program: its streams, its clock, and what the
@@ -72,7 +72,7 @@ func system() *app {
 
 // run does what the words say and returns the exit code.
 func run(ctx context.Context, a *app, args []string) int {
-	args = joinYes(args)
+	args = joinYes(todays(args))
 	root := a.root(args)
 	root.SetArgs(args)
 	root.SetIn(a.in)
@@ -87,7 +87,7 @@ func run(ctx context.Context, a *app, args []string) int {
 		sayTo(a.errOut, a.errTerminal, a.width, 0, "shedbook: "+render.Safe(says))
 	}
 	if hint != "" {
-		fmt.Fprintf(a.errOut, "hint: %s\n", render.Safe(hint))
+		fmt.Fprintf(a.errOut, "try: %s\n", render.Safe(hint))
 	}
 	return code
 }

@@ -28,7 +28,7 @@ func TestNothingRunsOverTheEdgeOfATerminal(t *testing.T) {
 		code := run(context.Background(), a, append([]string{"--book", book}, strings.Fields(c.words)...))
 		said := out.String()
 		if code == 2 {
-			said, _, _ = strings.Cut(errOut.String(), "hint: ") // which holds what is to be typed, in one line
+			said, _, _ = strings.Cut(errOut.String(), "try: ") // which holds what is to be typed, in one line
 		}
 		require.Less(t, code, 3, "%s: %s", c.words, errOut.String())
 		require.NotEmpty(t, said, c.words)

@@ -262,7 +262,7 @@ func TestNoRight(t *testing.T) {
 		require.Equal(t, c.code, code, "%v: %s", c, out)
 		require.Regexp(t, c.says, out)
 		if c.code != 0 {
-			require.Contains(t, out, "hint: ", "%v", c)
+			require.Contains(t, out, "try: ", "%v", c)
 		}
 	}
 	require.NoError(t, os.Chmod(dir, 0o755))

@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
 
 	"shedbook/report"
 	"shedbook/report/flags"
@@ -15,12 +16,12 @@ import (
 )
 
 func (a *app) flagsVerb() *cobra.Command {
-	var exitCode bool
+	var alarm bool
 	var since string
 	c := a.lookVerb("flags [MACHINE|DRIVER]", "patterns in the log, worst first; of one machine with the whole reasoning", "", args(0, 1, "a machine, a driver or nothing"),
 		func(_ context.Context, l *look, words []string) error {
-			if since != "" && !exitCode {
-				return usage("for instance: shedbook flags --exit-code --since yesterday", "--since goes with --exit-code")
+			if since != "" && !alarm {
+				return usage("for instance: shedbook flags --alarm --raised-after yesterday", "--raised-after goes with --alarm")
 			}
 			var err error
 			from := l.at.AddDate(0, 0, -1)
@@ -46,7 +47,7 @@ func (a *app) flagsVerb() *cobra.Command {
 				r = l.withStates(g)
 				err = render.FlagsOf(a.out, r, who, l.options())
 			}
-			if err != nil || !exitCode {
+			if err != nil || !alarm {
 				return err
 			}
 			for _, f := range r.Flags {
@@ -56,8 +57,17 @@ func (a *app) flagsVerb() *cobra.Command {
 			}
 			return nil
 		})
-	c.Flags().BoolVar(&exitCode, "exit-code", false, fmt.Sprintf("exit with %d if anything was raised since --since", exitRaised))
-	c.Flags().StringVar(&since, "since", "", "with --exit-code: raised after this time (a day ago unless told)")
+	c.Flags().BoolVar(&alarm, "alarm", false, fmt.Sprintf("exit with %d if anything was raised after --raised-after", exitRaised))
+	c.Flags().StringVar(&since, "raised-after", "", "with --alarm: this time (default: a day ago)")
+	c.Flags().SetNormalizeFunc(func(_ *pflag.FlagSet, name string) pflag.NormalizedName {
+		switch name { // what they were called before
+		case "exit-code":
+			name = "alarm"
+		case "since":
+			name = "raised-after"
+		}
+		return pflag.NormalizedName(name)
+	})
 	return c
 }
 

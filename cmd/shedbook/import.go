@@ -90,7 +90,7 @@ as a workbook, with the allowed words to pick from.`,
 	}
 	c.Flags().StringVar(&as, "as", "", "what kind of sheet the file is: "+strings.Join(sheetNames(), ", "))
 	c.Flags().StringVar(&skipBad, "skip-bad", "", "import the good rows, and write the bad ones with the reason to this file")
-	c.Flags().BoolVar(&update, "update", false, "a row that differs from the record of its ref amends it")
+	c.Flags().BoolVar(&update, "update", false, "a row that differs from the record of its ref corrects it")
 	c.Flags().BoolVar(&dryRun, "dry-run", false, "say what would be done, and change nothing")
 	c.Flags().StringVar(&dates, "dates", "", "order of dates such as 3/4/2026 in the sheets: dmy or mdy (the book's own unless given)")
 	c.Flags().StringVar(&template, "template", "", "print an empty sheet of this kind, with the allowed words, and import nothing")
@@ -361,7 +361,7 @@ func (a *app) importSheets(ctx context.Context, sources []store.Source, skipBad 
 			}
 			if e.Hint != "" && e.Hint != hint && listed <= maxListed {
 				hint = e.Hint // once in a row is enough
-				fmt.Fprintf(a.errOut, "  hint: %s\n", render.Safe(hint))
+				fmt.Fprintf(a.errOut, "  try: %s\n", render.Safe(hint))
 			}
 		}
 		if set != nil && r != nil {
@@ -456,7 +456,7 @@ func (a *app) sayImported(done *store.Imported, o store.ImportOptions) {
 			for _, x := range []struct {
 				n    int
 				what string
-			}{{s.Amended, "amended"}, {s.Repeated, "known already"}, {s.Bad, "bad"}} {
+			}{{s.Amended, "corrected"}, {s.Repeated, "known already"}, {s.Bad, "bad"}} {
 				if x.n > 0 {
 					line += fmt.Sprintf(", %d %s", x.n, x.what)
 				}
@@ -468,7 +468,7 @@ func (a *app) sayImported(done *store.Imported, o store.ImportOptions) {
 	case o.DryRun:
 		fmt.Fprintln(a.out, "a dry run: nothing was changed")
 	case done.Bad > 0 && !done.Kept:
-		fmt.Fprintf(a.errOut, "shedbook: %s bad: nothing was imported\nhint: mend the rows, or import the others with --skip-bad FILE\n", count(done.Bad, "row"))
+		fmt.Fprintf(a.errOut, "shedbook: %s bad: nothing was imported\ntry: fix the rows, or import the others with --skip-bad FILE\n", count(done.Bad, "row"))
 	}
 }
 

@@ -229,7 +229,7 @@ func (a *app) keep(ctx context.Context, b *store.Book, k *schema.Kind, r schema.
 	}
 	a.say(0, "recorded as %d: %s, %s", number, k.Name, describe(k, r, s))
 	if at := k.When(r); at.After(a.now) {
-		fmt.Fprintf(a.errOut, "note: that lies ahead: until %s no report counts it; shedbook amend %d --at TIME --why REASON puts it right\n", unit.FormatTime(at, s.Zone()), number)
+		fmt.Fprintf(a.errOut, "note: that lies ahead: until %s no report counts it; shedbook correct %d --at TIME --why REASON puts it right\n", unit.FormatTime(at, s.Zone()), number)
 	}
 	if m := machineOf(k, r); m != "" && (k.Dated || k.Name == "answer") {
 		for log, err := range b.Logs(ctx, m) {

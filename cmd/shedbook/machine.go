@@ -50,7 +50,7 @@ func (a *app) machineSet(k *schema.Kind) *cobra.Command {
 					return usage("shedbook machine set --help lists them", "say what to change, such as --coolant 4.2l")
 				}
 				return err
-			}, func(name string) string { return "machine " + name + " amended" })
+			}, func(name string) string { return "machine " + name + " corrected" })
 		},
 	}
 	a.addFields(c, k, "machine", "retired", "sold_to")

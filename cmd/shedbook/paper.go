@@ -81,7 +81,7 @@ func (a *app) verifyPaper(ctx context.Context, b *store.Book, machines []string,
 		}
 		whose, ours = render.Safe(machines[0]), "; this book's is "+d
 	}
-	fmt.Fprintf(a.errOut, "shedbook: the paper does not match the book: no digest on it is that of %s's records\nhint: records were added, amended or voided since it was printed, or it is the paper of another machine or another book%s\n", whose, ours)
+	fmt.Fprintf(a.errOut, "shedbook: the paper does not match the book: no digest on it is that of %s's records\ntry: records were added, corrected or voided since it was printed, or it is the paper of another machine or another book%s\n", whose, ours)
 	return exitError(exitFailed)
 }
 

@@ -201,7 +201,7 @@ func (a *app) showRecord(ctx context.Context, b *store.Book, number int64, asJSO
 		if v.Why != "" {
 			why = ": " + render.Safe(v.Why)
 		}
-		fmt.Fprintf(&text, "until it was %s on %s%s\n", v.What, unit.FormatTime(v.Replaced, zone), why)
+		fmt.Fprintf(&text, "until it was %s on %s%s\n", strings.Replace(v.What, "amended", "corrected", 1), unit.FormatTime(v.Replaced, zone), why)
 		write(v.Record)
 	}
 	_, err = a.out.Write(text.Bytes())

@@ -49,7 +49,7 @@ func (a *app) specVerb() *cobra.Command {
 						return nil
 					})
 					if err == nil {
-						fmt.Fprintf(a.out, "amended %d: %s is now %s\n", o.Number, r.Figure, r.Value)
+						fmt.Fprintf(a.out, "corrected %d: %s is now %s\n", o.Number, r.Figure, r.Value)
 					}
 					return err
 				}

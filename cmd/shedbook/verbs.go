@@ -1,18 +1,44 @@
 package main
 
-import "github.com/spf13/cobra"
+import (
+	"slices"
+	"strings"
+
+	"github.com/spf13/cobra"
+)
 
 // verbs are all the verbs; each stands in a file of its name.
 func (a *app) verbs() []verb {
 	return append(a.kindVerbs(), []verb{
-		{"log", a.logVerb}, {"machine", a.machineVerb}, {"driver", a.driverVerb}, {"word", a.wordVerb}, {"amend", a.amendVerb}, {"void", a.voidVerb}, {"undo", a.undoVerb}, {"set", a.setVerb}, {"spec", a.specVerb},
+		{"log", a.logVerb}, {"machine", a.machineVerb}, {"driver", a.driverVerb}, {"word", a.wordVerb}, {"correct", a.correctVerb}, {"void", a.voidVerb}, {"undo", a.undoVerb}, {"set", a.setVerb}, {"spec", a.specVerb},
 		{"list", a.listVerb}, {"find", a.findVerb}, {"timeline", a.timelineVerb}, {"show", a.showVerb},
-		{"demo", a.demoVerb}, {"init", a.initVerb}, {"import", a.importVerb}, {"export", a.exportVerb},
+		{"demo", a.demoVerb}, {"new", a.newVerb}, {"import", a.importVerb}, {"export", a.exportVerb},
 		{"attach", a.attachVerb}, {"detach", a.detachVerb}, {"photo", a.photoVerb}, {"handover", a.handoverVerb}, {"backup", a.backupVerb}, {"restore", a.restoreVerb}, {"verify", a.verifyVerb},
 		{"answer", a.answerVerb}, {"plan", a.planVerb}, {"release", a.releaseVerb},
 		{"fleet", a.fleetVerb}, {"flags", a.flagsVerb}, {"next", a.nextVerb}, {"rates", a.ratesVerb}, {"coolant", a.coolantVerb}, {"cleaning", a.cleaningVerb}, {"recurrence", a.recurrenceVerb}, {"due", a.dueVerb},
 		{"doubts", a.doubtsVerb}, {"history", a.historyVerb}, {"cautions", a.cautionsVerb}, {"light", a.lightVerb},
 	}...)
+}
+
+// formerly are verbs that were called otherwise: the old names are understood, and
+// not listed.
+var formerly = map[string]string{"init": "new", "amend": "correct"}
+
+// todays puts today's name in the place of a verb's former one.
+func todays(args []string) []string {
+	for i := 0; i < len(args); i++ {
+		switch {
+		case args[i] == "--book":
+			i++
+		case !strings.HasPrefix(args[i], "-"):
+			if now, ok := formerly[args[i]]; ok {
+				args = slices.Clone(args)
+				args[i] = now
+			}
+			return args
+		}
+	}
+	return args
 }
 
 // verb is a verb's name and what makes it.

@@ -50,7 +50,7 @@ func (a *app) verifyVerb() *cobra.Command {
 					a.sayFound(found, doubts)
 				}
 				if wrong > 0 {
-					fmt.Fprintf(a.errOut, "shedbook: the book %s is damaged\nhint: leave it as it is, and go on from its last backup\n", b.Path())
+					fmt.Fprintf(a.errOut, "shedbook: the book %s is damaged\ntry: leave it as it is, and go on from its last backup\n", b.Path())
 					return exitError(exitBadBook)
 				}
 				return nil

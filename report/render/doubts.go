@@ -25,7 +25,7 @@ func Doubts(w io.Writer, r report.DoubtsReport, o Options) error {
 		d.Table(t)
 		d.Warn(r.Warnings...)
 		if len(r.Doubts) > 0 {
-			d.Say("Put a record right with 'amend NUMBER', or strike it out with 'void NUMBER'; both keep what stood there before.")
+			d.Say("Put a record right with 'correct NUMBER', or strike it out with 'void NUMBER'; both keep what stood there before.")
 		}
 		return d
 	})

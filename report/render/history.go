@@ -342,7 +342,7 @@ func historyEntries(r report.HistoryReport) *Table {
 		{Key: "number", Head: "No.", Drop: 3},
 		{Key: "says", Head: "What", Wrap: true},
 		{Key: "note", Head: "Note", Wrap: true},
-		{Key: "amended", Head: "Amended"},
+		{Key: "amended", Head: "Corrected"},
 	}, Empty: "Nothing but runs is recorded of this machine."}
 	for i := range r.Entries {
 		e := &r.Entries[i]
@@ -364,7 +364,7 @@ func historyEntries(r report.HistoryReport) *Table {
 }
 
 func historyFoot(r report.HistoryReport, papers Papers) []string {
-	foot := []string{"A blank is not recorded; it is never zero. Intervals are 95 %. An amended record keeps its earlier versions in the book."}
+	foot := []string{"A blank is not recorded; it is never zero. Intervals are 95 %. A corrected record keeps its earlier versions in the book."}
 	if r.Masked {
 		foot = append(foot, "Drivers are letters here.")
 	}

@@ -12,13 +12,13 @@ import (
 	"shedbook/store"
 )
 
-// amendVerb takes the options of every kind, since the number alone says which
+// correctVerb takes the options of every kind, since the number alone says which
 // kind it is; an option that the record has not is refused by name.
-func (a *app) amendVerb() *cobra.Command {
+func (a *app) correctVerb() *cobra.Command {
 	var why string
 	keptEnd := false
 	c := &cobra.Command{
-		Use: "amend NUMBER --why REASON", Short: "change a record; what it was stays in the book", GroupID: "record", Args: args(1, 1, "a record's number, then options"),
+		Use: "correct NUMBER --why REASON", Short: "change a record; what it was stays in the book", GroupID: "record", Args: args(1, 1, "a record's number, then options"),
 		Long: "Changes a record. The options are those with which records of its kind are logged; an empty value ('') blanks a field.",
 		RunE: func(cmd *cobra.Command, given []string) error {
 			number, err := numberArg(given[0])
@@ -26,7 +26,7 @@ func (a *app) amendVerb() *cobra.Command {
 				return err
 			}
 			if strings.TrimSpace(why) == "" {
-				return usage("for instance --why misread", "--why is missing: say why the record is amended")
+				return usage("for instance --why misread", "--why is missing: say why the record is corrected")
 			}
 			return a.recordIn(cmd.Context(), func(b *store.Book) error {
 				known, err := a.known(cmd.Context(), b)
@@ -77,7 +77,7 @@ func (a *app) amendVerb() *cobra.Command {
 				if err != nil {
 					return err
 				}
-				fmt.Fprintf(a.out, "amended %d: %s, %s\n", number, found.Kind.Name, describe(found.Kind, found.Current, s))
+				fmt.Fprintf(a.out, "corrected %d: %s, %s\n", number, found.Kind.Name, describe(found.Kind, found.Current, s))
 				if keptEnd {
 					a.say(0, "it was recorded as it came in, so its end stays and its start has moved; --at sets another start")
 				}

@@ -12,10 +12,10 @@ import (
 	"shedbook/store"
 )
 
-func (a *app) initVerb() *cobra.Command {
+func (a *app) newVerb() *cobra.Command {
 	var zone, units string
 	c := &cobra.Command{
-		Use: "init", Short: "make a new book", GroupID: "book", Args: args(0, 0, "no words, only options"),
+		Use: "new", Short: "make a new book", GroupID: "book", Args: args(0, 0, "no words, only options"),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			path, err := a.bookPath()
 			if err != nil {
