@@ -42,6 +42,8 @@ const (
 	UnrecordedHours = "unrecorded-hours" // the meter gained more than the runs
 	DatedAhead      = "dated-ahead"      // dated more than a day after it was entered
 	ManyRefills     = "many-refills"     // the system filled again and again within a short time
+	HugeRun         = "huge-run"         // a run of hundreds of hours; only asked of what is typed
+	EndsAhead       = "ends-ahead"       // a run that is not over yet; only asked of what is typed
 	LongAgo         = "long-ago"         // dated long before it was entered; only asked of what is typed
 )
 
@@ -49,6 +51,8 @@ const (
 // it is typed. Common practice, no source.
 const (
 	longRunHours  = 24.0                 // of one run
+	hugeRunHours  = 250.0                // of one run: more than a week of days and nights
+	endSlack      = time.Hour            // by which a run may end after it was typed
 	overlapSlack  = 5 * time.Minute      // times are written down to some minutes
 	overfill      = 1.1                  // of the system: a reservoir may take a tenth more
 	refillsWithin = time.Hour            // in which a system is not filled
@@ -249,7 +253,7 @@ func each(log *schema.Log, do func(kind string, b *schema.Base)) {
 
 // slips are the doubts that a hand at a keyboard makes, and is asked about before
 // they are recorded.
-var slips = []string{Overlap, MeterBackwards, MeterJump, HoursAgainst, LongRun, NotInFleet, TooMuchCoolant, ManyRefills, LongAgo}
+var slips = []string{Overlap, MeterBackwards, MeterJump, HoursAgainst, HugeRun, EndsAhead, TooMuchCoolant, ManyRefills, LongAgo}
 
 // Slips says what is unlikely of a record that is about to be entered, a sentence
 // each: the doubts that the log would have of it. log is the machine's without
@@ -272,6 +276,14 @@ func Slips(f schema.Fleet, log schema.Log, r schema.Record, entered time.Time) [
 		d := doubter{s: &s, l: l}
 		d.all()
 		d.jump(number)
+		if run, ok := r.(*schema.Run); ok {
+			if h, _ := run.Duration(); h >= hugeRunHours {
+				d.add(base.At, HugeRun, []Ref{{Number: number}}, "this run lasts %s h: %s days without a pause", num(h), num(h/24))
+			}
+			if run.End().Sub(entered) > endSlack {
+				d.add(base.At, EndsAhead, []Ref{{Number: number}}, "this run would end on %s, which is still to come", s.day(run.End()))
+			}
+		}
 		if entered.Sub(base.At) > longAgo {
 			d.add(base.At, LongAgo, []Ref{{Number: number}}, "it is dated %s, %.1f years back", s.day(base.At), entered.Sub(base.At).Hours()/24/365.25)
 		}

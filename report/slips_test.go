@@ -1,6 +1,7 @@
 package report
 
 import (
+	"strings"
 	"testing"
 	"time"
 
@@ -26,7 +27,9 @@ func TestSlips(t *testing.T) {
 	}{
 		"a run":                      {&schema.Run{Base: base(now.Add(-2 * time.Hour)), Hours: schema.N(2)}, ""},
 		"a run while another is on":  {&schema.Run{Base: base(now.Add(-4 * time.Hour)), Hours: schema.N(4)}, "this run (2026-03-14 08:00, 4 h) begins before run 7"},
-		"a run of 250 h":             {&schema.Run{Base: base(now.Add(-250 * time.Hour)), Hours: schema.N(250)}, "lasts longer than a day"},
+		"a run of 250 h":             {&schema.Run{Base: base(now.Add(-250 * time.Hour)), Hours: schema.N(250)}, "this run lasts 250 h"},
+		"a run not over yet":         {&schema.Run{Base: base(now.Add(-30 * time.Minute)), Hours: schema.N(5)}, "still to come"},
+		"thirty hours in a week":     {&schema.Run{Base: base(now.Add(-100 * time.Hour)), Hours: schema.N(30)}, ""},
 		"hours against the meter":    {&schema.Run{Base: base(now.Add(-2 * time.Hour)), Hours: schema.N(2), MeterOut: schema.N(902), MeterIn: schema.N(922)}, "its meter went from 902 to 922"},
 		"a top-up":                   {&schema.TopUp{Head: head(now, schema.Num{}), Volume: schema.N(300)}, ""},
 		"more than the system holds": {&schema.TopUp{Head: head(now, schema.Num{}), Volume: schema.N(30000)}, "into a system of"},
@@ -34,7 +37,6 @@ func TestSlips(t *testing.T) {
 		"a meter that jumps":         {&schema.TopUp{Head: head(now, schema.N(9025)), Volume: schema.N(300)}, "more hours than have passed"},
 		"a third refill":             {&schema.Refill{Head: head(now, schema.Num{})}, "third refill within an hour"},
 		"a year slipped":             {&schema.TopUp{Head: head(now.AddDate(-2, 0, 0), schema.Num{}), Volume: schema.N(300)}, "2.0 years back"},
-		"before it was acquired":     {&schema.TopUp{Head: head(now.AddDate(-4, 0, 0), schema.Num{}), Volume: schema.N(300)}, "before R4 was acquired"},
 	} {
 		runs, refills := len(log.Runs), len(log.Refills)
 		says := Slips(schema.Fleet{}, log, c.r, now)
@@ -42,7 +44,7 @@ func TestSlips(t *testing.T) {
 			require.Empty(t, says, name)
 		} else {
 			require.NotEmpty(t, says, name)
-			require.Contains(t, says[0], c.says, name)
+			require.Contains(t, strings.Join(says, "; "), c.says, name)
 		}
 		require.Len(t, log.Runs, runs, "the log stays as it is")
 		require.Len(t, log.Refills, refills)

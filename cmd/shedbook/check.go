@@ -226,7 +226,7 @@ func (a *app) keepCheck(ctx context.Context, b *store.Book, r *schema.Check, m c
 	if err != nil {
 		return err
 	}
-	if err := a.keep(ctx, b, schema.KindNamed("check"), r); err != nil {
+	if err := a.keepSure(ctx, b, schema.KindNamed("check"), r, m.Sure); err != nil {
 		return err
 	}
 	a.sayVerdict(v, r.Machine, fleet.Settings.Units())

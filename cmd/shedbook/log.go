@@ -8,6 +8,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"shedbook/report"
 	"shedbook/report/render"
 	"shedbook/schema"
 	"shedbook/schema/unit"
@@ -45,6 +46,7 @@ func (a *app) kindVerbs() []verb {
 }
 
 func (a *app) logKind(k *schema.Kind) *cobra.Command {
+	var sure bool
 	c := &cobra.Command{
 		Use: k.Name + " MACHINE [WORDS]", Short: k.Help, Example: "  shedbook " + lineExamples[k.Name],
 		Long: upperFirst(k.Help) + ".\n\n" + lineHelp(k),
@@ -103,11 +105,12 @@ func (a *app) logKind(k *schema.Kind) *cobra.Command {
 						return err
 					}
 				}
-				return a.keep(cmd.Context(), b, k, r)
+				return a.keepSure(cmd.Context(), b, k, r, sure)
 			})
 		},
 	}
 	a.addFields(c, k, "machine", "ref")
+	c.Flags().BoolVar(&sure, "sure", false, "it is right, unlikely as it looks")
 	for i := range k.Fields {
 		if f := &k.Fields[i]; f.Yes != "" { // alone it means yes
 			c.Flags().Lookup(flagName(k, f)).NoOptDefVal = "yes"
@@ -215,35 +218,71 @@ func plainColumn(err error, column string) error {
 
 // keep records r and says in a line what was recorded and what it changed.
 func (a *app) keep(ctx context.Context, b *store.Book, k *schema.Kind, r schema.Record) error {
+	return a.keepSure(ctx, b, k, r, true)
+}
+
+// keepSure is keep of what was typed: where it is not sure, what is unlikely is
+// asked about first.
+func (a *app) keepSure(ctx context.Context, b *store.Book, k *schema.Kind, r schema.Record, sure bool) error {
 	if err := check(k, r); err != nil {
 		return err
+	}
+	s, err := b.Settings(ctx)
+	if err != nil {
+		return err
+	}
+	var log *schema.Log
+	machine := machineOf(k, r)
+	if machine != "" && (k.Dated || k.Name == "answer") {
+		for l, err := range b.Logs(ctx, machine) {
+			if err != nil {
+				return err
+			}
+			log = &l
+		}
+	}
+	f := schema.Fleet{Settings: s}
+	if log != nil && !sure {
+		if err := a.doubt(report.Slips(f, *log, r, a.now)); err != nil {
+			return err
+		}
 	}
 	number, err := b.Record(ctx, r)
 	if err != nil {
 		return err
 	}
 	a.mine(b, k.Meta(r))
-	s, err := b.Settings(ctx)
-	if err != nil {
-		return err
-	}
 	a.say(0, "recorded as %d: %s, %s", number, k.Name, describe(k, r, s))
 	if at := k.When(r); at.After(a.now) {
-		fmt.Fprintf(a.errOut, "note: that lies ahead: until %s no report counts it; shedbook correct %d --at TIME --why REASON puts it right\n", unit.FormatTime(at, s.Zone()), number)
+		fmt.Fprintf(a.errOut, "note: that is in the future: no report counts it until %s; shedbook correct %d --at TIME --why REASON puts it right\n", unit.FormatTime(at, s.Zone()), number)
 	}
-	if m := machineOf(k, r); m != "" && (k.Dated || k.Name == "answer") {
-		for log, err := range b.Logs(ctx, m) {
-			if err != nil {
-				return err
-			}
-			a.noteClosed(&log.Machine, k.When(r), s)
-			if says := effect(&log, r, s); says != "" {
-				a.say(0, "%s", render.Safe(says))
-			}
-			f := schema.Fleet{Settings: s}
-			was := stateOf(f, without(log, func(n int64) bool { return n == number }), a.now)
-			a.sayState(m, was, stateOf(f, log, a.now), r)
+	if log != nil {
+		was := stateOf(f, *log, a.now)
+		with := log.Copy()
+		with.Add(r)
+		a.noteClosed(&log.Machine, k.When(r), s)
+		if says := effect(with, r, s); says != "" {
+			a.say(0, "%s", render.Safe(says))
 		}
+		a.sayState(machine, was, stateOf(f, *with, a.now), r)
 	}
 	return nil
+}
+
+// doubt asks whether an unlikely record stands; where nobody can be asked it is
+// refused.
+func (a *app) doubt(slips []string) error {
+	if len(slips) == 0 {
+		return nil
+	}
+	if !a.inTerminal {
+		return usage("if it is right all the same, say so with --sure", "%s", strings.Join(slips, "; "))
+	}
+	for _, says := range slips {
+		a.say(0, "%s", render.Safe(says))
+	}
+	if yes, ok := a.ask("Record it all the same (y/n)? "); ok && strings.HasPrefix(strings.ToLower(yes), "y") {
+		return nil
+	}
+	return usage("", "nothing was recorded")
 }

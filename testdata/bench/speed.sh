@@ -132,11 +132,11 @@ for ((round = 0; round < rounds; round++)); do
 	m shell-rates sqlite3 "$work/plain.db" 'SELECT driver, speed, terrain, count(*), sum(hours) FROM runs GROUP BY driver, speed, terrain'
 	m rates "$sb" rates --by driver --adjust speed,terrain
 	m rates-kept "$sb" rates --by driver --adjust speed,terrain
-	"$sb" log run M0400 --hours 1.5 --driver 'driver 007' --terrain mud --at "2026-02-02 12:1$round" >/dev/null
+	"$sb" log run M0400 --hours 1.5 --sure --driver 'driver 007' --terrain mud --at "2026-02-02 12:1$round" >/dev/null
 	m fleet-after "$sb" fleet
 	m rates-after "$sb" rates --by driver --adjust speed,terrain
 	m coolant "$sb" coolant
-	"$sb" log run M0400 --hours 1.5 --driver 'driver 007' --terrain mud --at "2026-02-02 12:3$round" >/dev/null
+	"$sb" log run M0400 --hours 1.5 --sure --driver 'driver 007' --terrain mud --at "2026-02-02 12:3$round" >/dev/null
 	m coolant-after "$sb" coolant
 	m cleaning "$sb" cleaning
 	rm -rf "$XDG_CACHE_HOME"
@@ -160,7 +160,7 @@ done
 for ((round = 0; round < rounds; round++)); do
 	rm -rf "$XDG_CACHE_HOME"
 	m tenth "$sb" fleet
-	"$sb" log run M0400 --hours 1.5 --driver 'driver 007' --terrain mud --at "2023-04-19 12:1$round" >/dev/null
+	"$sb" log run M0400 --hours 1.5 --sure --driver 'driver 007' --terrain mud --at "2023-04-19 12:1$round" >/dev/null
 	m tenth-after "$sb" fleet
 done
 
@@ -174,10 +174,10 @@ what=$1; sb=$2; work=$3; base=$4 took=0
 for ((i = 0; i < 100; i++)); do
 	at="2026-0$((1 + (base + i) % 9))-1$((i % 10)) 0$((i / 10)):$((10 + base % 50)):$((10 + i % 50))"
 	case $what in
-	log) "$sb" log run M0500 --hours 1.5 --driver 'driver 007' --terrain mud --at "$at" ;;
+	log) "$sb" log run M0500 --hours 1.5 --sure --driver 'driver 007' --terrain mud --at "$at" ;;
 	log-said) # until it says that the record is kept; what it changed is said after
 		from=$(date +%s%N)
-		read -r said < <("$sb" log run M0501 --hours 1.5 --driver 'driver 007' --terrain mud --at "$at")
+		read -r said < <("$sb" log run M0501 --hours 1.5 --sure --driver 'driver 007' --terrain mud --at "$at")
 		took=$((took + $(date +%s%N) - from))
 		wait $!
 		case $said in recorded*) ;; *) exit 1 ;; esac
