@@ -57,6 +57,7 @@ type FleetRow struct {
 	UnexplainedMl     float64        `json:"unexplained_ml"`
 	OverheatsLast100h int            `json:"overheats_last_100h"`
 	Open              []Matter       `json:"open"`
+	Doubts            int            `json:"doubts"` // see the doubts report
 	Retired           *time.Time     `json:"retired"`
 }
 
@@ -119,6 +120,15 @@ func (r FleetReport) NotReady() []state.Machine {
 	return out
 }
 
+// Doubts is how many doubts stand in the log.
+func (r FleetReport) Doubts() int {
+	n := 0
+	for i := range r.Machines {
+		n += r.Machines[i].Doubts
+	}
+	return n
+}
+
 // lossRank is the coolant rate that is sure to be lost: the lower limit, so
 // that a wide guess from one stretch does not head the table.
 func lossRank(m *FleetRow) float64 {
@@ -139,6 +149,9 @@ func (src *Source) Rows(rows *[]FleetRow) iter.Seq[*exposure.Life] {
 			row.UnexplainedMl = coolant.UnexplainedMl
 			all = append(all, &row)
 			do(func() {
+				d := doubter{s: src, l: l}
+				d.all()
+				row.Doubts = len(d.found)
 				coolant.estimate()
 				row.CoolantRate, row.CoolantWhy, row.RateSince = coolant.Rate, coolant.Why, coolant.RateSince
 			})

@@ -75,7 +75,8 @@ func (a *app) flagsVerb() *cobra.Command {
 func (l *look) seen() flags.Result { return l.withStates(l.glance()) }
 
 func (l *look) withStates(g glance) flags.Result {
-	g.Flags.Machines = report.FleetOf(l.at, g.Rows, open(g.Flags)).NotReady()
+	fleet := report.FleetOf(l.at, g.Rows, open(g.Flags))
+	g.Flags.Machines, g.Flags.Doubts = fleet.NotReady(), fleet.Doubts()
 	return g.Flags
 }
 

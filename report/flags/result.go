@@ -16,6 +16,8 @@ type Result struct {
 	Standing []Standing      `json:"standing"` // every machine, in the fleet's order
 	Priors   []Prior         `json:"priors"`
 	Warnings []string        `json:"warnings"`
+	// Doubts is how many records contradict others: the caller's to give.
+	Doubts int `json:"doubts"`
 }
 
 // Flag is one matter raised. Machine, Driver, or Factor and Level say whose.

@@ -26,6 +26,7 @@ func Flags(w io.Writer, r flags.Result, o Options) error {
 			d.Say("Answered, and at rest until there is new evidence: " + several(who, 20) + ".")
 		}
 		d.Warn(r.Warnings...)
+		d.Say(doubtsStand(r.Doubts))
 		if len(r.Flags) > 0 {
 			d.Say("The reasoning in full: 'flags MACHINE'. What you find: 'answer MACHINE FLAG'.")
 		}

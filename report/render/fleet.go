@@ -34,6 +34,7 @@ func fleetNotes(d *Doc, r report.FleetReport, o Options) {
 			break
 		}
 	}
+	d.Say(doubtsStand(r.Doubts()))
 	var why, hours grouped
 	for i := range r.Machines {
 		m := &r.Machines[i]
@@ -49,6 +50,14 @@ func fleetNotes(d *Doc, r report.FleetReport, o Options) {
 	}
 	d.Warn(hours.lines(": ")...)
 	d.Warn(r.Warnings...)
+}
+
+// doubtsStand says how many doubts there are, and where to read them; "" for none.
+func doubtsStand(n int) string {
+	if n == 0 {
+		return ""
+	}
+	return plural(n, "doubt stands", "doubts stand") + ": 'doubts' lists the records that contradict each other."
 }
 
 // fleetTable is the table of the fleet; with weeks it has their small plots.
@@ -67,6 +76,7 @@ func fleetTable(r report.FleetReport, weeks map[string]*report.Weeks, o Options)
 		{Key: "overheats_last_100h", Head: "Overheats in 100 h"},
 		{Key: "open", Head: "Open matters", Wrap: true},
 		{Key: "retired"},
+		{Key: "doubts"},
 		{Key: "state_reasons"},
 	}, Empty: "No machine is in the book yet. Add one with 'machine add'."}
 	if weeks != nil {
@@ -86,7 +96,7 @@ func fleetTable(r report.FleetReport, weeks map[string]*report.Weeks, o Options)
 			since, mud, heat = Cell{}, Cell{}, Cell{}
 		}
 		row := []Cell{Text(m.Machine), machineState(m, o), Text(m.Model), Known(m.EngineHours), Day(when(m.LastRun)), Day(when(m.LastThorough)), since, mud,
-			Estimated((*Interval)(m.CoolantRate)), Number(m.UnexplainedMl), heat, matters(m), Day(when(m.Retired)), reasonsCell(m.State)}
+			Estimated((*Interval)(m.CoolantRate)), Number(m.UnexplainedMl), heat, matters(m), Day(when(m.Retired)), Count(m.Doubts), reasonsCell(m.State)}
 		if w := weeks[m.Machine]; w != nil {
 			row = append(row, weekBars(w, o)...)
 		}
