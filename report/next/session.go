@@ -52,17 +52,15 @@ func (s *Session) Next() Step {
 		step.Says = "nothing to look for: " + step.Result.Why
 		return step
 	}
-	look := s.at.choose(s.skipped)
-	first := step.Result.Candidates[0]
-	do := s.at.do(look, first)
-	step.Says = s.at.advise(&do, first)
+	do, look := s.at.do(s.skipped)
+	step.Says = s.at.advise(&do)
 	switch {
-	case look != nil && !s.at.enough(look, first):
+	case look != nil:
 		d := s.at.describe(look)
 		step.Check = &d
 		step.PassMeans, step.FailMeans, _ = cooling.Meaning(d.Check)
-	case first.Probability >= standsOut:
-		step.Cause = first.Cause
+	case do.Act == DoMend && step.Result.Candidates[0].Probability >= standsOut:
+		step.Cause = step.Result.Candidates[0].Cause
 	}
 	return step
 }
