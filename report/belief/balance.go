@@ -315,9 +315,9 @@ func (d *draw) fault(c int, name string, s state, b *balance, altitude float64) 
 	switch name {
 	case "blocked-core", "dirty-oil-cooler":
 		// Packed from behind or between, or packing up by the hours in dirt.
-		low, high := 0.25, 0.9
+		low, high := 0.1, 0.9
 		if name == "dirty-oil-cooler" {
-			low, high = 0.2, 0.6
+			low, high = 0.1, 0.6
 		}
 		blocked := low + (high-low)*bad
 		if !d.packed[c] {
@@ -329,7 +329,7 @@ func (d *draw) fault(c int, name string, s state, b *balance, altitude float64) 
 		rise = -math.Log(openKept(blocked, b.ram))
 	case "trapped-air":
 		left := [4]float64{0.02, 1, 0.3, 0.35}[s.refill]
-		rise = (0.3 + 1.3*bad) * left
+		rise = (0.4 + 2*bad) * left // hot for no reason, at any load
 	case "external-leak":
 		rise, share = 0.9*bad, 0.25 // while it is low, if it is let get low
 	case "low-coolant":

@@ -60,6 +60,11 @@ func TestWhenCausesShow(t *testing.T) {
 	assert.InDelta(t, mean("warning-circuit", flatOut), mean("warning-circuit", with(flatOut, func(s *state) { s.speed, s.load = 1, 1 })), 1e-9, "a false lamp, at no pattern")
 	full := with(flatOut, func(s *state) { s.refill = unbled })
 	assert.Greater(t, mean("trapped-air", full), 4*mean("trapped-air", flatOut), "air, after a refill")
+	high := 0.0
+	for _, x := range (*tableFor(2000).at(flatOut))[causeAt("pressure-cap")] {
+		high += x / Draws
+	}
+	assert.Greater(t, high, 1.2*mean("pressure-cap", flatOut), "a dead cap, at altitude: 101 °C at 2000 m, 108 at the sea")
 	assert.Less(t, mean("thermostat-open", flatOut), 0.002, "it runs cold")
 }
 

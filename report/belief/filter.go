@@ -19,10 +19,9 @@ const (
 // How causes come and go by themselves, and how many machines have one before
 // the log is read: choices of this model.
 const (
-	comesIn  = 350.0 // engine hours in which a machine gets a fault, the mean
-	goesIn   = 500.0 // and in which one goes that no record tells of
-	atFirst  = 0.4   // chance of a fault at the log's beginning
-	together = 0.3   // how much rarer two causes at once are than independence would have it
+	comesIn = 350.0 // engine hours in which a machine gets a fault, the mean
+	goesIn  = 500.0 // and in which one goes that no record tells of
+	atFirst = 0.4   // chance of a fault at the log's beginning
 )
 
 // source is a cause, as far as it may explain overheats: overload by anybody,
@@ -259,7 +258,7 @@ func (p *filter) over(sets []set) *chain {
 			c.start[i] = c.prior[s.b] / (1 - c.prior[s.b])
 			single += c.start[i]
 		case s.a >= 0:
-			c.start[i] = together * c.prior[s.a] / (1 - c.prior[s.a]) * c.prior[s.b] / (1 - c.prior[s.b])
+			c.start[i] = p.f.together(p.sources[s.a].cause, p.sources[s.b].cause) * c.prior[s.a] / (1 - c.prior[s.a]) * c.prior[s.b] / (1 - c.prior[s.b])
 		}
 	}
 	for i := range c.start {
@@ -322,13 +321,18 @@ func (c *chain) forward(m move, v []float64) {
 			v[t.without] += x
 			continue
 		}
-		x := v[t.without] * m.chance
-		if t.without > 0 {
-			x *= together
-		}
+		x := v[t.without] * c.comes(m, t)
 		v[t.without] -= x
 		v[t.with] += x
 	}
+}
+
+// comes is the chance with which a source comes to a set.
+func (c *chain) comes(m move, t step) float64 {
+	if t.without == 0 {
+		return m.chance
+	}
+	return math.Min(0.9, m.chance*c.f.together(c.sources[c.sets[t.without].b].cause, c.sources[m.source].cause))
 }
 
 // backward makes a move on likelihoods of what comes after.
@@ -339,9 +343,7 @@ func (c *chain) backward(m move, b []float64) {
 			b[t.with] += chance * (b[t.without] - b[t.with])
 			continue
 		}
-		if t.without > 0 {
-			chance *= together
-		}
+		chance = c.comes(m, t)
 		b[t.without] += chance * (b[t.with] - b[t.without])
 	}
 }
@@ -531,7 +533,7 @@ func (f *Fact) of(s set, sources []source, d *draw, dirt uint8) float64 {
 		}
 		c := sources[q].cause
 		x := f.Ratio[c]
-		if d.packs[c] && !d.packed[c] {
+		if x < 1 && d.packs[c] && !d.packed[c] {
 			x = 1 + (x-1)*math.Min(1, d.packedUp(c, dirt)/0.4)
 		}
 		return math.Max(1e-6, x)

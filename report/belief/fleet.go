@@ -22,6 +22,9 @@ type Fleet struct {
 	// Priors are the chances of each cause among machines brought in for
 	// overheating, in the order of the causes' vocabulary.
 	Priors []float64
+	// Together is how much likelier than by chance two causes are there at once;
+	// nil: apart is what they mostly are.
+	Together func(a, b int) float64
 
 	fitted  bool
 	fits    [levels]float64 // log likelihood of each level of the sound rate
@@ -60,6 +63,16 @@ const usualLevel, levelSpread = 0.003, 1.1
 func NewFleet(settings schema.Settings, priors []float64) *Fleet {
 	return &Fleet{table: tableFor(settings.Number("altitude-m", unit.Metres)), settings: settings, machines: map[string]*summary{}, Priors: priors}
 }
+
+func (f *Fleet) together(a, b int) float64 {
+	if f.Together == nil {
+		return apart
+	}
+	return f.Together(a, b)
+}
+
+// apart is how much rarer two causes at once are than independence would have it.
+const apart = 0.3
 
 // use is what Beside keeps of a run.
 type use struct {

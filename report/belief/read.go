@@ -16,8 +16,9 @@ import (
 // there by itself (in the order of the vocabulary), over its probability were
 // none. It speaks of the machine as it stood At that time.
 type Fact struct {
-	At    time.Time
-	Ratio []float64
+	At     time.Time
+	Number int64 // of the record: what was entered later at the same time comes later; 0 is the newest
+	Ratio  []float64
 	// Mix: it tells the mix, so that the arithmetic of refills is void.
 	Mix bool
 }
@@ -59,6 +60,7 @@ type heat struct {
 // cut is a moment at which causes may come or go.
 type cut struct {
 	at   time.Time
+	n    int64    // number of the record; 0 of none, or of one not yet in the book
 	off  []change // remedies
 	on   []change // what may have been brought about
 	fact *Fact
@@ -363,10 +365,11 @@ const mostRemedies = 10
 // have come by itself, closer together towards the end.
 func (f *Fleet) remedies(s *story, facts []Fact) {
 	log := s.life.Log
-	at := func(t time.Time) *cut {
-		s.cuts = append(s.cuts, cut{at: t})
+	record := func(t time.Time, n int64) *cut {
+		s.cuts = append(s.cuts, cut{at: t, n: n})
 		return &s.cuts[len(s.cuts)-1]
 	}
+	at := func(t time.Time) *cut { return record(t, 0) }
 	c := func(name string) int { return slices.Index(f.table.causes, name) }
 	off := func(k *cut, name string, packed, grows float64) {
 		if i := c(name); i >= 0 {
@@ -382,7 +385,7 @@ func (f *Fleet) remedies(s *story, facts []Fact) {
 		if !x.Thorough() {
 			continue // it reaches what lies in front, and helps for a day
 		}
-		k := at(x.At)
+		k := record(x.At, x.Number)
 		done := 1.0
 		if x.BlockedAfter.Known {
 			done = math.Max(0.1, 1-x.BlockedAfter.V/40)
@@ -392,10 +395,10 @@ func (f *Fleet) remedies(s *story, facts []Fact) {
 		off(k, "air-path", 0.2, 0.2)
 	}
 	for _, x := range tail(log.Bleeds) {
-		off(at(x.At), "trapped-air", bleedMends, bleedMends)
+		off(record(x.At, x.Number), "trapped-air", bleedMends, bleedMends)
 	}
 	for _, x := range tail(log.Refills) {
-		k := at(x.At)
+		k := record(x.At, x.Number)
 		off(k, "trapped-air", 0.5, 0.5)
 		off(k, "low-coolant", 0.9, 0.9)
 		off(k, "wrong-mix", 0.5, 0.5)
@@ -406,14 +409,14 @@ func (f *Fleet) remedies(s *story, facts []Fact) {
 	}
 	for _, x := range tail(log.TopUps) {
 		if c("low-coolant") >= 0 {
-			off(at(x.At), "low-coolant", 0.9, 0.9)
+			off(record(x.At, x.Number), "low-coolant", 0.9, 0.9)
 		}
 	}
 	for _, x := range tail(log.Services) {
 		if x.Cause == "" && !s.lately(x.At) {
 			continue
 		}
-		k := at(x.At)
+		k := record(x.At, x.Number)
 		if x.Cause != "" {
 			off(k, x.Cause, mends, mends)
 			continue
@@ -444,7 +447,7 @@ func (f *Fleet) remedies(s *story, facts []Fact) {
 		facts = facts[n-2*mostRemedies:]
 	}
 	for i := range facts {
-		at(facts[i].At).fact = &facts[i]
+		record(facts[i].At, facts[i].Number).fact = &facts[i]
 	}
 	for _, back := range []float64{8, 20, 45, 90, 170, 300, 500, 750} {
 		if back >= s.hours || s.guessed {
@@ -463,7 +466,13 @@ func (f *Fleet) remedies(s *story, facts []Fact) {
 		}
 	}
 	s.cuts = slices.DeleteFunc(s.cuts, func(k cut) bool { return k.at.Before(s.from) })
-	sort.SliceStable(s.cuts, func(a, b int) bool { return s.cuts[a].at.Before(s.cuts[b].at) })
+	sort.SliceStable(s.cuts, func(a, b int) bool {
+		x, y := &s.cuts[a], &s.cuts[b]
+		if !x.at.Equal(y.at) {
+			return x.at.Before(y.at)
+		}
+		return x.n != 0 && (y.n == 0 || x.n < y.n)
+	})
 }
 
 // namedRatio is how strongly an answer speaks: as a check of the best kind.

@@ -86,7 +86,7 @@ func (n *network) read(fleet *schema.Fleet, log *schema.Log) (*evidence, []belie
 		if d.unsure || d.measured {
 			continue
 		}
-		f := belief.Fact{At: c.At, Ratio: n.ratios(k, d.failed)}
+		f := belief.Fact{At: c.At, Number: c.Number, Ratio: n.ratios(k, d.failed)}
 		if !d.failed {
 			f.Ratio = n.before(log, &c.Base, f.Ratio)
 		}
@@ -99,7 +99,7 @@ func (n *network) read(fleet *schema.Fleet, log *schema.Log) (*evidence, []belie
 			continue // what was filled counts with the top-ups after it
 		}
 		base := &schema.Base{Meta: schema.Meta{Number: f.Record}, At: f.At}
-		b := belief.Fact{At: f.At, Ratio: make([]float64, len(n.causes)), Mix: f.State == "glycol-off"}
+		b := belief.Fact{At: f.At, Number: f.Record, Ratio: make([]float64, len(n.causes)), Mix: f.State == "glycol-off"}
 		for k := range b.Ratio {
 			b.Ratio[k] = f.Likelihood(n.causes[k].name) / f.Likelihood()
 		}

@@ -98,6 +98,7 @@ func (n *network) beliefs(fleet *schema.Fleet) *belief.Fleet {
 		priors[k] = n.causes[k].prior
 	}
 	f := belief.NewFleet(fleet.Settings, priors)
+	f.Together = n.togetherness
 	for i := range fleet.Logs {
 		f.Add(&fleet.Logs[i])
 	}
