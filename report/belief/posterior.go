@@ -65,11 +65,10 @@ type Pair struct {
 // overheats, and those expected of a sound machine with the fleet's usual
 // driving in as many hours, and driven as this one was.
 type Split struct {
-	Overheats          int            `json:"overheats"`
-	SoundUsualDriving  float64        `json:"sound_usual_driving"`
-	SoundOwnDriving    float64        `json:"sound_own_driving"`
-	Drivers            []DriverOfHeat `json:"drivers"`
-	hours, usualFactor float64
+	Overheats         int            `json:"overheats"`
+	SoundUsualDriving float64        `json:"sound_usual_driving"`
+	SoundOwnDriving   float64        `json:"sound_own_driving"`
+	Drivers           []DriverOfHeat `json:"drivers"`
 }
 
 // DriverOfHeat is a driver's part in it.

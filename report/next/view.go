@@ -79,15 +79,6 @@ func (b *view) after(check int, failed bool) (*view, float64) {
 
 func (b *view) like() *view { return &view{b.n, b.sets, b.fail, make([]float64, len(b.p))} }
 
-// caused is the view once it is known that there is a cause.
-func (b *view) caused() *view {
-	out := b.like()
-	for i := 1; i < len(b.p); i++ {
-		out.p[i] = b.p[i] / (1 - b.p[0])
-	}
-	return out
-}
-
 // start is the view of a machine of which nothing is recorded but that
 // something is wrong.
 func (n *network) start() *view {
