@@ -91,7 +91,8 @@ const signs = 5 // the vocabulary's
 
 // lossMedian is ml an engine hour a cause loses in the middle, once there;
 // "" is a sound machine. Common practice, no source.
-var lossMedian = map[string]float64{"": 0.2, "external-leak": 4, "head-gasket": 4, "pressure-cap": 1.2, "pump": 0.6, "low-coolant": 1}
+var lossMedian = map[string]float64{"": 0.2, "external-leak": 4, "head-gasket": 4, "pressure-cap": 1.2, "pump": 0.6,
+	"low-coolant": 1}
 
 // lossSpread is of its logarithm.
 const lossSpread = 0.9
@@ -158,7 +159,8 @@ func theDraws(causes []string) []draw {
 		n := len(causes)
 		d.bad, d.bad2, d.grows, d.packed = make([]float64, n), make([]float64, n), make([]float64, n), make([]bool, n)
 		d.packs = make([]bool, n)
-		d.marks, d.fanOn, d.boils, d.loses = make([][signs]float64, n+1), make([]float64, n+1), make([]float64, n+1), make([]float64, n+1)
+		d.marks, d.fanOn, d.boils, d.loses = make([][signs]float64, n+1), make([]float64, n+1), make([]float64, n+1),
+			make([]float64, n+1)
 	}
 	chance := func(mean, sd float64, put func(d *draw, x float64)) {
 		normal(math.Log(mean/(1-mean)), sd, func(d *draw, x float64) { put(d, 1/(1+math.Exp(-x))) })

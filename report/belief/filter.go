@@ -157,7 +157,8 @@ func (p *filter) split() {
 	}
 	for i := range s.loss {
 		g := &p.segments[sort.Search(len(s.cuts), func(j int) bool { return s.cuts[j].at.After(s.loss[i].To) })]
-		if len(s.cuts) > 0 && g.cut != nil && s.loss[i].From.Before(g.cut.at) && g.cut.at.Sub(s.loss[i].From) > s.loss[i].To.Sub(g.cut.at) {
+		if len(s.cuts) > 0 && g.cut != nil && s.loss[i].From.Before(g.cut.at) &&
+			g.cut.at.Sub(s.loss[i].From) > s.loss[i].To.Sub(g.cut.at) {
 			g = &p.segments[sort.Search(len(s.cuts), func(j int) bool { return s.cuts[j].at.After(s.loss[i].From) })]
 		}
 		if len(g.loss) == 0 {
@@ -233,7 +234,8 @@ type step struct{ without, with int }
 
 func (p *filter) over(sets []set) *chain {
 	n := len(p.sources)
-	c := &chain{filter: p, sets: sets, steps: make([][]step, n), prior: make([]float64, n), start: make([]float64, len(sets))}
+	c := &chain{filter: p, sets: sets, steps: make([][]step, n), prior: make([]float64, n),
+		start: make([]float64, len(sets))}
 	index := map[set]int{}
 	for i, s := range sets {
 		index[s] = i
@@ -258,7 +260,8 @@ func (p *filter) over(sets []set) *chain {
 			c.start[i] = c.prior[s.b] / (1 - c.prior[s.b])
 			single += c.start[i]
 		case s.a >= 0:
-			c.start[i] = p.f.together(p.sources[s.a].cause, p.sources[s.b].cause) * c.prior[s.a] / (1 - c.prior[s.a]) * c.prior[s.b] / (1 - c.prior[s.b])
+			c.start[i] = p.f.together(p.sources[s.a].cause,
+				p.sources[s.b].cause) * c.prior[s.a] / (1 - c.prior[s.a]) * c.prior[s.b] / (1 - c.prior[s.b])
 		}
 	}
 	for i := range c.start {
@@ -594,7 +597,8 @@ func (p *filter) lossLog(g *segment, k int) func(rate float64) float64 {
 		boiled += x.BoilOver
 		greatest = math.Max(greatest, math.Abs(x.Unexplained()))
 	}
-	sure := lookError*lookError*(2/math.Min(float64(p.lossy), 4)+0.1*float64(len(g.loss))) + boilError*boilError*boiled*boiled + spill*spill*greatest*greatest
+	sure := lookError*lookError*(2/math.Min(float64(p.lossy), 4)+0.1*float64(len(g.loss))) +
+		boilError*boilError*boiled*boiled + spill*spill*greatest*greatest
 	return func(rate float64) float64 {
 		want := (sound + rate) * hours
 		sd := math.Sqrt(sure + 0.06*want*want)

@@ -61,7 +61,8 @@ const usualLevel, levelSpread = 0.003, 1.1
 
 // NewFleet starts a summary. Priors are by cause; see Fleet.Priors.
 func NewFleet(settings schema.Settings, priors []float64) *Fleet {
-	return &Fleet{table: tableFor(settings.Number("altitude-m", unit.Metres)), settings: settings, machines: map[string]*summary{}, Priors: priors}
+	return &Fleet{table: tableFor(settings.Number("altitude-m", unit.Metres)), settings: settings,
+		machines: map[string]*summary{}, Priors: priors}
 }
 
 func (f *Fleet) together(a, b int) float64 {
@@ -90,7 +91,8 @@ func useOf(r *schema.Run) use {
 }
 
 func (u use) compare(v use) int {
-	return cmp.Or(cmp.Compare(u.driver, v.driver), cmp.Compare(u.speed, v.speed), cmp.Compare(u.load, v.load), cmp.Compare(u.gears, v.gears),
+	return cmp.Or(cmp.Compare(u.driver, v.driver), cmp.Compare(u.speed, v.speed), cmp.Compare(u.load, v.load),
+		cmp.Compare(u.gears, v.gears),
 		cmp.Compare(u.terrain, v.terrain), cmp.Compare(u.ambient, v.ambient))
 }
 
@@ -129,7 +131,8 @@ func Beside(log *schema.Log) (runs []schema.Run, heats []schema.Overheat) {
 	}
 	slices.SortFunc(uses, use.compare)
 	for _, u := range uses {
-		r := schema.Run{Base: schema.Base{Machine: log.Machine.Name, At: last}, Driver: u.driver, Hours: schema.N(hours[u]), Speed: u.speed, Load: u.load,
+		r := schema.Run{Base: schema.Base{Machine: log.Machine.Name, At: last}, Driver: u.driver, Hours: schema.N(hours[u]),
+			Speed: u.speed, Load: u.load,
 			Range: u.gears, Terrain: u.terrain}
 		if u.ambient >= 0 {
 			r.AmbientC = schema.N(ambientMiddle[u.ambient])

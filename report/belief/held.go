@@ -257,7 +257,8 @@ func (p *filter) leaks(r *Remedy, cause int, from, to time.Time) (ok bool) {
 }
 
 func (r *Remedy) round() {
-	for _, x := range []*float64{&r.Before.Events, &r.Before.LikeHours, &r.Since.Events, &r.Since.LikeHours, &r.Since.Expected, &r.HoursToProve} {
+	for _, x := range []*float64{&r.Before.Events, &r.Before.LikeHours, &r.Since.Events, &r.Since.LikeHours,
+		&r.Since.Expected, &r.HoursToProve} {
 		*x = math.Round(*x*10) / 10
 	}
 	r.Held = math.Round(r.Held*1000) / 1000

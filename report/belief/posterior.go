@@ -117,7 +117,8 @@ func (f *Fleet) Machine(life *exposure.Life, facts []Fact) *Posterior {
 			}
 		}
 	}
-	out := &Posterior{Probability: make([]float64, len(f.table.causes)), Hours: s.hours, Overheats: len(s.heats), Guessed: s.guessed, Mix: s.mix, p: p}
+	out := &Posterior{Probability: make([]float64, len(f.table.causes)), Hours: s.hours, Overheats: len(s.heats),
+		Guessed: s.guessed, Mix: s.mix, p: p}
 	out.chain = p.over(sets)
 	out.final = out.chain.run()
 	pairs := map[[2]int]float64{}

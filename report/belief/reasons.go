@@ -20,21 +20,27 @@ type aspect struct {
 }
 
 var aspects = []aspect{
-	{func(s state) int { return int(s.onset) }, []string{"within 15 min of the start", "15 to 40 min after the start", "more than 40 min after the start"}},
+	{func(s state) int { return int(s.onset) }, []string{"within 15 min of the start", "15 to 40 min after the start",
+		"more than 40 min after the start"}},
 	{func(s state) int { return int(s.speed) }, []string{"at slow speed", "at medium speed", "at speed"}},
 	{func(s state) int { return int(s.load) }, []string{"lightly loaded", "heavily loaded", "towing"}},
-	{func(s state) int { return int(s.ground) }, []string{"in mud or water", "in dust, grass or forest", "on firm ground"}},
+	{func(s state) int { return int(s.ground) }, []string{"in mud or water", "in dust, grass or forest",
+		"on firm ground"}},
 	{func(s state) int {
 		if s.ambient == 0 {
 			return 0
 		}
 		return [5]int{1, 1, 2, 3, 3}[s.ambient-1]
 	}, []string{"below 10 °C", "at 10 to 20 °C", "at 20 °C or more"}},
-	{func(s state) int { return 1 + min(3, int(s.dirt)) }, []string{"within 3 mud hours of a thorough clean", "3 to 8 mud hours after a thorough clean",
+	{func(s state) int { return 1 + min(3, int(s.dirt)) }, []string{"within 3 mud hours of a thorough clean",
+		"3 to 8 mud hours after a thorough clean",
 		"8 to 16 mud hours after a thorough clean", "more than 16 mud hours after a thorough clean"}},
-	{func(s state) int { return []int{4, 1, 2, 3}[s.refill] }, []string{"in the first heat cycles after a refill without a bleed",
-		"in the first heat cycles after a refill and bleed", "in the heat cycles after those, still not bled", "when the filling had settled"}},
-	{func(s state) int { return 3 - int(s.work) }, []string{"soon after other work", "within 20 h of an oil change", "long after any work"}},
+	{func(s state) int { return []int{4, 1, 2, 3}[s.refill] },
+		[]string{"in the first heat cycles after a refill without a bleed",
+			"in the first heat cycles after a refill and bleed", "in the heat cycles after those, still not bled",
+			"when the filling had settled"}},
+	{func(s state) int { return 3 - int(s.work) }, []string{"soon after other work", "within 20 h of an oil change",
+		"long after any work"}},
 }
 
 // Reasons are what the overheats say of a cause: where they fell against where
@@ -55,7 +61,8 @@ func (q *Posterior) Reasons(cause int) []Reason {
 			}
 		}
 		for _, a := range aspects {
-			count, hours, expect := make([]float64, len(a.phrases)), make([]float64, len(a.phrases)), make([]float64, len(a.phrases))
+			count, hours, expect := make([]float64, len(a.phrases)), make([]float64, len(a.phrases)), make([]float64,
+				len(a.phrases))
 			heats, driven, all := 0.0, 0.0, 0.0
 			for i := range p.s.heats {
 				if l := a.of(p.s.heats[i].state); l > 0 {
@@ -91,7 +98,8 @@ func (q *Posterior) Reasons(cause int) []Reason {
 					best = l
 				}
 			}
-			out = append(out, Reason{fmt.Sprintf("%.0f of %.0f %s %s, where %.0f %% of the driving was", count[best], heats, plural("overheat", heats),
+			out = append(out, Reason{fmt.Sprintf("%.0f of %.0f %s %s, where %.0f %% of the driving was", count[best], heats,
+				plural("overheat", heats),
 				a.phrases[best], 100*hours[best]/driven), sum})
 		}
 	}

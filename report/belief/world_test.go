@@ -13,9 +13,12 @@ import (
 )
 
 // testPriors are guesses of the trade, common practice, no source.
-var testPriors = map[string]float64{"blocked-core": 0.26, "trapped-air": 0.08, "external-leak": 0.16, "head-gasket": 0.03, "pressure-cap": 0.07,
-	"fan-circuit": 0.15, "thermostat": 0.05, "pump": 0.02, "collapsed-hose": 0.015, "warning-circuit": 0.05, "blocked-inside": 0.02, "lean-mixture": 0.01,
-	"overfilled-oil": 0.01, "dirty-oil-cooler": 0.04, "low-compression": 0.01, "air-filter": 0.015, "wrong-mix": 0.02, "overload": 0.06, "dragging": 0.01}
+var testPriors = map[string]float64{"blocked-core": 0.26, "trapped-air": 0.08, "external-leak": 0.16,
+	"head-gasket": 0.03, "pressure-cap": 0.07,
+	"fan-circuit": 0.15, "thermostat": 0.05, "pump": 0.02, "collapsed-hose": 0.015, "warning-circuit": 0.05,
+	"blocked-inside": 0.02, "lean-mixture": 0.01,
+	"overfilled-oil": 0.01, "dirty-oil-cooler": 0.04, "low-compression": 0.01, "air-filter": 0.015, "wrong-mix": 0.02,
+	"overload": 0.06, "dragging": 0.01}
 
 func priors() []float64 {
 	var out []float64
@@ -36,17 +39,21 @@ func keeper(seed uint64, packed bool) schema.Log {
 	log.Machine.Acquired = at.AddDate(0, 0, -1)
 	for d := range 70 {
 		start := at.AddDate(0, 0, d*2)
-		run := schema.Run{Base: schema.Base{Machine: "R4", At: start}, Hours: schema.N(1 + float64(r.IntN(20))/10), Range: "high", Load: "light"}
+		run := schema.Run{Base: schema.Base{Machine: "R4", At: start}, Hours: schema.N(1 + float64(r.IntN(20))/10),
+			Range: "high", Load: "light"}
 		run.AmbientC = schema.N(float64(8 + r.IntN(18)))
 		if r.Float64() < 0.5 {
-			run.Driver, run.Speed, run.Terrain = "keeper", []string{"slow", "medium"}[r.IntN(2)], []string{"grass", "gravel", "road"}[r.IntN(3)]
+			run.Driver, run.Speed, run.Terrain = "keeper", []string{"slow", "medium"}[r.IntN(2)], []string{"grass", "gravel",
+				"road"}[r.IntN(3)]
 		} else {
-			run.Driver, run.Speed, run.Terrain = []string{"A", "B", "C"}[r.IntN(3)], []string{"fast", "fast", "medium"}[r.IntN(3)], []string{"mud", "mud", "grass", "gravel"}[r.IntN(4)]
+			run.Driver, run.Speed, run.Terrain = []string{"A", "B", "C"}[r.IntN(3)], []string{"fast", "fast",
+				"medium"}[r.IntN(3)], []string{"mud", "mud", "grass", "gravel"}[r.IntN(4)]
 		}
 		if run.Driver != "keeper" && r.Float64() < 0.3 {
 			run.Load = "heavy"
 		}
-		heat := map[string]float64{"slow": 0.25, "medium": 0.45, "fast": 0.75}[run.Speed] + map[string]float64{"mud": 0.25, "grass": 0.08}[run.Terrain]
+		heat := map[string]float64{"slow": 0.25, "medium": 0.45, "fast": 0.75}[run.Speed] + map[string]float64{"mud": 0.25,
+			"grass": 0.08}[run.Terrain]
 		if run.Load == "heavy" {
 			heat += 0.12
 		}
@@ -58,16 +65,20 @@ func keeper(seed uint64, packed bool) schema.Log {
 		if heat > shed {
 			min := 14 + 50*r.Float64()
 			if min < run.Hours.V*60 {
-				o := schema.Overheat{Head: schema.Head{Base: schema.Base{Machine: "R4", At: start.Add(time.Duration(min) * time.Minute)}}, Driver: run.Driver,
-					Terrain: run.Terrain, Speed: run.Speed, Range: run.Range, Load: run.Load, AmbientC: run.AmbientC, Sign: "lamp", Lost: schema.N(0), Fan: "on"}
+				o := schema.Overheat{Head: schema.Head{Base: schema.Base{Machine: "R4",
+					At: start.Add(time.Duration(min) * time.Minute)}}, Driver: run.Driver,
+					Terrain: run.Terrain, Speed: run.Speed, Range: run.Range, Load: run.Load, AmbientC: run.AmbientC, Sign: "lamp",
+					Lost: schema.N(0), Fan: "on"}
 				log.Overheats = append(log.Overheats, o)
 			}
 		}
 		if d%5 == 4 {
-			log.Cleanings = append(log.Cleanings, schema.Cleaning{Head: schema.Head{Base: schema.Base{Machine: "R4", At: start.Add(8 * time.Hour)}}, Method: "hose", Sides: "front"})
+			log.Cleanings = append(log.Cleanings, schema.Cleaning{Head: schema.Head{Base: schema.Base{Machine: "R4",
+				At: start.Add(8 * time.Hour)}}, Method: "hose", Sides: "front"})
 		}
 		if d%10 == 4 {
-			log.Levels = append(log.Levels, schema.Level{Head: schema.Head{Base: schema.Base{Machine: "R4", At: start.Add(9 * time.Hour)}}, Engine: "cold"})
+			log.Levels = append(log.Levels, schema.Level{Head: schema.Head{Base: schema.Base{Machine: "R4",
+				At: start.Add(9 * time.Hour)}}, Engine: "cold"})
 		}
 		log.Runs = append(log.Runs, run)
 	}
@@ -145,7 +156,8 @@ func TestACleanThatHeldAndOneInVain(t *testing.T) {
 	core := causeAt("blocked-core")
 	for seed := range uint64(4) {
 		log := keeper(seed, true)
-		clean := schema.Cleaning{Head: schema.Head{Base: schema.Base{Machine: "R4", At: log.Runs[40].At.Add(10 * time.Hour)}}, Method: "air", Sides: "both"}
+		clean := schema.Cleaning{Head: schema.Head{Base: schema.Base{Machine: "R4",
+			At: log.Runs[40].At.Add(10 * time.Hour)}}, Method: "air", Sides: "both"}
 		for i, c := range log.Cleanings {
 			if c.At.After(clean.At) {
 				log.Cleanings = append(log.Cleanings[:i:i], append([]schema.Cleaning{clean}, log.Cleanings[i:]...)...)
@@ -157,7 +169,8 @@ func TestACleanThatHeldAndOneInVain(t *testing.T) {
 		r := vain.Remedies[0]
 		assert.Equal(t, CameBack, r.Says)
 		assert.Equal(t, "blocked-core", r.Cause)
-		assert.Less(t, vain.Probability[core], alone(keeper(seed, true)).Probability[core], "what was mended in vain speaks against its cause")
+		assert.Less(t, vain.Probability[core], alone(keeper(seed, true)).Probability[core],
+			"what was mended in vain speaks against its cause")
 
 		var before []schema.Overheat
 		for _, o := range log.Overheats {

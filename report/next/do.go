@@ -20,8 +20,9 @@ func (s *state) do(skipped []int) (Do, *look) {
 	b := s.sought()
 	top, most := s.top()
 	if q := s.open(); q != nil && s.b.p[0] >= most {
-		return Do{Act: DoNothing, Why: fmt.Sprintf("nothing to do but drive it: the %s of %s is not proven yet; %.0f more engine hours like those in which it overheated, without trouble, prove it",
-			s.remedy(q), s.day(q.At), max(1, q.HoursToProve))}, nil
+		return Do{Act: DoNothing,
+			Why: fmt.Sprintf("nothing to do but drive it: the %s of %s is not proven yet; %.0f more engine hours like those in which it overheated, without trouble, prove it",
+				s.remedy(q), s.day(q.At), max(1, q.HoursToProve))}, nil
 	}
 	if s.quiet(most) {
 		return Do{Act: DoNothing, Why: s.quietWhy()}, nil
@@ -172,7 +173,8 @@ func (s *state) quietWhy() string {
 	}
 	x := &s.q.Split
 	if x.Overheats > 0 {
-		why += fmt.Sprintf("; %d %s in %.0f h, where a sound machine driven as this one was has %.1f", x.Overheats, plural("overheat", float64(x.Overheats)), s.q.Hours, x.SoundOwnDriving)
+		why += fmt.Sprintf("; %d %s in %.0f h, where a sound machine driven as this one was has %.1f", x.Overheats,
+			plural("overheat", float64(x.Overheats)), s.q.Hours, x.SoundOwnDriving)
 	}
 	return why
 }
@@ -218,5 +220,6 @@ func (s *state) adviseWhy() string {
 	if h := s.q.Habit(); h != "" {
 		why += ", " + h
 	}
-	return why + ". Let it be driven a gear lower and slower where much heat is made, and idle it cool before it is shut down"
+	return why +
+		". Let it be driven a gear lower and slower where much heat is made, and idle it cool before it is shut down"
 }

@@ -123,9 +123,10 @@ func (n *network) read(fleet *schema.Fleet, log *schema.Log) (*evidence, []belie
 	}
 	for i := range log.Answers {
 		a := &log.Answers[i]
-		if k := n.cause(a.Cause); k >= 0 && !a.Service.Known && !slices.ContainsFunc(log.Services, func(v schema.Service) bool {
-			return v.Cause == a.Cause && v.At.After(a.At.AddDate(0, 0, -7))
-		}) {
+		if k := n.cause(a.Cause); k >= 0 && !a.Service.Known && !slices.ContainsFunc(log.Services,
+			func(v schema.Service) bool {
+				return v.Cause == a.Cause && v.At.After(a.At.AddDate(0, 0, -7))
+			}) {
 			e.named = append(e.named, named{k, a.At})
 		}
 	}
@@ -196,8 +197,14 @@ func doneBetween(log *schema.Log, from, to *schema.Base, voids, mends func(strin
 	}
 	return voids("refill") && slices.ContainsFunc(log.Refills, func(r schema.Refill) bool { return within(&r.Base) }) ||
 		voids("topup") && slices.ContainsFunc(log.TopUps, func(r schema.TopUp) bool { return within(&r.Base) }) ||
-		voids("cleaning") && slices.ContainsFunc(log.Cleanings, func(r schema.Cleaning) bool { return r.Thorough() && within(&r.Base) }) ||
-		slices.ContainsFunc(log.Services, func(r schema.Service) bool { return r.Cause != "" && mends(r.Cause) && within(&r.Base) })
+		voids("cleaning") && slices.ContainsFunc(log.Cleanings, func(r schema.Cleaning) bool {
+			return r.Thorough() &&
+				within(&r.Base)
+		}) ||
+		slices.ContainsFunc(log.Services, func(r schema.Service) bool {
+			return r.Cause != "" && mends(r.Cause) &&
+				within(&r.Base)
+		})
 }
 
 func sortedKeys[V any](m map[string]V) []string {

@@ -155,7 +155,8 @@ func known(fleet schema.Fleet, machine string, asOf time.Time) (*state, error) {
 	if err != nil {
 		return nil, err
 	}
-	s := &state{n: n, log: log, confirmed: confirmed, asOf: asOf, zone: fleet.Settings.Zone(), units: fleet.Settings.Units(),
+	s := &state{n: n, log: log, confirmed: confirmed, asOf: asOf, zone: fleet.Settings.Zone(),
+		units: fleet.Settings.Units(),
 		tools: fleet.Settings.Get("tools")}
 	x := exposure.NewIndex(fleet.Words, fleet.Drivers, fleet.Settings)
 	life := x.Life(log)
@@ -251,7 +252,8 @@ func Rank(fleet schema.Fleet, machine string, asOf time.Time) (Result, error) {
 }
 
 func (s *state) result() Result {
-	r := Result{Machine: s.log.Machine.Name, AsOf: s.asOf, NoFault: round(s.b.p[0], 4), Split: s.split(), Remedies: s.q.Remedies}
+	r := Result{Machine: s.log.Machine.Name, AsOf: s.asOf, NoFault: round(s.b.p[0], 4), Split: s.split(),
+		Remedies: s.q.Remedies}
 	if r.Why = s.sound(); r.Why != "" {
 		r.Do = Do{Act: DoNothing, Why: r.Why}
 		return r
@@ -268,10 +270,15 @@ func (s *state) result() Result {
 			}
 		}
 		topics := s.n.checks[best].caution
-		r.Candidates = append(r.Candidates, Candidate{Cause: c.name, Probability: round(m[k], 4), For: speaks, Against: against,
-			Means: c.means, Mend: c.mend, Look: c.look, Minutes: c.prove, Caution: s.n.caution(topics), Cautions: s.n.shorts(topics)})
+		r.Candidates = append(r.Candidates, Candidate{Cause: c.name, Probability: round(m[k], 4), For: speaks,
+			Against: against,
+			Means:   c.means, Mend: c.mend, Look: c.look, Minutes: c.prove, Caution: s.n.caution(topics),
+			Cautions: s.n.shorts(topics)})
 	}
-	sort.SliceStable(r.Candidates, func(i, j int) bool { return r.Candidates[i].Probability > r.Candidates[j].Probability })
+	sort.SliceStable(r.Candidates, func(i,
+		j int) bool {
+		return r.Candidates[i].Probability > r.Candidates[j].Probability
+	})
 	for _, l := range s.looks(nil) {
 		r.Checks = append(r.Checks, s.describe(&l))
 	}
@@ -409,7 +416,8 @@ func (s *state) sound() string {
 	if !ok {
 		return text + ", and too little is recorded of its coolant to say whether it loses any"
 	}
-	return text + fmt.Sprintf(" and loses no coolant to speak of (%s in %.0f h beyond settling and boil-over)", unit.Format(ml, unit.Millilitres, s.units), hours)
+	return text + fmt.Sprintf(" and loses no coolant to speak of (%s in %.0f h beyond settling and boil-over)",
+		unit.Format(ml, unit.Millilitres, s.units), hours)
 }
 
 // troubleAt is the chance of a fault from which a machine that has not
@@ -422,16 +430,20 @@ func (s *state) warnings() []string {
 	case s.e.blank:
 		out = append(out, "nothing is recorded of this machine: these are the priors of the trade, no finding")
 	case s.q.Guessed:
-		out = append(out, fmt.Sprintf("no runs are recorded: %.0f h of the usual use stand in, so that where and when it overheats says little", s.q.Hours))
+		out = append(out,
+			fmt.Sprintf("no runs are recorded: %.0f h of the usual use stand in, so that where and when it overheats says little", s.q.Hours))
 	}
 	if s.q.Overheats > 0 && !s.q.Guessed && s.q.Since > 30 {
-		out = append(out, fmt.Sprintf("the last overheat was %.0f engine hours ago, on %s: it may be mended already", s.q.Since, s.day(s.q.Last)))
+		out = append(out, fmt.Sprintf("the last overheat was %.0f engine hours ago, on %s: it may be mended already",
+			s.q.Since, s.day(s.q.Last)))
 	}
 	if s.q.Unplaced > 0 && !s.q.Guessed {
-		out = append(out, fmt.Sprintf("%d of %d overheats fall in no recorded run: they count by what they say themselves", s.q.Unplaced, s.q.Overheats))
+		out = append(out, fmt.Sprintf("%d of %d overheats fall in no recorded run: they count by what they say themselves",
+			s.q.Unplaced, s.q.Overheats))
 	}
 	if s.q.Overheats > 0 {
-		out = append(out, "the figures of the trade behind this are practice, not measurement: go by the order more than by the decimals")
+		out = append(out,
+			"the figures of the trade behind this are practice, not measurement: go by the order more than by the decimals")
 	}
 	return out
 }

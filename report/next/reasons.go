@@ -59,7 +59,8 @@ func plural(word string, n float64) string {
 func (s *state) fromWhole(k int) []reason {
 	var out []reason
 	if log, _, ml, hours, ok := s.q.LossReason(k); ok {
-		text := fmt.Sprintf("%s gone in %.0f h beyond settling and boil-over", unit.Format(ml, unit.Millilitres, s.units), hours)
+		text := fmt.Sprintf("%s gone in %.0f h beyond settling and boil-over", unit.Format(ml, unit.Millilitres, s.units),
+			hours)
 		if on := s.e.lossOn(); on != "" {
 			text += "; " + on
 		}
@@ -69,7 +70,8 @@ func (s *state) fromWhole(k int) []reason {
 		out = append(out, reason{fmt.Sprintf("%.0f %% glycol by the refills and top-ups", s.q.Mix), log})
 	}
 	if x := &s.q.Split; s.n.causes[k].name == "overload" && x.Overheats > 0 && !s.q.Guessed {
-		out = append(out, reason{fmt.Sprintf("%d %s; a sound machine driven as this one was: %.1f", x.Overheats, plural("overheat", float64(x.Overheats)), x.SoundOwnDriving),
+		out = append(out, reason{fmt.Sprintf("%d %s; a sound machine driven as this one was: %.1f", x.Overheats,
+			plural("overheat", float64(x.Overheats)), x.SoundOwnDriving),
 			math.Log((0.5 + x.SoundOwnDriving) / (0.5 + float64(x.Overheats)))})
 	}
 	return out
@@ -100,7 +102,8 @@ func (s *state) fromChecks(k int) []reason {
 		if where == "" {
 			where = f.Kind
 		}
-		out = append(out, reason{fmt.Sprintf("%s (%s of %s)", f.Says, where, s.day(f.At)), math.Log(f.Likelihood(name) / f.Likelihood())})
+		out = append(out, reason{fmt.Sprintf("%s (%s of %s)", f.Says, where, s.day(f.At)),
+			math.Log(f.Likelihood(name) / f.Likelihood())})
 	}
 	return out
 }
@@ -144,9 +147,11 @@ func (s *state) fromPast(k int) []reason {
 	}
 	switch {
 	case s.n.causes[k].priorSet:
-		out = append(out, reason{fmt.Sprintf("the owner's prior is %.2g, where the trade's is %.2g", own, base), math.Log(own / base)})
+		out = append(out, reason{fmt.Sprintf("the owner's prior is %.2g, where the trade's is %.2g", own, base),
+			math.Log(own / base)})
 	case total > 0:
-		out = append(out, reason{fmt.Sprintf("%d of %d causes confirmed on this fleet's other machines were it", s.confirmed[k], total), math.Log(own / base)})
+		out = append(out, reason{fmt.Sprintf("%d of %d causes confirmed on this fleet's other machines were it",
+			s.confirmed[k], total), math.Log(own / base)})
 	}
 	return out
 }
