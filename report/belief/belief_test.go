@@ -259,3 +259,15 @@ func BenchmarkMachine(b *testing.B) {
 		f.Machine(life, nil)
 	}
 }
+
+// A thousand runs: what a fleet of a million takes a thousand times.
+func BenchmarkAdd(b *testing.B) {
+	logs := yard(9, []string{"A", "B", "C"}, func(m, i int, d string) bool { return i%50 == m })
+	for i := range logs[1:] {
+		logs[0].Runs = append(logs[0].Runs, logs[i+1].Runs...)
+	}
+	f := fleetOf(logs[:1])
+	for b.Loop() {
+		f.Add(&logs[0])
+	}
+}

@@ -2,6 +2,7 @@ package belief
 
 import (
 	"cmp"
+	"maps"
 	"math"
 	"slices"
 	"time"
@@ -75,26 +76,18 @@ func (f *Fleet) together(a, b int) float64 {
 // apart is how much rarer two causes at once are than independence would have it.
 const apart = 0.3
 
-// use is what Beside keeps of a run.
+// use is what Beside keeps of a run: the number of its driver and its state.
 type use struct {
-	driver                      string
-	speed, load, gears, terrain string
-	ambient                     int // band, -1 where not recorded
+	driver int
+	state  state
 }
 
-func useOf(r *schema.Run) use {
-	u := use{r.Driver, r.Speed, r.Load, r.Range, r.Terrain, -1}
-	if r.AmbientC.Known {
-		u.ambient = exposure.Band(r.AmbientC.V)
-	}
-	return u
-}
-
-func (u use) compare(v use) int {
-	return cmp.Or(cmp.Compare(u.driver, v.driver), cmp.Compare(u.speed, v.speed), cmp.Compare(u.load, v.load),
-		cmp.Compare(u.gears, v.gears),
-		cmp.Compare(u.terrain, v.terrain), cmp.Compare(u.ambient, v.ambient))
-}
+// Words of the levels of a state, one for each.
+var (
+	speedWords, loadWords, gearWords = []string{"", "slow", "medium", "fast"}, []string{"", "light", "heavy", "towing"},
+		[]string{"", "low", "high"}
+	groundWords = []string{"", "mud", "grass", "gravel"}
+)
 
 // Beside is what a Fleet reads of a machine's log: as many runs as there are
 // drivers and conditions, and its overheats, with what their runs tell of
@@ -121,21 +114,34 @@ func Beside(log *schema.Log) (runs []schema.Run, heats []schema.Overheat) {
 		}
 	}
 	hours := map[use]float64{}
+	numbers := map[string]int{}
 	for i := range log.Runs {
-		h, _ := log.Runs[i].Duration()
-		hours[useOf(&log.Runs[i])] += h
+		r := &log.Runs[i]
+		n, ok := numbers[r.Driver]
+		if !ok {
+			n = len(numbers)
+			numbers[r.Driver] = n
+		}
+		h, _ := r.Duration()
+		hours[use{n, coarse(r.Speed, r.Load, r.Range, r.Terrain, r.AmbientC)}] += h
 	}
-	var uses []use
-	for u := range hours {
-		uses = append(uses, u)
+	names := make([]string, len(numbers))
+	for d, n := range numbers {
+		names[n] = d
 	}
-	slices.SortFunc(uses, use.compare)
+	uses := slices.Collect(maps.Keys(hours))
+	slices.SortFunc(uses, func(a, b use) int {
+		x, y := a.state, b.state
+		return cmp.Or(cmp.Compare(names[a.driver], names[b.driver]), cmp.Compare(x.speed, y.speed), cmp.Compare(x.load, y.load),
+			cmp.Compare(x.gears, y.gears), cmp.Compare(x.ground, y.ground), cmp.Compare(x.ambient, y.ambient))
+	})
 	for _, u := range uses {
-		r := schema.Run{Base: schema.Base{Machine: log.Machine.Name, At: last}, Driver: u.driver, Hours: schema.N(hours[u]),
-			Speed: u.speed, Load: u.load,
-			Range: u.gears, Terrain: u.terrain}
-		if u.ambient >= 0 {
-			r.AmbientC = schema.N(ambientMiddle[u.ambient])
+		x := u.state
+		r := schema.Run{Base: schema.Base{Machine: log.Machine.Name, At: last}, Driver: names[u.driver],
+			Hours: schema.N(hours[u]), Speed: speedWords[x.speed], Load: loadWords[x.load], Range: gearWords[x.gears],
+			Terrain: groundWords[x.ground]}
+		if x.ambient > 0 {
+			r.AmbientC = schema.N(ambientMiddle[x.ambient-1])
 		}
 		runs = append(runs, r)
 	}
