@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"shedbook/report/belief"
+	stand "shedbook/report/state"
 )
 
 // mendAt is the probability from which a cause is gone at while there are
@@ -49,6 +50,36 @@ func (s *state) do(skipped []int) (Do, *look) {
 		why = fmt.Sprintf("%s stands out (%.2f): %s", k.name, most, k.means)
 	}
 	return Do{Act: DoMend, Cause: &k.name, Minutes: &k.prove, Why: why}, nil
+}
+
+// whileParked is what to do with a machine in this state. A parked one is not driven,
+// to prove a remedy or to wait for the lamp: where there would be nothing to do but
+// that, what lifts the first of its rules is to be done.
+func (s *state) whileParked(d Do, is stand.State) Do {
+	if is.State != stand.Parked {
+		return d
+	}
+	driven := []int{s.n.check("fan-at-lamp")}
+	if d, _ = s.do(driven); d.Act == DoCheck || d.Act == DoMend {
+		return d
+	}
+	reason := &is.Reasons[0]
+	name := "level"
+	switch reason.Rule {
+	case "gas-found", "gasket-likely":
+		name = "combustion-gas"
+	case "milky-oil":
+		name = "oil-level"
+	case "often":
+		name = "light-test"
+	}
+	if name != "level" {
+		if looks := s.looks(driven); len(looks) > 0 { // in the safe order
+			name = s.n.checks[looks[0].check].name
+		}
+	}
+	c := &s.n.checks[s.n.check(name)]
+	return Do{Act: DoCheck, Check: &c.name, Minutes: &c.minutes, Why: fmt.Sprintf("it is parked: %s. What lifts that: %s", reason.Text, reason.LiftedBy)}
 }
 
 // turn is the cause whose turn it is where none stands out: the most probable

@@ -248,6 +248,8 @@ func Rank(fleet schema.Fleet, machine string, asOf time.Time) (Result, error) {
 	}
 	r := s.result()
 	r.State = stateOf(&fleet, s.log, asOf)
+	r.Do = s.whileParked(r.Do, r.State)
+	r.Advice = s.advise(&r.Do)
 	return r, nil
 }
 

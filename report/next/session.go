@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"shedbook/report/cooling"
+	stand "shedbook/report/state"
 	"shedbook/schema"
 )
 
@@ -53,6 +54,16 @@ func (s *Session) Next() Step {
 		return step
 	}
 	do, look := s.at.do(s.skipped)
+	if look == nil && do.Act != DoMend {
+		if is := stateOf(&s.fleet, s.at.log, s.asOf); is.State == stand.Parked {
+			do = s.at.whileParked(do, is)
+			for _, l := range s.at.looks(s.skipped) {
+				if do.Check != nil && s.at.n.checks[l.check].name == *do.Check {
+					look = &l
+				}
+			}
+		}
+	}
 	step.Says = s.at.advise(&do)
 	switch {
 	case look != nil:
