@@ -74,11 +74,11 @@ type DoubtsReport struct {
 const hoursSlack = 0.2 + 1e-6
 
 // Doubts lists what in the log contradicts itself, by machine and then by
-// time.
-func Doubts(s Source) DoubtsReport {
+// time. now is the clock.
+func Doubts(s Source, now time.Time) DoubtsReport {
 	r := DoubtsReport{AsOf: s.AsOf, Doubts: []Doubt{}}
 	for l := range s.Lives {
-		d := doubter{s: &s, l: l}
+		d := doubter{s: &s, l: l, now: now}
 		d.all()
 		r.Doubts = append(r.Doubts, d.found...)
 	}
@@ -89,6 +89,7 @@ func Doubts(s Source) DoubtsReport {
 type doubter struct {
 	s     *Source
 	l     *exposure.Life
+	now   time.Time
 	found []Doubt
 }
 
@@ -99,6 +100,7 @@ func (d *doubter) all() {
 	d.overheats()
 	d.coolant()
 	d.dates()
+	d.later()
 	sort.SliceStable(d.found, func(a, b int) bool { return d.found[a].At.Before(d.found[b].At) })
 }
 
@@ -241,6 +243,29 @@ func (d *doubter) dates() {
 	})
 }
 
+// later finds, of what is dated too late to count yet, what was so from the day on
+// which it was entered. What was entered since the time asked for is none of it;
+// what was entered later than now, was by a clock that was wrong.
+func (d *doubter) later() {
+	if d.l.Whole == nil {
+		return
+	}
+	for r := range d.l.Whole.Records() {
+		k := schema.KindOf(r)
+		m, at := k.Meta(r), k.When(r)
+		if m.Entered.IsZero() || !at.After(d.s.AsOf) {
+			continue
+		}
+		refs := []Ref{{k.Name, m.Number, k.Text(r, "ref")}}
+		switch {
+		case m.Entered.After(d.now.Add(aheadSlack)):
+			d.add(at, DatedAhead, refs, "%s is dated %s, and entered by a clock that said %s: it does not count before then", record(k.Name, m.Number), d.s.day(at), d.s.day(m.Entered))
+		case !m.Entered.After(d.s.AsOf) && at.After(m.Entered.Add(aheadSlack)):
+			d.add(at, DatedAhead, refs, "%s is dated %s, after it was entered, %s: it does not count before then", record(k.Name, m.Number), d.s.day(at), d.s.day(m.Entered))
+		}
+	}
+}
+
 // each goes through all dated records of a log, kind by kind, each in time
 // order.
 func each(log *schema.Log, do func(kind string, b *schema.Base)) {
@@ -273,7 +298,7 @@ func Slips(f schema.Fleet, log schema.Log, r schema.Record, entered time.Time) [
 	s := Of(f, with.End())
 	var out []string
 	for l := range s.Lives {
-		d := doubter{s: &s, l: l}
+		d := doubter{s: &s, l: l, now: entered}
 		d.all()
 		d.jump(number)
 		if run, ok := r.(*schema.Run); ok {

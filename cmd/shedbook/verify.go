@@ -74,7 +74,7 @@ func countDoubts(ctx context.Context, b *store.Book, now time.Time) (int, error)
 				return
 			}
 		}
-	}, now))
+	}, now), now)
 	return len(found.Doubts), err
 }
 
