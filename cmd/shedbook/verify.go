@@ -25,9 +25,12 @@ func (a *app) verifyVerb() *cobra.Command {
 				if err != nil {
 					return err
 				}
-				wrong := 0
+				wrong, rows := 0, 0
 				for _, f := range found {
 					wrong += len(f.Wrong)
+					if f.Check == "sums" {
+						rows = len(f.Wrong)
+					}
 				}
 				var doubts *int // none told of a damaged book: what it says of itself is worth nothing
 				if wrong == 0 {
@@ -50,7 +53,11 @@ func (a *app) verifyVerb() *cobra.Command {
 					a.sayFound(found, doubts)
 				}
 				if wrong > 0 {
-					fmt.Fprintf(a.errOut, "shedbook: the book %s is damaged\ntry: leave it as it is, and go on from its last backup\n", b.Path())
+					says, hint := "is damaged", "leave it as it is, and go on from its last backup"
+					if wrong == rows {
+						says, hint = "has rows that the disk spoiled, or another program changed", store.HintChanged
+					}
+					fmt.Fprintf(a.errOut, "shedbook: the book %s %s\ntry: %s\n", b.Path(), says, hint)
 					return exitError(exitBadBook)
 				}
 				return nil
