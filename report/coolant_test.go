@@ -87,7 +87,7 @@ func TestAHotLookIsNoMark(t *testing.T) {
 	require.Equal(t, 2, m.Intervals) // 1-5 and 5-9 March
 	require.InDelta(t, 100, m.UnexplainedMl, 1e-9)
 	require.InDelta(t, 100, m.UnattributedMl, 1e-9, "the first top-up closes no stretch")
-	d := Doubts(Of(fleet(l), at(30, 0)), at(30, 0))
+	d := Doubts(Of(fleet(l), at(30, 0)))
 	require.Len(t, d.Doubts, 1)
 	require.Equal(t, HotLook, d.Doubts[0].Doubt)
 	require.Contains(t, d.Doubts[0].Says, "80 mL")

@@ -74,11 +74,11 @@ type DoubtsReport struct {
 const hoursSlack = 0.2 + 1e-6
 
 // Doubts lists what in the log contradicts itself, by machine and then by
-// time. now is the clock.
-func Doubts(s Source, now time.Time) DoubtsReport {
+// time.
+func Doubts(s Source) DoubtsReport {
 	r := DoubtsReport{AsOf: s.AsOf, Doubts: []Doubt{}}
 	for l := range s.Lives {
-		d := doubter{s: &s, l: l, now: now}
+		d := doubter{s: &s, l: l}
 		d.all()
 		r.Doubts = append(r.Doubts, d.found...)
 	}
@@ -89,7 +89,6 @@ func Doubts(s Source, now time.Time) DoubtsReport {
 type doubter struct {
 	s     *Source
 	l     *exposure.Life
-	now   time.Time
 	found []Doubt
 }
 
@@ -258,7 +257,7 @@ func (d *doubter) later() {
 		}
 		refs := []Ref{{k.Name, m.Number, k.Text(r, "ref")}}
 		switch {
-		case m.Entered.After(d.now.Add(aheadSlack)):
+		case !d.s.Now.IsZero() && m.Entered.After(d.s.Now):
 			d.add(at, DatedAhead, refs, "%s is dated %s, and entered by a clock that said %s: it does not count before then", record(k.Name, m.Number), d.s.day(at), d.s.day(m.Entered))
 		case !m.Entered.After(d.s.AsOf) && at.After(m.Entered.Add(aheadSlack)):
 			d.add(at, DatedAhead, refs, "%s is dated %s, after it was entered, %s: it does not count before then", record(k.Name, m.Number), d.s.day(at), d.s.day(m.Entered))
@@ -298,7 +297,7 @@ func Slips(f schema.Fleet, log schema.Log, r schema.Record, entered time.Time) [
 	s := Of(f, with.End())
 	var out []string
 	for l := range s.Lives {
-		d := doubter{s: &s, l: l, now: entered}
+		d := doubter{s: &s, l: l}
 		d.all()
 		d.jump(number)
 		if run, ok := r.(*schema.Run); ok {

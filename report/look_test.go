@@ -143,7 +143,7 @@ func TestDoubts(t *testing.T) {
 		Refills: []schema.Refill{refill(7, 8, 4100), refill(8, 8, 5000)}, // the second more than a tenth over 4 l
 		TopUps:  []schema.TopUp{topup(9, 8, 100)},
 	}
-	r := Doubts(Of(fleet(l), at(30, 0)), at(30, 0))
+	r := Doubts(Of(fleet(l), at(30, 0)))
 	var got []string
 	for _, d := range r.Doubts {
 		got = append(got, d.Doubt)
@@ -154,7 +154,7 @@ func TestDoubts(t *testing.T) {
 	require.Contains(t, r.Doubts[1].Says, "2.3 h")
 	require.Contains(t, r.Doubts[1].Says, "105 to 107")
 	require.Contains(t, r.Doubts[3].Says, "13.4 h")
-	require.Empty(t, Doubts(Of(fleet(), at(1, 0)), at(1, 0)).Doubts)
+	require.Empty(t, Doubts(Of(fleet(), at(1, 0))).Doubts)
 }
 
 // A record dated in the future does not count before its date, and is a doubt
@@ -172,7 +172,9 @@ func TestDatesAheadAreDoubts(t *testing.T) {
 		entered(run(at(80, 8), 1), at(80, 8), 14), // by a clock that was wrong
 	}, Answers: []schema.Answer{{Machine: "R1", Meta: schema.Meta{Number: 15, Entered: at(4, 0)}, At: at(60, 0)}}}
 	ahead := func(asOf, now time.Time) (numbers []int64) {
-		for _, d := range Doubts(Of(fleet(l), asOf), now).Doubts {
+		s := Of(fleet(l), asOf)
+		s.Now = now
+		for _, d := range Doubts(s).Doubts {
 			require.Equal(t, DatedAhead, d.Doubt, d.Says)
 			require.Len(t, d.Records, 1)
 			numbers = append(numbers, d.Records[0].Number)
@@ -188,7 +190,7 @@ func TestDatesAheadAreDoubts(t *testing.T) {
 func TestASoundLogHasNoDoubts(t *testing.T) {
 	l := schema.Log{Machine: schema.Machine{Acquired: at(1, 0), Meter: schema.N(100)}, Runs: daily(20), TopUps: []schema.TopUp{topup(3, 18, 100)},
 		Overheats: []schema.Overheat{{Head: head(at(2, 9))}}}
-	require.Empty(t, Doubts(Of(fleet(l), at(30, 0)), at(30, 0)).Doubts)
+	require.Empty(t, Doubts(Of(fleet(l), at(30, 0))).Doubts)
 }
 
 func TestDueByHoursMudHoursAndDays(t *testing.T) {
@@ -386,7 +388,7 @@ func TestReportsOnAnyLog(t *testing.T) {
 		for _, f := range []schema.Fleet{forth, back} {
 			s := func() Source { return Of(f, at(61, 0)) }
 			c := Cleaning(s())
-			for _, r := range []any{c, Coolant(s()), Fleet(s(), nil), Doubts(s(), s().AsOf), DueWork(s(), &c), Recurrence(s(), "")} {
+			for _, r := range []any{c, Coolant(s()), Fleet(s(), nil), Doubts(s()), DueWork(s(), &c), Recurrence(s(), "")} {
 				_, err := json.Marshal(r)
 				require.NoError(t, err)
 			}

@@ -27,6 +27,7 @@ import (
 // through without being held. A report reads the lives once.
 type Source struct {
 	AsOf  time.Time    // in the book's zone; what is dated after it does not count
+	Now   time.Time    // the clock, to tell what was entered by a wrong one; zero if nobody asks
 	Fleet schema.Fleet // without its Logs
 	Index *exposure.Index
 	Lives iter.Seq[*exposure.Life]
@@ -97,8 +98,12 @@ func Stream(f schema.Fleet, logs iter.Seq[func() *schema.Log], asOf time.Time) S
 		if cut.Len() < log.Len() {
 			life.Whole = log
 			for r := range log.Records() {
-				if at := schema.KindOf(r).When(r); at.After(asOf) {
+				k := schema.KindOf(r)
+				if at := k.When(r); at.After(asOf) {
 					s.Later.is(at)
+					if at := k.Meta(r).Entered; at.After(asOf) { // by a clock that was wrong
+						s.Later.is(at)
+					}
 				}
 			}
 		}

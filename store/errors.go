@@ -45,7 +45,7 @@ func trouble(t Trouble, hint, format string, args ...any) error {
 }
 
 // HintChanged is what to do where rows are not as they were written.
-const HintChanged = "go on from the last backup (shedbook restore FILE), and change records with shedbook amend alone"
+const HintChanged = "go on from the last backup (shedbook restore FILE), and change records with shedbook correct alone"
 
 // explain turns the driver's error into one that says what to do.
 func explain(path string, err error) error {

@@ -16,6 +16,6 @@ func (a *app) doubtsVerb() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			return render.Doubts(a.out, report.Doubts(s, l.a.now), l.options())
+			return render.Doubts(a.out, report.Doubts(s), l.options())
 		})
 }

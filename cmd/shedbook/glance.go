@@ -230,7 +230,8 @@ func (l *look) common() string {
 }
 
 // ground reads what was laid, which machines were written to since, and until
-// when it holds of the others; not ok where it can't be stood on, or most of the fleet would have to be read anyway.
+// when it holds of the others; not ok where it can't be stood on, or most of the
+// fleet would have to be read anyway.
 func (l *look) ground(file, program string) (laid []byte, written []string, until time.Time, ok bool) {
 	b, whole := readSealed(file + ".ground")
 	head, laid, _ := bytes.Cut(b, []byte{'\n'})

@@ -75,13 +75,15 @@ func countDoubts(ctx context.Context, b *store.Book, now time.Time) (int, error)
 	if err != nil {
 		return 0, err
 	}
-	found := report.Doubts(report.Stream(fleet, func(yield func(func() *schema.Log) bool) {
+	s := report.Stream(fleet, func(yield func(func() *schema.Log) bool) {
 		for log, logErr := range b.Logs(ctx) {
 			if err = logErr; err != nil || !yield(func() *schema.Log { return &log }) {
 				return
 			}
 		}
-	}, now), now)
+	}, now)
+	s.Now = now
+	found := report.Doubts(s)
 	return len(found.Doubts), err
 }
 
