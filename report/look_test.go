@@ -157,6 +157,36 @@ func TestDoubts(t *testing.T) {
 	require.Empty(t, Doubts(Of(fleet(), at(1, 0))).Doubts)
 }
 
+// A record dated in the future does not count before its date, and is a doubt
+// from the day on which it was entered; as of a time before that nobody knew of
+// it. So is one of a clock that was wrong, where both dates are yet to come.
+func TestDatesAheadAreDoubts(t *testing.T) {
+	entered := func(r schema.Run, at time.Time, number int64) schema.Run {
+		r.Entered, r.Number = at, number
+		return r
+	}
+	l := schema.Log{Machine: schema.Machine{Acquired: at(1, 0)}, Runs: []schema.Run{
+		entered(run(at(2, 8), 1), at(2, 12), 11),
+		entered(run(at(20, 8), 1), at(3, 8), 12),  // a slip
+		entered(run(at(21, 8), 1), at(21, 8), 13), // ordinary, later
+		entered(run(at(80, 8), 1), at(80, 8), 14), // by a clock that was wrong
+	}, Answers: []schema.Answer{{Machine: "R1", Meta: schema.Meta{Number: 15, Entered: at(4, 0)}, At: at(60, 0)}}}
+	ahead := func(asOf, now time.Time) (numbers []int64) {
+		s := Of(fleet(l), asOf)
+		s.Now = now
+		for _, d := range Doubts(s).Doubts {
+			require.Equal(t, DatedAhead, d.Doubt, d.Says)
+			require.Len(t, d.Records, 1)
+			numbers = append(numbers, d.Records[0].Number)
+		}
+		return numbers
+	}
+	require.Empty(t, ahead(at(2, 20), at(90, 0)), "nobody knew of them")
+	require.Equal(t, []int64{12, 15, 14}, ahead(at(10, 0), at(22, 0)), "of the answer, too")
+	require.Equal(t, []int64{12, 15}, ahead(at(10, 0), at(90, 0)))
+	require.Equal(t, []int64{12}, ahead(at(70, 0), at(90, 0)), "an answer that counts by now is no doubt")
+}
+
 func TestASoundLogHasNoDoubts(t *testing.T) {
 	l := schema.Log{Machine: schema.Machine{Acquired: at(1, 0), Meter: schema.N(100)}, Runs: daily(20), TopUps: []schema.TopUp{topup(3, 18, 100)},
 		Overheats: []schema.Overheat{{Head: head(at(2, 9))}}}

@@ -87,7 +87,8 @@ func TestReceivedIsVerified(t *testing.T) {
 		"trigger evil is none of ours":           {"CREATE TRIGGER evil AFTER INSERT ON runs BEGIN DELETE FROM runs; END"},
 		"view sqlite_evil is none of ours":       {"CREATE VIEW evil AS SELECT 1", "PRAGMA writable_schema = 1", "UPDATE sqlite_master SET name = 'sqlite_evil', tbl_name = 'sqlite_evil', sql = 'CREATE VIEW sqlite_evil AS SELECT 1' WHERE name = 'evil'"},
 		"index sqlite_idx is none of ours":       {"CREATE INDEX evil ON runs (note)", "PRAGMA writable_schema = 1", "UPDATE sqlite_master SET name = 'sqlite_idx', sql = 'CREATE INDEX sqlite_idx ON runs (note)' WHERE name = 'evil'"},
-		"table sqlite_stat1 is none of ours":     {"ANALYZE"},
+		"table sqlite_stat1 is none of ours":     {"ANALYZE", "PRAGMA writable_schema = 1", "UPDATE sqlite_master SET sql = 'CREATE TABLE sqlite_stat1(tbl,idx,stat,more)' WHERE name = 'sqlite_stat1'"},
+		"view sqlite_stat4 is none of ours":      {"CREATE VIEW evil AS SELECT 1", "PRAGMA writable_schema = 1", "UPDATE sqlite_master SET name = 'sqlite_stat4', tbl_name = 'sqlite_stat4', sql = 'CREATE VIEW sqlite_stat4 AS SELECT 1' WHERE name = 'evil'"},
 	} {
 		t.Run(says, func(t *testing.T) {
 			path := handOver(t, yard(t), "R4")

@@ -12,6 +12,7 @@ import (
 	"regexp"
 	"runtime/debug"
 	"strings"
+	"syscall"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -83,6 +84,9 @@ func run(ctx context.Context, a *app, args []string) int {
 		return exitDone
 	}
 	code, says, hint := judge(err)
+	if what := store.NoRoom(err); what != "" {
+		says = strings.Replace(says, syscall.ENOSPC.Error(), what, 1)
+	}
 	if says != "" {
 		sayTo(a.errOut, a.errTerminal, a.width, 0, "shedbook: "+render.Safe(says))
 	}

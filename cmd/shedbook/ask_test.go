@@ -27,7 +27,7 @@ func TestOverheatAsks(t *testing.T) {
 		a, out := typed(t, book)
 		require.Equal(t, 0, run(context.Background(), a, append(args, "--book", book)), out.String())
 	}
-	a, out := typed(t, book, "Ada Ven", "Ada Venn", "fast", "mud", "steam", "", "20", "0.3 l")
+	a, out := typed(t, book, "Ada Benn", "Ada Venn", "fast", "mud", "steam", "", "20", "0.3 l")
 	require.Equal(t, 0, run(context.Background(), a, []string{"log", "overheat", "R4", "--book", book}), out.String())
 	caution, question := strings.Index(out.String(), "Do not open the cap"), strings.Index(out.String(), "who drove?")
 	require.Positive(t, caution)

@@ -121,11 +121,11 @@ func (a *app) readable(path string, open *closers) (string, error) {
 	default:
 		return "", usage("name a file or, for what is piped in, /dev/stdin", "%s is no file", path)
 	}
-	dir, err := os.MkdirTemp("", "shedbook-piped-")
+	dir, done, err := store.Passing(os.TempDir())
 	if err != nil {
 		return "", err
 	}
-	*open = append(*open, closing(func() error { return os.RemoveAll(dir) }))
+	*open = append(*open, closing(func() error { done(); return nil }))
 	f, err := os.Create(filepath.Join(dir, "stdin"))
 	if err != nil {
 		return "", err

@@ -153,8 +153,10 @@ func (l *look) source(machines ...string) report.Source {
 	}, l.at))
 }
 
-// given adds what the machines' states take of the belief about them.
+// given adds the clock, and what the machines' states take of the belief about
+// them.
 func (l *look) given(s report.Source) report.Source {
+	s.Now = l.a.now
 	s.Given = func(life *exposure.Life) state.Given { return next.Given(l.fleet, life) }
 	return s
 }

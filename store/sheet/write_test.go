@@ -141,8 +141,8 @@ func TestWrite(t *testing.T) {
 	w := NewWriter(&b, schema.KindNamed("levels"), time.FixedZone("UTC+02:00", 7200))
 	w.Write(rec)
 	require.NoError(t, w.Flush())
-	assert.Equal(t, "ref,machine,at,meter_h,below_mark_ml,engine,note\r\n"+
-		"'-7,R4,2026-03-14T09:30:00+02:00,1e-09,-9.9,cold,\"'=SUM(A1), \"\"deep\"\"\"\r\n", b.String())
+	assert.Equal(t, "ref,machine,at,meter_h,below_mark_ml,engine,note,seen_in\r\n"+
+		"'-7,R4,2026-03-14T09:30:00+02:00,1e-09,-9.9,cold,\"'=SUM(A1), \"\"deep\"\"\",\r\n", b.String())
 }
 
 // Rows set aside say what is wrong, stay as they stood, and are read once they are mended.
@@ -167,7 +167,7 @@ func TestSetAside(t *testing.T) {
 	}
 	require.NoError(t, w.Flush())
 	assert.Equal(t, head+";problem\r\n"+
-		`'=1+1;R9;soon;-1;-4;"machine: ""R9"" is not known (did you mean R1, R4?); start: ""soon"" is not a time: write 2026-03-14 09:30; hours: ""-1"" should lie between 0.0 h and 1000000.0 h"`+"\r\n"+
+		`'=1+1;R9;soon;-1;-4;"machine: ""R9"" is not known (did you mean R1, R4?); start: ""soon"" is not a time: write 2026-03-14 09:30; hours: ""-1"" should lie between 0.01 h and 1000.0 h"`+"\r\n"+
 		`"a;b";R4;2026-03-14;x;'-4 C;"has 6 cells for 5 columns: a cell that holds the separator "";"" stands in quotes";more`+"\r\n", b.String())
 
 	mended := strings.NewReplacer("R9;soon;-1", "R1;2026-03-15;1", ";x;", ";1;", ";more", "").Replace(b.String())
