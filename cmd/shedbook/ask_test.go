@@ -3,7 +3,9 @@ package main
 import (
 	"bytes"
 	"context"
+	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"testing"
 	"time"
@@ -58,4 +60,25 @@ func TestDoubtfulFigureIsAskedAbout(t *testing.T) {
 	a, out = typed(t, book, "that")
 	require.Equal(t, 0, run(context.Background(), a, []string{"log", "check", "R4", "cap-hold", "--relief", "16", "--book", book}), out.String())
 	require.Contains(t, out.String(), "pass")
+}
+
+// What a terminal showed, folded to its width, is held against the book too.
+func TestPaperFromATerminal(t *testing.T) {
+	dir := t.TempDir()
+	book, paper := filepath.Join(dir, "b.db"), filepath.Join(dir, "paper.txt")
+	for _, args := range [][]string{{"init", "--time-zone", "UTC"}, {"machine", "add", "R4"}, {"log", "topup", "R4", "300", "--note", "with a long note that a narrow window folds into more lines than one"}} {
+		a, out := typed(t, book)
+		require.Equal(t, 0, run(context.Background(), a, append(args, "--book", book)), out.String())
+	}
+	a, out := typed(t, book)
+	a.width = 63
+	require.Equal(t, 0, run(context.Background(), a, []string{"history", "R4", "--book", book}), out.String())
+	shown := out.String()
+	colors := regexp.MustCompile("\x1b\\[[0-9;]*m")
+	for text, want := range map[string]int{shown: 0, strings.Replace(shown, "300 mL", "200 mL", 1): exitFailed} {
+		require.NoError(t, os.WriteFile(paper, []byte(colors.ReplaceAllString(text, "")), 0o600))
+		a, out = typed(t, book)
+		require.Equal(t, want, run(context.Background(), a, []string{"history", "--verify", paper, "--book", book}), out.String())
+		require.Contains(t, out.String(), "The records match")
+	}
 }

@@ -28,7 +28,7 @@ type Photo struct {
 // History prints one machine's life for its buyer. CSV has its records.
 func History(w io.Writer, r report.HistoryReport, papers Papers, o Options) error {
 	return Print(w, r, o, func() *Doc {
-		d := &Doc{Title: "History of " + r.Machine, Lead: []string{asOf(r.AsOf, o)}}
+		d := &Doc{Title: "History of " + r.Machine, Lead: []string{asOf(r.AsOf, o)}, AsOf: r.AsOf}
 		if s := identity(r); s != "" {
 			d.Lead = append([]string{s}, d.Lead...)
 		}

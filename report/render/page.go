@@ -7,6 +7,7 @@ import (
 	"html/template"
 	"strings"
 	"sync"
+	"time"
 )
 
 //go:embed page.css
@@ -23,7 +24,8 @@ var pageTemplate = sync.OnceValue(func() *template.Template {
 <meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'">
 <meta name="viewport" content="width=device-width, initial-scale=1">
 <meta name="referrer" content="no-referrer">
-<title>{{.Title}}</title>
+{{if .AsOf}}<meta name="as-of" content="{{.AsOf}}">
+{{end}}<title>{{.Title}}</title>
 <link rel="icon" href="data:,">
 <style>
 {{.CSS}}</style>
@@ -61,12 +63,16 @@ func writePage(b *bytes.Buffer, d *Doc, o Options) error {
 		}
 		return out
 	}
+	asOf := ""
+	if !d.AsOf.IsZero() {
+		asOf = d.AsOf.Format(time.RFC3339)
+	}
 	return pageTemplate().Execute(b, struct {
-		Title        string
+		Title, AsOf  string
 		CSS          template.CSS
 		Shapes, Body template.HTML
 		Lead, Foot   []string
-	}{title, template.CSS(pageCSS), shapes, template.HTML(body.String()), shown(d.Lead), shown(d.Foot)})
+	}{title, asOf, template.CSS(pageCSS), shapes, template.HTML(body.String()), shown(d.Lead), shown(d.Foot)})
 }
 
 func (h heading) html(b *bytes.Buffer, _ Options) {

@@ -82,8 +82,9 @@ func (o Options) day(t time.Time) string {
 // Doc is a report laid out.
 type Doc struct {
 	Title  string
-	Lead   []string // under the title: what it is about, and as of when
-	Foot   []string // at the end: how to read it, its digest
+	Lead   []string  // under the title: what it is about, and as of when
+	Foot   []string  // at the end: how to read it, its digest
+	AsOf   time.Time // of what time it is, to the second, for whoever prints it again; none if zero
 	blocks []block
 	main   *Table // what CSV prints
 }
