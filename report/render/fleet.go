@@ -194,7 +194,6 @@ func FleetPage(w io.Writer, r report.FleetReport, f flags.Result, due report.Due
 	}
 	d.Warn(f.Warnings...)
 	d.Section("Due work")
-	d.Table(dueTable(due))
-	d.Warn(due.Warnings...)
+	dueTables(d, due)
 	return d.Print(w, o)
 }
