@@ -60,7 +60,7 @@ func dueTable(r report.DueReport) *Table {
 		case d.Advice:
 			state = Text("advice").Hint(Dim)
 		case d.Overdue:
-			state = Text("overdue").Hint(Bad)
+			state = Text("overdue").Hint(Doubtful)
 		case d.When == nil:
 			state = Text("no date").Hint(Dim)
 		}

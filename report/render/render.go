@@ -124,6 +124,14 @@ func (d *Doc) Caution(text string) {
 	}
 }
 
+// Parked adds what a machine must not be driven for: a caution in red, which is
+// kept for this and for flags.
+func (d *Doc) Parked(text string) {
+	if text != "" {
+		d.blocks = append(d.blocks, para{text, "parked"})
+	}
+}
+
 // List adds sentences as a list.
 func (d *Doc) List(items []string) {
 	if len(items) > 0 {
@@ -228,6 +236,8 @@ func (p para) text(b *bytes.Buffer, o Options) {
 	case "note":
 		b.WriteString(hanging("Note: ", body, o) + "\n")
 	case "caution":
+		b.WriteString(paint(hanging("Caution: ", body, o), Doubtful, o) + "\n")
+	case "parked":
 		b.WriteString(paint(hanging("Caution: ", body, o), Bad, o) + "\n")
 	default:
 		b.WriteString(flow(body, o) + "\n")
