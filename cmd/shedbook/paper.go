@@ -301,7 +301,7 @@ func (l *look) sayCompared(machine string, c *compared) error {
 			fmt.Fprintf(a.errOut, "  line %d: paper: %s\n    book: %s\n", d.line, render.Safe(paper), render.Safe(book))
 		}
 	}
-	fmt.Fprintf(a.errOut, "hint: to see it as the book has it: shedbook history %s. Flags are weighed with the whole fleet's log, and another version, time zone or units of the book print other lines\n", schema.Quote(render.Safe(machine)))
+	fmt.Fprintf(a.errOut, "try: shedbook history %s prints it as the book has it. Flags are weighed with the whole fleet's log, and another version, time zone or units print other lines\n", schema.Quote(render.Safe(machine)))
 	return exitError(exitFailed)
 }
 

@@ -137,7 +137,7 @@ func (a *app) notePlan(ctx context.Context, b *store.Book, v *schema.Service, nu
 	if err != nil || len(works) == 0 {
 		return err
 	}
-	fmt.Fprintf(a.errOut, "note: %q is no plan of %s (did you mean the plan %q?): a plan counts only services with its own words. To put it right: shedbook amend %d --work %s --why 'worded as the plan'\n",
+	fmt.Fprintf(a.errOut, "note: %q is no plan of %s (did you mean the plan %q?): a plan counts only services with its own words. To put it right: shedbook correct %d --work %s --why 'worded as the plan'\n",
 		render.Safe(v.Work), render.Safe(v.Machine), render.Safe(works[0]), number, schema.Quote(render.Safe(works[0])))
 	return nil
 }
