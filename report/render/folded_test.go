@@ -94,3 +94,12 @@ func TestRedIsForParkedAndFlagged(t *testing.T) {
 	row.Open = []report.Matter{{Machine: "R1", Matter: "steady-loss"}}
 	assert.Contains(t, page(report.FleetReport{Machines: []report.FleetRow{row}}, due), `class="bad"`)
 }
+
+// What the axis of rates shows stands under the plot as text that folds: in the
+// drawing it ran out of a phone's window, 390 pixels wide.
+func TestRatesAxisFolds(t *testing.T) {
+	var b bytes.Buffer
+	require.NoError(t, Rates(&b, sampleRates(), Options{Format: HTML}))
+	assert.Contains(t, b.String(), `<div class="axisname">times the rate of the rest (log scale)`)
+	assert.NotContains(t, b.String(), `<text class="name"`)
+}
