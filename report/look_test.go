@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -118,6 +119,36 @@ func TestCleaningMayNotHelp(t *testing.T) {
 	r := Cleaning(Of(fleet(l), at(60, 0)))
 	require.Nil(t, r.Machines[0].EveryH)
 	require.Contains(t, *r.Machines[0].Why, "would not prevent")
+}
+
+// Overheats that come whenever they like (a Weibull of shape 1, its quantiles)
+// tell of no interval to clean by: what is past the estimate is advice, at the
+// end, and never overdue. Those that come late after a clean (shape 4) do.
+func TestCleaningThatIsNotSureIsAdvice(t *testing.T) {
+	for shape, advice := range map[float64]bool{1: true, 4: false} {
+		l := schema.Log{Machine: schema.Machine{Name: "R1", Acquired: at(1, 0)}}
+		const n = 12
+		for k := range n {
+			d := 1 + 3*k
+			life := 10 * math.Pow(-math.Log(1-(float64(k)+0.5)/n), 1/shape)
+			l.Cleanings = append(l.Cleanings, clean(d, 6, "both"))
+			l.Runs = append(l.Runs, run(at(d, 8), 25, on("mud")))
+			l.Overheats = append(l.Overheats, schema.Overheat{Head: head(at(d, 8+life))})
+		}
+		l.Runs = append(l.Runs, run(at(100, 8), 20, on("mud")))
+		f := fleet(l)
+		f.Plans = []schema.Plan{{Machine: "R1", Work: "oil", EveryDays: schema.N(1000)}}
+		c := Cleaning(Of(f, at(110, 0)))
+		r := DueWork(Of(f, at(110, 0)), &c)
+		require.Len(t, r.Due, 2, shape)
+		i := slices.IndexFunc(r.Due, func(d Due) bool { return d.Work == CleaningWork })
+		d := r.Due[i]
+		require.Negative(t, d.Left)
+		require.Equal(t, advice, d.Advice, shape)
+		require.Equal(t, !advice, d.Overdue, shape)
+		require.Equal(t, advice, i == 1, "advice comes last")
+		require.Equal(t, advice, strings.Contains(d.Says, "advised, not due"), d.Says)
+	}
 }
 
 func TestDoubts(t *testing.T) {

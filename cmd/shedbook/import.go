@@ -166,13 +166,17 @@ func (a *app) template(ctx context.Context, k *schema.Kind, workbook string) err
 	if _, err := os.Lstat(workbook); err == nil { // it may have been filled in
 		return usage("name another file, or move that one away", "%s is there already", workbook)
 	}
-	return toFile(workbook, func(out io.Writer) error {
+	if err := toFile(workbook, func(out io.Writer) error {
 		w, err := sheet.NewWorkbookWriter(out, []*schema.Kind{k}, known)
 		if err != nil {
 			return err
 		}
 		return w.Close()
-	})
+	}); err != nil {
+		return err
+	}
+	a.wrote(workbook)
+	return nil
 }
 
 // sources finds the sheets behind the words given.

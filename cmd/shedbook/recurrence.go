@@ -8,6 +8,7 @@ import (
 
 	"shedbook/report"
 	"shedbook/report/render"
+	"shedbook/schema"
 )
 
 func (a *app) recurrenceVerb() *cobra.Command {
@@ -26,6 +27,7 @@ func (a *app) recurrenceVerb() *cobra.Command {
 		})
 	c.ValidArgsFunction = cobra.NoFileCompletions
 	c.Flags().StringVar(&work, "work", "", "of this work, worded as the services are")
+	_ = c.RegisterFlagCompletionFunc("work", a.completeField(schema.KindNamed("service").Field("work")))
 	c.Flags().BoolVar(&overheats, "overheats", false, "of overheats (unless --work names a work)")
 	return c
 }
