@@ -367,15 +367,20 @@ func (r *Remedy) round() {
 	r.Held = math.Round(r.Held*1000) / 1000
 }
 
-// Name is what was done, and about what, in words.
-func (r *Remedy) Name() string {
-	switch r.What {
-	case "clean":
+// Done is what was done, in words.
+func (r *Remedy) Done() string {
+	if r.What == "clean" {
 		return "thorough clean"
-	case "bleed":
-		return "bleed"
 	}
-	return r.What + " for " + r.Cause
+	return r.What
+}
+
+// Name is what was done, and about what.
+func (r *Remedy) Name() string {
+	if r.What == "service" || r.What == "answer" {
+		return r.What + " for " + r.Cause
+	}
+	return r.Done()
 }
 
 // Verdict is whether it held, in a line: "held, 0 overheats in 41 like hours where

@@ -22,8 +22,7 @@ func (s *state) do(skipped []int) (Do, *look) {
 	top, most := s.top()
 	if q := s.open(); q != nil && s.b.p[0] >= most {
 		return Do{Act: DoNothing,
-			Why: fmt.Sprintf("nothing to do but drive it: the %s of %s is not proven yet; %.0f more engine hours like those in which it overheated, without trouble, prove it",
-				s.remedy(q), s.day(q.At), max(1, q.HoursToProve))}, nil
+			Why: fmt.Sprintf("nothing to do but drive it: the %s of %s is not proven yet; %s", q.Name(), s.day(q.At), q.ToProve())}, nil
 	}
 	if s.quiet(most) {
 		return Do{Act: DoNothing, Why: s.quietWhy()}, nil
@@ -144,8 +143,8 @@ func (s *state) top() (cause int, p float64) {
 // vain: the last remedy for it did not hold, and no check has failed for it since.
 func (s *state) vain(cause int) bool {
 	name := s.n.causes[cause].name
-	for i := len(s.q.Remedies) - 1; i >= 0; i-- {
-		r := &s.q.Remedies[i]
+	for i := len(s.remedies) - 1; i >= 0; i-- {
+		r := &s.remedies[i]
 		if r.Cause != name {
 			continue
 		}
@@ -161,19 +160,12 @@ func (s *state) vain(cause int) bool {
 
 // open is a remedy that is neither proven nor undone, with no overheat since.
 func (s *state) open() *belief.Remedy {
-	for i := len(s.q.Remedies) - 1; i >= 0; i-- {
-		if r := &s.q.Remedies[i]; r.Says == belief.NotYet && !s.q.Last.After(r.At) && r.Since.Events == 0 {
+	for i := len(s.remedies) - 1; i >= 0; i-- {
+		if r := &s.remedies[i]; r.Says == belief.NotYet && !s.q.Last.After(r.At) && r.Since.Events == 0 {
 			return r
 		}
 	}
 	return nil
-}
-
-func (s *state) remedy(r *belief.Remedy) string {
-	if r.What == "clean" {
-		return "thorough clean"
-	}
-	return r.What
 }
 
 // quiet: it is likelier than not that nothing is the matter now, and that not
@@ -197,9 +189,9 @@ func (s *state) failedLately() bool {
 
 func (s *state) quietWhy() string {
 	why := fmt.Sprintf("nothing to do: no fault is likely now (%.2f)", s.b.p[0])
-	for i := len(s.q.Remedies) - 1; i >= 0; i-- {
-		if r := &s.q.Remedies[i]; r.Says == belief.Held && !s.q.Last.After(r.At) {
-			return why + fmt.Sprintf("; the %s of %s held", s.remedy(r), s.day(r.At))
+	for i := len(s.remedies) - 1; i >= 0; i-- {
+		if r := &s.remedies[i]; r.Says == belief.Held && !s.q.Last.After(r.At) {
+			return why + fmt.Sprintf("; the %s of %s held", r.Name(), s.day(r.At))
 		}
 	}
 	x := &s.q.Split
