@@ -189,10 +189,8 @@ func (s *state) failedLately() bool {
 
 func (s *state) quietWhy() string {
 	why := fmt.Sprintf("nothing to do: no fault is likely now (%.2f)", s.b.p[0])
-	for i := len(s.remedies) - 1; i >= 0; i-- {
-		if r := &s.remedies[i]; r.Says == belief.Held && !s.q.Last.After(r.At) {
-			return why + fmt.Sprintf("; the %s of %s held", r.Name(), s.day(r.At))
-		}
+	if r := s.provenSince(); r != nil {
+		return why + fmt.Sprintf("; the %s of %s held", r.Name(), s.day(r.At))
 	}
 	x := &s.q.Split
 	if x.Overheats > 0 {
@@ -200,6 +198,16 @@ func (s *state) quietWhy() string {
 			plural("overheat", float64(x.Overheats)), s.q.Hours, x.SoundOwnDriving)
 	}
 	return why
+}
+
+// provenSince is the last remedy that held, with no overheat since; nil for none.
+func (s *state) provenSince() *belief.Remedy {
+	for i := len(s.remedies) - 1; i >= 0; i-- {
+		if r := &s.remedies[i]; r.Says == belief.Held && !s.q.Last.After(r.At) {
+			return r
+		}
+	}
+	return nil
 }
 
 // alikeAt is how often the fleet's other machines are to overheat, for each of
@@ -213,6 +221,9 @@ const adviseAt = 0.5
 // overheat too, and this one where it is driven harder.
 func (s *state) driving() bool {
 	x := &s.q.Split
+	if s.provenSince() != nil { // it ended what the driving would have gone on with
+		return false
+	}
 	if x.Overheats < 2 || s.q.Elsewhere < alikeAt || x.SoundOwnDriving < 1.05*x.SoundUsualDriving && s.q.Habit() == "" {
 		return false
 	}

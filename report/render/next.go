@@ -126,7 +126,9 @@ func nextHead(r next.Result, o Options) *Doc {
 		return d
 	}
 	d.Say(sentence(r.Advice))
-	d.Say(r.Parts)
+	if r.Do.Act != next.DoAdvise { // which says so
+		d.Say(r.Parts)
+	}
 	d.List(lastHeld(r.Machine, r.Remedies, o))
 	return d
 }
