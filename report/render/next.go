@@ -129,7 +129,9 @@ func nextHead(r next.Result, o Options) *Doc {
 	if r.Do.Act != next.DoAdvise { // which says so
 		d.Say(r.Parts)
 	}
-	d.List(lastHeld(r.Machine, r.Remedies, o))
+	if !r.IsParked() { // whose page is full: held has them
+		d.List(lastHeld(r.Machine, r.Remedies, o))
+	}
 	return d
 }
 
