@@ -78,7 +78,7 @@ func (s *state) whileParked(d Do, is stand.State) Do {
 		}
 	}
 	c := &s.n.checks[s.n.check(name)]
-	return Do{Act: DoCheck, Check: &c.name, Minutes: &c.minutes, Why: fmt.Sprintf("it is parked: %s. What lifts that: %s", reason.Text, reason.LiftedBy)}
+	return Do{Act: DoCheck, Check: &c.name, Minutes: &c.minutes, Why: "it is parked: " + reason.Text}
 }
 
 // turn is the cause whose turn it is where none stands out: the most probable
