@@ -66,7 +66,7 @@ func (a *app) verifyPaper(ctx context.Context, b *store.Book, machines []string,
 	}
 	digests := report.FindDigests(string(text))
 	if len(digests) == 0 {
-		return usage("a history that shedbook printed has one at its foot; of a PDF or a scan, type it into a text file", "%s carries no digest of records", path)
+		return usage("a printed history has it at the foot; from a PDF or a scan, type it into a text file", "%s carries no digest of records", path)
 	}
 	for _, machine := range machines {
 		if matches, err := a.matchesPaper(ctx, b, machine, digests); matches || err != nil {

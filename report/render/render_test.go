@@ -46,7 +46,7 @@ func sampleTable() *Table {
 		{Key: "hours", Head: "Hours", Unit: unit.Hours},
 		{Key: "topped_up_ml", Head: "Topped up", Unit: unit.Millilitres, Drop: 2},
 		{Key: "rate_ml_per_h", Head: "Loss", Unit: unit.Millilitres, Per: "/h", Span: true},
-		{Key: "last", Head: "Last look", Drop: 3},
+		{Key: "last", Head: "Last reading", Drop: 3},
 		{Key: "note", Head: "What it says", Wrap: true},
 		{Key: "serial"},
 	}, Notes: []string{"2 of 9 stretches began while the level was settling."}}

@@ -53,7 +53,7 @@ var everyReport = []struct {
 		}},
 	{"history", func(w io.Writer, o Options) error { return History(w, sampleHistory(), Papers{Digest: "9f2c41"}, o) },
 		func(w io.Writer, o Options) error {
-			return History(w, report.HistoryReport{AsOf: noon, Machine: "R9", Unknown: []string{"nothing is recorded of this machine"}}, Papers{}, o)
+			return History(w, report.HistoryReport{AsOf: noon, Machine: "R9", Unknown: []string{"nothing is recorded for this machine"}}, Papers{}, o)
 		}},
 	{"next-all", func(w io.Writer, o Options) error { return NextInFull(w, sampleNext(), o) },
 		func(w io.Writer, o Options) error {

@@ -153,7 +153,7 @@ func TestParseTime(t *testing.T) {
 		}
 	}
 	for _, c := range []struct{ in, want string }{
-		{"29/11", `"29/11" does not say which is the day and which the month: write 2026-03-14, or say it once for all: shedbook set date-order dmy`},
+		{"29/11", `"29/11" does not say which is the day and which the month: write 2026-03-14, or set it once: shedbook set date-order dmy`},
 		{"31 Feb 2026", `"31 Feb 2026" has no such day: February 2026 has 28 days`},
 		{"soon", `"soon" is not a time: write 2026-03-14 09:30, 14:30, yesterday 9:00 or 20 min ago`},
 		{"yesterday noonish", `"yesterday noonish" has no time of day: write yesterday 9:00`},

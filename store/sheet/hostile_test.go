@@ -92,7 +92,7 @@ func TestRefused(t *testing.T) {
 		bytes []byte
 		want  string
 	}{
-		{"nothing", nil, "season.xlsx:1: is no workbook (.xlsx): save it as one, or as CSV UTF-8"},
+		{"nothing", nil, "season.xlsx:1: is not a workbook (.xlsx): save it as one, or as CSV UTF-8"},
 		{"CSV", []byte("machine,start\nR4,2026-03-14\n"), "season.xlsx:1: is no workbook (.xlsx)"},
 		{"old or encrypted", []byte("\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + many("x", 600)), "season.xlsx:1: is an old workbook (.xls), or one with a password"},
 		{"an archive", archive("readme.txt"), "season.xlsx:1: is no workbook, or a damaged one (_rels/.rels is missing)"},
@@ -111,7 +111,7 @@ func TestRefused(t *testing.T) {
 		{"an endless row", rows(headXML + `<row r="2"><c t="str"><v>` + many("x", maxRowXML) + `</v></c></row>` + tailXML), "season.xlsx[runs]:2: the row holds more than 4 MiB"},
 		{"an endless name", rows(headXML + "<" + many("x", maxRowXML+1)), "season.xlsx[runs]:1: the row holds more than 4 MiB"},
 		{"a bomb", rows(headXML + many(many(" ", 1<<20)+"<x/>", freeUnpack>>20) + tailXML), "season.xlsx[runs]:1: the tab unpacks to far more than a sheet holds"},
-		{"a bomb of styles", bare(t, headXML+tailXML, many(many(" ", 1<<20)+"<x/>", maxSmall>>20)+styleXML, textXML, bookXML), "unpacks to far more than a sheet holds"},
+		{"a bomb of styles", bare(t, headXML+tailXML, many(many(" ", 1<<20)+"<x/>", maxSmall>>20)+styleXML, textXML, bookXML), "is far too large when unpacked"},
 		{"an empty tab", rows(`<worksheet><sheetData/></worksheet>`), "season.xlsx[runs]:1: has no header row"},
 	} {
 		good, wrong := wrongWith(t, c.bytes)

@@ -216,7 +216,7 @@ func TestCells(t *testing.T) {
 	})
 	good, wrong := readTab(t, w, "Sheet1", "runs", bookIn(t, "UTC"))
 	// excelize computes no formulas: C9 has no value, as in a workbook that no spreadsheet program has saved.
-	assert.Equal(t, []string{"season.xlsx[Sheet1]:9: hours: holds a formula without a value: open the workbook in a spreadsheet program and save it, or write the value"}, wrong)
+	assert.Equal(t, []string{"season.xlsx[Sheet1]:9: hours: has a formula without a value: open the workbook in a spreadsheet program and save it, or write the value"}, wrong)
 	var got []string
 	for _, g := range good {
 		r := g.(*schema.Run)
