@@ -192,7 +192,7 @@ func TestAsOf(t *testing.T) {
 	require.Len(t, Fleet{Logs: []Log{l}}.AsOf(day(1)).Logs[0].Runs, 1)
 }
 
-// Names that look alike are kept as one: the spellings are those of Unicode
+// Names that look alike are kept as one: the spellings were driven on Unicode
 // Standard Annex 15, figure 4 (composed and not) and of its category Cf.
 func TestNamesAreCleanedOnEntry(t *testing.T) {
 	const name = "Ren\u00e9 Venn"

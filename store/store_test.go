@@ -175,7 +175,7 @@ func TestRecordAmendVoid(t *testing.T) {
 	require.Equal(t, number+1, again)
 
 	_, err = b.Void(ctx, 1, "a machine with records")
-	require.ErrorContains(t, err, "stands in 1 records")
+	require.ErrorContains(t, err, "is used by 1 records")
 }
 
 func TestRenamedDriverKeepsHistory(t *testing.T) {

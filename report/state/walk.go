@@ -640,7 +640,7 @@ func (m *matter) steps(w *walker) string {
 		if at.IsZero() {
 			return what
 		}
-		return what + " (done " + w.day(at) + ")"
+		return what + ": done " + w.day(at)
 	}
 	seen := 0
 	if !m.morning.IsZero() {
@@ -667,6 +667,9 @@ func (m *matter) steps(w *walker) string {
 		}
 		return "find what fails with a check, then fix it"
 	}
-	return done("find and fix the loss (record a service with its cause, or a thorough clean)", m.mended) + "; " +
-		done("fill to the mark"+place, m.filled) + "; " + full
+	fix := "find and fix the loss"
+	if m.mended.IsZero() {
+		fix += " (record the service with its cause, or a thorough clean)"
+	}
+	return done(fix, m.mended) + "; " + done("fill to the mark"+place, m.filled) + "; " + full
 }
