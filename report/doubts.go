@@ -99,6 +99,7 @@ func (d *doubter) all() {
 	d.overheats()
 	d.coolant()
 	d.dates()
+	d.later()
 	sort.SliceStable(d.found, func(a, b int) bool { return d.found[a].At.Before(d.found[b].At) })
 }
 
@@ -239,6 +240,29 @@ func (d *doubter) dates() {
 			d.add(b.At, DatedAhead, []Ref{refOf(kind, b)}, "%s is dated %s, after it was entered, %s", record(kind, b.Number), d.s.day(b.At), d.s.day(b.Entered))
 		}
 	})
+}
+
+// later finds, of what is dated too late to count yet, what was so from the day on
+// which it was entered. What was entered since the time asked for is none of it;
+// what was entered later than now, was by a clock that was wrong.
+func (d *doubter) later() {
+	if d.l.Whole == nil {
+		return
+	}
+	for r := range d.l.Whole.Records() {
+		k := schema.KindOf(r)
+		m, at := k.Meta(r), k.When(r)
+		if m.Entered.IsZero() || !at.After(d.s.AsOf) {
+			continue
+		}
+		refs := []Ref{{k.Name, m.Number, k.Text(r, "ref")}}
+		switch {
+		case !d.s.Now.IsZero() && m.Entered.After(d.s.Now):
+			d.add(at, DatedAhead, refs, "%s is dated %s, and entered by a clock that said %s: it does not count before then", record(k.Name, m.Number), d.s.day(at), d.s.day(m.Entered))
+		case !m.Entered.After(d.s.AsOf) && at.After(m.Entered.Add(aheadSlack)):
+			d.add(at, DatedAhead, refs, "%s is dated %s, after it was entered, %s: it does not count before then", record(k.Name, m.Number), d.s.day(at), d.s.day(m.Entered))
+		}
+	}
 }
 
 // each goes through all dated records of a log, kind by kind, each in time

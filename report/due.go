@@ -32,10 +32,13 @@ type Due struct {
 	Plan    int64      `json:"plan"`
 	Last    *time.Time `json:"last"`    // when it was last done; null = never, counted from the start of the log
 	Overdue bool       `json:"overdue"` // an interval has passed
-	By      string     `json:"by"`      // hours, mud hours or days: the interval that runs out first
-	Every   float64    `json:"every"`   // of it
-	Since   float64    `json:"since"`   // of it, since last done
-	Left    float64    `json:"left"`    // of it; below 0 where overdue
+	// Advice says that the interval is an estimate that the log does not bear out
+	// (see CleaningReport): it is never overdue.
+	Advice bool    `json:"advice"`
+	By     string  `json:"by"`    // hours, mud hours or days: the interval that runs out first
+	Every  float64 `json:"every"` // of it
+	Since  float64 `json:"since"` // of it, since last done
+	Left   float64 `json:"left"`  // of it; below 0 where overdue
 	// When it falls due, at the machine's own pace where it goes by hours, and
 	// the earliest and latest with 95 % confidence; null where there is no pace.
 	When *time.Time `json:"when"`
@@ -51,7 +54,7 @@ const CleaningWork = "thorough clean"
 
 // DueWork lists the work of all plans, and the cleanings that the estimated
 // intervals ask for; what is overdue first, by how far, then by when it falls
-// due. A machine's own plan overrides its model's plan of the same work.
+// due, and what is only advice at the end. A machine's own plan overrides its model's plan of the same work.
 // cleaning is the result of Cleaning on the same fleet, or nil.
 func DueWork(s Source, cleaning *CleaningReport) DueReport {
 	r := DueReport{AsOf: s.AsOf, Machines: []state.Machine{}, Due: []Due{}}
@@ -76,7 +79,7 @@ func DueWork(s Source, cleaning *CleaningReport) DueReport {
 			own = own || foldWork(plan.Work) == CleaningWork
 		}
 		if c := clean[m.Name]; c != nil && !own {
-			if d, ok := s.dueClean(l, p, c); ok {
+			if d, ok := s.dueClean(l, p, c, cleaning.unsure); ok {
 				r.Due = append(r.Due, d)
 				asked[d.By] = true
 			}
@@ -94,6 +97,11 @@ func DueWork(s Source, cleaning *CleaningReport) DueReport {
 	}
 	slices.SortStableFunc(r.Due, func(a, b Due) int {
 		switch {
+		case a.Advice != b.Advice:
+			if b.Advice {
+				return -1
+			}
+			return 1
 		case a.Overdue != b.Overdue:
 			if a.Overdue {
 				return -1
@@ -198,14 +206,16 @@ func (src *Source) due(l *exposure.Life, p pace, plan *schema.Plan) Due {
 
 // dueClean is the cleaning that the estimated interval asks for: by mud hours
 // where there is such an interval, else by hours.
-func (src *Source) dueClean(l *exposure.Life, p pace, c *CleaningMachine) (Due, bool) {
+func (src *Source) dueClean(l *exposure.Life, p pace, c *CleaningMachine, unsure map[string]string) (Due, bool) {
 	d := Due{Machine: c.Machine, Work: CleaningWork, Last: c.LastThorough}
 	switch {
 	case c.EveryMudH != nil:
 		d.By, d.Every, d.Since = "mud hours", c.EveryMudH.Value, c.MudHoursSinceThorough
+		d.Advice = unsure[d.By] != ""
 		src.falls(&d, p.mud)
 	case c.EveryH != nil:
 		d.By, d.Every, d.Since = "hours", c.EveryH.Value, c.HoursSinceThorough
+		d.Advice = unsure[d.By] != ""
 		src.falls(&d, p.hours)
 	default:
 		return d, false
@@ -217,14 +227,19 @@ func (src *Source) dueClean(l *exposure.Life, p pace, c *CleaningMachine) (Due, 
 func (src *Source) falls(d *Due, r rate) {
 	d.Since = tidy(d.Since)
 	d.Left = tidy(d.Every - d.Since)
-	d.Overdue = d.Left <= 0
+	past := d.Left <= 0
+	d.Overdue = past && !d.Advice
 	unit := map[string]string{"hours": "h", "mud hours": "mud h", "days": "days"}[d.By]
 	done := "no record of it being done"
 	if d.Last != nil {
 		done = "last done " + d.Last.Format(time.DateOnly)
 	}
-	if d.Overdue {
+	if past {
 		d.When = src.local(src.AsOf)
+		if d.Advice {
+			d.Says = fmt.Sprintf("%s: %s advised, not due: %s %s past an estimate of every %s that is not sure, %s", d.Machine, d.Work, num(-d.Left), unit, num(d.Every), done)
+			return
+		}
 		d.Says = fmt.Sprintf("%s: %s overdue by %s %s (every %s, %s)", d.Machine, d.Work, num(-d.Left), unit, num(d.Every), done)
 		return
 	}

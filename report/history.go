@@ -73,6 +73,7 @@ type Entry struct {
 	Says    string    `json:"says"`
 	Note    string    `json:"note,omitempty"`
 	Amended int       `json:"amended"` // how often
+	Rinse   bool      `json:"-"`       // a cleaning that is not thorough, with nothing measured
 }
 
 // Month is what was driven in a calendar month.
@@ -252,9 +253,9 @@ func (src *Source) entries(l *exposure.Life, mask *Masker) []Entry {
 		if v.Thorough() {
 			how = "radiator cleaned thoroughly"
 		}
-		out := ""
+		taken := ""
 		if v.RadiatorOut == "yes" {
-			out = "radiator out"
+			taken = "taken out"
 		}
 		sides := v.Sides
 		if sides == "both" {
@@ -266,8 +267,9 @@ func (src *Source) entries(l *exposure.Life, mask *Masker) []Entry {
 		if method == "rinse" {
 			method = "" // it says so already
 		}
-		add("clean", &v.Base, v.Note, how, with("by %s", method), sides, out, pct(v.BlockedFront, "blocked %s from the front"),
+		add("clean", &v.Base, v.Note, how, with("by %s", method), sides, taken, pct(v.BlockedFront, "blocked %s from the front"),
 			pct(v.BlockedBack, "%s from behind"), pct(v.BlockedAfter, "%s after"))
+		out[len(out)-1].Rinse = !v.Thorough() && !v.BlockedFront.Known && !v.BlockedBack.Known && !v.BlockedAfter.Known
 	}
 	for i := range l.Overheats {
 		e := &l.Overheats[i]

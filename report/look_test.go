@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -120,6 +121,36 @@ func TestCleaningMayNotHelp(t *testing.T) {
 	require.Contains(t, *r.Machines[0].Why, "would not prevent")
 }
 
+// Overheats that come whenever they like (a Weibull of shape 1, its quantiles)
+// tell of no interval to clean by: what is past the estimate is advice, at the
+// end, and never overdue. Those that come late after a clean (shape 4) do.
+func TestCleaningThatIsNotSureIsAdvice(t *testing.T) {
+	for shape, advice := range map[float64]bool{1: true, 4: false} {
+		l := schema.Log{Machine: schema.Machine{Name: "R1", Acquired: at(1, 0)}}
+		const n = 12
+		for k := range n {
+			d := 1 + 3*k
+			life := 10 * math.Pow(-math.Log(1-(float64(k)+0.5)/n), 1/shape)
+			l.Cleanings = append(l.Cleanings, clean(d, 6, "both"))
+			l.Runs = append(l.Runs, run(at(d, 8), 25, on("mud")))
+			l.Overheats = append(l.Overheats, schema.Overheat{Head: head(at(d, 8+life))})
+		}
+		l.Runs = append(l.Runs, run(at(100, 8), 20, on("mud")))
+		f := fleet(l)
+		f.Plans = []schema.Plan{{Machine: "R1", Work: "oil", EveryDays: schema.N(1000)}}
+		c := Cleaning(Of(f, at(110, 0)))
+		r := DueWork(Of(f, at(110, 0)), &c)
+		require.Len(t, r.Due, 2, shape)
+		i := slices.IndexFunc(r.Due, func(d Due) bool { return d.Work == CleaningWork })
+		d := r.Due[i]
+		require.Negative(t, d.Left)
+		require.Equal(t, advice, d.Advice, shape)
+		require.Equal(t, !advice, d.Overdue, shape)
+		require.Equal(t, advice, i == 1, "advice comes last")
+		require.Equal(t, advice, strings.Contains(d.Says, "advised, not due"), d.Says)
+	}
+}
+
 func TestDoubts(t *testing.T) {
 	meter := func(r schema.Run, out, in float64) schema.Run {
 		r.MeterOut, r.MeterIn = schema.N(out), schema.N(in)
@@ -155,6 +186,36 @@ func TestDoubts(t *testing.T) {
 	require.Contains(t, r.Doubts[1].Says, "105 to 107")
 	require.Contains(t, r.Doubts[3].Says, "13.4 h")
 	require.Empty(t, Doubts(Of(fleet(), at(1, 0))).Doubts)
+}
+
+// A record dated in the future does not count before its date, and is a doubt
+// from the day on which it was entered; as of a time before that nobody knew of
+// it. So is one of a clock that was wrong, where both dates are yet to come.
+func TestDatesAheadAreDoubts(t *testing.T) {
+	entered := func(r schema.Run, at time.Time, number int64) schema.Run {
+		r.Entered, r.Number = at, number
+		return r
+	}
+	l := schema.Log{Machine: schema.Machine{Acquired: at(1, 0)}, Runs: []schema.Run{
+		entered(run(at(2, 8), 1), at(2, 12), 11),
+		entered(run(at(20, 8), 1), at(3, 8), 12),  // a slip
+		entered(run(at(21, 8), 1), at(21, 8), 13), // ordinary, later
+		entered(run(at(80, 8), 1), at(80, 8), 14), // by a clock that was wrong
+	}, Answers: []schema.Answer{{Machine: "R1", Meta: schema.Meta{Number: 15, Entered: at(4, 0)}, At: at(60, 0)}}}
+	ahead := func(asOf, now time.Time) (numbers []int64) {
+		s := Of(fleet(l), asOf)
+		s.Now = now
+		for _, d := range Doubts(s).Doubts {
+			require.Equal(t, DatedAhead, d.Doubt, d.Says)
+			require.Len(t, d.Records, 1)
+			numbers = append(numbers, d.Records[0].Number)
+		}
+		return numbers
+	}
+	require.Empty(t, ahead(at(2, 20), at(90, 0)), "nobody knew of them")
+	require.Equal(t, []int64{12, 15, 14}, ahead(at(10, 0), at(22, 0)), "of the answer, too")
+	require.Equal(t, []int64{12, 15}, ahead(at(10, 0), at(90, 0)))
+	require.Equal(t, []int64{12}, ahead(at(70, 0), at(90, 0)), "an answer that counts by now is no doubt")
 }
 
 func TestASoundLogHasNoDoubts(t *testing.T) {

@@ -13,7 +13,6 @@ import (
 	"strconv"
 	"strings"
 	"sync"
-	"sync/atomic"
 	"time"
 
 	"shedbook/report/exposure"
@@ -28,14 +27,36 @@ import (
 // through without being held. A report reads the lives once.
 type Source struct {
 	AsOf  time.Time    // in the book's zone; what is dated after it does not count
+	Now   time.Time    // the clock, to tell what was entered by a wrong one; zero if nobody asks
 	Fleet schema.Fleet // without its Logs
 	Index *exposure.Index
 	Lives iter.Seq[*exposure.Life]
 	// Given is what a machine's state takes of others than its log; nil for none.
 	Given func(*exposure.Life) state.Given
-	// Later is set once the lives are read, if any holds what is dated after
-	// AsOf: else all of it reads the same as of any later time.
-	Later *atomic.Bool
+	// Later is told, once the lives are read, when what is dated after AsOf begins:
+	// until then all of it reads the same.
+	Later *Later
+}
+
+// Later is the earliest of some dates. Several goroutines may tell it of theirs.
+type Later struct {
+	mu    sync.Mutex
+	first time.Time
+}
+
+func (l *Later) is(at time.Time) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if l.first.IsZero() || at.Before(l.first) {
+		l.first = at
+	}
+}
+
+// First is the earliest; zero where there is none.
+func (l *Later) First() time.Time {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.first
 }
 
 // Of reads a fleet that is at hand.
@@ -56,20 +77,37 @@ func Of(f schema.Fleet, asOf time.Time) Source {
 // not one machine's is taken of f.
 func Stream(f schema.Fleet, logs iter.Seq[func() *schema.Log], asOf time.Time) Source {
 	f.Logs = nil
-	answers := len(f.Answers)
+	all := f.Answers
 	f = f.AsOf(asOf)
-	s := Source{AsOf: asOf.In(f.Settings.Zone()), Fleet: f, Index: exposure.NewIndex(f.Words, f.Drivers, f.Settings), Later: new(atomic.Bool)}
-	s.Later.Store(len(f.Answers) < answers)
+	s := Source{AsOf: asOf.In(f.Settings.Zone()), Fleet: f, Index: exposure.NewIndex(f.Words, f.Drivers, f.Settings), Later: new(Later)}
+	if n := len(f.Answers); n < len(all) {
+		s.Later.is(all[n].At)
+	}
 	lives := ahead(logs, func(open func() *schema.Log) *exposure.Life {
 		log := open()
 		if log == nil {
 			return nil
 		}
 		cut := log.AsOf(asOf)
-		if m := &log.Machine; cut.Len() < log.Len() || m.Acquired.After(asOf) || m.Retired.After(asOf) {
-			s.Later.Store(true)
+		for _, at := range []time.Time{log.Machine.Acquired, log.Machine.Retired} {
+			if at.After(asOf) {
+				s.Later.is(at)
+			}
 		}
-		return s.Index.Begin(&cut)
+		life := s.Index.Begin(&cut)
+		if cut.Len() < log.Len() {
+			life.Whole = log
+			for r := range log.Records() {
+				k := schema.KindOf(r)
+				if at := k.When(r); at.After(asOf) {
+					s.Later.is(at)
+					if at := k.Meta(r).Entered; at.After(asOf) { // by a clock that was wrong
+						s.Later.is(at)
+					}
+				}
+			}
+		}
+		return life
 	})
 	s.Lives = func(yield func(*exposure.Life) bool) {
 		for l := range lives {

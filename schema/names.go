@@ -107,3 +107,47 @@ func oneApart(a, b []rune) bool {
 	}
 	return i+1 < len(a) && a[i] == b[i+1] && a[i+1] == b[i] && slices.Equal(a[i+2:], b[i+2:])
 }
+
+// workWords say that something was done, or join words; they do not say what with.
+var workWords = []string{"a", "an", "and", "the", "of", "with", "in", "on", "to", "new", "old",
+	"change", "changed", "replace", "replaced", "service", "serviced", "check", "checked", "clean", "cleaned", "done"}
+
+// AlikeWorks are the works that may be meant by another wording: those that share
+// more than half of the words of the shorter one, plurals and words such as
+// "changed" aside. Case and blanks make no other work, so those that are the same
+// but for these are none.
+func AlikeWorks(work string, works []string) []string {
+	mine := contentWords(work)
+	var out []string
+	for _, other := range works {
+		theirs := contentWords(other)
+		if fold(other) == fold(work) || slices.Contains(out, other) || len(mine) == 0 || len(theirs) == 0 {
+			continue
+		}
+		shared := 0
+		for _, w := range mine {
+			if slices.Contains(theirs, w) {
+				shared++
+			}
+		}
+		if 2*shared > min(len(mine), len(theirs)) {
+			out = append(out, other)
+		}
+	}
+	return out
+}
+
+// contentWords are the words of a work that say what with, each once, without a
+// plural s.
+func contentWords(work string) []string {
+	var out []string
+	for _, w := range NameWords(work) {
+		if len(w) > 3 && !strings.HasSuffix(w, "ss") {
+			w = strings.TrimSuffix(w, "s")
+		}
+		if !slices.Contains(workWords, w) && !slices.Contains(out, w) {
+			out = append(out, w)
+		}
+	}
+	return out
+}

@@ -223,3 +223,15 @@ func TestTwins(t *testing.T) {
 		require.Equal(t, want, Twins(name, names), name)
 	}
 }
+
+// What the same hands call the same work, and what is another (common practice, no source).
+func TestAlikeWorks(t *testing.T) {
+	works := []string{"oil and filter", "Valve clearance", "coolant changed", "belt"}
+	for work, want := range map[string][]string{
+		"oil change": {"oil and filter"}, "oil & filters": {"oil and filter"}, "valve clearances checked": {"Valve clearance"},
+		"New coolant": {"coolant changed"}, "drive belt": {"belt"},
+		"oil pump seal": nil, "air filter": nil, "changed": nil, "OIL  and filter": nil, "": nil,
+	} {
+		require.Equal(t, want, AlikeWorks(work, works), work)
+	}
+}

@@ -1,9 +1,13 @@
 package store
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"io/fs"
+	"path/filepath"
+	"strings"
+	"syscall"
 
 	"modernc.org/sqlite"
 	lib "modernc.org/sqlite/lib"
@@ -40,6 +44,9 @@ func trouble(t Trouble, hint, format string, args ...any) error {
 	return &Error{Trouble: t, Says: fmt.Sprintf(format, args...), Hint: hint}
 }
 
+// HintChanged is what to do where rows are not as they were written.
+const HintChanged = "go on from the last backup (shedbook restore FILE), and change records with shedbook correct alone"
+
 // explain turns the driver's error into one that says what to do.
 func explain(path string, err error) error {
 	if err == nil {
@@ -49,7 +56,11 @@ func explain(path string, err error) error {
 	if errors.As(err, &own) {
 		return err
 	}
-	if errors.Is(err, errBadPack) || errors.Is(err, errBadRow) {
+	if errors.Is(err, errBadRow) {
+		return &Error{BadBook, "the book " + path + " is damaged: " + err.Error() + ": the disk spoiled it, or another program changed it",
+			"shedbook verify lists all such rows; " + HintChanged, nil}
+	}
+	if errors.Is(err, errBadPack) {
 		return damaged(path, err.Error())
 	}
 	var se *sqlite.Error
@@ -66,15 +77,42 @@ func explain(path string, err error) error {
 	case lib.SQLITE_NOTADB:
 		return damaged(path, "it is not an SQLite file")
 	case lib.SQLITE_FULL:
-		return &Error{Failed, "the disk is full: nothing was recorded", "free some space, then do it again", nil}
+		return full(cmp.Or(noRoom(filepath.Dir(path)), "the disk is full"))
 	case lib.SQLITE_READONLY, lib.SQLITE_PERM, lib.SQLITE_AUTH:
 		return &Error{Failed, "the book " + path + " can't be written", "check that you may write to the file and its directory; reports still work", nil}
 	case lib.SQLITE_CANTOPEN:
-		return &Error{Failed, "the book " + path + " can't be opened", "check that its directory exists and that you may write to it", nil}
+		if what := noRoom(filepath.Dir(path)); what != "" {
+			return full(what) // for what stands beside the book while it is open
+		}
+		return &Error{Failed, "the book " + path + " can't be opened", "check that its directory is there and may be written", nil}
 	case lib.SQLITE_IOERR:
-		return &Error{Failed, "the disk failed while the book " + path + " was read or written: nothing was recorded", "check that the disk is sound and has space, then do it again", nil}
+		if what := noRoom(filepath.Dir(path)); what != "" {
+			return full(what)
+		}
+		return &Error{Failed, "the disk failed while the book " + path + " was read or written: nothing was recorded", "check that the disk has room and is sound, then do it again", nil}
 	}
 	return err
+}
+
+func full(what string) error {
+	hint := "make room, then do it again"
+	if strings.Contains(what, "inodes") {
+		hint = "remove files that nobody needs, however small, then do it again"
+	}
+	return &Error{Failed, what + ": nothing was recorded", hint, nil}
+}
+
+// NoRoom says of an error that came of a file which the disk had no room for what
+// the disk lacks; "" of any other.
+func NoRoom(err error) string {
+	if !errors.Is(err, syscall.ENOSPC) {
+		return ""
+	}
+	var path *fs.PathError
+	if errors.As(err, &path) {
+		return cmp.Or(noRoom(filepath.Dir(path.Path)), "the disk is full")
+	}
+	return "the disk is full"
 }
 
 func damaged(path, why string) error {

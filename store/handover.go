@@ -71,18 +71,17 @@ func newFile(to string, make func(path string) error) error {
 	} else if !errors.Is(err, fs.ErrNotExist) {
 		return &Error{Failed, to + " can't be written", "check the path, and that you may write there", err}
 	}
-	dir := filepath.Dir(to)
-	f, err := os.CreateTemp(dir, "."+filepath.Base(to)+".*.part") // mode 0600
+	in, done, err := Passing(filepath.Dir(to))
 	if err != nil {
 		return &Error{Failed, to + " can't be written", "check that its directory exists and that you may write to it", err}
 	}
-	part := f.Name()
+	defer done()
+	part := filepath.Join(in, filepath.Base(to))
+	f, err := os.OpenFile(part, os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o600)
+	if err != nil {
+		return &Error{Failed, to + " can't be written", "check that the disk has room and may be written", err}
+	}
 	f.Close()
-	defer func() {
-		for _, name := range []string{part, part + "-journal", part + "-wal", part + "-shm"} {
-			os.Remove(name)
-		}
-	}()
 	if err := make(part); err != nil {
 		return err
 	}
@@ -97,7 +96,7 @@ func newFile(to string, make func(path string) error) error {
 			return &Error{Failed, to + " can't be written", "check the path, and that you may write there", err}
 		}
 	}
-	_ = syncFile(dir) // not every system can
+	_ = syncFile(filepath.Dir(to)) // not every system can
 	return nil
 }
 

@@ -2,10 +2,15 @@
 
 package store
 
-import "os"
+import (
+	"errors"
+	"os"
+)
 
 func keepsLocks(*os.File) bool { return true }
 
 func inUse(*os.File) bool { return false }
 
 func hardLinks(os.FileInfo) uint64 { return 1 }
+
+func lockDir(*os.File) error { return errors.ErrUnsupported }

@@ -32,3 +32,13 @@ func hardLinks(info os.FileInfo) uint64 {
 	}
 	return 1
 }
+
+// lockDir locks an open directory against others who do so, errHeld where one has.
+// The system drops the lock with the file, however its holder ends.
+func lockDir(f *os.File) error {
+	err := syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB)
+	if errors.Is(err, syscall.EWOULDBLOCK) {
+		return errHeld
+	}
+	return err
+}

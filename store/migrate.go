@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
+	"path/filepath"
 	"sort"
 
 	"shedbook/schema/migration"
@@ -112,14 +113,16 @@ func (b *Book) migrateOlder(ctx context.Context, version int) error {
 	beside := fmt.Sprintf("%s.version%d", b.path, version)
 	if _, err := os.Stat(beside); err != nil {
 		// It takes its name once it is whole.
-		part := fmt.Sprintf("%s.%d.part", beside, os.Getpid())
-		err := copyInto(ctx, b.db, part)
+		dir, done, err := Passing(filepath.Dir(b.path))
 		if err == nil {
-			err = os.Rename(part, beside)
+			defer done()
+			part := filepath.Join(dir, copied)
+			if err = copyInto(ctx, b.db, part); err == nil {
+				err = os.Rename(part, beside)
+			}
 		}
 		if err != nil {
-			os.Remove(part)
-			return fmt.Errorf("the old book could not be copied first, so it was not changed: %w", err)
+			return fmt.Errorf("no copy of the older book could be set beside it, so it was left as it is: %w", err)
 		}
 	}
 	if say, ok := ctx.Value(upgrading{}).(func(int)); ok {

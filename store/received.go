@@ -17,16 +17,16 @@ const copied = "copy.db"
 // lies beside it, and is never brought up to date. The copy is verified whole
 // before anything of it is believed.
 func received(ctx context.Context, path, dir string) (*Book, func(), error) {
-	dir, err := os.MkdirTemp(dir, ".shedbook-copy-")
+	dir, clear, err := Passing(dir)
 	if err != nil {
 		return nil, nil, &Error{Failed, "no copy of " + path + " can be made to look into", "check that the disk has space and that you may write to it", err}
 	}
 	b, err := verified(ctx, path, filepath.Join(dir, copied))
 	if err != nil {
-		os.RemoveAll(dir)
+		clear()
 		return nil, nil, notGood(err, path, filepath.Join(dir, copied))
 	}
-	return b, func() { b.Close(); os.RemoveAll(dir) }, nil
+	return b, func() { b.Close(); clear() }, nil
 }
 
 // verified copies a book and opens the copy, if it is sound.

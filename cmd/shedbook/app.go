@@ -12,6 +12,7 @@ import (
 	"regexp"
 	"runtime/debug"
 	"strings"
+	"syscall"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -82,14 +83,51 @@ func run(ctx context.Context, a *app, args []string) int {
 	if err == nil {
 		return exitDone
 	}
-	code, says, hint := judge(err)
-	if says != "" {
-		sayTo(a.errOut, a.errTerminal, a.width, "shedbook: "+render.Safe(says))
+	each := []error{err}
+	var all severalErrors
+	if errors.As(err, &all) {
+		each = all
 	}
-	if hint != "" {
-		fmt.Fprintf(a.errOut, "try: %s\n", render.Safe(hint))
+	code, _, _ := judge(each[0])
+	for _, err := range each {
+		_, says, hint := judge(err)
+		if what := store.NoRoom(err); what != "" {
+			says = strings.Replace(says, syscall.ENOSPC.Error(), what, 1)
+		}
+		if says != "" {
+			sayTo(a.errOut, a.errTerminal, a.width, 0, "shedbook: "+render.Safe(says))
+		}
+		if hint != "" {
+			fmt.Fprintf(a.errOut, "try: %s\n", render.Safe(hint))
+		}
 	}
 	return code
+}
+
+// severalErrors are all that is wrong with one command line.
+type severalErrors []error
+
+func (e severalErrors) Error() string   { return errors.Join(e...).Error() }
+func (e severalErrors) Unwrap() []error { return e }
+
+// several are those of the errors that are any, as one; nil where there is none.
+func several(errs ...error) error {
+	var all severalErrors
+	for _, err := range errs {
+		var more severalErrors
+		if errors.As(err, &more) {
+			all = append(all, more...)
+		} else if err != nil {
+			all = append(all, err)
+		}
+	}
+	switch len(all) {
+	case 0:
+		return nil
+	case 1:
+		return all[0]
+	}
+	return all
 }
 
 // usageError is a command line that can't be.

@@ -2,8 +2,10 @@ package main
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
+	"shedbook/report/render"
 	"shedbook/schema"
 )
 
@@ -22,8 +24,9 @@ func unasked(o *schema.Overheat) bool {
 }
 
 // askOverheat asks for an overheat's particulars one by one, after saying what
-// must not be done. An empty answer is not recorded. Only where somebody types.
-func (a *app) askOverheat(o *schema.Overheat, known *schema.Known) error {
+// must not be done; when it was too, unless that was given. An empty answer is not
+// recorded; without a time it was now. Only where somebody types.
+func (a *app) askOverheat(o *schema.Overheat, known *schema.Known, when bool) error {
 	k := schema.KindNamed("overheat")
 	fmt.Fprint(a.out, `Before anything else:
   Do not open the cap or a bleed screw while the engine is hot: the coolant is
@@ -37,10 +40,19 @@ func (a *app) askOverheat(o *schema.Overheat, known *schema.Known) error {
 
 Enter leaves a question unanswered.
 `)
-	for _, name := range asked {
+	ask := asked
+	if when {
+		ask = append([]string{k.TimeColumn()}, asked...)
+	}
+	for _, name := range ask {
 		f := k.Field(name)
 		question := f.Help
-		if words := known.Words[f.Vocabulary]; len(words) > 0 {
+		switch words := known.Words[f.Vocabulary]; {
+		case name == k.TimeColumn():
+			question = "when (Enter: now)"
+		case name == "fan":
+			question += " (y, n, or unknown)"
+		case len(words) > 0:
 			question += " (" + strings.Join(words, ", ") + ")"
 		}
 		for {
@@ -48,12 +60,39 @@ Enter leaves a question unanswered.
 			if !ok {
 				return usage("", "stopped: nothing was recorded")
 			}
-			err := k.Set(o, f, answer, known, a.now)
+			if answer == "" && name == k.TimeColumn() {
+				break // it is now already
+			}
+			err := k.Set(o, f, meant(f, answer, known), known, a.now)
 			if err == nil {
 				break
 			}
-			fmt.Fprintf(a.out, "  %s\n", err)
+			if p := schema.AsProblem(err); p != nil { // the question says what it is about
+				err = fmt.Errorf("%s", strings.TrimSpace(strings.TrimPrefix(err.Error(), p.Column)))
+			}
+			fmt.Fprintf(a.out, "  %s\n", render.Safe(err.Error()))
 		}
 	}
 	return nil
+}
+
+// meant is a word of a field's vocabulary that an answer is the beginning of, or
+// stands for: y and n for whether a fan was running. Else it is the answer.
+func meant(f *schema.Field, answer string, known *schema.Known) string {
+	if f.Vocabulary == "fan" {
+		switch strings.ToLower(answer) {
+		case "y", "yes":
+			return "on"
+		case "n", "no":
+			return "off"
+		}
+	}
+	words := known.Words[f.Vocabulary]
+	if slices.ContainsFunc(words, func(w string) bool { return strings.EqualFold(w, answer) }) {
+		return answer
+	}
+	if begun := schema.Beginning(answer, words); len(begun) == 1 {
+		return begun[0]
+	}
+	return answer
 }

@@ -1,7 +1,10 @@
 package main
 
 import (
+	"os"
+	"regexp"
 	"strconv"
+	"strings"
 
 	"github.com/rogpeppe/go-internal/testscript"
 )
@@ -24,4 +27,18 @@ func code(ts *testscript.TestScript, neg bool, args []string) {
 	if got != want {
 		ts.Fatalf("exit code %d, want %d: %v\n%s", got, want, args[1:], ts.ReadFile("stderr"))
 	}
+}
+
+// swap writes a file anew with every match of a pattern replaced; \n stands for a
+// line's end. What does not match is a mistake in the script.
+func swap(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 4 {
+		ts.Fatalf("usage: swap PATTERN WITH FROM TO")
+	}
+	pattern, text := regexp.MustCompile(args[0]), ts.ReadFile(args[2])
+	if !pattern.MatchString(text) {
+		ts.Fatalf("%s does not match %s", args[2], args[0])
+	}
+	text = pattern.ReplaceAllString(text, strings.ReplaceAll(args[1], `\n`, "\n"))
+	ts.Check(os.WriteFile(ts.MkAbs(args[3]), []byte(text), 0o600))
 }

@@ -96,6 +96,7 @@ func (a *app) exportTo(ctx context.Context, b *store.Book, dir string) (int, err
 type replacing struct {
 	*os.File
 	name string
+	done func()
 }
 
 // newFile begins the file that will have a name; where a link has it, the file
@@ -112,19 +113,34 @@ func newFile(name string) (*replacing, error) {
 
 // beginFile is newFile where a link is not followed.
 func beginFile(name string) (*replacing, error) {
-	f, err := os.CreateTemp(filepath.Dir(name), "."+filepath.Base(name)+"-*")
+	dir, done, err := store.Passing(filepath.Dir(name))
 	if err != nil {
-		var path *fs.PathError
-		if errors.As(err, &path) {
-			path.Path = name // the user's word for it
-		}
-		return nil, err
+		return nil, called(name, err)
 	}
-	return &replacing{f, name}, nil
+	f, err := os.OpenFile(filepath.Join(dir, filepath.Base(name)), os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o600)
+	if err != nil {
+		done()
+		return nil, called(name, err)
+	}
+	return &replacing{f, name, done}, nil
+}
+
+// called is an error under the user's word for the file.
+func called(name string, err error) error {
+	var path *fs.PathError
+	if errors.As(err, &path) {
+		path.Path = name
+	}
+	return err
+}
+
+func (r *replacing) Write(p []byte) (int, error) {
+	n, err := r.File.Write(p)
+	return n, called(r.name, err)
 }
 
 // Close makes what was written last.
-func (r *replacing) Close() error { return errors.Join(r.Sync(), r.File.Close()) }
+func (r *replacing) Close() error { return called(r.name, errors.Join(r.Sync(), r.File.Close())) }
 
 // replace gives the closed file its name.
 func (r *replacing) replace() error { return os.Rename(r.File.Name(), r.name) }
@@ -132,7 +148,7 @@ func (r *replacing) replace() error { return os.Rename(r.File.Name(), r.name) }
 // discard takes away what has not got its name.
 func (r *replacing) discard() {
 	r.File.Close()
-	os.Remove(r.File.Name())
+	r.done()
 }
 
 // toFile writes a file that is there whole, or as it was before.

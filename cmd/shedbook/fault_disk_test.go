@@ -309,3 +309,36 @@ func TestGoneWhileOpen(t *testing.T) {
 		})
 	}
 }
+
+// A disk that has room, and can hold no more files.
+func TestNoInodes(t *testing.T) {
+	dir := t.TempDir()
+	if err := syscall.Mount("tmpfs", dir, "tmpfs", 0, "size=8m,nr_inodes=40"); err != nil {
+		t.Skipf("no disk to fill: a file system can't be mounted here (%v)", err)
+	}
+	t.Cleanup(func() { require.NoError(t, syscall.Unmount(dir, syscall.MNT_DETACH)) })
+	book := yardBook(t, dir)
+	fillers := func() (names []string) {
+		for n := 0; ; n++ {
+			name := filepath.Join(dir, fmt.Sprint("filler", n))
+			if err := os.WriteFile(name, nil, 0o600); err != nil {
+				require.ErrorIs(t, err, syscall.ENOSPC)
+				return names
+			}
+			names = append(names, name)
+		}
+	}()
+	for _, words := range [][]string{
+		{"log", "run", "R4", "--hours", "1"}, {"backup", filepath.Join(dir, "b.db")}, {"export", dir}, {"history", "R4", "--out", filepath.Join(dir, "r4.html")},
+	} {
+		code, out := inside(book, words...)
+		require.Equal(t, exitFailed, code, out)
+		require.Contains(t, out, "has room, but can hold no more files", "%v", words)
+	}
+	for _, f := range fillers {
+		require.NoError(t, os.Remove(f))
+	}
+	code, out := inside(book, "log", "run", "R4", "--hours", "1")
+	require.Zero(t, code, out)
+	sound(t, book)
+}

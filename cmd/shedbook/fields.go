@@ -72,8 +72,10 @@ func unitName(u unit.Unit) string {
 	return string(u)
 }
 
-// setFields reads the options that were given into the record.
+// setFields reads the options that were given into the record; all that are wrong
+// are told at once.
 func (a *app) setFields(flags *pflag.FlagSet, k *schema.Kind, r schema.Record, known *schema.Known) (given int, err error) {
+	var wrong []error
 	for i := range k.Fields {
 		f := &k.Fields[i]
 		flag := flags.Lookup(flagName(k, f))
@@ -86,10 +88,10 @@ func (a *app) setFields(flags *pflag.FlagSet, k *schema.Kind, r schema.Record, k
 			value = map[string]string{"true": "yes", "false": "no"}[value]
 		}
 		if err := a.setField(k, r, f, value, known); err != nil {
-			return given, err
+			wrong = append(wrong, err)
 		}
 	}
-	return given, nil
+	return given, several(wrong...)
 }
 
 // setField reads one value as typed at a terminal; an error names the option.
@@ -166,6 +168,10 @@ func (a *app) candidates(ctx context.Context, f *schema.Field, typed string) []s
 	known := a.names(ctx)
 	var all []string
 	switch f.Type {
+	case schema.TextField:
+		if f.Name == "work" {
+			all = a.works(ctx)
+		}
 	case schema.MachineField:
 		all = known.Machines
 	case schema.DriverField:

@@ -126,7 +126,10 @@ func kept[T any](l *look, verb, asked string, q question[T]) (T, error) {
 	var k struct {
 		Of   string // the book's state, which program saw it, and what was asked
 		AsOf time.Time
-		Seen T
+		// Until is when it ends by itself: what was dated too late to count does from
+		// then on. Zero where nothing was.
+		Until time.Time
+		Seen  T
 	}
 	file, program := l.keptAs(verb)
 	if file == "" {
@@ -136,7 +139,7 @@ func kept[T any](l *look, verb, asked string, q question[T]) (T, error) {
 	state := l.book.State()
 	if state != "" {
 		b, whole := readSealed(file)
-		if whole && json.Unmarshal(b, &k) == nil && k.Of == state+program+asked && !k.AsOf.After(l.at) {
+		if whole && json.Unmarshal(b, &k) == nil && k.Of == state+program+asked && l.holds(k.AsOf, k.Until) {
 			return k.Seen, nil
 		}
 	}
@@ -154,7 +157,7 @@ func kept[T any](l *look, verb, asked string, q question[T]) (T, error) {
 	var s report.Source
 	var seen T
 	var lay func() []byte
-	was, written, ok := l.ground(file, program)
+	was, written, until, ok := l.ground(file, program)
 	if ok {
 		s = l.sourceOf(written)
 		seen, lay, ok = q.since(s, was, 50*len(written) > len(l.known.Machines))
@@ -162,21 +165,25 @@ func kept[T any](l *look, verb, asked string, q question[T]) (T, error) {
 	}
 	worth := ok
 	if !ok {
+		until = time.Time{}
 		s = l.source()
 		seen, lay, err = q.whole(s)
 		worth = time.Since(began) >= keepFrom
 	}
-	if !worth || err != nil || state == "" || s.Later.Load() || l.reading.get() != nil || l.book.State() != state {
+	if !worth || err != nil || state == "" || l.reading.get() != nil || l.book.State() != state {
 		return seen, err // what was written meanwhile would be kept under the state before it
 	}
-	k.Of, k.AsOf, k.Seen = state+program+asked, l.at, seen
+	if later := s.Later.First(); until.IsZero() || !later.IsZero() && later.Before(until) {
+		until = later
+	}
+	k.Of, k.AsOf, k.Until, k.Seen = state+program+asked, l.at, until, seen
 	// Where it can't be kept it will be seen anew.
 	if os.MkdirAll(filepath.Dir(file), 0o700) == nil {
 		if b, err := json.Marshal(&k); err == nil {
 			writeSealed(file, b)
 		}
 		if lay != nil {
-			l.lay(file, ground{Program: program, Common: l.common(), Mark: mark, AsOf: l.at}, lay())
+			l.lay(file, ground{Program: program, Common: l.common(), Mark: mark, AsOf: l.at, Until: until}, lay())
 		}
 	}
 	return seen, err
@@ -205,6 +212,12 @@ type ground struct {
 	Common  string // what is not one machine's
 	Mark    store.Mark
 	AsOf    time.Time
+	Until   time.Time
+}
+
+// holds says whether what was seen, or laid, holds at the time asked for.
+func (l *look) holds(asOf, until time.Time) bool {
+	return !asOf.After(l.at) && (until.IsZero() || l.at.Before(until))
 }
 
 // common is what is not one machine's, in short.
@@ -216,17 +229,18 @@ func (l *look) common() string {
 	return fmt.Sprintf("%x", sha256.Sum256(b))
 }
 
-// ground reads what was laid, and which machines were written to since; not ok
-// where it can't be stood on, or most of the fleet would have to be read anyway.
-func (l *look) ground(file, program string) (laid []byte, written []string, ok bool) {
+// ground reads what was laid, which machines were written to since, and until
+// when it holds of the others; not ok where it can't be stood on, or most of the
+// fleet would have to be read anyway.
+func (l *look) ground(file, program string) (laid []byte, written []string, until time.Time, ok bool) {
 	b, whole := readSealed(file + ".ground")
 	head, laid, _ := bytes.Cut(b, []byte{'\n'})
 	var g ground
-	if !whole || json.Unmarshal(head, &g) != nil || g.Program != program || g.Common != l.common() || g.AsOf.After(l.at) {
-		return nil, nil, false
+	if !whole || json.Unmarshal(head, &g) != nil || g.Program != program || g.Common != l.common() || !l.holds(g.AsOf, g.Until) {
+		return nil, nil, until, false
 	}
 	written, ok, err := l.book.Since(l.ctx, g.Mark)
-	return laid, written, ok && err == nil && 2*len(written) <= len(l.known.Machines)
+	return laid, written, g.Until, ok && err == nil && 2*len(written) <= len(l.known.Machines)
 }
 
 func (l *look) lay(file string, g ground, laid []byte) {

@@ -246,3 +246,44 @@ func TestALookAfterTheLastRunIsVoided(t *testing.T) {
 	t.Setenv("XDG_CACHE_HOME", t.TempDir())
 	require.Equal(t, y.do("flags", "--json"), kept)
 }
+
+// What is dated in the future does not stop a look from being kept: it holds until
+// the first such date, and so does the ground that it laid.
+func TestAKeptGlanceHoldsUntilTheNextDate(t *testing.T) {
+	for _, words := range [][]string{
+		{"log", "topup", "B2", "900ml", "--at"}, {"log", "overheat", "B2", "--sign", "lamp", "--at"}, {"machine", "retire", "B2", "--at"},
+	} {
+		y := newYard(t)
+		kept := filepath.Join(y.dir, "kept")
+		look := func(cache string) string {
+			t.Setenv("XDG_CACHE_HOME", cache)
+			return y.do("fleet", "--json")
+		}
+		first, second := y.now.Add(3*time.Hour), y.now.Add(50*24*time.Hour)
+		y.do(append(words, second.Format(time.RFC3339))...)
+		y.do("log", "topup", "W1", "700ml", "--at", first.Format(time.RFC3339))
+		mark := func() {
+			files, err := filepath.Glob(filepath.Join(kept, "shedbook", "*.fleet*"))
+			require.NoError(t, err)
+			require.Len(t, files, 2, "the answer and its ground")
+			for _, f := range files {
+				b, whole := readSealed(f)
+				require.True(t, whole)
+				writeSealed(f, bytes.Replace(b, []byte(`"Wren 5"`), []byte(`"marked"`), 1))
+			}
+		}
+		for _, date := range []time.Time{first, second} {
+			look(kept)
+			mark()
+			y.now = date.Add(-time.Second)
+			require.Contains(t, look(kept), "marked", "nothing was written, and no date came")
+			y.do("log", "run", "B1", "--hours", "1.5", "--at", y.now.Add(-3*time.Hour).Format(time.RFC3339))
+			require.Contains(t, look(kept), "marked", "the ground holds")
+			y.now = date
+			require.Equal(t, look(t.TempDir()), look(kept), "%v, at %s", words, date)
+			y.now = date.Add(time.Hour)
+			y.do("log", "run", "B1", "--hours", "1.5", "--at", y.now.Add(-time.Hour).Format(time.RFC3339))
+			require.Equal(t, look(t.TempDir()), look(kept), "%v, after %s", words, date)
+		}
+	}
+}

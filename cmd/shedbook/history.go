@@ -32,14 +32,14 @@ func (a *app) historyVerb() *cobra.Command {
 	c := a.lookVerb("history MACHINE", "a machine's whole life, for its buyer", "", words,
 		func(ctx context.Context, l *look, words []string) error {
 			if len(words) == 0 {
-				return a.verifyPaper(ctx, l.book, l.known.Machines, paper)
+				return l.verifyPaper(ctx, l.known.Machines, paper)
 			}
 			machine, err := l.known.Machine(words[0])
 			if err != nil {
 				return err
 			}
 			if paper != "" {
-				return a.verifyPaper(ctx, l.book, []string{machine}, paper)
+				return l.verifyPaper(ctx, []string{machine}, paper)
 			}
 			o := l.options()
 			if format == "" && out != "" { // the file's name tells
@@ -63,21 +63,19 @@ func (a *app) historyVerb() *cobra.Command {
 			default:
 				return usage("", "--format %q should be text, html, json or csv", format)
 			}
-			r, _ := report.History(l.source(machine), machine, open(l.glance().Flags), withNames)
-			if r.Digest, err = a.digestOf(ctx, l.book, machine, l.at); err != nil {
+			p, err := l.history(ctx, machine, l.source(machine), withNames, o.Format)
+			if err != nil {
 				return err
 			}
-			papers := render.Papers{Digest: r.Digest}
-			if o.Format == render.HTML {
-				if papers.Photos, err = a.photos(ctx, l.book, machine, r.Mask); err != nil {
-					return err
-				}
-			}
 			if out == "" {
-				return render.History(a.out, r, papers, o)
+				return p.print(a.out, o)
 			}
 			o.Color = false
-			return l.toFile(out, func(w io.Writer) error { return render.History(w, r, papers, o) })
+			if err := l.toFile(out, func(w io.Writer) error { return p.print(w, o) }); err != nil {
+				return err
+			}
+			a.wrote(out)
+			return nil
 		})
 	look := c.RunE
 	c.RunE = func(cmd *cobra.Command, given []string) error {
@@ -86,12 +84,38 @@ func (a *app) historyVerb() *cobra.Command {
 		}
 		return look(cmd, given)
 	}
-	c.Flags().StringVar(&format, "format", "", "text, html, json or csv (default: by the name of the --out file, or else text)")
-	c.Flags().StringVar(&out, "out", "", "write to this file")
-	c.Flags().StringVar(&paper, "verify", "", "say whether this printed history (text, HTML or JSON) matches the book, by the digest on it; MACHINE may be left out, or be a book's file")
-	c.Flags().BoolVar(&withNames, "with-names", false, "give the drivers' names (default: letters)")
+	c.Flags().StringVar(&format, "format", "", "text, html, json or csv (as the file of --out is called, else text)")
+	c.Flags().StringVar(&out, "out", "", "write it to this file")
+	c.Flags().StringVar(&paper, "verify", "", "say whether this printed history (text, HTML, JSON or CSV) is what the book says, line by line; MACHINE may be left out, or be a book's file")
+	c.Flags().BoolVar(&withNames, "with-names", false, "name the drivers; letters stand for them unless told")
 	_ = c.RegisterFlagCompletionFunc("format", cobra.FixedCompletions([]string{"text", "html", "json", "csv"}, cobra.ShellCompDirectiveNoFileComp))
 	return c
+}
+
+// papers is a machine's history with what goes with it on paper.
+type papers struct {
+	report.HistoryReport
+	render.Papers
+}
+
+func (p *papers) print(w io.Writer, o render.Options) error {
+	p.Papers.Digest = p.HistoryReport.Digest
+	return render.History(w, p.HistoryReport, p.Papers, o)
+}
+
+// history makes a machine's history, with its photographs where it is a page.
+func (l *look) history(ctx context.Context, machine string, src report.Source, withNames bool, format render.Format) (*papers, error) {
+	var stand []report.Matter
+	if format != render.CSV { // which has the records alone
+		stand = open(l.glance().Flags)
+	}
+	r, _ := report.History(src, machine, stand, withNames)
+	p := &papers{HistoryReport: r}
+	var err error
+	if p.HistoryReport.Digest, err = l.a.digestOf(ctx, l.book, machine, l.at); err == nil && format == render.HTML {
+		p.Photos, err = l.a.photos(ctx, l.book, machine, r.Mask)
+	}
+	return p, err
 }
 
 // formatOf is what a file is by the end of its name.

@@ -121,11 +121,11 @@ func (a *app) readable(path string, open *closers) (string, error) {
 	default:
 		return "", usage("name a file, or /dev/stdin for piped input", "%s is not a file", path)
 	}
-	dir, err := os.MkdirTemp("", "shedbook-piped-")
+	dir, done, err := store.Passing(os.TempDir())
 	if err != nil {
 		return "", err
 	}
-	*open = append(*open, closing(func() error { return os.RemoveAll(dir) }))
+	*open = append(*open, closing(func() error { done(); return nil }))
 	f, err := os.Create(filepath.Join(dir, "stdin"))
 	if err != nil {
 		return "", err
@@ -166,13 +166,17 @@ func (a *app) template(ctx context.Context, k *schema.Kind, workbook string) err
 	if _, err := os.Lstat(workbook); err == nil { // it may have been filled in
 		return usage("name another file, or move the old one away", "%s already exists", workbook)
 	}
-	return toFile(workbook, func(out io.Writer) error {
+	if err := toFile(workbook, func(out io.Writer) error {
 		w, err := sheet.NewWorkbookWriter(out, []*schema.Kind{k}, known)
 		if err != nil {
 			return err
 		}
 		return w.Close()
-	})
+	}); err != nil {
+		return err
+	}
+	a.wrote(workbook)
+	return nil
 }
 
 // sources finds the sheets behind the words given.

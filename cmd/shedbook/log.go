@@ -57,7 +57,9 @@ func (a *app) logKind(k *schema.Kind) *cobra.Command {
 			}
 			var out []string
 			for i := range k.Fields {
-				if f := &k.Fields[i]; f.Type != schema.MachineField && f.Vocabulary != "yesno" {
+				if f := &k.Fields[i]; f.Type == schema.TextField && (!f.Plain || len(given) > 1) {
+					continue // a plain text is the first word alone
+				} else if f.Type != schema.MachineField && f.Vocabulary != "yesno" {
 					out = append(out, a.candidates(cmd.Context(), f, typed)...)
 				}
 			}
@@ -74,20 +76,21 @@ func (a *app) logKind(k *schema.Kind) *cobra.Command {
 					return err
 				}
 				line, err := k.Line(given[1:], known)
-				if err != nil {
-					return err
+				if err != nil { // the options may be wrong too
+					_, more := a.setFields(cmd.Flags(), k, r, known)
+					return several(err, more)
 				}
 				for _, g := range line {
 					if flag := flagName(k, g.Field); cmd.Flags().Changed(flag) {
 						return usage("", "the %s is given twice: %s and --%s %s", strings.ReplaceAll(flag, "-", " "), g.Value, flag, cmd.Flags().Lookup(flag).Value)
 					}
 				}
+				var wrong []error
 				for _, g := range joined(line) {
-					if err := a.setField(k, r, g.Field, g.Value, known); err != nil {
-						return err
-					}
+					wrong = append(wrong, a.setField(k, r, g.Field, g.Value, known))
 				}
-				if _, err := a.setFields(cmd.Flags(), k, r, known); err != nil {
+				_, err = a.setFields(cmd.Flags(), k, r, known)
+				if err := several(append(wrong, err)...); err != nil {
 					return err
 				}
 				if k.When(r).IsZero() {
@@ -101,7 +104,12 @@ func (a *app) logKind(k *schema.Kind) *cobra.Command {
 					run.At = run.At.Add(-time.Duration(h * float64(time.Hour))).Truncate(time.Second)
 				}
 				if o, ok := r.(*schema.Overheat); ok && unasked(o) && a.inTerminal {
-					if err := a.askOverheat(o, known); err != nil {
+					if err := a.askOverheat(o, known, !cmd.Flags().Changed("at")); err != nil {
+						return err
+					}
+				}
+				if v, ok := r.(*schema.Service); ok && v.Work != "" {
+					if err := a.offerPlan(cmd.Context(), b, v); err != nil {
 						return err
 					}
 				}
@@ -252,6 +260,11 @@ func (a *app) keepSure(ctx context.Context, b *store.Book, k *schema.Kind, r sch
 	a.say(0, "recorded as %d: %s, %s", number, k.Name, describe(k, r, s))
 	if at := k.When(r); at.After(a.now) {
 		fmt.Fprintf(a.errOut, "note: that is in the future: reports count it from %s on; to correct it: shedbook correct %d --at TIME --why REASON\n", unit.FormatTime(at, s.Zone()), number)
+	}
+	if v, ok := r.(*schema.Service); ok {
+		if err := a.notePlan(ctx, b, v, number); err != nil {
+			return err
+		}
 	}
 	if log != nil {
 		was := stateOf(f, *log, a.now)

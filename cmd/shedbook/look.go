@@ -32,6 +32,7 @@ type look struct {
 	fleet         schema.Fleet // what is not one machine's
 	known         *schema.Known
 	at            time.Time
+	cut           time.Time // what is dated after it is left out of source too, unless zero
 	reading       failure
 }
 
@@ -133,6 +134,7 @@ func (l *look) source(machines ...string) report.Source {
 	if l.a.getenv("GOMEMLIMIT") == "" {
 		debug.SetMemoryLimit(256 << 20)
 	}
+	cut := l.cut
 	return l.given(report.Stream(l.fleet, func(yield func(func() *schema.Log) bool) {
 		for sealed, err := range l.book.SealedLogs(l.ctx, machines...) {
 			if err != nil {
@@ -145,6 +147,7 @@ func (l *look) source(machines ...string) report.Source {
 					l.reading.set(err)
 					return nil
 				}
+				log = log.AsOf(cut)
 				return &log
 			}) {
 				return
@@ -153,8 +156,10 @@ func (l *look) source(machines ...string) report.Source {
 	}, l.at))
 }
 
-// given adds what the machines' states take of the belief about them.
+// given adds the clock, and what the machines' states take of the belief about
+// them.
 func (l *look) given(s report.Source) report.Source {
+	s.Now = l.a.now
 	s.Given = func(life *exposure.Life) state.Given { return next.Given(l.fleet, life) }
 	return s
 }
@@ -192,7 +197,11 @@ func (l *look) options() render.Options {
 func (l *look) page(write func(w io.Writer, o render.Options) error) error {
 	o := l.options()
 	o.Format = render.HTML
-	return l.toFile(l.html, func(w io.Writer) error { return write(w, o) })
+	if err := l.toFile(l.html, func(w io.Writer) error { return write(w, o) }); err != nil {
+		return err
+	}
+	l.a.wrote(l.html)
+	return nil
 }
 
 // toFile is toFile for a report.

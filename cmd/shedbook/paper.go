@@ -1,10 +1,12 @@
 package main
 
 import (
+	"bytes"
 	"context"
 	"fmt"
 	"io"
 	"os"
+	"regexp"
 	"slices"
 	"time"
 
@@ -51,10 +53,12 @@ func (a *app) digestOf(ctx context.Context, b *store.Book, machine string, asOf 
 	return report.Digest(&log, earlier, report.NewMasker(people, &log), asOf).Digest, nil
 }
 
-// verifyPaper says whether a printed history matches the book: whether the
-// digest at its foot is that of the records of one of the machines, or was that
-// of those dated up to some time. Exit code 1 where it is not.
-func (a *app) verifyPaper(ctx context.Context, b *store.Book, machines []string, path string) error {
+// verifyPaper says whether a printed history matches the book. The digest at its
+// foot says whether the records are those of one of the machines, or were up to
+// some time; then the paper is printed again, as it says of itself that it was,
+// and held against that line by line. Exit code 1 where anything differs.
+func (l *look) verifyPaper(ctx context.Context, machines []string, path string) error {
+	a := l.a
 	f, err := os.Open(path)
 	if err != nil {
 		return err
@@ -64,18 +68,35 @@ func (a *app) verifyPaper(ctx context.Context, b *store.Book, machines []string,
 	if err != nil {
 		return err
 	}
+	paper := readPaper(string(text), l.fleet.Settings.Zone())
+	if paper.format == "csv" {
+		return l.compareCSV(ctx, machines, paper)
+	}
 	digests := report.FindDigests(string(text))
 	if len(digests) == 0 {
 		return usage("a printed history has it at the foot; from a PDF or a scan, type it into a text file", "%s carries no digest of records", path)
 	}
 	for _, machine := range machines {
-		if matches, err := a.matchesPaper(ctx, b, machine, digests); matches || err != nil {
+		m, err := l.matchPaper(ctx, machine, digests)
+		if err != nil {
 			return err
 		}
+		if m == nil {
+			continue
+		}
+		a.say(0, "The records match: digest %s is that of %s and %s.", m.seal.Digest, render.Safe(machine), count(m.seal.Records, "record"))
+		if m.later > 0 {
+			a.say(0, "It was printed of the records dated to %s; %s in the book.", unit.FormatTime(m.seal.At, l.fleet.Settings.Zone()), laterRecords(m.later))
+		}
+		if paper.format == "" {
+			a.say(0, "Only the digest was looked up: this file is no history in text, HTML, JSON or CSV, so what is printed on it was not compared. To compare it yourself: shedbook history %s", schema.Quote(render.Safe(machine)))
+			return nil
+		}
+		return l.comparePaper(ctx, m, paper)
 	}
 	whose, ours := "any machine", ""
 	if len(machines) == 1 {
-		d, err := a.digestOf(ctx, b, machines[0], time.Time{})
+		d, err := a.digestOf(ctx, l.book, machines[0], time.Time{})
 		if err != nil {
 			return err
 		}
@@ -85,32 +106,210 @@ func (a *app) verifyPaper(ctx context.Context, b *store.Book, machines []string,
 	return exitError(exitFailed)
 }
 
-// matchesPaper says whether one of the digests is the machine's, and of what.
-func (a *app) matchesPaper(ctx context.Context, b *store.Book, machine string, digests []string) (bool, error) {
-	log, earlier, people, err := sealed(ctx, b, machine)
+// match is the state of a machine's records that a digest is of.
+type match struct {
+	machine string
+	seal    report.Seal
+	later   int             // records dated after it
+	people  []schema.Driver // known when the paper was printed
+}
+
+// matchPaper finds of which state of a machine's records one of the digests is;
+// nil where it is of none.
+func (l *look) matchPaper(ctx context.Context, machine string, digests []string) (*match, error) {
+	log, earlier, people, err := sealed(ctx, l.book, machine)
 	if err != nil {
-		return false, err
+		return nil, err
 	}
-	s, err := b.Settings(ctx)
-	if err != nil {
-		return false, err
-	}
-	name := render.Safe(log.Machine.Name)
-	for _, mask := range masks(people, &log) {
-		seals := report.Seals(&log, earlier, mask)
+	for _, m := range masks(people, &log) {
+		seals := report.Seals(&log, earlier, m.mask)
 		for i := len(seals) - 1; i >= 0; i-- {
-			if !slices.Contains(digests, seals[i].Digest) {
-				continue
+			if slices.Contains(digests, seals[i].Digest) {
+				return &match{machine, seals[i], len(seals) - 1 - i, m.people}, nil
 			}
-			a.say(0, "The paper matches the book: its digest %s is that of %s and %s.", seals[i].Digest, name, count(seals[i].Records, "record"))
-			if later := len(seals) - 1 - i; later > 0 {
-				a.say(0, "It was printed of the records dated to %s; %s in the book.", unit.FormatTime(seals[i].At, s.Zone()), laterRecords(later))
-			}
-			a.say(0, "The digest vouches for the records, not for the ink: shedbook history %s prints them again to compare.", schema.Quote(name))
-			return true, nil
 		}
 	}
-	return false, nil
+	return nil, nil
+}
+
+// comparePaper prints the history of the records that match again, and says which
+// lines of the paper differ.
+func (l *look) comparePaper(ctx context.Context, m *match, paper printed) error {
+	again, err := l.again(ctx, m, paper, paper.withNames)
+	if err != nil {
+		return err
+	}
+	return l.sayCompared(m.machine, again)
+}
+
+// compareCSV holds a paper without a digest, and without a word of when and how it
+// was printed, against each machine's records: as of now, and as they were between
+// its last row and the next.
+func (l *look) compareCSV(ctx context.Context, machines []string, paper printed) error {
+	var best *compared
+	var whose string
+	for _, machine := range machines {
+		log, _, people, err := sealed(ctx, l.book, machine)
+		if err != nil {
+			return err
+		}
+		times := []time.Time{l.at}
+		for r := range log.Records() {
+			if k := schema.KindOf(r); k.TimeColumn() != "" {
+				times = append(times, k.When(r))
+			}
+		}
+		slices.SortFunc(times, func(a, b time.Time) int { return b.Compare(a) })
+		times = slices.Compact(slices.DeleteFunc(times, func(t time.Time) bool { return t.Before(paper.asOf) }))
+		const most = 100 // of a log that was not added to since, the first fits
+		for _, t := range times[:min(most, len(times))] {
+			for _, named := range []bool{false, true} {
+				p := paper
+				p.asOf = t
+				again, err := l.again(ctx, &match{machine: machine, seal: report.Seal{At: t}, people: people}, p, named)
+				if err != nil {
+					return err
+				}
+				if best == nil || len(again.differ) < len(best.differ) {
+					best, whose = again, machine
+				}
+			}
+			if len(best.differ) == 0 {
+				break
+			}
+		}
+	}
+	if best == nil {
+		return usage("", "the book has no machine to compare it with")
+	}
+	l.a.say(0, "A CSV carries no digest: its rows were compared with the records of %s.", render.Safe(whose))
+	return l.sayCompared(whose, best)
+}
+
+// again prints a history as the paper says that it was printed, and compares.
+func (l *look) again(ctx context.Context, m *match, paper printed, withNames bool) (*compared, error) {
+	at, asOf := l.at, l.asOf
+	defer func() { l.at, l.asOf, l.cut = at, asOf, time.Time{} }()
+	if l.at = paper.asOf; l.at.Before(m.seal.At) { // it was printed to the minute
+		l.at = m.seal.At
+	}
+	l.at = l.at.In(l.fleet.Settings.Zone())
+	l.asOf = l.at.Format(time.RFC3339)
+	if m.later > 0 {
+		l.cut = m.seal.At.Add(time.Nanosecond) // never zero: that is no cut
+	}
+	src := l.source(m.machine)
+	l.cut = time.Time{}
+	src.Fleet.Drivers, src.Fleet.Gone = m.people, nil
+	o := l.options()
+	o.Color = false
+	switch paper.format {
+	case "html":
+		o.Format = render.HTML
+	case "json":
+		o.Format = render.JSON
+	case "csv":
+		o.Format = render.CSV
+	case "terminal":
+		o.Format = render.Terminal
+	default:
+		o.Format = render.Plain
+	}
+	p, err := l.history(ctx, m.machine, src, withNames, o.Format)
+	if err != nil {
+		return nil, err
+	}
+	if m.seal.Digest != "" {
+		p.HistoryReport.Digest = m.seal.Digest
+	}
+	loose := *p
+	loose.renumber()
+	lines := func(p *papers, o render.Options) ([]string, error) {
+		var b bytes.Buffer
+		err := p.print(&b, o)
+		return filled(b.String()), err
+	}
+	var best *compared
+	for _, o.Width = range paper.widths {
+		exact, err := lines(p, o)
+		if err != nil {
+			return nil, err
+		}
+		anyway, err := lines(&loose, o)
+		if err != nil {
+			return nil, err
+		}
+		c := compare(paper.lines, exact, anyway)
+		if best == nil || len(c.differ) < len(best.differ) {
+			best = c
+		}
+		if len(best.differ) == 0 {
+			break
+		}
+	}
+	return best, nil
+}
+
+// renumber puts anyNumber in the place of every record's number.
+func (p *papers) renumber() {
+	p.Entries, p.Doubts, p.Photos = slices.Clone(p.Entries), slices.Clone(p.Doubts), slices.Clone(p.Photos)
+	set := func(n *int64) {
+		if *n != 0 {
+			*n = anyNumber
+		}
+	}
+	for i := range p.Entries {
+		set(&p.Entries[i].Number)
+	}
+	for i := range p.Doubts {
+		d := &p.Doubts[i]
+		d.Records = slices.Clone(d.Records)
+		for j := range d.Records {
+			r := &d.Records[j]
+			d.Says = regexp.MustCompile(fmt.Sprintf(`\b%s %d\b`, r.Kind, r.Number)).ReplaceAllString(d.Says, fmt.Sprint(r.Kind, " ", anyNumber))
+			set(&d.Records[j].Number)
+		}
+	}
+	for i := range p.Photos {
+		set(&p.Photos[i].Number)
+	}
+}
+
+// sayCompared says how a paper compares; exit code 1 where lines differ.
+func (l *look) sayCompared(machine string, c *compared) error {
+	a := l.a
+	if len(c.differ) == 0 {
+		a.say(0, "The paper matches the book: every line is as the book prints it.")
+		if c.renumbered > 0 {
+			a.say(0, "But for the numbers of %s: each book numbers its own.", count(c.renumbered, "record"))
+		}
+		return nil
+	}
+	const most = 10
+	fmt.Fprintf(a.errOut, "shedbook: the paper does not match the book: %s\n", differ(len(c.differ)))
+	for i, d := range c.differ {
+		if i == most {
+			fmt.Fprintf(a.errOut, "  ... and %d more\n", len(c.differ)-most)
+			break
+		}
+		switch paper, book := apart(d.paper, d.book); {
+		case d.book == "":
+			fmt.Fprintf(a.errOut, "  line %d: only on the paper: %s\n", d.line, render.Safe(paper))
+		case d.paper == "":
+			fmt.Fprintf(a.errOut, "  after line %d: not on the paper: %s\n", d.line, render.Safe(book))
+		default:
+			fmt.Fprintf(a.errOut, "  line %d: paper: %s\n    book: %s\n", d.line, render.Safe(paper), render.Safe(book))
+		}
+	}
+	fmt.Fprintf(a.errOut, "try: shedbook history %s prints it as the book has it. Flags are weighed with the whole fleet's log, and another version, time zone or units print other lines\n", schema.Quote(render.Safe(machine)))
+	return exitError(exitFailed)
+}
+
+func differ(n int) string {
+	if n == 1 {
+		return "1 line differs"
+	}
+	return fmt.Sprintf("%d lines differ", n)
 }
 
 func laterRecords(n int) string {
@@ -120,11 +319,17 @@ func laterRecords(n int) string {
 	return fmt.Sprintf("%d later records are", n)
 }
 
+// masked is what hid the names on a paper, and the people it knew.
+type masked struct {
+	mask   *report.Masker
+	people []schema.Driver
+}
+
 // masks are those with which the paper may have been printed: with the people
 // known today; in a book in which texts were masked by a former owner, none;
 // with the people known at each earlier time.
-func masks(people []schema.Driver, log *schema.Log) []*report.Masker {
-	out := []*report.Masker{report.NewMasker(people, log), nil}
+func masks(people []schema.Driver, log *schema.Log) []masked {
+	out := []masked{{report.NewMasker(people, log), people}, {nil, people}}
 	var times []time.Time
 	for _, p := range people {
 		times = append(times, p.Entered)
@@ -132,7 +337,7 @@ func masks(people []schema.Driver, log *schema.Log) []*report.Masker {
 	slices.SortFunc(times, func(a, b time.Time) int { return b.Compare(a) })
 	for _, t := range slices.Compact(times) {
 		then := slices.DeleteFunc(slices.Clone(people), func(d schema.Driver) bool { return !d.Entered.Before(t) })
-		out = append(out, report.NewMasker(then, log))
+		out = append(out, masked{report.NewMasker(then, log), then})
 	}
 	return out
 }

@@ -55,6 +55,9 @@ func sayTo(w io.Writer, terminal bool, width int, s string) {
 	fmt.Fprintln(w, s)
 }
 
+// wrote says that a file was written; beside a report, which stays clean.
+func (a *app) wrote(path string) { fmt.Fprintf(a.errOut, "%s written\n", render.Safe(path)) }
+
 // printRecords prints records of one kind as a table, JSON or CSV.
 func (a *app) printRecords(ctx context.Context, b *store.Book, k *schema.Kind, records []schema.Record, asJSON, asCSV bool) error {
 	s, err := b.Settings(ctx)

@@ -167,6 +167,10 @@ func (s *scenario) drive(m *yardMachine, day time.Time, drivers []string) {
 			o.Lost = schema.N(lost)
 		}
 		s.add("overheat", o)
+		if o.Sign == "steam" && (m.Name == "B7" || m.Name == "W4") { // the yard looks into it, and says so
+			s.add("release", &schema.Release{Base: schema.Base{Machine: m.Name, At: o.At.AddDate(0, 0, 3)}, By: "Eir Monk",
+				Why: "cap and hoses tested, filled, the neck full on two mornings"})
+		}
 	}
 	m.meter += hours
 	if r.Terrain == "mud" {

@@ -44,6 +44,6 @@ func TestScripts(t *testing.T) {
 			e.Setenv("HOME", e.WorkDir)
 			return nil
 		},
-		Cmds: map[string]func(*testscript.TestScript, bool, []string){"code": code, "workbook": workbook},
+		Cmds: map[string]func(*testscript.TestScript, bool, []string){"code": code, "workbook": workbook, "swap": swap},
 	})
 }

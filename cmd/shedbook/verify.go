@@ -25,9 +25,12 @@ func (a *app) verifyVerb() *cobra.Command {
 				if err != nil {
 					return err
 				}
-				wrong := 0
+				wrong, rows := 0, 0
 				for _, f := range found {
 					wrong += len(f.Wrong)
+					if f.Check == "sums" {
+						rows = len(f.Wrong)
+					}
 				}
 				var doubts *int // none told of a damaged book: what it says of itself is worth nothing
 				if wrong == 0 {
@@ -50,7 +53,11 @@ func (a *app) verifyVerb() *cobra.Command {
 					a.sayFound(found, doubts)
 				}
 				if wrong > 0 {
-					fmt.Fprintf(a.errOut, "shedbook: the book %s is damaged\ntry: leave it as it is, and go back to the last backup: shedbook restore FILE\n", b.Path())
+					says, hint := "is damaged", "leave it as it is, and go on from its last backup"
+					if wrong == rows {
+						says, hint = "has rows that the disk spoiled, or another program changed", store.HintChanged
+					}
+					fmt.Fprintf(a.errOut, "shedbook: the book %s %s\ntry: %s\n", b.Path(), says, hint)
 					return exitError(exitBadBook)
 				}
 				return nil
@@ -68,13 +75,15 @@ func countDoubts(ctx context.Context, b *store.Book, now time.Time) (int, error)
 	if err != nil {
 		return 0, err
 	}
-	found := report.Doubts(report.Stream(fleet, func(yield func(func() *schema.Log) bool) {
+	s := report.Stream(fleet, func(yield func(func() *schema.Log) bool) {
 		for log, logErr := range b.Logs(ctx) {
 			if err = logErr; err != nil || !yield(func() *schema.Log { return &log }) {
 				return
 			}
 		}
-	}, now))
+	}, now)
+	s.Now = now
+	found := report.Doubts(s)
 	return len(found.Doubts), err
 }
 

@@ -169,6 +169,7 @@ type Piece struct {
 // Life is one machine's log with its hours at risk.
 type Life struct {
 	Log   *schema.Log
+	Whole *schema.Log // with what is dated later than the log goes; nil where nothing is
 	Clock *Clock
 	// Pieces are the recorded hours at risk, in the order of the runs and, in a
 	// run, of time.

@@ -1,12 +1,12 @@
 // Package next says what to check next on a machine that overheated: which
-// causes the log speaks for, and which check is worth its minutes.
+// causes are likely, and which check is worth its minutes.
 //
-// The knowledge of the trade stands in causes.txt, as data. From it and a
-// machine's log, Rank infers which causes are there, exactly, over every set
-// of at most two of them (infer.go, from the evidence of evidence.go), and
-// weighs each check by the minutes it is expected to save (worth.go). Session
-// guides somebody through the checks one by one; Prove plays the mechanic on
-// simulated machines, to show what that is worth.
+// What a log makes one believe is report/belief's: one posterior, whoever
+// asks. The knowledge of the trade about checks stands in causes.txt, as data;
+// it turns a check's result into a fact that the belief weighs (facts.go), and
+// says which check to do next: each is weighed by the minutes it is expected
+// to save (worth.go, order.go). Session guides somebody through the checks one
+// by one.
 package next
 
 import (
@@ -29,46 +29,25 @@ var causesText string
 
 // network is causes.txt, read.
 type network struct {
-	sound, together, trust, doubt, fleet, mended, again, reason, boils, coolDown, fades float64
+	// together is how much rarer than by chance two causes are there at once,
+	// reason how much likelier where one brings the other; fleet is the confirmed
+	// causes that weigh as much as the priors; coolDown is in minutes.
+	together, fleet, reason, coolDown float64
 
-	features   []feature // driving features first, then marks, then the machine's
-	background cause     // what overheats a sound machine
-	causes     []cause   // in the order of the contract
-	checks     []check   // in the order of the contract
-	cautions   []Caution // in the file's order
+	causes   []cause   // in the order of the contract
+	checks   []check   // in the order of the contract
+	cautions []Caution // in the file's order
 }
 
-type featureKind int
-
-const (
-	driving featureKind = iota // changes from run to run: multiplies a cause's rate
-	mark                       // of an overheat: a chance given the cause
-	whole                      // of the whole log: a chance given the cause
-)
-
-type feature struct {
-	name   string
-	kind   featureKind
-	levels []level
-	same   []string // levels that tell nothing apart
-}
-
-type level struct {
-	name   string
-	share  float64 // of the usual driving
-	phrase string
-}
-
-// unknown is the level of what is not recorded.
+// unknown is the place of what is not there.
 const unknown = -1
 
 type cause struct {
-	name               string
-	prior, prove, rate float64
-	means, mend, look  string
-	from               []string    // the reasons of a cause that is a state
-	weights            [][]float64 // by feature and level; nil where the cause pays the feature no heed
-	priorSet           bool        // the prior is the owner's
+	name              string
+	prior, prove      float64
+	means, mend, look string
+	from              []string // the reasons of a cause that is a state
+	priorSet          bool     // the prior is the owner's
 }
 
 type check struct {
@@ -185,30 +164,9 @@ func (n *network) cause(name string) int {
 	return unknown
 }
 
-// overload is the cause that stands for no fault, where it overheated.
-func (n *network) overload() int { return n.cause("overload") }
-
 func (n *network) check(name string) int {
 	for i := range n.checks {
 		if n.checks[i].name == name {
-			return i
-		}
-	}
-	return unknown
-}
-
-func (n *network) feature(name string) int {
-	for i := range n.features {
-		if n.features[i].name == name {
-			return i
-		}
-	}
-	return unknown
-}
-
-func (f *feature) level(name string) int {
-	for i := range f.levels {
-		if f.levels[i].name == name {
 			return i
 		}
 	}
@@ -230,7 +188,6 @@ func parseNetwork(text string) (*network, error) {
 	for _, name := range schema.Words("check") {
 		n.checks = append(n.checks, check{name: name, minutes: math.NaN(), fails: make([]float64, len(n.causes))})
 	}
-	n.background.name = "background"
 	var kind, name string
 	var block []entry
 	finish := func() error {
@@ -269,9 +226,7 @@ func parseNetwork(text string) (*network, error) {
 
 func (n *network) open(kind, name string) error {
 	switch kind {
-	case "model", "background":
-	case "feature":
-		n.features = append(n.features, feature{name: name})
+	case "model":
 	case "caution":
 		n.cautions = append(n.cautions, Caution{Topic: name})
 	case "cause":
@@ -303,16 +258,11 @@ func (n *network) set(kind, name string, e entry) (err error) {
 	}
 	switch kind {
 	case "model":
-		into, ok := map[string]*float64{"sound": &n.sound, "together": &n.together, "trust": &n.trust, "doubt": &n.doubt, "fleet": &n.fleet,
-			"mended": &n.mended, "again": &n.again, "reason": &n.reason, "boils": &n.boils, "cool-down": &n.coolDown, "fades": &n.fades}[e.key]
+		into, ok := map[string]*float64{"together": &n.together, "fleet": &n.fleet, "reason": &n.reason, "cool-down": &n.coolDown}[e.key]
 		if !ok {
 			return fmt.Errorf("is no figure of the model")
 		}
 		number(into)
-	case "feature":
-		return n.setFeature(&n.features[len(n.features)-1], e.key, value)
-	case "background":
-		return n.setCause(&n.background, e.key, value, number, &err)
 	case "cause":
 		return n.setCause(&n.causes[n.cause(name)], e.key, value, number, &err)
 	case "check":
@@ -392,42 +342,12 @@ func withLimits(text string) (string, error) {
 	}
 }
 
-func (n *network) setFeature(f *feature, key, value string) error {
-	switch key {
-	case "kind":
-		kind, ok := map[string]featureKind{"driving": driving, "mark": mark, "machine": whole}[value]
-		if !ok {
-			return fmt.Errorf("%q: is driving, mark or machine", value)
-		}
-		f.kind = kind
-	case "level":
-		head, phrase, _ := strings.Cut(value, ", ")
-		name, share, shared := strings.Cut(head, " ")
-		l := level{name: name, phrase: phrase}
-		if shared {
-			var err error
-			if l.share, err = strconv.ParseFloat(share, 64); err != nil {
-				return err
-			}
-		}
-		f.levels = append(f.levels, l)
-	case "same":
-		f.same = split(value)
-	default:
-		return fmt.Errorf("is no key of a feature")
-	}
-	return nil
-}
-
 func (n *network) setCause(c *cause, key, value string, number func(*float64), err *error) error {
 	switch key {
 	case "prior":
 		number(&c.prior)
 	case "prove":
 		number(&c.prove)
-	case "rate":
-		number(&c.rate)
-		c.rate /= 100 // per engine hour
 	case "means":
 		c.means = value
 	case "mend":
@@ -442,44 +362,17 @@ func (n *network) setCause(c *cause, key, value string, number func(*float64), e
 			}
 		}
 	default:
-		f := n.feature(key)
-		if f < 0 {
-			return fmt.Errorf("is no key of a cause and no feature")
-		}
-		words, values, err := pairs(value)
-		if err != nil {
-			return err
-		}
-		if c.weights == nil {
-			c.weights = make([][]float64, len(n.features))
-		}
-		c.weights[f] = make([]float64, len(n.features[f].levels))
-		for i := range c.weights[f] {
-			c.weights[f][i] = 1
-		}
-		if len(words) != len(c.weights[f]) {
-			return fmt.Errorf("has %d levels, not %d", len(c.weights[f]), len(words))
-		}
-		for i, w := range words {
-			l := n.features[f].level(w)
-			if l < 0 {
-				return fmt.Errorf("%q is no level", w)
-			}
-			if values[i] <= 0 {
-				return fmt.Errorf("%s: should be above 0: nothing is impossible", w)
-			}
-			c.weights[f][l] = values[i]
-		}
+		return fmt.Errorf("is no key of a cause")
 	}
 	return *err
 }
 
-// complete says what the file left out, and flattens the weights.
+// complete says what the file left out.
 func (n *network) complete() error {
 	for i := range n.causes {
 		c := &n.causes[i]
-		if !(c.prior > 0 && c.prior < 1) || c.prove <= 0 || c.rate <= 0 || c.means == "" || c.mend == "" || c.look == "" {
-			return fmt.Errorf("cause %s: prior, prove, rate, means, mend or look is missing", c.name)
+		if !(c.prior > 0 && c.prior < 1) || c.prove <= 0 || c.means == "" || c.mend == "" || c.look == "" {
+			return fmt.Errorf("cause %s: prior, prove, means, mend or look is missing", c.name)
 		}
 	}
 	for i := range n.checks {
@@ -491,46 +384,7 @@ func (n *network) complete() error {
 			return fmt.Errorf("check %s: caution names a topic that is not there", c.name)
 		}
 	}
-	for k := range n.causes {
-		n.flatten(&n.causes[k])
-	}
-	n.flatten(&n.background)
 	return nil
-}
-
-// flatten takes the driving and mark weights to the power of trust, and makes
-// chances sum to 1.
-func (n *network) flatten(c *cause) {
-	if c.weights == nil {
-		c.weights = make([][]float64, len(n.features))
-	}
-	for f := range n.features {
-		w := c.weights[f]
-		if w == nil {
-			continue
-		}
-		sum := 0.0
-		for l := range w {
-			if n.features[f].kind != whole {
-				w[l] = math.Pow(w[l], n.trust)
-			}
-			sum += w[l]
-		}
-		if n.features[f].kind != driving {
-			for l := range w {
-				w[l] /= sum
-			}
-		}
-		if same := n.features[f].same; same != nil {
-			sum := 0.0
-			for _, name := range same {
-				sum += w[n.features[f].level(name)]
-			}
-			for _, name := range same {
-				w[n.features[f].level(name)] = sum / float64(len(same))
-			}
-		}
-	}
 }
 
 // togetherness is how much likelier than by chance two causes are there at once.

@@ -23,7 +23,7 @@ func (s *state) looks(skipped []int) []look {
 			left = append(left, k)
 		}
 	}
-	out := s.b.looks(left)
+	out := s.sought().looks(left)
 	for i := range out {
 		out[i].minutes += s.coolDown(&s.n.checks[out[i].check])
 	}
@@ -72,7 +72,23 @@ func (s *state) choose(skipped []int) *look {
 			left = append(left, ls[i].check)
 		}
 	}
-	return s.b.choose(left)
+	b := s.sought()
+	_, most := b.likeliest()
+	if most >= standsOut {
+		return nil // what pays only together with another is no longer asked for
+	}
+	if l := b.choose(left); l != nil || most >= mendAt || len(left) == 0 {
+		return l
+	}
+	k := s.turn(b)
+	p := b.marginals()[k]
+	if p >= quickAt && s.n.causes[k].prove <= quickMin {
+		return nil
+	}
+	if l := &ls[0]; l.gain() > worthAt || p < 0.2 && l.gain() > 0.05 {
+		return l
+	}
+	return nil
 }
 
 // missing are the tools that a check takes and that are not at hand.
@@ -181,7 +197,7 @@ func (s *state) dry(name string) bool {
 func (s *state) passed(name string) bool {
 	k := s.n.check(name)
 	return slices.ContainsFunc(s.e.done, func(d done) bool {
-		return d.check == k && !d.failed && !d.unsure && d.strength >= 0.6
+		return d.check == k && !d.failed && !d.unsure && d.stale == ""
 	})
 }
 

@@ -3,6 +3,7 @@ package next
 import (
 	"fmt"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -14,16 +15,19 @@ import (
 // Fleets made for measuring the flags, by other hands and in other forms than
 // the network's: a year each, faults planted. Their cause is to stand first.
 func TestPlantedFaults(t *testing.T) {
+	// Of air, a year's fills count, most of them long settled when asked: a third
+	// shows as another cause, as the morning after may be past the air.
 	right := []struct {
 		fault  string
 		causes []string
+		least  float64 // share among the first three
 	}{
-		{"steady-loss", []string{"external-leak", "head-gasket"}},
-		{"blocked-core", []string{"blocked-core"}},
-		{"trapped-air", []string{"trapped-air"}},
-		{"warning-circuit", []string{"warning-circuit"}},
-		{"fan-circuit", []string{"fan-circuit"}},
-		{"thermostat", []string{"thermostat"}},
+		{"steady-loss", []string{"external-leak", "head-gasket"}, 0.85},
+		{"blocked-core", []string{"blocked-core"}, 0.85},
+		{"trapped-air", []string{"trapped-air"}, 0.65},
+		{"warning-circuit", []string{"warning-circuit"}, 0.85},
+		{"fan-circuit", []string{"fan-circuit"}, 0.85},
+		{"thermostat", []string{"thermostat"}, 0.85},
 	}
 	seeds := uint64(5)
 	if testing.Verbose() {
@@ -38,9 +42,16 @@ func TestPlantedFaults(t *testing.T) {
 			w.Fault, w.Faulty, w.Form = c.fault, 2, int(seed%3)
 			f, planted := w.Fleet(seed)
 			for _, p := range planted {
-				r, err := Rank(f, p.Name, w.AsOf())
-				require.NoError(t, err)
 				n++
+				asked := w.AsOf()
+				for i := range f.Logs {
+					// As somebody asks: on the morning after the last overheat.
+					if l := &f.Logs[i]; l.Machine.Name == p.Name && len(l.Overheats) > 0 {
+						asked = l.Overheats[len(l.Overheats)-1].At.Add(12 * time.Hour)
+					}
+				}
+				r, err := Rank(f, p.Name, asked)
+				require.NoError(t, err)
 				if r.Why != "" {
 					silent++ // it shows nothing yet
 					continue
@@ -59,7 +70,7 @@ func TestPlantedFaults(t *testing.T) {
 		}
 		table += fmt.Sprintf("%-16s %8d %8d %8d %8d %10d\n", c.fault, n, one, three, n-silent-three, silent)
 		first, all = first+one, all+n-silent
-		assert.GreaterOrEqual(t, float64(three), 0.85*float64(n-silent), c.fault)
+		assert.GreaterOrEqual(t, float64(three), c.least*float64(n-silent), c.fault)
 		assert.LessOrEqual(t, float64(silent), 0.35*float64(n), c.fault)
 	}
 	t.Log("\n" + table)

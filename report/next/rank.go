@@ -6,8 +6,12 @@ import (
 	"math"
 	"slices"
 	"sort"
+	"sync"
 	"time"
 
+	"shedbook/report"
+	"shedbook/report/belief"
+	"shedbook/report/exposure"
 	stand "shedbook/report/state"
 	"shedbook/schema"
 	"shedbook/schema/unit"
@@ -23,9 +27,12 @@ type Result struct {
 	Advice string `json:"advice,omitempty"`
 	// Do is the same for a machine.
 	Do Do `json:"do"`
-	// NoFault is the chance that none of the causes is there but load and
-	// weather; where the machine has overheated, `overload` includes it.
+	// NoFault is the chance that none of the causes is there now.
 	NoFault float64 `json:"no_fault"`
+	// Split tells the machine's part in its overheats from the driving's.
+	Split belief.Split `json:"split"`
+	// Remedies are what was done about its overheats, and whether it held.
+	Remedies []belief.Remedy `json:"remedies"`
 	// State says whether it may go out: rules come before probabilities.
 	stand.State
 	// Why there is nothing to rank; empty where there is.
@@ -42,6 +49,14 @@ type Do struct {
 	Minutes *float64 `json:"minutes"`
 	Why     string   `json:"why"`
 }
+
+// What there is to do.
+const (
+	DoCheck   = "check"
+	DoMend    = "mend"
+	DoAdvise  = "advise"
+	DoNothing = "nothing"
+)
 
 // Candidate is a cause with its probability. More than one cause may be
 // there, so the probabilities may add up to more than 1.
@@ -96,6 +111,12 @@ func (r Result) MarshalJSON() ([]byte, error) {
 	if p.Warnings == nil {
 		p.Warnings = []string{}
 	}
+	if p.Remedies == nil {
+		p.Remedies = []belief.Remedy{}
+	}
+	if p.Split.Drivers == nil {
+		p.Split.Drivers = []belief.DriverOfHeat{}
+	}
 	return json.Marshal(p)
 }
 
@@ -104,7 +125,8 @@ type state struct {
 	n         *network
 	log       *schema.Log
 	e         *evidence
-	b         *belief
+	q         *belief.Posterior
+	b         *view
 	confirmed []int // by cause, on the fleet's other machines
 	units     unit.System
 	asOf      time.Time
@@ -133,16 +155,64 @@ func known(fleet schema.Fleet, machine string, asOf time.Time) (*state, error) {
 	if err != nil {
 		return nil, err
 	}
-	s := &state{n: n, log: log, confirmed: confirmed, asOf: asOf, zone: fleet.Settings.Zone(), units: fleet.Settings.Units(),
+	s := &state{n: n, log: log, confirmed: confirmed, asOf: asOf, zone: fleet.Settings.Zone(),
+		units: fleet.Settings.Units(),
 		tools: fleet.Settings.Get("tools")}
-	s.e = read(n, &fleet, log)
-	if s.e.blank {
-		s.b = n.start(false)
+	x := exposure.NewIndex(fleet.Words, fleet.Drivers, fleet.Settings)
+	life := x.Life(log)
+	var told []belief.Fact
+	s.e, told = n.read(&fleet, log)
+	s.e.lossOn = sync.OnceValue(func() string { return report.CoolantLoss(life, fleet.Settings) })
+	s.q = n.beliefs(&fleet).Machine(life, told)
+	if s.e.blank = s.q.Hours == 0 && len(log.Overheats) == 0 && len(log.TopUps) == 0 && len(s.e.done) == 0; s.e.blank {
+		s.b = n.start()
 	} else {
-		s.b = infer(n, s.e, n.baseline(&fleet, machine))
+		s.b = n.of(s.q)
 	}
+	s.outdate()
 	return s, nil
 }
+
+// outdate says of each check that passed why it is to be done again: what it
+// looked at was changed, or the machine has overheated or been driven since.
+func (s *state) outdate() {
+	for i := range s.e.done {
+		d := &s.e.done[i]
+		after, all := 0, len(s.log.Overheats)
+		for j := range s.log.Overheats {
+			if s.log.Overheats[j].At.After(d.at) {
+				after++
+			}
+		}
+		switch {
+		case s.n.changed(s.log, d.check, &d.base, nil):
+			d.stale = "something was done since that may have changed it"
+		case d.failed || d.unsure:
+		case 2*after > all && after > 1:
+			d.stale = fmt.Sprintf("%d of %d overheats came after it", after, all)
+		case d.times == 1 && s.secondLook(d.check):
+			d.stale = "what it looks for is still the likeliest: look once more"
+		case s.q.HoursSince(d.at) > agedHours:
+			d.stale = fmt.Sprintf("%.0f h ago", s.q.HoursSince(d.at))
+		}
+	}
+}
+
+// secondLook: a check passed, and yet what it looks for is the likeliest of
+// the causes, as eyes miss things.
+func (s *state) secondLook(check int) bool {
+	best, most := -1, 0.0
+	for k, p := range s.b.marginals() {
+		if s.n.causes[k].name != "overload" && p > most {
+			best, most = k, p
+		}
+	}
+	return most > 0.1 && s.n.checks[check].fails[best] >= 0.7
+}
+
+// agedHours are the engine hours after which a check that passed may be done
+// again.
+const agedHours = 60
 
 // namesKnown refuses a check or a cause that the network doesn't know.
 func namesKnown(log *schema.Log) error {
@@ -178,17 +248,20 @@ func Rank(fleet schema.Fleet, machine string, asOf time.Time) (Result, error) {
 	}
 	r := s.result()
 	r.State = stateOf(&fleet, s.log, asOf)
+	r.Do = s.whileParked(r.Do, r.State)
+	r.Advice = s.advise(&r.Do)
 	return r, nil
 }
 
 func (s *state) result() Result {
-	r := Result{Machine: s.log.Machine.Name, AsOf: s.asOf, NoFault: s.b.p[0]}
+	r := Result{Machine: s.log.Machine.Name, AsOf: s.asOf, NoFault: round(s.b.p[0], 4), Split: s.split(),
+		Remedies: s.q.Remedies}
 	if r.Why = s.sound(); r.Why != "" {
-		r.Do = Do{Act: "nothing", Why: r.Why}
+		r.Do = Do{Act: DoNothing, Why: r.Why}
 		return r
 	}
 	r.Warnings = s.warnings()
-	m := s.shown()
+	m := s.b.marginals()
 	for k := range m {
 		c := &s.n.causes[k]
 		speaks, against := s.reasons(k)
@@ -199,82 +272,57 @@ func (s *state) result() Result {
 			}
 		}
 		topics := s.n.checks[best].caution
-		r.Candidates = append(r.Candidates, Candidate{Cause: c.name, Probability: round(m[k], 4), For: speaks, Against: against,
-			Means: c.means, Mend: c.mend, Look: c.look, Minutes: c.prove, Caution: s.n.caution(topics), Cautions: s.n.shorts(topics)})
+		r.Candidates = append(r.Candidates, Candidate{Cause: c.name, Probability: round(m[k], 4), For: speaks,
+			Against: against,
+			Means:   c.means, Mend: c.mend, Look: c.look, Minutes: c.prove, Caution: s.n.caution(topics),
+			Cautions: s.n.shorts(topics)})
 	}
-	sort.SliceStable(r.Candidates, func(i, j int) bool { return r.Candidates[i].Probability > r.Candidates[j].Probability })
+	sort.SliceStable(r.Candidates, func(i,
+		j int) bool {
+		return r.Candidates[i].Probability > r.Candidates[j].Probability
+	})
 	for _, l := range s.looks(nil) {
 		r.Checks = append(r.Checks, s.describe(&l))
 	}
-	r.Do = s.do(s.choose(nil), r.Candidates[0])
-	r.Advice = s.advise(&r.Do, r.Candidates[0])
+	r.Do, _ = s.do(nil)
+	r.Advice = s.advise(&r.Do)
 	return r
 }
 
-// do is the shortest way on: the check that is worth its minutes, nil if none
-// is, or the cause to go at.
-func (s *state) do(l *look, first Candidate) Do {
-	if l != nil && !s.enough(l, first) {
-		c := s.n.checks[l.check]
-		why := fmt.Sprintf("%.0f min, expected to save %.0f", c.minutes, l.saves)
-		if s.mustLook(l.check) {
-			why = fmt.Sprintf("%.0f min; a head gasket is suspected, and nothing is done with the engine running until it has passed",
-				c.minutes)
-		}
-		return Do{Act: "check", Check: &c.name, Minutes: &c.minutes, Why: why}
+func (s *state) split() belief.Split {
+	x := s.q.Split
+	x.SoundUsualDriving, x.SoundOwnDriving = round(x.SoundUsualDriving, 2), round(x.SoundOwnDriving, 2)
+	x.Drivers = slices.Clone(x.Drivers)
+	for i := range x.Drivers {
+		x.Drivers[i].Expected = round(x.Drivers[i].Expected, 2)
 	}
-	k := &s.n.causes[s.b.next(len(s.e.heats) > 0)]
-	why := fmt.Sprintf("no check left is worth its minutes. Shortest from here: go at %s (%.2f)", k.name, s.shown()[s.n.cause(k.name)])
-	if first.Probability >= standsOut {
-		k = &s.n.causes[s.n.cause(first.Cause)]
-		why = fmt.Sprintf("%s stands out (%.2f): %s", k.name, first.Probability, k.means)
-	}
-	act := "mend"
-	if k.name == "overload" {
-		act = "advise"
-	}
-	return Do{Act: act, Cause: &k.name, Minutes: &k.prove, Why: why}
+	return x
 }
 
 // advise is what to do in a sentence.
-func (s *state) advise(d *Do, first Candidate) string {
-	if d.Act == "check" {
+func (s *state) advise(d *Do) string {
+	switch d.Act {
+	case DoCheck:
 		return *d.Check + ": " + d.Why
+	case DoMend:
+		k := &s.n.causes[s.n.cause(*d.Cause)]
+		if s.b.marginals()[s.n.cause(*d.Cause)] >= standsOut {
+			return fmt.Sprintf("%s. To mend it and be sure: %s (about %.0f min). Look for %s", d.Why, k.mend, k.prove, k.look)
+		}
+		return fmt.Sprintf("%s: %s (about %.0f min), then at the next. Look for %s", d.Why, k.mend, k.prove, k.look)
 	}
-	k := &s.n.causes[s.n.cause(*d.Cause)]
-	if first.Probability >= standsOut {
-		return fmt.Sprintf("%s. To mend it and be sure: %s (about %.0f min). Look for %s", d.Why, k.mend, k.prove, k.look)
-	}
-	return fmt.Sprintf("%s: %s (about %.0f min), then at the next. Look for %s", d.Why, k.mend, k.prove, k.look)
+	return d.Why
 }
 
 // standsOut is the probability from which a cause stands out.
 const standsOut = 0.8
-
-// enough says whether a cause stands out so far that a check which pays only
-// together with another is no longer asked for.
-func (s *state) enough(l *look, first Candidate) bool {
-	return first.Probability >= standsOut && l.gain() <= 1
-}
-
-// shown are the probabilities as they are told: where the machine has
-// overheated, no fault at all means load and weather.
-func (s *state) shown() []float64 { return shown(s.b, len(s.e.heats) > 0) }
-
-func shown(b *belief, overheated bool) []float64 {
-	m := b.marginals()
-	if overheated {
-		m[b.n.overload()] += b.p[0]
-	}
-	return m
-}
 
 // left are the checks that can still tell something: not done, or out of date.
 func (s *state) left() []int {
 	var out []int
 	for k := range s.n.checks {
 		at := slices.IndexFunc(s.e.done, func(d done) bool { return d.check == k })
-		if at < 0 || !s.e.done[at].failed && !s.e.done[at].unsure && s.e.done[at].strength < 0.6 || s.onceClean(k) || s.lifts(k) {
+		if at < 0 || s.e.done[at].stale != "" || s.onceClean(k) || s.lifts(k) {
 			out = append(out, k)
 		}
 	}
@@ -293,7 +341,11 @@ func (s *state) describe(l *look) Check {
 	c.IfFail = s.moves(l.fail)
 	for _, d := range s.e.done {
 		if d.check == l.check {
-			c.Again = fmt.Sprintf("passed on %s, but %s", s.day(d.at), d.stale)
+			verb := "passed"
+			if d.failed {
+				verb = "failed"
+			}
+			c.Again = fmt.Sprintf("%s on %s, but %s", verb, s.day(d.at), d.stale)
 			switch {
 			case s.lifts(l.check) && d.failed:
 				c.Again = fmt.Sprintf("failed on %s: look again once that is mended, before the engine runs", s.day(d.at))
@@ -310,8 +362,8 @@ func (s *state) describe(l *look) Check {
 
 // moves says what a result would do to the ranking: the two causes that it
 // moves most, from and to, and which would then stand first.
-func (s *state) moves(then *belief) string {
-	before, after := s.shown(), shown(then, len(s.e.heats) > 0)
+func (s *state) moves(then *view) string {
+	before, after := s.sought().marginals(), then.marginals()
 	order := make([]int, len(before))
 	first := 0
 	for k := range order {
@@ -350,51 +402,50 @@ func (s *state) moves(then *belief) string {
 // sound says why there is nothing to look for: records, and no sign of trouble
 // in them.
 func (s *state) sound() string {
-	e := s.e
-	if e.blank || len(e.heats) > 0 || len(e.named) > 0 {
+	if s.e.blank || len(s.log.Overheats) > 0 || len(s.e.named) > 0 {
 		return ""
 	}
-	for _, d := range e.done {
+	for _, d := range s.e.done {
 		if d.failed {
 			return ""
 		}
 	}
-	loss := s.n.feature("loss")
-	if e.whole[loss] >= 2 || e.whole[loss] == 1 && e.loss.topups >= 4 {
+	if 1-s.b.p[0] > troubleAt {
 		return ""
 	}
-	text := fmt.Sprintf("%s has not overheated in %.0f recorded engine hours", s.log.Machine.Name, e.hours)
-	if e.whole[loss] < 0 {
+	text := fmt.Sprintf("%s has not overheated in %.0f recorded engine hours", s.log.Machine.Name, s.q.Hours)
+	_, _, ml, hours, ok := s.q.LossReason(s.n.cause("external-leak"))
+	if !ok {
 		return text + ", and too little is recorded of its coolant to say whether it loses any"
 	}
-	return text + fmt.Sprintf(" and loses no coolant to speak of (%s in %.0f h beyond settling and boil-over)", unit.Format(e.loss.ml, unit.Millilitres, s.units), e.loss.hours)
+	return text + fmt.Sprintf(" and loses no coolant to speak of (%s in %.0f h beyond settling and boil-over)",
+		unit.Format(ml, unit.Millilitres, s.units), hours)
 }
+
+// troubleAt is the chance of a fault from which a machine that has not
+// overheated is looked into.
+const troubleAt = 0.4
 
 func (s *state) warnings() []string {
 	var out []string
-	e := s.e
 	switch {
-	case e.blank:
+	case s.e.blank:
 		out = append(out, "nothing is recorded of this machine: these are the priors of the trade, no finding")
-	case e.guessed:
-		out = append(out, fmt.Sprintf("no runs are recorded: %.0f h of the usual use stand in, so that where and when it overheats says little", e.hours))
+	case s.q.Guessed:
+		out = append(out,
+			fmt.Sprintf("no runs are recorded: %.0f h of the usual use stand in, so that where and when it overheats says little", s.q.Hours))
 	}
-	if n := len(e.heats); n > 0 && !e.guessed {
-		if since := e.hours - e.heats[n-1].hour; since > 30 {
-			out = append(out, fmt.Sprintf("the last overheat was %.0f engine hours ago, on %s: it may be mended already", since, s.day(e.heats[n-1].at)))
-		}
+	if s.q.Overheats > 0 && !s.q.Guessed && s.q.Since > 30 {
+		out = append(out, fmt.Sprintf("the last overheat was %.0f engine hours ago, on %s: it may be mended already",
+			s.q.Since, s.day(s.q.Last)))
 	}
-	unplaced := 0
-	for i := range e.life.Overheats {
-		if !e.life.Overheats[i].Placed() {
-			unplaced++
-		}
+	if s.q.Unplaced > 0 && !s.q.Guessed {
+		out = append(out, fmt.Sprintf("%d of %d overheats fall in no recorded run: they count by what they say themselves",
+			s.q.Unplaced, s.q.Overheats))
 	}
-	if unplaced > 0 && !e.guessed {
-		out = append(out, fmt.Sprintf("%d of %d overheats fall in no recorded run: they count by what they say themselves", unplaced, len(e.heats)))
-	}
-	if len(e.heats) > 0 {
-		out = append(out, "the figures of the trade behind this are practice, not measurement: go by the order more than by the decimals")
+	if s.q.Overheats > 0 {
+		out = append(out,
+			"the figures of the trade behind this are practice, not measurement: go by the order more than by the decimals")
 	}
 	return out
 }

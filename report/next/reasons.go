@@ -3,8 +3,10 @@ package next
 import (
 	"fmt"
 	"math"
+	"slices"
 	"sort"
 
+	"shedbook/report/belief"
 	"shedbook/schema/unit"
 )
 
@@ -26,7 +28,10 @@ const (
 // reasons are what speaks for a cause and against it, strongest first.
 func (s *state) reasons(k int) (speaks, against []string) {
 	speaks, against = []string{}, []string{} // an empty list, not null, in JSON
-	rs := s.fromOverheats(k)
+	var rs []reason
+	for _, r := range s.q.Reasons(k) {
+		rs = append(rs, reason{r.Text, r.Log})
+	}
 	rs = append(rs, s.fromWhole(k)...)
 	rs = append(rs, s.fromChecks(k)...)
 	rs = append(rs, s.fromPast(k)...)
@@ -42,87 +47,6 @@ func (s *state) reasons(k int) (speaks, against []string) {
 	return speaks, against
 }
 
-// fromOverheats compares, feature by feature, where the overheats fell with
-// where the driving was, as the cause would have it.
-func (s *state) fromOverheats(k int) []reason {
-	var out []reason
-	c := &s.n.causes[k]
-	for f := range s.n.features {
-		feature := &s.n.features[f]
-		w := c.weights[f]
-		if w == nil || feature.kind == whole {
-			continue
-		}
-		count, hours := make([]float64, len(w)), make([]float64, len(w))
-		heats, driven := 0.0, 0.0
-		for i := range s.e.heats {
-			if l := s.e.heats[i].levels[f]; l >= 0 {
-				count[l]++
-				heats++
-			}
-		}
-		for i := range s.e.cells {
-			if l := s.e.cells[i].levels[f]; l >= 0 {
-				hours[l] += s.e.cells[i].hours
-				driven += s.e.cells[i].hours
-			}
-		}
-		if heats == 0 || feature.kind == driving && driven == 0 {
-			continue
-		}
-		usual := make([]float64, len(w)) // chance of each level if the cause were any other
-		for l := range w {
-			if feature.kind == driving {
-				usual[l] = 1 // at the rate of the driving
-			} else {
-				usual[l] = s.n.markUsually(f, l)
-			}
-		}
-		mean := 1.0
-		if feature.kind == driving {
-			mean = 0
-			for l := range w {
-				mean += w[l] * hours[l] / driven
-			}
-		}
-		best, sum := 0, 0.0
-		part := make([]float64, len(w))
-		for l := range w {
-			part[l] = count[l] * math.Log(w[l]/mean/usual[l])
-			sum += part[l]
-		}
-		// Tell the level that carries the sum, and where none was where many
-		// were to be expected, that.
-		sign := 1.0
-		if sum < 0 {
-			sign = -1
-		}
-		for l := range w {
-			if sign*part[l] > sign*part[best] {
-				best = l
-			}
-		}
-		text := fmt.Sprintf("%.0f of %.0f %s %s", count[best], heats, plural("overheat", heats), feature.levels[best].phrase)
-		if feature.kind == driving {
-			text += fmt.Sprintf(", where %.0f %% of the driving was", 100*hours[best]/driven)
-		}
-		out = append(out, reason{text, sum})
-	}
-	return out
-}
-
-// markUsually is the chance of a mark over all causes, by their priors.
-func (n *network) markUsually(f, l int) float64 {
-	sum, total := n.background.weights[f][l]*n.sound, n.sound
-	for k := range n.causes {
-		if w := n.causes[k].weights[f]; w != nil {
-			sum += n.causes[k].prior * w[l]
-			total += n.causes[k].prior
-		}
-	}
-	return sum / total
-}
-
 func plural(word string, n float64) string {
 	if n == 1 {
 		return word
@@ -130,45 +54,25 @@ func plural(word string, n float64) string {
 	return word + "s"
 }
 
-// fromWhole: what the whole log says: loss, mix, and how often it overheats.
+// fromWhole: what the whole log says: of coolant, mix, and how often it
+// overheats.
 func (s *state) fromWhole(k int) []reason {
 	var out []reason
-	none, own := pair{-1, -1}, pair{-1, k}
-	chance := func(f int, set pair) float64 {
-		return s.n.upTo(f, s.e.whole[f], set) - s.n.upTo(f, s.e.whole[f]-1, set)
+	if log, _, ml, hours, ok := s.q.LossReason(k); ok {
+		text := fmt.Sprintf("%s gone in %.0f h beyond settling and boil-over", unit.Format(ml, unit.Millilitres, s.units),
+			hours)
+		if on := s.e.lossOn(); on != "" {
+			text += "; " + on
+		}
+		out = append(out, reason{text, log})
 	}
-	for f := range s.n.features {
-		if s.n.features[f].kind != whole || s.e.whole[f] < 0 {
-			continue
-		}
-		// Against the mean over the sets without the cause, by their probability.
-		other, total := 0.0, 0.0
-		for i, set := range s.b.sets {
-			if !set.has(k) {
-				other += s.b.p[i] * chance(f, set)
-				total += s.b.p[i]
-			}
-		}
-		if total < 1e-9 {
-			other, total = chance(f, none), 1
-		}
-		var text string
-		if s.n.features[f].name == "loss" {
-			l := s.e.loss
-			text = fmt.Sprintf("%s gone in %.0f h beyond settling and boil-over, %d %s",
-				unit.Format(l.ml, unit.Millilitres, s.units), l.hours, l.topups, plural("top-up", float64(l.topups)))
-			if on := s.e.lossOn(); on != "" {
-				text += "; " + on
-			}
-		} else {
-			text = fmt.Sprintf("%.0f %% glycol by the refills and top-ups", s.e.mixPct)
-		}
-		out = append(out, reason{text, math.Log(chance(f, own) / (other / total))})
+	if log, ok := s.q.MixReason(k); ok {
+		out = append(out, reason{fmt.Sprintf("%.0f %% glycol by the refills and top-ups", s.q.Mix), log})
 	}
-	if s.n.causes[k].name == "overload" && len(s.e.heats) > 0 && !s.e.guessed {
-		n := float64(len(s.e.heats))
-		out = append(out, reason{fmt.Sprintf("%.0f %s in %.0f h (%.1f per 100 h)", n, plural("overheat", n), s.e.hours, 100*n/s.e.hours),
-			math.Log(math.Max(s.b.p[0], 1e-3) / s.n.sound)})
+	if x := &s.q.Split; s.n.causes[k].name == "overload" && x.Overheats > 0 && !s.q.Guessed {
+		out = append(out, reason{fmt.Sprintf("%d %s; a sound machine driven as this one was: %.1f", x.Overheats,
+			plural("overheat", float64(x.Overheats)), x.SoundOwnDriving),
+			math.Log((0.5 + x.SoundOwnDriving) / (0.5 + float64(x.Overheats)))})
 	}
 	return out
 }
@@ -177,10 +81,10 @@ func (s *state) fromWhole(k int) []reason {
 func (s *state) fromChecks(k int) []reason {
 	var out []reason
 	for _, d := range s.e.done {
-		if d.unsure || d.measured {
+		if d.unsure || d.measured || d.stale != "" && d.failed {
 			continue
 		}
-		own, none := s.n.failing(d.check, pair{-1, k}, d.strength), s.n.failing(d.check, pair{-1, -1}, d.strength)
+		own, none := s.n.failing(d.check, pair{-1, k}), s.n.failing(d.check, pair{-1, -1})
 		verb := "failed"
 		if !d.failed {
 			own, none, verb = 1-own, 1-none, "passed"
@@ -198,7 +102,8 @@ func (s *state) fromChecks(k int) []reason {
 		if where == "" {
 			where = f.Kind
 		}
-		out = append(out, reason{fmt.Sprintf("%s (%s of %s)", f.Says, where, s.day(f.At)), math.Log(f.Likelihood(name) / f.Likelihood())})
+		out = append(out, reason{fmt.Sprintf("%s (%s of %s)", f.Says, where, s.day(f.At)),
+			math.Log(f.Likelihood(name) / f.Likelihood())})
 	}
 	return out
 }
@@ -207,25 +112,32 @@ func (s *state) fromChecks(k int) []reason {
 // machines.
 func (s *state) fromPast(k int) []reason {
 	var out []reason
-	for _, m := range s.e.lastMends() {
-		if m.cause == k {
-			after := 0
-			for _, h := range s.e.heats {
-				if later(h.base, m.at, m.number) {
-					after++
-				}
+	name := s.n.causes[k].name
+	for i := len(s.q.Remedies) - 1; i >= 0; i-- {
+		r := &s.q.Remedies[i]
+		if r.Cause != name {
+			continue
+		}
+		text := fmt.Sprintf("the %s of %s was for it", s.remedy(r), s.day(r.At))
+		switch r.Says {
+		case belief.Held:
+			text += " and held"
+		case belief.CameBack:
+			text += " and did not hold"
+		}
+		out = append(out, reason{text, math.Log(0.3)})
+		break
+	}
+	if !slices.ContainsFunc(s.q.Remedies, func(r belief.Remedy) bool { return r.Cause == name }) {
+		for i := len(s.log.Services) - 1; i >= 0; i-- {
+			if v := &s.log.Services[i]; v.Cause == name {
+				out = append(out, reason{fmt.Sprintf("the service of %s was for it", s.day(v.At)), math.Log(0.3)})
+				break
 			}
-			text := fmt.Sprintf("the service of %s was for it", s.day(m.at))
-			if after > 0 {
-				text += fmt.Sprintf(", and %d %s came after", after, plural("overheat", float64(after)))
-			}
-			out = append(out, reason{text, math.Log(s.n.again)})
 		}
 	}
-	for _, c := range s.e.named {
-		if c.cause == k {
-			out = append(out, reason{fmt.Sprintf("confirmed on %s, and no service since says that it was mended", s.day(c.at)), math.Log(0.9 / 0.02)})
-		}
+	if slices.ContainsFunc(s.e.named, func(x named) bool { return x.cause == k }) {
+		out = append(out, reason{"named in an answer, and no service since says that it was mended", math.Log(10)})
 	}
 	base := theNetwork().causes[k].prior
 	own := s.n.causes[k].prior
@@ -235,9 +147,11 @@ func (s *state) fromPast(k int) []reason {
 	}
 	switch {
 	case s.n.causes[k].priorSet:
-		out = append(out, reason{fmt.Sprintf("the owner's prior is %.2g, where the trade's is %.2g", own, base), math.Log(own / base)})
+		out = append(out, reason{fmt.Sprintf("the owner's prior is %.2g, where the trade's is %.2g", own, base),
+			math.Log(own / base)})
 	case total > 0:
-		out = append(out, reason{fmt.Sprintf("%d of %d causes confirmed on this fleet's other machines were it", s.confirmed[k], total), math.Log(own / base)})
+		out = append(out, reason{fmt.Sprintf("%d of %d causes confirmed on this fleet's other machines were it",
+			s.confirmed[k], total), math.Log(own / base)})
 	}
 	return out
 }

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"shedbook/report/cooling"
+	stand "shedbook/report/state"
 	"shedbook/schema"
 )
 
@@ -52,17 +53,25 @@ func (s *Session) Next() Step {
 		step.Says = "nothing to look for: " + step.Result.Why
 		return step
 	}
-	look := s.at.choose(s.skipped)
-	first := step.Result.Candidates[0]
-	do := s.at.do(look, first)
-	step.Says = s.at.advise(&do, first)
+	do, look := s.at.do(s.skipped)
+	if look == nil && do.Act != DoMend {
+		if is := stateOf(&s.fleet, s.at.log, s.asOf); is.State == stand.Parked {
+			do = s.at.whileParked(do, is)
+			for _, l := range s.at.looks(s.skipped) {
+				if do.Check != nil && s.at.n.checks[l.check].name == *do.Check {
+					look = &l
+				}
+			}
+		}
+	}
+	step.Says = s.at.advise(&do)
 	switch {
-	case look != nil && !s.at.enough(look, first):
+	case look != nil:
 		d := s.at.describe(look)
 		step.Check = &d
 		step.PassMeans, step.FailMeans, _ = cooling.Meaning(d.Check)
-	case first.Probability >= standsOut:
-		step.Cause = first.Cause
+	case do.Act == DoMend && step.Result.Candidates[0].Probability >= standsOut:
+		step.Cause = step.Result.Candidates[0].Cause
 	}
 	return step
 }

@@ -64,7 +64,7 @@ func TestSessionEndsWhenNothingMoreCanBeTold(t *testing.T) {
 	require.NoError(t, err)
 	steps := 0
 	for ; s.Next().Check != nil; steps++ {
-		require.Less(t, steps, 24)
+		require.LessOrEqual(t, steps, len(schema.Words("check")))
 		_, _, err := s.Answer("unsure", day(61))
 		require.NoError(t, err)
 	}

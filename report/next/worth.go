@@ -9,12 +9,12 @@ import (
 // the causes are gone at one by one in order of probability over minutes,
 // which is the best order while one cause is there (Kalagnanam & Henrion 1990;
 // Heckerman, Breese & Rommelse 1995, section 2), until one of them proves to
-// be there. A machine without a fault is settled by going at the overload.
-func (b *belief) proving() float64 { return b.provingFor(b.p) }
+// be there. Where none is, every mend is in vain.
+func (b *view) proving() float64 { return b.provingFor(b.p) }
 
 // provingFor is proving for probabilities that sum to less than 1, in
 // proportion.
-func (b *belief) provingFor(p []float64) float64 {
+func (b *view) provingFor(p []float64) float64 {
 	var chance, spent [maxCauses]float64
 	order := b.turns(p, &chance)
 	sum := 0.0
@@ -22,7 +22,7 @@ func (b *belief) provingFor(p []float64) float64 {
 		sum += b.n.causes[c].prove
 		spent[c] = sum
 	}
-	total := p[0] * spent[b.load]
+	total := 0.0
 	for i := 1; i < len(p); i++ {
 		s := b.sets[i]
 		x := spent[s.b]
@@ -38,8 +38,7 @@ func (b *belief) provingFor(p []float64) float64 {
 const maxCauses = 32
 
 // turns are the causes in the order in which they are gone at.
-func (b *belief) turns(p []float64, chance *[maxCauses]float64) (order [maxCauses]int) {
-	chance[b.load] = p[0]
+func (b *view) turns(p []float64, chance *[maxCauses]float64) (order [maxCauses]int) {
 	for i := 1; i < len(p); i++ {
 		s := b.sets[i]
 		chance[s.b] += p[i]
@@ -59,25 +58,14 @@ func (b *belief) turns(p []float64, chance *[maxCauses]float64) (order [maxCause
 	return order
 }
 
-// next is the cause to go at if no more is checked. That there is no fault at
-// all is settled at the overload only where the machine has overheated.
-func (b *belief) next(overheated bool) int {
-	var chance [maxCauses]float64
-	order := b.turns(b.p, &chance)
-	if order[0] == b.load && !overheated {
-		return order[1]
-	}
-	return order[0]
-}
-
 // look is what a check is worth: the minutes it is expected to save.
 type look struct {
 	check   int
 	minutes float64
 	saves   float64 // expected minutes to the cause without it, less those after it
 	pFail   float64
-	pass    *belief
-	fail    *belief
+	pass    *view
+	fail    *view
 }
 
 // gain is minutes saved over minutes spent.
@@ -88,7 +76,7 @@ func (l *look) gain() float64 { return l.saves / l.minutes }
 // repair with and without it: Heckerman, Breese & Rommelse 1995, section 4;
 // Jensen et al. 2001). A check that tells nothing some of the time saves that
 // much less.
-func (b *belief) looks(left []int) []look {
+func (b *view) looks(left []int) []look {
 	now := b.proving()
 	out := make([]look, 0, len(left))
 	for _, k := range left {
@@ -108,7 +96,7 @@ func (b *belief) looks(left []int) []look {
 // long as it saves more than it takes; else one that pays together with one
 // more after it, chosen knowing its result. nil where none pays: then it is
 // shorter to go at the causes by turns.
-func (b *belief) choose(left []int) *look {
+func (b *view) choose(left []int) *look {
 	ls := b.looks(left)
 	if len(ls) == 0 {
 		return nil
@@ -135,7 +123,7 @@ func (b *belief) choose(left []int) *look {
 const beam = 6
 
 // best is the expected minutes from a belief on, with at most one more check.
-func (b *belief) best(left []int) float64 {
+func (b *view) best(left []int) float64 {
 	now := b.proving()
 	least := now
 	split := make([]float64, 2*len(b.p))

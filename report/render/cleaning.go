@@ -64,7 +64,7 @@ func cleaningTable(r report.CleaningReport) *Table {
 		}
 		heat := Count(m.OverheatsSinceThorough)
 		if m.OverheatsSinceThorough > 0 {
-			heat = heat.Hint(Bad)
+			heat = heat.Hint(Bold)
 		}
 		since := Number(m.MudHoursSinceThorough)
 		if m.EveryMudH != nil && m.MudHoursSinceThorough >= m.EveryMudH.Value {

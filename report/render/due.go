@@ -2,6 +2,7 @@ package render
 
 import (
 	"io"
+	"slices"
 
 	"shedbook/report"
 )
@@ -11,10 +12,29 @@ func Due(w io.Writer, r report.DueReport, o Options) error {
 	return Print(w, r, o, func() *Doc {
 		d := &Doc{Title: "Work that is due", Lead: []string{asOf(r.AsOf, o) + " Overdue work comes first."}}
 		parkedFirst(d, r.Machines)
-		d.Table(dueTable(r))
-		d.Warn(r.Warnings...)
+		dueTables(d, r)
 		return d
 	})
+}
+
+// dueTables lists what is due, and apart from it what is only advised. CSV has
+// both in one table.
+func dueTables(d *Doc, r report.DueReport) {
+	at := slices.IndexFunc(r.Due, func(d report.Due) bool { return d.Advice })
+	if at < 0 {
+		at = len(r.Due)
+	}
+	due, advice := r, r
+	due.Due, advice.Due = r.Due[:at], r.Due[at:]
+	if d.main == nil {
+		d.main = dueTable(r)
+	}
+	d.Table(dueTable(due))
+	if len(advice.Due) > 0 {
+		d.Sub("Only advised: these intervals are not sure, and nothing here is overdue")
+		d.Table(dueTable(advice))
+	}
+	d.Warn(r.Warnings...)
 }
 
 func dueTable(r report.DueReport) *Table {
@@ -37,13 +57,15 @@ func dueTable(r report.DueReport) *Table {
 		d := &r.Due[i]
 		state := Text("to come")
 		switch {
+		case d.Advice:
+			state = Text("advice").Hint(Dim)
 		case d.Overdue:
-			state = Text("overdue").Hint(Bad)
+			state = Text("overdue").Hint(Doubtful)
 		case d.When == nil:
 			state = Text("no date").Hint(Dim)
 		}
 		due := Day(when(d.When))
-		if d.Overdue {
+		if d.Overdue || d.Advice && d.Left <= 0 {
 			due = due.Said("now")
 		}
 		left, every, since := Number(d.Left), Number(d.Every), Number(d.Since)

@@ -67,10 +67,10 @@ func fleetTable(r report.FleetReport, weeks map[string]*report.Weeks, o Options)
 		{Key: "state", Head: "State"},
 		{Key: "model"},
 		{Key: "engine_hours", Head: "Engine", Unit: unit.Hours},
-		{Key: "last_run", Head: "Last run", Drop: 1},
+		{Key: "last_run", Head: "Last run", Drop: 2},
 		{Key: "last_thorough"},
-		{Key: "hours_since_thorough", Head: "since clean", Unit: unit.Hours, Drop: 2},
-		{Key: "mud_hours_since_thorough", Head: "in mud", Unit: unit.Hours},
+		{Key: "hours_since_thorough", Head: "since clean", Unit: unit.Hours, Drop: 1},
+		{Key: "mud_hours_since_thorough", Head: "in mud", Unit: unit.Hours, With: "hours_since_thorough"},
 		{Key: "rate_ml_per_h", Head: "Coolant loss", Unit: unit.Millilitres, Per: "/h", Span: true},
 		{Key: "unexplained_ml"},
 		{Key: "overheats_last_100h", Head: "Overheats in 100 h"},
@@ -85,11 +85,12 @@ func fleetTable(r report.FleetReport, weeks map[string]*report.Weeks, o Options)
 			Column{Key: "week_added_ml", Head: "Coolant added a week"},
 			Column{Key: "week_overheats", Head: "Overheats a week"})
 	}
+	most := highestOf(weeks)
 	for i := range r.Machines {
 		m := &r.Machines[i]
 		heat := Count(m.OverheatsLast100h)
 		if m.OverheatsLast100h > 0 {
-			heat = heat.Hint(Bad)
+			heat = heat.Hint(Bold)
 		}
 		since, mud := Number(m.HoursSinceThorough), Number(m.MudHoursSinceThorough)
 		if m.EngineHours == nil {
@@ -98,7 +99,7 @@ func fleetTable(r report.FleetReport, weeks map[string]*report.Weeks, o Options)
 		row := []Cell{Text(m.Machine), machineState(m, o), Text(m.Model), Known(m.EngineHours), Day(when(m.LastRun)), Day(when(m.LastThorough)), since, mud,
 			Estimated((*Interval)(m.CoolantRate)), Number(m.UnexplainedMl), heat, matters(m), Day(when(m.Retired)), Count(m.Doubts), reasonsCell(m.State)}
 		if w := weeks[m.Machine]; w != nil {
-			row = append(row, weekBars(w, o)...)
+			row = append(row, weekBars(w, most, o)...)
 		}
 		t.Add(row...)
 	}
@@ -128,8 +129,22 @@ func matters(m *report.FleetRow) Cell {
 	return Lines(names).Hint(Bad)
 }
 
+// highest are the highest weeks of all machines: their plots stand under each
+// other, and have one scale.
+type highest struct{ hours, added, overheats float64 }
+
+func highestOf(weeks map[string]*report.Weeks) highest {
+	var h highest
+	for _, w := range weeks {
+		for i := range w.Hours {
+			h.hours, h.added, h.overheats = max(h.hours, w.Hours[i]), max(h.added, w.AddedMl[i]), max(h.overheats, float64(w.Overheats[i]))
+		}
+	}
+	return h
+}
+
 // weekBars are a machine's last weeks as three small plots.
-func weekBars(w *report.Weeks, o Options) []Cell {
+func weekBars(w *report.Weeks, most highest, o Options) []Cell {
 	heat := make([]float64, len(w.Overheats))
 	total, hours, added := 0, 0.0, 0.0
 	for i, n := range w.Overheats {
@@ -138,13 +153,13 @@ func weekBars(w *report.Weeks, o Options) []Cell {
 		hours += w.Hours[i]
 		added += w.AddedMl[i]
 	}
-	small := func(title, class string, values []float64, total string) Cell {
-		return barsCellOf(bars{title, class, values, total, fmt.Sprintf("%s in %d weeks", total, len(values))})
+	small := func(title, class string, values []float64, top float64, total string) Cell {
+		return barsCellOf(bars{title, class, values, top, total, fmt.Sprintf("%s in %d weeks", total, len(values))})
 	}
 	return []Cell{
-		small("Hours a week", "hours", w.Hours, fixed(hours, 0)+" h"),
-		small("Coolant added a week", "fluid", w.AddedMl, unit.Format(added, unit.Millilitres, o.system())),
-		small("Overheats a week", "hot", heat, strconv.Itoa(total)),
+		small("Hours a week", "hours", w.Hours, most.hours, fixed(hours, 0)+" h"),
+		small("Coolant added a week", "fluid", w.AddedMl, most.added, unit.Format(added, unit.Millilitres, o.system())),
+		small("Overheats a week", "hot", heat, most.overheats, strconv.Itoa(total)),
 	}
 }
 
@@ -174,7 +189,7 @@ func FleetPage(w io.Writer, r report.FleetReport, f flags.Result, due report.Due
 	}
 	t := fleetTable(r, by, o)
 	if len(weeks) > 0 {
-		t.Notes = append(t.Notes, fmt.Sprintf("The small plots show the last %d weeks, oldest on the left. Each has its own scale, up to its highest week; the sum is below.", len(weeks[0].Hours)))
+		t.Notes = append(t.Notes, fmt.Sprintf("The small plots show the last %d weeks, oldest at the left, and under them the sum. The plots under each other have one scale: the tallest bar is the highest week of any machine.", len(weeks[0].Hours)))
 	}
 	d.Table(t)
 	fleetNotes(d, r, o)
@@ -194,7 +209,6 @@ func FleetPage(w io.Writer, r report.FleetReport, f flags.Result, due report.Due
 	}
 	d.Warn(f.Warnings...)
 	d.Section("Due work")
-	d.Table(dueTable(due))
-	d.Warn(due.Warnings...)
+	dueTables(d, due)
 	return d.Print(w, o)
 }

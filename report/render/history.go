@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -28,16 +29,16 @@ type Photo struct {
 // History prints one machine's life for its buyer. CSV has its records.
 func History(w io.Writer, r report.HistoryReport, papers Papers, o Options) error {
 	return Print(w, r, o, func() *Doc {
-		d := &Doc{Title: "History of " + r.Machine, Lead: []string{asOf(r.AsOf, o)}}
+		d := &Doc{Title: "History of " + r.Machine, Lead: []string{asOf(r.AsOf, o)}, AsOf: r.AsOf}
 		if s := identity(r); s != "" {
 			d.Lead = append([]string{s}, d.Lead...)
 		}
 		entries := historyEntries(r)
 		d.main = entries
 		historyState(d, r, o)
+		historyOpen(d, r)
 		d.Section("At a glance")
 		d.Table(glance(r, o))
-		historyOpen(d, r)
 		historyCoolant(d, r, o)
 		historyHeat(d, r, o)
 		d.Section("What is not known")
@@ -64,6 +65,10 @@ func History(w io.Writer, r report.HistoryReport, papers Papers, o Options) erro
 			}
 		}
 		d.Section("Records")
+		if o.Format == HTML {
+			entries = historyEntries(byMonth(r, o))
+			entries.Title = "All records by date, runs and rinses a line a month"
+		}
 		d.Table(entries)
 		d.Warn(r.Warnings...)
 		d.Foot = historyFoot(r, papers)
@@ -334,6 +339,60 @@ func monthsPlot(r report.HistoryReport, o Options) *chart {
 		alt: fmt.Sprintf("%s h in %d months with runs; the most in %s, %s h.", fixed(total, 0), len(r.Months), most.Month, fixed(most.Hours, 0))}
 }
 
+// byMonth is the history with the hours driven and the rinses of each month as one
+// entry, at its end. A rinse with something to say besides keeps its own.
+func byMonth(r report.HistoryReport, o Options) report.HistoryReport {
+	months := map[string]*report.Month{}
+	rinses := map[string]int{}
+	for i := range r.Months {
+		months[r.Months[i].Month] = &r.Months[i]
+	}
+	month := func(t time.Time) string { return t.In(o.zone()).Format("2006-01") }
+	last := map[string]report.Entry{} // by month
+	var out []report.Entry
+	for _, e := range r.Entries {
+		if e.Kind == "clean" && e.Rinse && e.Note == "" && e.Amended == 0 {
+			rinses[month(e.At)]++
+			continue
+		}
+		out = append(out, e)
+	}
+	for m := range rinses {
+		if months[m] == nil {
+			months[m] = &report.Month{Month: m}
+		}
+	}
+	for m, of := range months {
+		begins, err := time.ParseInLocation("2006-01", m, o.zone())
+		if err != nil {
+			continue
+		}
+		var says []string
+		if of.Hours > 0 {
+			driven := "driven " + unit.Format(of.Hours, unit.Hours, o.system())
+			if of.Mud > 0 {
+				driven += ", " + unit.Format(of.Mud, unit.Hours, o.system()) + " in mud"
+			}
+			says = append(says, driven)
+		}
+		if n := rinses[m]; n > 0 {
+			says = append(says, plural(n, "rinse", "rinses"))
+		}
+		if len(says) > 0 {
+			last[m] = report.Entry{At: begins.AddDate(0, 1, 0).Add(-time.Second), Kind: monthKind, Says: strings.Join(says, "; ")}
+		}
+	}
+	for _, e := range last {
+		out = append(out, e)
+	}
+	slices.SortStableFunc(out, func(a, b report.Entry) int { return a.At.Compare(b.At) })
+	r.Entries = out
+	return r
+}
+
+// monthKind is the kind of an entry that stands for a whole month.
+const monthKind = "month"
+
 func historyEntries(r report.HistoryReport) *Table {
 	t := &Table{Title: "All records by date, without runs", Columns: []Column{
 		{Key: "at", Head: "When"},
@@ -352,11 +411,15 @@ func historyEntries(r report.HistoryReport) *Table {
 		}
 		what := Text(e.Says)
 		if e.Kind == "overheat" {
-			what = what.Hint(Bad)
+			what = what.Hint(Bold)
 		}
 		number := Cell{}
 		if e.Number != 0 {
 			number = Count(int(e.Number))
+		}
+		if e.Kind == monthKind {
+			t.Add(Text(e.At.Format("Jan 2006")), Cell{}, Text(e.Kind), Cell{}, what)
+			continue
 		}
 		t.Add(Moment(e.At), Number(e.Engine), Text(e.Kind), number, what, Text(e.Note), amended)
 	}

@@ -62,9 +62,25 @@ func duty(d *report.Due, asOf time.Time, zone *time.Location) *ical.Component {
 	if d.Overdue {
 		summary += " (overdue)"
 	}
+	if d.Advice {
+		summary += " (advice)"
+	}
 	e.Props.SetText(ical.PropSummary, summary)
 	e.Props.SetText(ical.PropDescription, Safe(d.Says)+"\n\n"+beforeWork)
+	if !d.Advice {
+		e.Children = append(e.Children, alarm(summary))
+	}
 	return e
+}
+
+// alarm is shown at seven in the morning of the day: what is measured from a date begins at its midnight, where the
+// calendar is read (section 3.8.6.3).
+func alarm(summary string) *ical.Component {
+	a := ical.NewComponent(ical.CompAlarm)
+	a.Props.SetText(ical.PropAction, "DISPLAY")
+	a.Props.SetText(ical.PropDescription, summary)
+	a.Props.Set(&ical.Prop{Name: ical.PropTrigger, Value: "PT7H"})
+	return a
 }
 
 // fold breaks lines that are longer than 75 octets, never within a character (section 3.1).

@@ -51,6 +51,19 @@ func TestCalendar(t *testing.T) {
 	require.Len(t, events, 3) // what has no date is left out
 	assert.True(t, strings.HasPrefix(raw, "BEGIN:VCALENDAR\r\n"))
 	assert.True(t, strings.HasSuffix(raw, "END:VEVENT\r\nEND:VCALENDAR\r\n"))
+	// RFC 5545, section 3.6.6: an alarm that is displayed has ACTION, DESCRIPTION and TRIGGER, each once.
+	for _, e := range events {
+		if alarms := e.Alarms(); assert.Len(t, alarms, 1) {
+			for name, want := range map[ics.ComponentProperty]string{"ACTION": "DISPLAY", "TRIGGER": "PT7H", "DESCRIPTION": property(t, e, ics.ComponentPropertySummary)} {
+				if p := alarms[0].GetProperty(name); assert.NotNil(t, p, name) {
+					assert.Equal(t, want, p.Value)
+				}
+			}
+		}
+	}
+	_, advice := readCalendar(t, report.DueReport{AsOf: r.AsOf, Due: []report.Due{{Machine: "W2", Work: report.CleaningWork, Advice: true, When: at("2026-03-14T12:00:00Z")}}}, lisbon)
+	assert.Empty(t, advice[0].Alarms(), "advice rings no bell")
+	assert.Equal(t, "W2: thorough clean (advice)", property(t, advice[0], ics.ComponentPropertySummary))
 	assert.Contains(t, raw, "\r\nVERSION:2.0\r\n")
 	assert.Contains(t, raw, "\r\nPRODID:-//")
 	var summaries, days []string

@@ -3,10 +3,12 @@ package render
 import (
 	"bytes"
 	_ "embed"
+	"fmt"
 	"html"
 	"html/template"
 	"strings"
 	"sync"
+	"time"
 )
 
 //go:embed page.css
@@ -23,10 +25,11 @@ var pageTemplate = sync.OnceValue(func() *template.Template {
 <meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'">
 <meta name="viewport" content="width=device-width, initial-scale=1">
 <meta name="referrer" content="no-referrer">
-<title>{{.Title}}</title>
+{{if .AsOf}}<meta name="as-of" content="{{.AsOf}}">
+{{end}}<title>{{.Title}}</title>
 <link rel="icon" href="data:,">
 <style>
-{{.CSS}}</style>
+{{.CSS}}{{.Sheet}}</style>
 </head>
 <body>
 <a class="skip" href="#content">Skip to the content</a>
@@ -61,12 +64,30 @@ func writePage(b *bytes.Buffer, d *Doc, o Options) error {
 		}
 		return out
 	}
+	asOf := ""
+	if !d.AsOf.IsZero() {
+		asOf = d.AsOf.Format(time.RFC3339)
+	}
 	return pageTemplate().Execute(b, struct {
-		Title        string
-		CSS          template.CSS
+		Title, AsOf  string
+		CSS, Sheet   template.CSS
 		Shapes, Body template.HTML
 		Lead, Foot   []string
-	}{title, template.CSS(pageCSS), shapes, template.HTML(body.String()), shown(d.Lead), shown(d.Foot)})
+	}{title, asOf, template.CSS(pageCSS), marginBoxes(title), shapes, template.HTML(body.String()), shown(d.Lead), shown(d.Foot)})
+}
+
+// marginBoxes puts the page's title and its number on every sheet of paper (CSS
+// Paged Media Module Level 3, margin boxes).
+func marginBoxes(title string) template.CSS {
+	var s strings.Builder
+	for _, r := range title { // nothing in it can end the string
+		if r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z' || r >= '0' && r <= '9' || r == ' ' {
+			s.WriteRune(r)
+		} else {
+			fmt.Fprintf(&s, "\\%06x", r)
+		}
+	}
+	return template.CSS(`@page{@bottom-left{content:"` + s.String() + `"}@bottom-right{content:"Page " counter(page) " of " counter(pages)}}` + "\n")
 }
 
 func (h heading) html(b *bytes.Buffer, _ Options) {
@@ -82,8 +103,8 @@ func (p para) html(b *bytes.Buffer, _ Options) {
 	switch p.class {
 	case "note":
 		b.WriteString(`<p class="note">` + body + "</p>\n")
-	case "caution":
-		b.WriteString(`<p class="caution"><b>Caution:</b> ` + body + "</p>\n")
+	case "caution", "parked":
+		b.WriteString(`<p class="` + map[string]string{"caution": "caution", "parked": "caution parked"}[p.class] + `"><b>Caution:</b> ` + body + "</p>\n")
 	default:
 		b.WriteString("<p>" + body + "</p>\n")
 	}

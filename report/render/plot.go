@@ -143,7 +143,7 @@ func (p *dots) svg(o Options) string {
 	}
 	s, ticks := p.scale(9)
 	d := draw(each*float64(len(p.rows))+8, "plot wide", p.title, p.words(o))
-	d.below(ticks, p.axis, 0)
+	d.below(ticks, "", 0)
 	if p.one {
 		d.line("one", s.place(1), 0, s.place(1), d.height)
 	}
@@ -178,9 +178,14 @@ func (p *dots) svg(o Options) string {
 		whisker(r.adj, y+head+6+lane, "dot", "c1")
 	}
 	if p.adj == "" {
-		return d.String()
+		return d.String() + axisName(p.axis)
 	}
-	return d.String() + legend([]keyed{{"ring", "c2", "", p.crude}, {"dot", "c1", "", p.adj}})
+	return d.String() + axisName(p.axis) + legend([]keyed{{"ring", "c2", "", p.crude}, {"dot", "c1", "", p.adj}})
+}
+
+// axisName is what an axis shows, under the plot, where it may fold on a phone.
+func axisName(s string) string {
+	return `<div class="axisname">` + html.EscapeString(Safe(s)) + "</div>\n"
 }
 
 func (p *dots) draw(b *bytes.Buffer, o Options) {
@@ -346,7 +351,8 @@ type bars struct {
 	title  string
 	class  string
 	values []float64
-	total  string // what stands under it
+	top    float64 // the value as high as the drawing; the highest of values if 0
+	total  string  // what stands under it
 	alt    string
 }
 
@@ -375,7 +381,7 @@ func spark(values []float64, w int) string {
 func (p bars) svg() string {
 	const height = 28.0
 	d := draw(height, "spark", p.title, p.alt)
-	top := 0.0
+	top := p.top
 	for _, v := range p.values {
 		top = max(top, v)
 	}

@@ -84,9 +84,9 @@ func ratesTable(r report.RatesReport) *Table {
 		ratio, held := Estimated((*Interval)(l.CrudeRatio)), Estimated((*Interval)(l.AdjustedRatio))
 		if l.PHolm != nil && *l.PHolm <= 0.05 {
 			if l.AdjustedRatio != nil {
-				held = held.Hint(Bad)
+				held = held.Hint(Bold)
 			} else if len(r.AdjustedFor) == 0 && l.Mostly == nil { // else it may be the machine
-				ratio = ratio.Hint(Bad)
+				ratio = ratio.Hint(Bold)
 			}
 		}
 		t.Add(Text(l.Level), Count(l.Overheats), Number(l.Hours), Estimated((*Interval)(l.Per100h)), ratio, held,

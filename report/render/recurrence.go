@@ -42,7 +42,7 @@ func Recurrence(w io.Writer, r report.RecurrenceReport, o Options) error {
 			}
 			says := Text(m.Says)
 			if m.Says == "worse" {
-				says = says.Hint(Bad)
+				says = says.Hint(Doubtful)
 			}
 			t.Add(Text(m.Machine), Count(m.Events), Number(m.Hours), says, Known(m.Laplace), Chance(m.P), Estimated((*Interval)(m.Shape)), Text(deref(m.Why)))
 		}

@@ -82,8 +82,9 @@ func (o Options) day(t time.Time) string {
 // Doc is a report laid out.
 type Doc struct {
 	Title  string
-	Lead   []string // under the title: what it is about, and as of when
-	Foot   []string // at the end: how to read it, its digest
+	Lead   []string  // under the title: what it is about, and as of when
+	Foot   []string  // at the end: how to read it, its digest
+	AsOf   time.Time // of what time it is, to the second, for whoever prints it again; none if zero
 	blocks []block
 	main   *Table // what CSV prints
 }
@@ -120,6 +121,14 @@ func (d *Doc) Warn(texts ...string) {
 func (d *Doc) Caution(text string) {
 	if text != "" {
 		d.blocks = append(d.blocks, para{text, "caution"})
+	}
+}
+
+// Parked adds what a machine must not be driven for: a caution in red, which is
+// kept for this and for flags.
+func (d *Doc) Parked(text string) {
+	if text != "" {
+		d.blocks = append(d.blocks, para{text, "parked"})
 	}
 }
 
@@ -227,6 +236,8 @@ func (p para) text(b *bytes.Buffer, o Options) {
 	case "note":
 		b.WriteString(hanging("Note: ", body, o) + "\n")
 	case "caution":
+		b.WriteString(paint(hanging("Caution: ", body, o), Doubtful, o) + "\n")
+	case "parked":
 		b.WriteString(paint(hanging("Caution: ", body, o), Bad, o) + "\n")
 	default:
 		b.WriteString(flow(body, o) + "\n")

@@ -37,7 +37,7 @@ func stateOf(d *Doc, machine string, s state.State) {
 	switch s.State {
 	case "":
 	case state.Parked:
-		d.Caution(s.Says(machine))
+		d.Parked(s.Says(machine))
 	default:
 		d.Say(s.Says(machine))
 	}
@@ -49,15 +49,15 @@ func parkedFirst(d *Doc, machines []state.Machine) {
 	for i := range machines {
 		if m := &machines[i]; m.State.State == state.Parked {
 			if n++; n <= maxParked {
-				d.Caution(m.Brief(m.Machine))
+				d.Parked(m.Brief(m.Machine))
 			}
 		}
 	}
 	if n > maxParked {
-		d.Caution(fmt.Sprintf("%d more machines are parked. To see all: 'fleet'.", n-maxParked))
+		d.Parked(fmt.Sprintf("%d more machines are parked: 'fleet' lists them.", n-maxParked))
 	}
 	if n > 0 {
-		d.Caution(state.Manual)
+		d.Parked(state.Manual)
 	}
 }
 

@@ -75,7 +75,9 @@ func (d *drawing) below(ticks []tick, label string, top float64) {
 		d.words("tick", t.at, d.height+16, 0, "middle", t.label)
 	}
 	d.line("axis", 0, d.height, 1, d.height)
-	d.words("name", 1, d.height+33, 0, "end", label)
+	if label != "" {
+		d.words("name", 1, d.height+33, 0, "end", label)
+	}
 }
 
 // beside draws the axis at the left; the label stands above it.

@@ -3,6 +3,7 @@ package render
 import (
 	"bytes"
 	"html"
+	"slices"
 	"strings"
 
 	"github.com/jedib0t/go-pretty/v6/table"
@@ -19,6 +20,7 @@ type Column struct {
 	Per  string    // what follows the unit: "/h"
 	Span bool      // its cells are estimates: CSV has its value, _low and _high
 	Drop int       // where the width does not suffice the highest goes first; 0, and the first column, always stay
+	With string    // the key of a column that it says nothing without, and goes with
 	Wrap bool      // words that may run over several lines
 }
 
@@ -173,7 +175,15 @@ func (t *Table) fitted(b *bytes.Buffer, o Options) {
 			break
 		}
 		dropped = append(dropped, Safe(t.Columns[cols[worst]].Head))
+		key := t.Columns[cols[worst]].Key
 		cols = append(append([]int(nil), cols[:worst]...), cols[worst+1:]...)
+		cols = slices.DeleteFunc(cols, func(j int) bool {
+			if t.Columns[j].With == key {
+				dropped = append(dropped, Safe(t.Columns[j].Head))
+				return true
+			}
+			return false
+		})
 	}
 	if len(dropped) > 0 {
 		b.WriteString(paint(flow("Hidden, the window is too narrow: "+strings.TrimSuffix(strings.Join(dropped, ", "), ".")+". Use a wider window or --csv.", o), Dim, o) + "\n")

@@ -26,7 +26,8 @@ const (
 	// ProblemColumn says what is wrong with a row set aside (see BadWriter). The reader passes over the column, so that
 	// such a sheet can be mended and read again.
 	ProblemColumn = "problem"
-	// RemarkColumn makes a row a remark: one with anything in it is not read (see Template).
+	// RemarkColumn is that of older templates: rows with a word in it told what belongs in the columns, and are not read.
+	// One that was typed over is refused, so that it is not lost (see remark).
 	RemarkColumn = "#"
 )
 
@@ -279,7 +280,11 @@ func (r *Reader) Next() (Row, error) {
 		if err != nil {
 			return Row{}, r.fatal(line, err)
 		}
-		if blank(cells) && (r.tab == nil || len(r.tab.wrong) == 0) || r.remark >= 0 && r.remark < len(cells) && strings.TrimSpace(cells[r.remark]) != "" {
+		if blank(cells) && (r.tab == nil || len(r.tab.wrong) == 0) {
+			continue
+		}
+		skip, overwritten := r.comment(cells)
+		if skip {
 			continue
 		}
 		row := Row{Line: line}
@@ -294,6 +299,9 @@ func (r *Reader) Next() (Row, error) {
 		r.scan.cells = cells
 		row.Cells = cells
 		row.wrong = r.judge(row, have)
+		if overwritten != "" {
+			row.wrong = append(row.wrong, r.fail(line, r.column(max(r.remark, 0)), "%s", overwritten))
+		}
 		if r.scan.sep == ';' {
 			if err := r.judgeCommas(&row); err != nil {
 				return Row{}, err
@@ -301,6 +309,42 @@ func (r *Reader) Next() (Row, error) {
 		}
 		return row, nil
 	}
+}
+
+// commentLine is how a comment of a template begins: with the column that it is about.
+var commentLine = regexp.MustCompile(`^# [a-z_]+: `)
+
+// comment says whether a row is one of a template's, to be passed over. One that has values besides was typed over, and
+// what is wrong with it is said.
+func (r *Reader) comment(cells []string) (skip bool, wrong string) {
+	if commentLine.MatchString(strings.TrimSpace(cells[0])) {
+		if blank(cells[1:]) {
+			return true, ""
+		}
+		return false, "the row begins with a comment, but has values beside it: clear its first cell, or put the values on a line of their own"
+	}
+	if r.remark < 0 || r.remark >= len(cells) {
+		return false, ""
+	}
+	remark := strings.TrimSpace(cells[r.remark])
+	if remark == "" {
+		return false, ""
+	}
+	for i, c := range cells {
+		if c = strings.TrimSpace(c); c == "" || i >= len(r.fields) || i == r.remark {
+			continue
+		}
+		f := r.fields[i]
+		// The first of these rows said of each column what belongs there, the others had words alone.
+		told := f == nil || f.Type == schema.WordField || f.Type == schema.WordsField
+		if strings.HasPrefix(remark, "not read: what belongs") {
+			told = f == nil || !f.Required || strings.HasSuffix(c, "(required)")
+		}
+		if !told {
+			return false, fmt.Sprintf("the row is marked as %s, but has values: clear this cell so that the row is read, or take the row out", unit.Quote(remark))
+		}
+	}
+	return true, ""
 }
 
 var (

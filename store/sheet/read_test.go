@@ -79,7 +79,7 @@ func TestForms(t *testing.T) {
 	assert.Equal(t, schema.N(150), good[0].(*schema.TopUp).Volume)
 	assert.Equal(t, "0.15 l", kindOf("topups").Meta(good[0]).Typed["volume_ml"])
 	// A blank is not recorded, never zero; a short row lacks blanks.
-	good, wrong := read("machine,start,hours,ambient_c,note\nR4,2026-03-14 09:30,2\nR4,2026-03-15 09:30,0,0,\n", "runs")
+	good, wrong := read("machine,start,hours,ambient_c,note\nR4,2026-03-14 09:30,2\nR4,2026-03-15 09:30,1,0,\n", "runs")
 	require.Empty(t, wrong)
 	assert.Equal(t, schema.Num{}, good[0].(*schema.Run).AmbientC)
 	assert.Equal(t, schema.N(0), good[1].(*schema.Run).AmbientC)
@@ -133,7 +133,7 @@ func TestBadSheets(t *testing.T) {
 		{"all of a row", "runs", "note,machine,start,hours,terrain\n,R9,soon,-1,dirt\n", []string{
 			`runs.csv:2: machine: "R9" is not known (did you mean R1, R4?)`,
 			`runs.csv:2: start: "soon" is not a time: write 2026-03-14 09:30`,
-			`runs.csv:2: hours: "-1" can't be negative`,
+			`runs.csv:2: hours: "-1" should lie between 0.01 h and 1000.0 h`,
 			`runs.csv:2: terrain: "dirt" is not one of mud, water, dust, sand, gravel, rock, grass, forest, snow, road (did you mean dust?)`}},
 		{"required cell", "runs", "machine,start,hours\n,2026-03-14,2\n", []string{"runs.csv:2: machine: is missing: the machine's name"}},
 		{"lines of quoted breaks", "runs", "machine,start,hours,note\nR4,2026-03-14,2,\"a\nb\r\nc\"\nR4,2026-03-15,x,\n", []string{`runs.csv:5: hours: "x" is not a length of time: write 1.5, 1.5 h, 1:30 or 90 min`}},

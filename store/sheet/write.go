@@ -116,32 +116,24 @@ func (w *BadWriter) Write(row Row, wrong []*Error) {
 // Flush writes out what is held back, and reports the first error of writing.
 func (w *BadWriter) Flush() error { return w.out.Flush() }
 
-// Template writes an empty sheet of the kind to fill in: the header; a row that says what belongs in each column; and
-// below each column the words that it takes. These rows are remarks (see RemarkColumn), and may stay in the sheet.
+// Template writes an empty sheet of the kind to fill in: the header, then a comment for each column, which says what
+// belongs in it and the words that it takes (see comment). The comments may stay in the sheet.
 func Template(w io.Writer, kind *schema.Kind, known *schema.Known) error {
-	n := len(kind.Fields)
-	rows := [][]string{append(kind.Columns(), RemarkColumn), make([]string, n+1)}
-	rows[1][n] = "not read: what belongs here"
+	b := appendRow(nil, kind.Columns(), ',')
+	say := func(column, text string) { b = appendRow(b, []string{"# " + column + ": " + text}, ',') }
+	say("note", "lines such as this one are not read. Put your rows below them")
 	for i := range kind.Fields {
 		f := &kind.Fields[i]
-		rows[1][i] = f.Help
+		says := f.Help
 		if f.Required {
-			rows[1][i] += " (required)"
+			says += " (required)"
 		}
-		if f.Type != schema.WordField && f.Type != schema.WordsField {
-			continue
-		}
-		for k, word := range known.Words[f.Vocabulary] {
-			if k+2 == len(rows) {
-				rows = append(rows, make([]string, n+1))
-				rows[k+2][n] = "not read: words"
+		if f.Type == schema.WordField || f.Type == schema.WordsField {
+			if words := known.Words[f.Vocabulary]; len(words) > 0 {
+				says += ": " + strings.Join(words, " / ")
 			}
-			rows[k+2][i] = word
 		}
-	}
-	var b []byte
-	for _, row := range rows {
-		b = appendRow(b, row, ',')
+		say(f.Name, says)
 	}
 	_, err := w.Write(b)
 	return err

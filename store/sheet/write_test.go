@@ -141,8 +141,8 @@ func TestWrite(t *testing.T) {
 	w := NewWriter(&b, schema.KindNamed("levels"), time.FixedZone("UTC+02:00", 7200))
 	w.Write(rec)
 	require.NoError(t, w.Flush())
-	assert.Equal(t, "ref,machine,at,meter_h,below_mark_ml,engine,note\r\n"+
-		"'-7,R4,2026-03-14T09:30:00+02:00,1e-09,-9.9,cold,\"'=SUM(A1), \"\"deep\"\"\"\r\n", b.String())
+	assert.Equal(t, "ref,machine,at,meter_h,below_mark_ml,engine,note,seen_in\r\n"+
+		"'-7,R4,2026-03-14T09:30:00+02:00,1e-09,-9.9,cold,\"'=SUM(A1), \"\"deep\"\"\",\r\n", b.String())
 }
 
 // Rows set aside say what is wrong, stay as they stood, and are read once they are mended.
@@ -167,8 +167,8 @@ func TestSetAside(t *testing.T) {
 	}
 	require.NoError(t, w.Flush())
 	assert.Equal(t, head+";problem\r\n"+
-		`'=1+1;R9;soon;-1;-4;"machine: ""R9"" is not known (did you mean R1, R4?); start: ""soon"" is not a time: write 2026-03-14 09:30; hours: ""-1"" can't be negative"`+"\r\n"+
-		`"a;b";R4;2026-03-14;x;'-4 C;"has 6 cells for 5 columns: put quotes around a cell that contains the separator "";"" is used by quotes";more`+"\r\n", b.String())
+		`'=1+1;R9;soon;-1;-4;"machine: ""R9"" is not known (did you mean R1, R4?); start: ""soon"" is not a time: write 2026-03-14 09:30; hours: ""-1"" should lie between 0.01 h and 1000.0 h"`+"\r\n"+
+		`"a;b";R4;2026-03-14;x;'-4 C;"has 6 cells for 5 columns: a cell that holds the separator "";"" stands in quotes";more`+"\r\n", b.String())
 
 	mended := strings.NewReplacer("R9;soon;-1", "R1;2026-03-15;1", ";x;", ";1;", ";more", "").Replace(b.String())
 	good, wrong := read(mended, "runs")
@@ -205,7 +205,7 @@ func TestTemplate(t *testing.T) {
 		}
 		r, err := NewReader(bytes.NewReader(b.Bytes()), "template.csv", k)
 		require.NoError(t, err, k.Name)
-		assert.Equal(t, append(k.Columns(), RemarkColumn), r.Header())
+		assert.Equal(t, k.Columns(), r.Header())
 		_, err = r.Next()
 		assert.Equal(t, io.EOF, err, k.Name)
 	}
@@ -215,6 +215,50 @@ func TestTemplate(t *testing.T) {
 	good, wrong := read(b.String(), "levels")
 	assert.Empty(t, wrong)
 	assert.Len(t, good, 1)
+}
+
+// What is typed over a template's own rows is never lost: it is read, or it is an error.
+func TestTemplateTypedOver(t *testing.T) {
+	var b bytes.Buffer
+	require.NoError(t, Template(&b, schema.KindNamed("levels"), yardBook()))
+	row := "R4,2026-03-14 09:30,,0,cold,"
+	var lines []string
+	for line := range strings.Lines(b.String()) {
+		lines = append(lines, strings.TrimSpace(line))
+	}
+	for i := 1; i < len(lines); i++ {
+		over := slices.Clone(lines)
+		over[i] = "level-1," + row
+		good, wrong := read(strings.Join(over, "\n")+"\n", "levels")
+		assert.Empty(t, wrong, i)
+		assert.Len(t, good, 1, i)
+		over[i] = lines[i] + "," + row
+		good, wrong = read(strings.Join(over, "\n")+"\n", "levels")
+		assert.Len(t, wrong, 1, i)
+		assert.Empty(t, good, i)
+	}
+}
+
+// A sheet filled in from a template as they were: its own rows are passed over as long as nothing is typed over them.
+func TestOlderTemplate(t *testing.T) {
+	const head = "ref,machine,at,meter_h,below_mark_ml,engine,note,#\r\n" +
+		"the sheet's own name for the row,the machine's name (required),when (required),hour meter,below the mark (required),engine,anything else,not read: what belongs here\r\n" +
+		",,,,,cold,,not read: words\r\n"
+	const last = ",,,,,hot,,not read: words\r\n"
+	good, wrong := read(head+last+"level-1,R4,2026-03-14 09:30,,0,cold,,\r\n", "levels")
+	assert.Empty(t, wrong)
+	assert.Len(t, good, 1)
+	for _, over := range []string{
+		head + "level-1,R4,2026-03-14 09:30,,0,hot,,not read: words\r\n",
+		head + "level-1,R4,2026-03-14 09:30,,0,hot,,not read: what belongs here\r\n",
+		head + "level-1,R4,2026-03-14 09:30,,0,hot,,left out\r\n",
+	} {
+		good, wrong = read(over, "levels")
+		assert.Empty(t, good)
+		if assert.Len(t, wrong, 1) {
+			assert.Contains(t, wrong[0], ": #: ")
+		}
+	}
 }
 
 // The sheet's own columns are no kind's.

@@ -1,0 +1,613 @@
+package belief
+
+import (
+	"math"
+	"slices"
+	"sort"
+)
+
+// The power to which the overheats' pattern is taken is a/(a+n) (a coarsened
+// posterior, Miller & Dunson 2019, JASA 114): the model is wrong in ways that
+// its draws do not span, so that the tenth overheat alike tells less than the
+// first. The counts, which say whether there is a fault and whether a remedy
+// held, are taken so far less. Choices of this model.
+const (
+	coarsePattern = 7.0
+	coarseCount   = 15.0
+)
+
+// How causes come and go by themselves, and how many machines have one before
+// the log is read: choices of this model.
+const (
+	comesIn = 350.0 // engine hours in which a machine gets a fault, the mean
+	goesIn  = 500.0 // and in which one goes that no record tells of
+	atFirst = 0.4   // chance of a fault at the log's beginning
+)
+
+// source is a cause, as far as it may explain overheats: overload by anybody,
+// or by one driver alone.
+type source struct {
+	cause  int
+	driver string // "" is anybody
+}
+
+// set is at most two sources that are there at once; -1 is none.
+type set struct{ a, b int }
+
+// filter is the forward pass over a story.
+type filter struct {
+	f        *Fleet
+	s        *story
+	sources  []source
+	share    []float64 // of a cause's prior that a source has
+	segments []segment
+	weights  [Draws]float64
+	level    [Draws]float64 // the machine's sound rate by draw
+	factor   map[string]float64
+	n        float64 // overheats
+	lossy    int     // segments in which a loss can be told
+}
+
+// segment is what lies between two cuts.
+type segment struct {
+	cut    *cut
+	hours  float64
+	expect [][Draws]float64 // by source; last a sound machine's
+	heats  []int
+	rates  [][][Draws]float64 // by heat and source; last a sound machine's
+	loss   []int
+}
+
+// silent: nothing was driven in it, nor seen.
+func (g *segment) silent() bool {
+	return g.hours == 0 && len(g.heats) == 0 && len(g.loss) == 0 && (g.cut == nil || g.cut.fact == nil)
+}
+
+func (f *Fleet) filter(s *story, own *summary) *filter {
+	p := &filter{f: f, s: s, factor: map[string]float64{}, weights: f.weights(own), n: float64(len(s.heats))}
+	mean, sd := f.levelOf(own)
+	for k := range p.level {
+		d := &f.table.draws[k]
+		p.level[k] = math.Exp(mean+sd*d.level) * d.own
+	}
+	rate := f.rate(own)
+	for i := range s.cells {
+		d := s.cells[i].driver
+		if _, ok := p.factor[d]; !ok {
+			p.factor[d] = f.driver(d, own, rate)
+		}
+	}
+	for i := range s.heats {
+		d := s.heats[i].driver
+		if _, ok := p.factor[d]; !ok {
+			p.factor[d] = f.driver(d, own, rate)
+		}
+	}
+	for c := range f.table.causes {
+		p.sources = append(p.sources, source{cause: c})
+		p.share = append(p.share, 1)
+	}
+	if load := slices.Index(f.table.causes, "overload"); load >= 0 {
+		by := map[string]int{}
+		for i := range s.heats {
+			if d := s.heats[i].driver; d != "" {
+				by[d]++
+			}
+		}
+		all := 0
+		for range p.factor {
+			all++
+		}
+		names := sortedKeys(by)
+		sort.SliceStable(names, func(a, b int) bool { return by[names[a]] > by[names[b]] })
+		names = names[:min(3, len(names))]
+		if all > 1 && len(names) > 0 {
+			p.share[load] = 0.5
+			for _, d := range names {
+				p.sources = append(p.sources, source{load, d})
+				p.share = append(p.share, 0.5/float64(len(names)))
+			}
+		}
+	}
+	p.split()
+	return p
+}
+
+// split makes the segments.
+func (p *filter) split() {
+	s, n := p.s, len(p.sources)
+	p.segments = make([]segment, len(s.cuts)+1)
+	for j := range p.segments {
+		p.segments[j].expect = make([][Draws]float64, n+1)
+		if j > 0 {
+			p.segments[j].cut = &s.cuts[j-1]
+		}
+	}
+	j := 0
+	for i := range s.cells {
+		c := &s.cells[i]
+		for j < len(s.cuts) && !s.cuts[j].at.After(c.at) {
+			j++
+		}
+		g := &p.segments[j]
+		g.hours += c.hours
+		x := *p.f.table.at(c.state)
+		last := len(x) - 1
+		factor := p.factor[c.driver]
+		for k, y := range x[last] {
+			g.expect[n][k] += c.hours * y * factor * p.level[k]
+		}
+		for q := range p.sources {
+			if d := p.sources[q].driver; d != "" && d != c.driver {
+				continue
+			}
+			e, y := &g.expect[q], &x[p.sources[q].cause]
+			for k := range e {
+				e[k] += c.hours * y[k]
+			}
+		}
+	}
+	segmentOf := func(i int) *segment {
+		return &p.segments[sort.Search(len(s.cuts), func(j int) bool { return s.cuts[j].at.After(s.heats[i].at) })]
+	}
+	for i := range s.heats {
+		g := segmentOf(i)
+		g.heats = append(g.heats, i)
+		g.rates = append(g.rates, p.heat(&s.heats[i]))
+	}
+	for i := range s.loss {
+		g := &p.segments[sort.Search(len(s.cuts), func(j int) bool { return s.cuts[j].at.After(s.loss[i].To) })]
+		if len(s.cuts) > 0 && g.cut != nil && s.loss[i].From.Before(g.cut.at) &&
+			g.cut.at.Sub(s.loss[i].From) > s.loss[i].To.Sub(g.cut.at) {
+			g = &p.segments[sort.Search(len(s.cuts), func(j int) bool { return s.cuts[j].at.After(s.loss[i].From) })]
+		}
+		if len(g.loss) == 0 {
+			p.lossy++
+		}
+		g.loss = append(g.loss, i)
+	}
+}
+
+// heat is an overheat's rate by source, its marks included.
+func (p *filter) heat(h *heat) [][Draws]float64 {
+	n := len(p.sources)
+	x := *p.f.table.at(h.state)
+	last := len(x) - 1
+	out := make([][Draws]float64, n+1)
+	for q := range n + 1 {
+		c := last
+		if q < n {
+			c = p.sources[q].cause
+			if d := p.sources[q].driver; d != "" && d != h.driver && h.driver != "" {
+				continue
+			}
+		}
+		for k := range out[q] {
+			y := x[c][k] * p.f.table.draws[k].shows(c, h)
+			if q == n {
+				y *= p.factor[h.driver] * p.level[k]
+			}
+			out[q][k] = y
+		}
+	}
+	return out
+}
+
+// shows is the chance of an overheat's marks.
+func (d *draw) shows(c int, h *heat) float64 {
+	y := 1.0
+	if h.sign >= 0 {
+		y *= d.marks[c][h.sign]
+	}
+	switch h.fan {
+	case 1:
+		y *= d.fanOn[c]
+	case 0:
+		y *= 1 - d.fanOn[c]
+	}
+	switch h.boiled {
+	case 1:
+		y *= d.boils[c]
+	case 0:
+		y *= 1 - d.boils[c]
+	}
+	return y
+}
+
+// outcome is the belief at the end of the story.
+type outcome struct {
+	p       []float64 // by set
+	weights [Draws]float64
+}
+
+// chain is the filter over some sets, of which the first is none.
+type chain struct {
+	*filter
+	sets  []set
+	steps [][]step // by source: from a set without it to that with it
+	prior []float64
+	start []float64
+	air   int // the source of trapped air
+}
+
+type step struct{ without, with int }
+
+func (p *filter) over(sets []set) *chain {
+	n := len(p.sources)
+	c := &chain{filter: p, sets: sets, steps: make([][]step, n), prior: make([]float64, n),
+		start: make([]float64, len(sets))}
+	index := map[set]int{}
+	for i, s := range sets {
+		index[s] = i
+	}
+	for i, s := range sets {
+		for q := range n {
+			if t, ok := s.plus(q); ok {
+				if j, ok := index[t]; ok {
+					c.steps[q] = append(c.steps[q], step{i, j})
+				}
+			}
+		}
+	}
+	c.air = slices.Index(p.f.table.causes, "trapped-air")
+	for q := range c.prior {
+		c.prior[q] = p.f.Priors[p.sources[q].cause] * p.share[q]
+	}
+	single := 0.0
+	for i, s := range sets {
+		switch {
+		case s.b >= 0 && s.a < 0:
+			c.start[i] = c.prior[s.b] / (1 - c.prior[s.b])
+			single += c.start[i]
+		case s.a >= 0:
+			c.start[i] = p.f.together(p.sources[s.a].cause,
+				p.sources[s.b].cause) * c.prior[s.a] / (1 - c.prior[s.a]) * c.prior[s.b] / (1 - c.prior[s.b])
+		}
+	}
+	for i := range c.start {
+		c.start[i] *= atFirst / single
+	}
+	c.start[0] = 1 - atFirst
+	weigh(c.start, ones(len(c.start)))
+	return c
+}
+
+// move is a chance of a source to end, or to begin.
+type move struct {
+	source int
+	ends   bool
+	chance float64
+}
+
+// moves are those at the beginning of a segment, in order, under a draw.
+func (c *chain) moves(j, k int) []move {
+	g := &c.segments[j]
+	var out []move
+	if j == 0 {
+		return nil
+	}
+	if g.hours > 0 {
+		stays, comes := math.Exp(-g.hours/goesIn), 1-math.Exp(-g.hours/comesIn)
+		for q := range c.sources {
+			out = append(out, move{q, true, 1 - stays}, move{q, false, c.prior[q] * comes})
+		}
+	}
+	of := func(x *change, ends bool) {
+		for q := range c.sources {
+			if c.sources[q].cause == x.cause {
+				chance := x.grows
+				if c.f.table.draws[k].packed[x.cause] {
+					chance = x.packed
+				}
+				out = append(out, move{q, ends, chance})
+			}
+		}
+	}
+	for i := range g.cut.off {
+		of(&g.cut.off[i], true)
+	}
+	if g.cut.refill {
+		out = append(out, move{c.air, false, c.f.table.draws[k].airLeft})
+	}
+	for i := range g.cut.on {
+		of(&g.cut.on[i], false)
+	}
+	return out
+}
+
+// forward makes a move on probabilities of sets.
+func (c *chain) forward(m move, v []float64) {
+	for _, t := range c.steps[m.source] {
+		if m.ends {
+			x := v[t.with] * m.chance
+			v[t.with] -= x
+			v[t.without] += x
+			continue
+		}
+		x := v[t.without] * c.comes(m, t)
+		v[t.without] -= x
+		v[t.with] += x
+	}
+}
+
+// comes is the chance with which a source comes to a set.
+func (c *chain) comes(m move, t step) float64 {
+	if t.without == 0 {
+		return m.chance
+	}
+	return math.Min(0.9, m.chance*c.f.together(c.sources[c.sets[t.without].b].cause, c.sources[m.source].cause))
+}
+
+// backward makes a move on likelihoods of what comes after.
+func (c *chain) backward(m move, b []float64) {
+	for _, t := range c.steps[m.source] {
+		chance := m.chance
+		if m.ends {
+			b[t.with] += chance * (b[t.without] - b[t.with])
+			continue
+		}
+		chance = c.comes(m, t)
+		b[t.without] += chance * (b[t.with] - b[t.without])
+	}
+}
+
+// likelihood of a segment by set, up to a factor whose log it returns.
+func (c *chain) likelihood(j, k int, out []float64) (log float64) {
+	p, g, d := c.filter, &c.segments[j], &c.f.table.draws[k]
+	pattern, count := coarsePattern/(coarsePattern+p.n), coarseCount/(coarseCount+p.n)
+	of, lost := p.lossLog(g, k), map[float64]float64{}
+	top := math.Inf(-1)
+	for i, s := range c.sets {
+		out[i] = p.overheats(g, s, k, pattern, count)
+		if len(g.loss) > 0 {
+			rate := 0.0
+			if s.a >= 0 {
+				rate += d.loses[p.sources[s.a].cause]
+			}
+			if s.b >= 0 {
+				rate += d.loses[p.sources[s.b].cause]
+			}
+			l, ok := lost[rate]
+			if !ok {
+				l = of(rate)
+				lost[rate] = l
+			}
+			out[i] += l
+		}
+		if g.cut != nil && g.cut.fact != nil {
+			out[i] += math.Log(g.cut.fact.of(s, p.sources, d, g.cut.dirt))
+		}
+		top = math.Max(top, out[i])
+	}
+	for i := range out {
+		out[i] = math.Exp(out[i] - top)
+	}
+	return top
+}
+
+// run is the forward pass.
+func (c *chain) run() outcome {
+	out := outcome{p: make([]float64, len(c.sets))}
+	ends := make([][]float64, Draws)
+	var scale [Draws]float64
+	like := make([]float64, len(c.sets))
+	for k := range ends {
+		v := slices.Clone(c.start)
+		scale[k] = math.Log(c.weights[k])
+		for j := range c.segments {
+			for _, m := range c.moves(j, k) {
+				c.forward(m, v)
+			}
+			if c.segments[j].silent() {
+				continue
+			}
+			scale[k] += c.likelihood(j, k, like)
+			scale[k] += math.Log(weigh(v, like))
+		}
+		ends[k] = v
+	}
+	top := slices.Max(scale[:])
+	total := 0.0
+	for k := range ends {
+		out.weights[k] = math.Exp(scale[k] - top)
+		total += out.weights[k]
+	}
+	for k := range ends {
+		out.weights[k] /= total
+		for i, x := range ends[k] {
+			out.p[i] += out.weights[k] * x
+		}
+	}
+	return out
+}
+
+// weigh multiplies v by likelihoods, makes it sum to 1, and gives what it
+// summed to.
+func weigh(v, by []float64) float64 {
+	sum := 0.0
+	for i := range v {
+		v[i] *= by[i]
+		sum += v[i]
+	}
+	for i := range v {
+		v[i] /= sum
+	}
+	return sum
+}
+
+// made shares out the overheats: how many each source made, and last a sound
+// machine, as all that came before and after them has it (forward-backward:
+// Rabiner 1989).
+func (c *chain) made(weights [Draws]float64) []float64 {
+	n := len(c.sources)
+	out := make([]float64, n+1)
+	before, likes := make([][]float64, len(c.segments)), make([][]float64, len(c.segments))
+	for k, w := range weights {
+		if w < 1e-3 {
+			continue
+		}
+		v := slices.Clone(c.start)
+		for j := range c.segments {
+			for _, m := range c.moves(j, k) {
+				c.forward(m, v)
+			}
+			before[j] = slices.Clone(v)
+			if likes[j] = nil; !c.segments[j].silent() {
+				likes[j] = make([]float64, len(c.sets))
+				c.likelihood(j, k, likes[j])
+				weigh(v, likes[j])
+			}
+		}
+		after := make([]float64, len(c.sets))
+		for i := range after {
+			after[i] = 1
+		}
+		for j := len(c.segments) - 1; j >= 0; j-- {
+			if likes[j] != nil {
+				for i := range after {
+					after[i] *= likes[j][i]
+				}
+				weigh(after, ones(len(after)))
+			}
+			if g := &c.segments[j]; len(g.heats) > 0 {
+				at := slices.Clone(before[j])
+				weigh(at, after)
+				for _, r := range g.rates {
+					for i, s := range c.sets {
+						c.share(out, w*at[i], s, r, k)
+					}
+				}
+			}
+			ms := c.moves(j, k)
+			for i := len(ms) - 1; i >= 0; i-- {
+				c.backward(ms[i], after)
+			}
+		}
+	}
+	return out
+}
+
+func ones(n int) []float64 {
+	x := make([]float64, n)
+	for i := range x {
+		x[i] = 1
+	}
+	return x
+}
+
+// share gives a part of an overheat to the sources of a set by their rates.
+func (c *chain) share(out []float64, part float64, s set, rates [][Draws]float64, k int) {
+	n := len(c.sources)
+	total := rates[n][k]
+	for _, q := range [2]int{s.a, s.b} {
+		if q >= 0 {
+			total += rates[q][k]
+		}
+	}
+	for _, q := range [2]int{s.a, s.b} {
+		if q >= 0 {
+			out[q] += part * rates[q][k] / total
+		}
+	}
+	out[n] += part * rates[n][k] / total
+}
+
+// plus is a set with one source more; ok is false where that is no set.
+func (s set) plus(q int) (set, bool) {
+	switch {
+	case s.b < 0:
+		return set{-1, q}, true
+	case s.a < 0 && q < s.b:
+		return set{q, s.b}, true
+	case s.a < 0 && q > s.b:
+		return set{s.b, q}, true
+	}
+	return s, false
+}
+
+// of is how probable a fact is where the causes of a set are there, over its
+// probability where none is: what speaks for a cause may come of either, what
+// speaks against must be borne by both. A core that packs up by the hours is
+// open while they are few, and a look then finds nothing.
+func (f *Fact) of(s set, sources []source, d *draw, dirt uint8) float64 {
+	r := func(q int) float64 {
+		if q < 0 {
+			return 1
+		}
+		c := sources[q].cause
+		x := f.Ratio[c]
+		if x < 1 && d.packs[c] && !d.packed[c] {
+			x = 1 + (x-1)*math.Min(1, d.packedUp(c, dirt)/0.4)
+		}
+		return math.Max(1e-6, x)
+	}
+	a, b := r(s.a), r(s.b)
+	if a > 1 || b > 1 {
+		return math.Max(a, b)
+	}
+	return a * b
+}
+
+// overheats is the log likelihood of a segment's overheats under a set and a
+// draw: the overheats are a Poisson process whose rate is the sum over what is
+// there (Cox & Lewis 1966), its count and its pattern each held back.
+func (p *filter) overheats(g *segment, s set, k int, pattern, count float64) float64 {
+	n := len(p.sources)
+	expect := g.expect[n][k]
+	if s.a >= 0 {
+		expect += g.expect[s.a][k]
+	}
+	if s.b >= 0 {
+		expect += g.expect[s.b][k]
+	}
+	if len(g.heats) == 0 {
+		return -count * expect
+	}
+	expect = math.Max(expect, 1e-6)
+	log, x := 0.0, 1.0
+	for i := range g.rates {
+		r := g.rates[i]
+		y := r[n][k]
+		if s.a >= 0 {
+			y += r[s.a][k]
+		}
+		if s.b >= 0 {
+			y += r[s.b][k]
+		}
+		if x *= y / expect; x < 1e-200 {
+			log += math.Log(x)
+			x = 1
+		}
+	}
+	log += math.Log(x)
+	return pattern*log + count*(float64(len(g.heats))*math.Log(expect)-expect)
+}
+
+// lossLog gives the log likelihood of what went in a segment at a rate of loss
+// beyond a sound machine's, ml an engine hour. The errors of the looks at the
+// stretches' ends cancel but for the first and the last, within a segment and,
+// in part, from one to the next; the greatest stretch may be a spill in part.
+func (p *filter) lossLog(g *segment, k int) func(rate float64) float64 {
+	sound := p.f.table.draws[k].loses[len(p.f.table.causes)]
+	ml, hours, boiled, greatest := 0.0, 0.0, 0.0, 0.0
+	for _, i := range g.loss {
+		x := &p.s.loss[i]
+		ml += x.Unexplained()
+		hours += x.Hours()
+		boiled += x.BoilOver
+		greatest = math.Max(greatest, math.Abs(x.Unexplained()))
+	}
+	sure := lookError*lookError*(2/math.Min(float64(p.lossy), 4)+0.1*float64(len(g.loss))) +
+		boilError*boilError*boiled*boiled + spill*spill*greatest*greatest
+	return func(rate float64) float64 {
+		want := (sound + rate) * hours
+		sd := math.Sqrt(sure + 0.06*want*want)
+		z := (ml - want) / sd
+		return math.Log(0.97*math.Exp(-z*z/2)/sd*0.3989 + 0.03/2000)
+	}
+}
+
+// What looks at a mark are out by, ml, and what is said to have boiled over, as
+// a part of it. Common practice, no source.
+// spill is the part of the greatest loss between two looks that may be one.
+const lookError, boilError, spill = 50, 0.3, 0.35

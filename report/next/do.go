@@ -1,0 +1,256 @@
+package next
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"shedbook/report/belief"
+	stand "shedbook/report/state"
+)
+
+// mendAt is the probability from which a cause is gone at while there are
+// checks that could still tell: a mend in vain costs more than its minutes.
+// What is quickly mended is gone at sooner. worthAt is what a check must at
+// least promise below that, in minutes saved per minute spent.
+const mendAt, quickAt, quickMin, worthAt = 0.6, 0.3, 20, 0.8
+
+// do is the first thing to do, and the check it asks for, nil if none.
+func (s *state) do(skipped []int) (Do, *look) {
+	b := s.sought()
+	top, most := s.top()
+	if q := s.open(); q != nil && s.b.p[0] >= most {
+		return Do{Act: DoNothing,
+			Why: fmt.Sprintf("nothing to do but drive it: the %s of %s is not proven yet; %.0f more engine hours like those in which it overheated, without trouble, prove it",
+				s.remedy(q), s.day(q.At), max(1, q.HoursToProve))}, nil
+	}
+	if s.quiet(most) {
+		return Do{Act: DoNothing, Why: s.quietWhy()}, nil
+	}
+	if top == s.n.cause("overload") && most >= adviseAt || s.driving() {
+		return Do{Act: DoAdvise, Cause: s.name(s.n.cause("overload")), Why: s.adviseWhy()}, nil
+	}
+	if l := s.choose(skipped); l != nil {
+		c := &s.n.checks[l.check]
+		why := fmt.Sprintf("%.0f min, expected to save %.0f", c.minutes, l.saves)
+		if s.mustLook(l.check) {
+			why = fmt.Sprintf("%.0f min; a head gasket is suspected, and nothing is done with the engine running until it has passed",
+				c.minutes)
+		}
+		return Do{Act: DoCheck, Check: &c.name, Minutes: &c.minutes, Why: why}, l
+	}
+	if top, most = b.likeliest(); most < mendAt {
+		top = s.turn(b)
+	}
+	k := &s.n.causes[top]
+	most = s.b.marginals()[top]
+	why := fmt.Sprintf("no check left is worth its minutes. Shortest from here: go at %s (%.2f)", k.name, most)
+	if most >= standsOut {
+		why = fmt.Sprintf("%s stands out (%.2f): %s", k.name, most, k.means)
+	}
+	return Do{Act: DoMend, Cause: &k.name, Minutes: &k.prove, Why: why}, nil
+}
+
+// whileParked is what to do with a machine in this state. A parked one is not driven,
+// to prove a remedy or to wait for the lamp: where there would be nothing to do but
+// that, what lifts the first of its rules is to be done.
+func (s *state) whileParked(d Do, is stand.State) Do {
+	if is.State != stand.Parked {
+		return d
+	}
+	driven := []int{s.n.check("fan-at-lamp")}
+	if d, _ = s.do(driven); d.Act == DoCheck || d.Act == DoMend {
+		return d
+	}
+	reason := &is.Reasons[0]
+	name := "level"
+	switch reason.Rule {
+	case "gas-found", "gasket-likely":
+		name = "combustion-gas"
+	case "milky-oil":
+		name = "oil-level"
+	case "often":
+		name = "light-test"
+	}
+	if name != "level" {
+		if looks := s.looks(driven); len(looks) > 0 { // in the safe order
+			name = s.n.checks[looks[0].check].name
+		}
+	}
+	c := &s.n.checks[s.n.check(name)]
+	return Do{Act: DoCheck, Check: &c.name, Minutes: &c.minutes, Why: fmt.Sprintf("it is parked: %s. What lifts that: %s", reason.Text, reason.LiftedBy)}
+}
+
+// turn is the cause whose turn it is where none stands out: the most probable
+// for its minutes, of those worth going at.
+func (s *state) turn(b *view) int {
+	var chance [maxCauses]float64
+	order := b.turns(b.p, &chance)
+	m := b.marginals()
+	for _, k := range order[:len(s.n.causes)] {
+		if m[k] > 0.1 {
+			return k
+		}
+	}
+	return order[0]
+}
+
+func (b *view) likeliest() (cause int, p float64) {
+	for k, x := range b.marginals() {
+		if x > p {
+			cause, p = k, x
+		}
+	}
+	return cause, p
+}
+
+// sought is the view of the causes that a check or a mend can find: that there
+// is one, not the driving, nor one mended in vain of which nothing new is known.
+func (s *state) sought() *view {
+	out := s.b.like()
+	load := s.n.cause("overload")
+	for i, x := range s.b.sets {
+		if i == 0 || x.has(load) || x.a >= 0 && s.vain(x.a) || s.vain(x.b) {
+			continue
+		}
+		out.p[i] = s.b.p[i]
+	}
+	out.normalise()
+	return out
+}
+
+func (s *state) name(cause int) *string {
+	name := s.n.causes[cause].name
+	return &name
+}
+
+// top is the likeliest cause of those not mended in vain already, where nothing
+// new has spoken for it since.
+func (s *state) top() (cause int, p float64) {
+	m := s.b.marginals()
+	cause = -1
+	for k, x := range m {
+		if !s.vain(k) && (cause < 0 || x > m[cause]) {
+			cause = k
+		}
+	}
+	if cause < 0 {
+		return 0, m[0]
+	}
+	return cause, m[cause]
+}
+
+// vain: the last remedy for it did not hold, and no check has failed for it since.
+func (s *state) vain(cause int) bool {
+	name := s.n.causes[cause].name
+	for i := len(s.q.Remedies) - 1; i >= 0; i-- {
+		r := &s.q.Remedies[i]
+		if r.Cause != name {
+			continue
+		}
+		if r.Says != belief.CameBack {
+			return false
+		}
+		return !slices.ContainsFunc(s.e.done, func(d done) bool {
+			return d.failed && d.at.After(r.At) && s.n.checks[d.check].fails[cause] >= 0.3
+		})
+	}
+	return false
+}
+
+// open is a remedy that is neither proven nor undone, with no overheat since.
+func (s *state) open() *belief.Remedy {
+	for i := len(s.q.Remedies) - 1; i >= 0; i-- {
+		if r := &s.q.Remedies[i]; r.Says == belief.NotYet && !s.q.Last.After(r.At) && r.Since.Events == 0 {
+			return r
+		}
+	}
+	return nil
+}
+
+func (s *state) remedy(r *belief.Remedy) string {
+	if r.What == "clean" {
+		return "thorough clean"
+	}
+	return r.What
+}
+
+// quiet: it is likelier than not that nothing is the matter now, and that not
+// for want of a cause found: it has been driven long enough since to show, or
+// what happened is what a sound machine does.
+func (s *state) quiet(most float64) bool {
+	if s.b.p[0] < 0.5 || s.b.p[0] <= most || s.driving() || s.failedLately() {
+		return false
+	}
+	n := float64(s.q.Overheats)
+	return n <= math.Max(1, 2*s.q.Split.SoundOwnDriving) || n*s.q.Since >= shown*(s.q.Hours-s.q.Since)
+}
+
+// shown is how many overheats are to have been missed for a machine to be
+// quiet: at 2.3 the chance of none is a tenth.
+const shown = 2.3
+
+func (s *state) failedLately() bool {
+	return slices.ContainsFunc(s.e.done, func(d done) bool { return d.failed && d.stale == "" })
+}
+
+func (s *state) quietWhy() string {
+	why := fmt.Sprintf("nothing to do: no fault is likely now (%.2f)", s.b.p[0])
+	for i := len(s.q.Remedies) - 1; i >= 0; i-- {
+		if r := &s.q.Remedies[i]; r.Says == belief.Held && !s.q.Last.After(r.At) {
+			return why + fmt.Sprintf("; the %s of %s held", s.remedy(r), s.day(r.At))
+		}
+	}
+	x := &s.q.Split
+	if x.Overheats > 0 {
+		why += fmt.Sprintf("; %d %s in %.0f h, where a sound machine driven as this one was has %.1f", x.Overheats,
+			plural("overheat", float64(x.Overheats)), s.q.Hours, x.SoundOwnDriving)
+	}
+	return why
+}
+
+// alikeAt is how often the fleet's other machines are to overheat, for each of
+// this one's in the same hours, for it to be the driving's doing.
+const alikeAt = 0.5
+
+// adviseAt is the probability of overload from which it is the driving.
+const adviseAt = 0.5
+
+// driving: no one fault stands out against none, the fleet's other machines
+// overheat too, and this one where it is driven harder.
+func (s *state) driving() bool {
+	x := &s.q.Split
+	if x.Overheats < 2 || s.q.Elsewhere < alikeAt || x.SoundOwnDriving < 1.05*x.SoundUsualDriving && s.q.Habit() == "" {
+		return false
+	}
+	load := s.n.cause("overload")
+	most := 0.0
+	for k, p := range s.b.marginals() {
+		if k != load {
+			most = math.Max(most, p)
+		}
+	}
+	none := s.b.p[0] + s.b.marginals()[load]
+	return none >= 0.45 && most < none/1.5
+}
+
+func (s *state) adviseWhy() string {
+	x := &s.q.Split
+	why := fmt.Sprintf("it is the driving: %d %s; a sound machine driven as this one was: %.1f; with the usual driving: %.1f", x.Overheats, plural("overheat", float64(x.Overheats)),
+		x.SoundOwnDriving, x.SoundUsualDriving)
+	var who []string
+	for _, d := range x.Drivers {
+		if d.Overheats > 0 && 2*d.Overheats >= x.Overheats {
+			who = append(who, d.Driver)
+		}
+	}
+	if len(who) > 0 {
+		why += "; most came with " + strings.Join(who, " and ")
+	}
+	if h := s.q.Habit(); h != "" {
+		why += ", " + h
+	}
+	return why +
+		". Let it be driven a gear lower and slower where much heat is made, and idle it cool before it is shut down"
+}

@@ -1,0 +1,35 @@
+package next
+
+import (
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	stand "shedbook/report/state"
+	"shedbook/schema"
+)
+
+// A parked machine is never to be driven to prove a remedy or to wait for the lamp:
+// it steamed, was cleaned, and was quiet for long, but nobody looked at the level.
+func TestNothingParkedIsToBeDriven(t *testing.T) {
+	start := time.Date(2026, 3, 1, 8, 0, 0, 0, time.UTC)
+	log := schema.Log{Machine: schema.Machine{Name: "R4", CoolantL: schema.N(4.2)}}
+	for day := range 60 {
+		log.Add(&schema.Run{Base: schema.Base{Meta: schema.Meta{Number: int64(day + 1)}, Machine: "R4", At: start.AddDate(0, 0, day)},
+			Hours: schema.N(4), Speed: "fast", Terrain: "mud", Driver: "Ada"})
+	}
+	hot := start.AddDate(0, 0, 2).Add(time.Hour)
+	log.Add(&schema.Overheat{Head: schema.Head{Base: schema.Base{Meta: schema.Meta{Number: 100}, Machine: "R4", At: hot}}, Sign: "steam",
+		Speed: "fast", Terrain: "mud", Lost: schema.N(500)})
+	log.Add(&schema.Cleaning{Head: schema.Head{Base: schema.Base{Meta: schema.Meta{Number: 101}, Machine: "R4", At: hot.Add(8 * time.Hour)}},
+		Method: "hose", Sides: "both", RadiatorOut: "yes"})
+	r, err := Rank(schema.Fleet{Logs: []schema.Log{log}}, "R4", start.AddDate(0, 0, 61))
+	require.NoError(t, err)
+	require.Equal(t, stand.Parked, r.State.State)
+	require.Equal(t, DoCheck, r.Do.Act)
+	require.NotEqual(t, "fan-at-lamp", *r.Do.Check)
+	require.NotContains(t, r.Do.Why, "drive it")
+	require.True(t, strings.Contains(r.Do.Why, "it is parked") || r.Do.Minutes != nil)
+}

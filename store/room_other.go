@@ -1,0 +1,5 @@
+//go:build !(linux || darwin || freebsd)
+
+package store
+
+func noRoom(string) string { return "" }
