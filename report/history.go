@@ -255,7 +255,7 @@ func (src *Source) entries(l *exposure.Life, mask *Masker) []Entry {
 		}
 		taken := ""
 		if v.RadiatorOut == "yes" {
-			taken = "taken out"
+			taken = "radiator out"
 		}
 		sides := v.Sides
 		if sides == "both" {

@@ -84,18 +84,18 @@ func explain(path string, err error) error {
 		if what := noRoom(filepath.Dir(path)); what != "" {
 			return full(what) // for what stands beside the book while it is open
 		}
-		return &Error{Failed, "the book " + path + " can't be opened", "check that its directory is there and may be written", nil}
+		return &Error{Failed, "the book " + path + " can't be opened", "check that its directory exists and that you may write to it", nil}
 	case lib.SQLITE_IOERR:
 		if what := noRoom(filepath.Dir(path)); what != "" {
 			return full(what)
 		}
-		return &Error{Failed, "the disk failed while the book " + path + " was read or written: nothing was recorded", "check that the disk has room and is sound, then do it again", nil}
+		return &Error{Failed, "the disk failed while the book " + path + " was read or written: nothing was recorded", "check that the disk is sound and has space, then do it again", nil}
 	}
 	return err
 }
 
 func full(what string) error {
-	hint := "make room, then do it again"
+	hint := "free some space, then do it again"
 	if strings.Contains(what, "inodes") {
 		hint = "remove files that nobody needs, however small, then do it again"
 	}

@@ -79,7 +79,7 @@ func newFile(to string, make func(path string) error) error {
 	part := filepath.Join(in, filepath.Base(to))
 	f, err := os.OpenFile(part, os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o600)
 	if err != nil {
-		return &Error{Failed, to + " can't be written", "check that the disk has room and may be written", err}
+		return &Error{Failed, to + " can't be written", "check that the disk has space and that you may write to it", err}
 	}
 	f.Close()
 	if err := make(part); err != nil {

@@ -95,7 +95,7 @@ func run(ctx context.Context, a *app, args []string) int {
 			says = strings.Replace(says, syscall.ENOSPC.Error(), what, 1)
 		}
 		if says != "" {
-			sayTo(a.errOut, a.errTerminal, a.width, 0, "shedbook: "+render.Safe(says))
+			sayTo(a.errOut, a.errTerminal, a.width, "shedbook: "+render.Safe(says))
 		}
 		if hint != "" {
 			fmt.Fprintf(a.errOut, "try: %s\n", render.Safe(hint))

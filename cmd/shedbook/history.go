@@ -84,10 +84,10 @@ func (a *app) historyVerb() *cobra.Command {
 		}
 		return look(cmd, given)
 	}
-	c.Flags().StringVar(&format, "format", "", "text, html, json or csv (as the file of --out is called, else text)")
-	c.Flags().StringVar(&out, "out", "", "write it to this file")
+	c.Flags().StringVar(&format, "format", "", "text, html, json or csv (default: by the name of the --out file, or else text)")
+	c.Flags().StringVar(&out, "out", "", "write to this file")
 	c.Flags().StringVar(&paper, "verify", "", "say whether this printed history (text, HTML, JSON or CSV) is what the book says, line by line; MACHINE may be left out, or be a book's file")
-	c.Flags().BoolVar(&withNames, "with-names", false, "name the drivers; letters stand for them unless told")
+	c.Flags().BoolVar(&withNames, "with-names", false, "give the drivers' names (default: letters)")
 	_ = c.RegisterFlagCompletionFunc("format", cobra.FixedCompletions([]string{"text", "html", "json", "csv"}, cobra.ShellCompDirectiveNoFileComp))
 	return c
 }

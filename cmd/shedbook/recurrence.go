@@ -26,8 +26,8 @@ func (a *app) recurrenceVerb() *cobra.Command {
 			return render.Recurrence(a.out, r, l.options())
 		})
 	c.ValidArgsFunction = cobra.NoFileCompletions
-	c.Flags().StringVar(&work, "work", "", "of this work, worded as the services are")
+	c.Flags().StringVar(&work, "work", "", "how often this work is done, as you name it in services")
 	_ = c.RegisterFlagCompletionFunc("work", a.completeField(schema.KindNamed("service").Field("work")))
-	c.Flags().BoolVar(&overheats, "overheats", false, "of overheats (unless --work names a work)")
+	c.Flags().BoolVar(&overheats, "overheats", false, "how often machines overheat (the default)")
 	return c
 }

@@ -53,7 +53,7 @@ func (a *app) verifyVerb() *cobra.Command {
 					a.sayFound(found, doubts)
 				}
 				if wrong > 0 {
-					says, hint := "is damaged", "leave it as it is, and go on from its last backup"
+					says, hint := "is damaged", "leave it as it is, and go back to the last backup: shedbook restore FILE"
 					if wrong == rows {
 						says, hint = "has rows that the disk spoiled, or another program changed", store.HintChanged
 					}

@@ -94,7 +94,7 @@ func sampleDue() report.DueReport {
 	return report.DueReport{AsOf: noon, Machines: notReady(), Due: []report.Due{
 		{Machine: "R4", Work: "thorough clean", Overdue: true, By: "mud hours", Every: 21, Since: 31.5, Left: -10.5, Last: ptr(date(1, 20)), When: &noon},
 		{Machine: "R5", Work: "coolant changed", Plan: 3, By: "days", Every: 730, Since: 700, Left: 30, Last: ptr(date(1, 1)), When: ptr(date(4, 13)), Low: ptr(date(4, 13)), High: ptr(date(4, 13))},
-		{Machine: "R6", Work: "oil and filter", Plan: 4, By: "hours", Every: 100, Since: 20, Left: 80, Why: ptr("none driven in the last 13 weeks")},
+		{Machine: "R6", Work: "oil and filter", Plan: 4, By: "hours", Every: 100, Since: 20, Left: 80, Why: ptr("not driven in the last 13 weeks")},
 		{Machine: "R7", Work: "thorough clean", Advice: true, By: "mud hours", Every: 21, Since: 31.5, Left: -10.5, Last: ptr(date(1, 20)), When: &noon},
 	}, Warnings: []string{"thorough clean: by mud hours the log does not show overheats getting likelier with the hours since a clean"}}
 }

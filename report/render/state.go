@@ -54,7 +54,7 @@ func parkedFirst(d *Doc, machines []state.Machine) {
 		}
 	}
 	if n > maxParked {
-		d.Parked(fmt.Sprintf("%d more machines are parked: 'fleet' lists them.", n-maxParked))
+		d.Parked(fmt.Sprintf("%d more machines are parked. To see all: 'fleet'.", n-maxParked))
 	}
 	if n > 0 {
 		d.Parked(state.Manual)

@@ -133,7 +133,7 @@ func TestBadSheets(t *testing.T) {
 		{"all of a row", "runs", "note,machine,start,hours,terrain\n,R9,soon,-1,dirt\n", []string{
 			`runs.csv:2: machine: "R9" is not known (did you mean R1, R4?)`,
 			`runs.csv:2: start: "soon" is not a time: write 2026-03-14 09:30`,
-			`runs.csv:2: hours: "-1" should lie between 0.01 h and 1000.0 h`,
+			`runs.csv:2: hours: "-1" is too small: at least 0.01 h`,
 			`runs.csv:2: terrain: "dirt" is not one of mud, water, dust, sand, gravel, rock, grass, forest, snow, road (did you mean dust?)`}},
 		{"required cell", "runs", "machine,start,hours\n,2026-03-14,2\n", []string{"runs.csv:2: machine: is missing: the machine's name"}},
 		{"lines of quoted breaks", "runs", "machine,start,hours,note\nR4,2026-03-14,2,\"a\nb\r\nc\"\nR4,2026-03-15,x,\n", []string{`runs.csv:5: hours: "x" is not a length of time: write 1.5, 1.5 h, 1:30 or 90 min`}},
