@@ -132,7 +132,7 @@ func TestRecordAmendVoid(t *testing.T) {
 	require.NoError(t, err)
 
 	_, err = b.Record(ctx, aRun(noon, 2.5))
-	require.ErrorContains(t, err, "in the book already, as number 3")
+	require.ErrorContains(t, err, "already in the book, as number 3")
 
 	_, err = b.Amend(ctx, number, "misread", func(_ *schema.Kind, r schema.Record) error {
 		r.(*schema.Run).Hours = schema.N(3)

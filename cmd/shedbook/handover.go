@@ -49,7 +49,7 @@ Read them, and look at the photographs and papers, before you give the file away
 				case withNames:
 					fmt.Fprintf(a.out, "it names %s\n", render.Safe(strings.Join(done.Drivers, ", ")))
 				default:
-					fmt.Fprintf(a.out, "%s appear as letters\n", count(len(done.Drivers), "driver"))
+					fmt.Fprintf(a.out, "letters stand for %s\n", count(len(done.Drivers), "driver"))
 				}
 				for _, s := range done.Relabelled {
 					fmt.Fprintf(a.out, "note: a driver is called so: %s in it\n", render.Safe(s))

@@ -83,7 +83,7 @@ func TestHandoverLeavesNothingOfOthersInTheBytes(t *testing.T) {
 		}
 	}
 	out := filepath.Join(dir, "R4.book")
-	require.Contains(t, do("handover", "R4", "--out", out), "2 drivers appear as letters")
+	require.Contains(t, do("handover", "R4", "--out", out), "letters stand for 2 drivers")
 	data, err := os.ReadFile(out)
 	require.NoError(t, err)
 	require.True(t, bytes.Contains(data, []byte("F8-00417")))

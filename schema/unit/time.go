@@ -322,7 +322,7 @@ func nearChange(wall int64, s string, loc *time.Location) (time.Time, string, er
 			time.Unix(wall+shift, 0).UTC().Format("2006-01-02 15:04"))
 	case 2:
 		t := time.Unix(found[0], 0).UTC()
-		return t, fmt.Sprintf("%s happens twice in %s, because the clocks go back: the first, %s, was taken", Quote(s), loc, t.In(loc).Format(time.RFC3339)), nil
+		return t, fmt.Sprintf("%s happens twice in %s, because the clocks go back: taken as the first, %s", Quote(s), loc, t.In(loc).Format(time.RFC3339)), nil
 	}
 	return time.Unix(found[0], 0).UTC(), "", nil
 }

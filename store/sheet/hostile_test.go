@@ -93,12 +93,12 @@ func TestRefused(t *testing.T) {
 		want  string
 	}{
 		{"nothing", nil, "season.xlsx:1: is not a workbook (.xlsx): save it as one, or as CSV UTF-8"},
-		{"CSV", []byte("machine,start\nR4,2026-03-14\n"), "season.xlsx:1: is no workbook (.xlsx)"},
+		{"CSV", []byte("machine,start\nR4,2026-03-14\n"), "season.xlsx:1: is not a workbook (.xlsx)"},
 		{"old or encrypted", []byte("\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + many("x", 600)), "season.xlsx:1: is an old workbook (.xls), or one with a password"},
 		{"an archive", archive("readme.txt"), "season.xlsx:1: is not a workbook, or is damaged (_rels/.rels is missing)"},
 		{"OpenDocument", archive("content.xml"), "season.xlsx:1: is an OpenDocument file: save it as .xlsx"},
-		{"cut off", whole[:len(whole)/2], "season.xlsx:1: is no workbook, or a damaged one"},
-		{"no tabs' part", bare(t, "", styleXML, textXML, `<workbook><sheets>`), "damaged one (xl/workbook.xml ends too early)"},
+		{"cut off", whole[:len(whole)/2], "season.xlsx:1: is not a workbook, or is damaged"},
+		{"no tabs' part", bare(t, "", styleXML, textXML, `<workbook><sheets>`), "is damaged (xl/workbook.xml ends too early)"},
 		{"a tab cut off between rows", rows(headXML + rowXML), "season.xlsx[runs]:2: the tab is damaged after this row (it ends too early)"},
 		{"a tab cut off within a row", rows(headXML + rowXML[:60]), "season.xlsx[runs]:2: the tab is damaged after this row (it ends too early)"},
 		{"no XML", rows(headXML + "<row 1>"), "season.xlsx[runs]:1: the tab is damaged after this row (it, line 1"},

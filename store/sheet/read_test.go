@@ -108,18 +108,18 @@ func TestBadSheets(t *testing.T) {
 			"runs.csv:1: hour: is not a column of runs (did you mean hours?): rename or delete the column; the columns are " + columns,
 			"runs.csv:1: colour: is not a column of runs: rename or delete the column; the columns are " + columns}},
 		{"missing header", "topups", "machine,fluid\n", []string{
-			"topups.csv:1: at: is missing from the header: a sheet of topups needs it (when; now unless told)",
+			"topups.csv:1: at: is missing from the header: a sheet of topups needs it (date and time; default: now)",
 			"topups.csv:1: volume_ml: is missing from the header: a sheet of topups needs it (how much went in)"}},
 		{"another kind", "runs", "ref,machine,at,meter_h,volume_ml,fluid,into,note\n", []string{"runs.csv:1: looks like a sheet of topups, not of runs"}},
 		{"another kind, nothing unknown", "runs", "driver,note\n", []string{
 			"runs.csv:1: machine: is missing from the header: a sheet of runs needs it (the machine's name)",
-			"runs.csv:1: start: is missing from the header: a sheet of runs needs it (when; now unless told)"}},
+			"runs.csv:1: start: is missing from the header: a sheet of runs needs it (date and time; default: now)"}},
 		{"no header", "runs", "R4,2026-03-14 09:30,2.5\n", []string{
 			"runs.csv:1: r4: is not a column of runs: rename or delete the column; the columns are " + columns,
 			"runs.csv:1: 2026-03-14 09:30: is not a column of runs: rename or delete the column; the columns are " + columns,
 			"runs.csv:1: 2.5: is not a column of runs: rename or delete the column; the columns are " + columns,
 			"runs.csv:1: machine: is missing from the header: a sheet of runs needs it (the machine's name)",
-			"runs.csv:1: start: is missing from the header: a sheet of runs needs it (when; now unless told)"}},
+			"runs.csv:1: start: is missing from the header: a sheet of runs needs it (date and time; default: now)"}},
 		{"JPEG", "runs", "\xff\xd8\xff\xe0\x00\x10JFIF\x00\n\x01", []string{"runs.csv:1: is not text in UTF-8: save it as CSV UTF-8"}},
 		{"workbook", "runs", "PK\x03\x04\x14\x00\x06\x00", []string{"runs.csv:1: is a workbook or an archive, not a sheet: save it as CSV UTF-8"}},
 		{"UTF-16", "runs", "\xff\xfem\x00a\x00c\x00", []string{"runs.csv:1: is in UTF-16: save it as CSV UTF-8"}},
