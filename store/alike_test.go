@@ -23,23 +23,6 @@ func byTheRow(t *testing.T, test func(t *testing.T)) {
 	}
 }
 
-func topUps(volumes ...int) Source {
-	var text strings.Builder
-	text.WriteString("machine,at,volume_ml\n")
-	for _, v := range volumes {
-		fmt.Fprintf(&text, "R4,2026-03-14,%d\n", v)
-	}
-	return sheetOf("topups", text.String())
-}
-
-func take1(t *testing.T, b *Book, s Source) Counts {
-	t.Helper()
-	done, err := b.Import(context.Background(), []Source{s}, ImportOptions{})
-	require.NoError(t, err)
-	require.True(t, done.Kept)
-	return done.Sheets[0]
-}
-
 // Three top-ups of 200 mL on one day are 600 mL, not 200; the same sheet again
 // adds nothing, and one with a fourth adds one.
 func TestEqualRowsAreAsMany(t *testing.T) {

@@ -279,8 +279,8 @@ func TestTakeInOfAMachineThatIsAnother(t *testing.T) {
 		mine       schema.Machine
 		says, hint string
 	}{
-		"another serial": {schema.Machine{Name: "r4", Model: "Fell 8", Serial: "F8-9"}, "another machine named r4 (Fell 8, serial F8-9)", "rename yours first: shedbook amend 1 --machine 'r4 old'"},
-		"no serial":      {schema.Machine{Name: "R4", Model: "Fell 8"}, "(Fell 8, no serial number recorded)", "if they are the same machine, correct its serial number: shedbook machine set R4 --serial"},
+		"another serial": {schema.Machine{Name: "r4", Model: "Fell 8", Serial: "F8-9"}, "another machine named r4 (Fell 8, serial F8-9)", "rename yours first: shedbook correct 1 --machine 'r4 old'"},
+		"no serial":      {schema.Machine{Name: "R4", Model: "Fell 8"}, "(Fell 8, no serial number recorded)", "if they are one machine, make them say so: shedbook machine set R4 --serial"},
 	} {
 		b := newBook(t)
 		keep(t, b, &c.mine)

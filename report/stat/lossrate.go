@@ -24,8 +24,6 @@ type Look struct {
 // where they leave that open.
 type LossSteps struct{ Level, TopUp float64 }
 
-func (s LossSteps) coarse() float64 { return math.Max(s.Level, s.TopUp) }
-
 // Loss is how fast a level falls.
 type Loss struct {
 	Rate      Result  // mL per hour

@@ -102,14 +102,13 @@ func isOilChange(s *schema.Service) bool {
 
 // sight is a look at the level, by a level or a check.
 type sight struct {
-	head   *schema.Head
-	below  float64 // ml
-	full   bool    // at the mark; else clearly or perhaps below it
-	known  bool    // below is a figure
-	hot    bool
-	cold   bool // said to be cold; else neither is recorded
-	place  string
-	record int64
+	head  *schema.Head
+	below float64 // ml
+	full  bool    // at the mark; else clearly or perhaps below it
+	known bool    // below is a figure
+	hot   bool
+	cold  bool // said to be cold; else neither is recorded
+	place string
 }
 
 // levelSight is a level as a look.

@@ -51,7 +51,6 @@ func belt() *world {
 			flow *= max(0.1, 1-3*max(0, short-0.08))
 			sheds := math.Pow(breath, 0.55) * math.Pow(max(flow, 0.01), 0.3) * (1 - 0.55*has("blocked-inside")) / m.nature
 			if airy > 0.15 && r.Float64() < 0.5*airy {
-				flow *= 0.15
 				sheds *= 0.6
 			}
 			end := t.ambient + 45*burn/sheds + 14*has("head-gasket")*burn

@@ -32,8 +32,8 @@ type score struct {
 	knows                   *oracle
 	knew, knewFlag, namedOf int // the oracle at the mechanic and in the fleets
 
-	logs, coreFirst, sureOther, sureCore, darkLogs int     // a
-	worstOther                                     float64 // highest probability of another cause
+	logs, coreFirst, sureOther, sureCore int     // a
+	worstOther                           float64 // highest probability of another cause
 
 	hard, blamed, saidDriving, flagged int // b
 
