@@ -157,10 +157,10 @@ func (r *CleaningReport) intervals() {
 	if r.Hours.Every == nil && r.MudHours.Every == nil {
 		return
 	}
-	warn(&r.Warnings, "every overheat counts, whatever its cause: a machine with another fault seems to want cleaning more often than it does")
+	warn(&r.Warnings, "every overheat counts, whatever its cause: a machine with another fault seems to need more cleaning than it does")
 	for i := range r.Machines {
 		if m := &r.Machines[i]; len(m.Spells) == 0 {
-			warn(&m.Warnings, "no hours since a thorough clean on record: the interval is the fleet's")
+			warn(&m.Warnings, "no hours since a thorough clean are recorded: the interval is the fleet's")
 		}
 	}
 }
@@ -196,11 +196,11 @@ func (r *CleaningReport) fit(pool *CleaningPool, hours func(*Spell) float64) sta
 	pool.Every = quantile.Est
 	switch why := quantile.Why; {
 	case pool.Spells == 0:
-		pool.Why = text("nothing driven between one thorough clean and what came next")
+		pool.Why = text("no hours were driven after a thorough clean")
 	case pool.Overheats < 3:
-		pool.Why = text(fmt.Sprintf("%s between thorough cleans in the whole fleet: an interval wants three", plural(pool.Overheats, "overheat")))
+		pool.Why = text(fmt.Sprintf("%s after a thorough clean in the whole fleet: an interval needs three", plural(pool.Overheats, "overheat")))
 	case pool.Shape != nil && pool.Shape.High < 1:
-		pool.Why = text("overheats come soon after a clean rather than long after it: cleaning more often would not prevent them")
+		pool.Why = text("overheats come soon after a clean, not long after it: more cleaning would not prevent them")
 	default:
 		pool.Why = text(why)
 	}
@@ -230,8 +230,8 @@ func (r *CleaningReport) put(pool *CleaningPool, fit stat.WeibullPool, by string
 		if r.unsure == nil {
 			r.unsure = map[string]string{}
 		}
-		r.unsure[by] = fmt.Sprintf("by %s the log does not show overheats getting likelier with the hours since a clean "+
-			"(Weibull shape %s): cleaning more often may not prevent them", by, interval(pool.Shape))
+		r.unsure[by] = fmt.Sprintf("the log does not show overheats getting likelier with %s since a clean "+
+			"(Weibull shape %s): more cleaning may not prevent them", by, interval(pool.Shape))
 		warn(&r.Warnings, "%s", r.unsure[by])
 	}
 	for i, u := range fit.Units {

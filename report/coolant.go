@@ -131,7 +131,7 @@ func lossWords(e *stat.Estimate, since *string, units unit.System) string {
 	if e.Value < of {
 		digits = 2
 	}
-	words := fmt.Sprintf("the loss that goes on: %.*f %s an engine hour (95 %%: %.*f to %.*f)",
+	words := fmt.Sprintf("%.*f %s lost per engine hour (95 %%: %.*f to %.*f)",
 		digits, e.Value/of, name, digits, e.Low/of, digits, e.High/of)
 	if since != nil {
 		words += ", " + *since
@@ -156,7 +156,7 @@ func (src *Source) coolantBook(l *exposure.Life) CoolantMachine {
 		m.RateFrom = m.From
 		if m.marks[0].Kind == "topup" {
 			m.UnattributedMl = m.marks[0].Fell
-			warn(&m.Warnings, "the first top-up, %s, says nothing: it is not known where the level stood before",
+			warn(&m.Warnings, "the first top-up, %s, does not count: nobody recorded the level before it",
 				src.ml(m.marks[0].Fell))
 		}
 	}
@@ -200,7 +200,7 @@ const minLossHours = 1.0
 
 // tooShort is why there is no loss an hour.
 func tooShort(hours float64) string {
-	return fmt.Sprintf("the looks that count lie %s h apart in all: a loss an hour wants %v", num(hours), minLossHours)
+	return fmt.Sprintf("only %s engine hours between level readings: a loss per hour needs %v", num(hours), minLossHours)
 }
 
 // estimate works out the loss that goes on from the looks at the mark: all of
@@ -234,13 +234,13 @@ func (m *CoolantMachine) estimateLoss() {
 		switch {
 		case len(m.Stretches) == 0:
 		case m.Hours < 1e-9:
-			m.Why = text("no engine hours are recorded between the looks")
+			m.Why = text("no engine hours are recorded between the level readings")
 		case m.RateSince != nil:
 			m.Why = text("needs two level readings with running hours between, " + *m.RateSince)
 		case m.SettlingHours >= m.Hours-1e-9:
-			m.Why = text("the level has only been looked at while it settled after a refill")
+			m.Why = text("all level readings were taken while the level settled after a refill")
 		case blind > 0:
-			m.Why = text("between all looks the machine settled after a refill, or overheated without a figure for coolant lost")
+			m.Why = text("every stretch has a refill that settled, or an overheat with no figure for coolant lost")
 		}
 		return
 	}
@@ -249,7 +249,7 @@ func (m *CoolantMachine) estimateLoss() {
 		pct := m.Rate.Scaled(10 / *m.CoolantL)
 		m.RatePct = &pct
 	} else {
-		warn(&m.Warnings, "the coolant in the whole system (coolant_l) is not recorded: no percent of it can be given")
+		warn(&m.Warnings, "the size of the system (coolant_l) is not recorded, so no percentage can be given")
 	}
 }
 
@@ -282,11 +282,11 @@ func (m *CoolantMachine) change() {
 	case c.Why != "":
 		m.ChangeWhy = text(c.Why)
 	case c.P > 0.05:
-		m.ChangeWhy = text(fmt.Sprintf("one rate fits all of it (p %s)", pText(c.P)))
+		m.ChangeWhy = text(fmt.Sprintf("one rate fits the whole time (p %s)", pText(c.P)))
 	case c.At.Est == nil:
 		m.ChangeWhy = text(c.At.Why)
 	case c.At.Est.Value < leastSide || m.looksHours()-c.At.Est.Value < leastSide:
-		m.ChangeWhy = text(fmt.Sprintf("a change is seen with less than %d h on one side of it: too little to tell a rate by", leastSide))
+		m.ChangeWhy = text(fmt.Sprintf("the rate seems to change, but with less than %d h on one side, too little to measure it", leastSide))
 	default:
 		e := *c.At.Est
 		change := CoolantChange{Before: c.Before, After: c.After, P: c.P, Hours: e}

@@ -213,7 +213,7 @@ func TestMinutesSayNothingOfAnHour(t *testing.T) {
 	m := Coolant(s).Machines[0]
 	require.Nil(t, m.Rate)
 	require.Nil(t, m.RatePct)
-	require.Equal(t, "the looks that count lie 0.2 h apart in all: a loss an hour wants 1", *m.Why)
+	require.Equal(t, "only 0.2 engine hours between level readings: a loss per hour needs 1", *m.Why)
 	require.InDelta(t, 800, m.UnexplainedMl, 1e-9)
 	row := Fleet(s, nil).Machines[0]
 	require.Nil(t, row.CoolantRate)

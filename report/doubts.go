@@ -123,7 +123,7 @@ func (d *doubter) runs() {
 		if widest >= 0 {
 			if w := &runs[widest]; w.End().Sub(r.At) > overlapSlack && h > 0 {
 				d.add(r.At, Overlap, []Ref{refOf("run", &w.Base), refOf("run", &r.Base)},
-					"%s begins before %s is over", d.named(r), d.named(w))
+					"%s begins before %s ends", d.named(r), d.named(w))
 			}
 		}
 		if widest < 0 || r.End().After(runs[widest].End()) {
@@ -174,13 +174,13 @@ func (d *doubter) meters() {
 		o := &readings[other]
 		doubt, why := MeterJump, "more hours than have passed"
 		if (r.Engine < o.Engine) == (i > other) {
-			doubt, why = MeterBackwards, "a meter does not run backwards; if it was replaced, record the new one"
+			doubt, why = MeterBackwards, "a meter does not run backwards; if it was replaced, record the new meter"
 		}
 		d.add(r.At, doubt, []Ref{{r.Kind, r.Number, ""}, {o.Kind, o.Number, ""}}, "%s, but %s: %s", where(r), where(o), why)
 	}
 	if h := d.l.Unrecorded(); h > max(1, 0.05*d.l.Hours) {
 		at, _, _ := d.l.Clock.Last()
-		d.add(at, UnrecordedHours, []Ref{}, "the meter shows %s h more than the recorded runs: runs are missing", num(h))
+		d.add(at, UnrecordedHours, []Ref{}, "%s h on the meter are in no recorded run: runs are missing", num(h))
 	}
 }
 
@@ -188,7 +188,7 @@ func (d *doubter) overheats() {
 	for i := range d.l.Overheats {
 		e := &d.l.Overheats[i]
 		if e.How == exposure.Unplaced {
-			d.add(e.At, NoRun, []Ref{refOf("overheat", &e.Base)}, "%s (%s) falls in no recorded run", record("overheat", e.Number), d.s.day(e.At))
+			d.add(e.At, NoRun, []Ref{refOf("overheat", &e.Base)}, "%s (%s) lies outside any recorded run", record("overheat", e.Number), d.s.day(e.At))
 		}
 	}
 }
@@ -216,7 +216,7 @@ func (d *doubter) coolant() {
 	for _, g := range d.l.Marks() {
 		if g.HotGain != nil {
 			v := g.HotGain
-			d.add(v.At, HotLook, []Ref{refOf("level", &v.Base)}, "%s (%s) found %s more than was there, but on a hot engine, where coolant stands higher: it is not taken for a gain",
+			d.add(v.At, HotLook, []Ref{refOf("level", &v.Base)}, "%s (%s) shows %s too much, but the engine was hot and coolant expands: it does not count as a gain",
 				record("level", v.Number), d.s.day(v.At), d.s.ml(g.Below-v.BelowMark.V))
 		}
 	}
@@ -305,11 +305,11 @@ func Slips(f schema.Fleet, log schema.Log, r schema.Record, entered time.Time) [
 				d.add(base.At, HugeRun, []Ref{{Number: number}}, "this run lasts %s h: %s days without a pause", num(h), num(h/24))
 			}
 			if run.End().Sub(entered) > endSlack {
-				d.add(base.At, EndsAhead, []Ref{{Number: number}}, "this run would end on %s, which is still to come", s.day(run.End()))
+				d.add(base.At, EndsAhead, []Ref{{Number: number}}, "this run would end on %s, which is in the future", s.day(run.End()))
 			}
 		}
 		if entered.Sub(base.At) > longAgo {
-			d.add(base.At, LongAgo, []Ref{{Number: number}}, "it is dated %s, %.1f years back", s.day(base.At), entered.Sub(base.At).Hours()/24/365.25)
+			d.add(base.At, LongAgo, []Ref{{Number: number}}, "its date, %s, is %.1f years ago", s.day(base.At), entered.Sub(base.At).Hours()/24/365.25)
 		}
 		for _, doubt := range d.found {
 			if slices.Contains(slips, doubt.Doubt) && slices.ContainsFunc(doubt.Records, func(r Ref) bool { return r.Number == number }) {

@@ -92,7 +92,7 @@ func DueWork(s Source, cleaning *CleaningReport) DueReport {
 	}
 	for i, u := range used {
 		if p := &s.Fleet.Plans[i]; !u {
-			warn(&r.Warnings, "plan %d (%s) holds for no machine of the book: none is called or of model %q", p.Number, p.Work, p.Machine+p.Model)
+			warn(&r.Warnings, "plan %d (%s) applies to no machine: no machine or model is called %q", p.Number, p.Work, p.Machine+p.Model)
 		}
 	}
 	slices.SortStableFunc(r.Due, func(a, b Due) int {
@@ -197,8 +197,8 @@ func (src *Source) due(l *exposure.Life, p pace, plan *schema.Plan) Due {
 		try("days", plan.EveryDays, src.AsOf.Sub(from).Hours()/24, rate{known: true, perDay: 1})
 	}
 	if first == nil {
-		d.Why = text("neither when the machine came nor any run of it is recorded")
-		d.Says = fmt.Sprintf("%s: %s: nothing to count from, %s", d.Machine, d.Work, *d.Why)
+		d.Why = text("no run and no date of acquisition is recorded")
+		d.Says = fmt.Sprintf("%s: %s: can't count, %s", d.Machine, d.Work, *d.Why)
 		return d
 	}
 	return *first
@@ -230,7 +230,7 @@ func (src *Source) falls(d *Due, r rate) {
 	past := d.Left <= 0
 	d.Overdue = past && !d.Advice
 	unit := map[string]string{"hours": "h", "mud hours": "mud h", "days": "days"}[d.By]
-	done := "never done as far as the log goes"
+	done := "no record of it being done"
 	if d.Last != nil {
 		done = "last done " + d.Last.Format(time.DateOnly)
 	}
@@ -257,7 +257,7 @@ func (src *Source) falls(d *Due, r rate) {
 	}
 	d.When, d.Low, d.High = date(days), date(low), date(high)
 	if d.When == nil {
-		d.Why = text("more than a hundred years off")
+		d.Why = text("more than a hundred years away")
 	}
 	d.Says = fmt.Sprintf("%s: %s in %s %s (every %s, %s)", d.Machine, d.Work, num(d.Left), unit, num(d.Every), done)
 	switch {
@@ -299,7 +299,7 @@ func paceOf(l *exposure.Life, asOf time.Time) pace {
 	}
 	week := func(hours func(time.Time) float64) rate {
 		if weeks < 4 {
-			return rate{why: "fewer than four weeks of records to take a pace from"}
+			return rate{why: "less than four weeks of records, too few to see how much it is driven"}
 		}
 		r := rate{known: true, weeks: weeks}
 		each := make([]float64, weeks)
@@ -312,7 +312,7 @@ func paceOf(l *exposure.Life, asOf time.Time) pace {
 			r.variance += (h - 7*r.perDay) * (h - 7*r.perDay) / float64(7*(weeks-1))
 		}
 		if r.perDay <= 0 {
-			return rate{why: fmt.Sprintf("none driven in the last %d weeks", weeks)}
+			return rate{why: fmt.Sprintf("not driven in the last %d weeks", weeks)}
 		}
 		return r
 	}

@@ -62,7 +62,7 @@ type FleetRow struct {
 }
 
 // fleetOrder says how rows are sorted.
-const fleetOrder = "worst first: parked, on watch, ready; then open matters, then overheats in the last 100 h, then coolant lost at the least, then mud hours since the last thorough clean"
+const fleetOrder = "worst first: parked, on watch, ready; then open matters, overheats in the last 100 h, lowest likely coolant loss, and mud hours since the last thorough clean"
 
 // Fleet reports every machine at a glance. open holds the matters that stand,
 // worst first.

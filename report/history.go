@@ -269,7 +269,7 @@ func (src *Source) entries(l *exposure.Life, mask *Masker) []Entry {
 		}
 		taken := ""
 		if v.RadiatorOut == "yes" {
-			taken = "taken out"
+			taken = "radiator out"
 		}
 		sides := v.Sides
 		if sides == "both" {
@@ -422,13 +422,13 @@ func (src *Source) gaps(l *exposure.Life) (from, to *time.Time, gaps []Gap) {
 		}
 		g := Gap{From: *src.local(times[i-1]), To: *src.local(times[i]), Days: days, Hours: l.Clock.At(times[i]) - l.Clock.At(times[i-1])}
 		g.Hours -= l.HoursTo(times[i]) - l.HoursTo(times[i-1])
-		hours := "how far it was driven is not known"
+		hours := "nobody knows how far it was driven"
 		switch {
 		case g.Hours > 0.05:
-			hours = fmt.Sprintf("the meter gained %s h in them", num(g.Hours))
+			hours = fmt.Sprintf("the meter went up by %s h", num(g.Hours))
 		case l.Clock.Known():
 			g.Hours = 0
-			hours = "the meter gained nothing in them, as far as it was read"
+			hours = "the meter did not go up, as far as it was read"
 		}
 		g.Says = fmt.Sprintf("%s to %s: %d days without a record; %s", g.From.Format(time.DateOnly), g.To.Format(time.DateOnly), days, hours)
 		gaps = append(gaps, g)
@@ -443,9 +443,9 @@ func (src *Source) unknown(l *exposure.Life, r *HistoryReport) []string {
 	m := &l.Log.Machine
 	switch {
 	case m.Acquired.IsZero() && r.From == nil:
-		say("nothing is recorded of this machine")
+		say("nothing is recorded for this machine")
 	case m.Acquired.IsZero():
-		say("when it came into the fleet is not recorded; its log begins %s", r.From.Format(time.DateOnly))
+		say("the day it came into the fleet is not recorded; its log begins on %s", r.From.Format(time.DateOnly))
 	default:
 		say("its life before %s is not recorded here", m.Acquired.In(src.AsOf.Location()).Format(time.DateOnly))
 	}
@@ -453,10 +453,10 @@ func (src *Source) unknown(l *exposure.Life, r *HistoryReport) []string {
 		say("its serial number is not recorded")
 	}
 	if !l.Clock.Known() {
-		say("no meter was ever read: engine hours are those of the recorded runs, and may be too few")
+		say("no meter reading is recorded: engine hours are added up from runs, and may be too few")
 	}
 	if r.UnrecordedHours > 0.05 {
-		say("the meter shows %s h more than the recorded runs: who drove them, and where, is not known", num(r.UnrecordedHours))
+		say("%s h on the meter are in no recorded run: driver and ground are not known", num(r.UnrecordedHours))
 	}
 	unplaced := 0
 	for i := range l.Overheats {
@@ -475,7 +475,7 @@ func (src *Source) unknown(l *exposure.Life, r *HistoryReport) []string {
 			}
 		}
 		if h > 0.05 {
-			say("the %s of %s h is not recorded", f, num(h))
+			say("%s not recorded for %s h", f, num(h))
 		}
 	}
 	for _, g := range r.Gaps {

@@ -356,7 +356,7 @@ func knowingShape(lives []stat.Lifetime, shape float64) *stat.Estimate {
 type recurrenceWorld struct {
 	name      string
 	machines  int
-	mean      float64 // events a machine by 1
+	mean      float64 // events per machine by 1
 	gamma     float64 // among machines
 	power     float64 // of time: above 1 they get worse
 	burst     float64 // chance of another event at once, and another

@@ -56,7 +56,7 @@ func TestOneLossWhoeverAsks(t *testing.T) {
 	require.True(t, ok)
 	require.Equal(t, m.Rate, h.Coolant.Rate)
 
-	said := fmt.Sprintf("%.1f mL an engine hour (95 %%: %.1f to %.1f)", m.Rate.Value, m.Rate.Low, m.Rate.High)
+	said := fmt.Sprintf("%.1f mL lost per engine hour (95 %%: %.1f to %.1f)", m.Rate.Value, m.Rate.Low, m.Rate.High)
 	require.Contains(t, row.LossWords(f.Settings.Units()), said)
 	found := flags.Find(f, asOf)
 	found.Quote(func(string) string { return row.LossWords(f.Settings.Units()) })

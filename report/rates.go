@@ -95,7 +95,7 @@ func Strata(s Source) *exposure.Strata {
 func (q *RateQuestion) Validate() error {
 	for i, f := range q.Adjust {
 		if f == q.By || slices.Contains(q.Adjust[:i], f) {
-			return schema.Wrong("adjust", f.String(), "cannot be held while the rates are by it, nor twice; hold another factor")
+			return schema.Wrong("adjust", f.String(), "can't be allowed for twice, or when it is what you compare: choose another factor")
 		}
 	}
 	return nil
@@ -173,7 +173,7 @@ func (r *RatesReport) crude(q RateQuestion, reference uint16, events int, hours 
 		}
 	}
 	if !found {
-		warn(&r.Warnings, "%s has no recorded hours: there is nothing to compare with", r.Against)
+		warn(&r.Warnings, "%s has no recorded hours, so there is nothing to compare with", r.Against)
 	}
 	r.Intervals = "exact"
 	if q.MidP {
@@ -358,7 +358,7 @@ func (r *RatesReport) adjust(x *exposure.Index, strata *exposure.Strata, q RateQ
 		}
 	})
 	if lost > 0 || lostEvents > 0 {
-		warn(&r.Warnings, "the adjusted ratios leave out %s h and %s that do not say their %s", num(lost), plural(lostEvents, "overheat"), join(r.AdjustedFor, "or"))
+		warn(&r.Warnings, "the adjusted ratios leave out %s h and %s without a recorded %s", num(lost), plural(lostEvents, "overheat"), join(r.AdjustedFor, "or"))
 	}
 	ref := -1
 	if reference != 0 {
@@ -385,10 +385,10 @@ func (r *RatesReport) adjust(x *exposure.Index, strata *exposure.Strata, q RateQ
 		r.Method += fmt.Sprintf(", errors widened for overheats that repeat in a run (scale %s)", num(fit.Phi))
 	case fit.Scale == stat.QuasiPoisson:
 		r.Method += fmt.Sprintf(", errors widened for over-dispersion (quasi-Poisson, scale %s)", num(fit.Phi))
-		warn(&r.Warnings, "overheats vary more between strata than chance allows: the adjusted intervals are widened (quasi-Poisson, scale %s); the crude ones are not", num(fit.Phi))
+		warn(&r.Warnings, "overheats vary more than by chance: only the adjusted intervals are widened for it (quasi-Poisson, scale %s)", num(fit.Phi))
 	case fit.Scale == stat.Clustered:
 		r.Method += ", errors clustered by machine"
-		warn(&r.Warnings, "overheats gather on some machines: the adjusted intervals are widened for it (clustered by machine); the crude ones are not")
+		warn(&r.Warnings, "some machines have many of the overheats: only the adjusted intervals are widened for it (clustered by machine)")
 	}
 	for _, w := range fit.Warnings {
 		warn(&r.Warnings, "%s", w)
@@ -404,7 +404,7 @@ func (r *RatesReport) adjust(x *exposure.Index, strata *exposure.Strata, q RateQ
 func (r *RatesReport) complete(reference uint16) {
 	for i := range r.Levels {
 		if v := &r.Levels[i]; v.id != reference && v.AdjustedRatio == nil && v.Why == nil {
-			v.Why = text("none of its hours say their " + join(r.AdjustedFor, "and"))
+			v.Why = text("none of its hours have a recorded " + join(r.AdjustedFor, "and"))
 		}
 	}
 }
@@ -446,7 +446,7 @@ func (r *RatesReport) mantelHaenszel(t stat.RateTable, ref int) {
 		v := &r.Levels[i]
 		v.adjusted(mh.Ratio, mh.P, &r.Warnings)
 		if p := mh.Heterogeneity.P; p != nil && *p < 0.05 {
-			warn(&r.Warnings, "%s: its ratio differs between the levels of %s (p %s): one figure for all hides that", v.Level, r.AdjustedFor[0], pText(*p))
+			warn(&r.Warnings, "%s: the ratio depends on %s (p %s): one figure hides that", v.Level, r.AdjustedFor[0], pText(*p))
 		}
 	}
 }
@@ -494,33 +494,33 @@ func (r *RatesReport) holm(adjusted bool) {
 
 func (r *RatesReport) warnings(strata *exposure.Strata, q RateQuestion) {
 	if r.Repeated > 1 {
-		warn(&r.Warnings, "some runs overheated several times: a repeat in the same run proves little, "+
-			"so intervals and p count every %s overheats as one", num(r.Repeated))
+		warn(&r.Warnings, "some runs had several overheats. A repeat in the same run proves little, "+
+			"so intervals and p count %s overheats as one", num(r.Repeated))
 	}
 	if len(r.HeldToo) > 0 {
-		warn(&r.Warnings, "the machine is allowed for too: some %s keep mostly to one machine, "+
+		warn(&r.Warnings, "this allows for the machine too: some %s mostly use one machine, "+
 			"so a bad machine would look like a bad %s", plurals(q.By), q.By)
 	}
 	if n := strata.UnplacedOverheats; n > 0 {
-		warn(&r.Warnings, "%s in no recorded run and in no row", fall(n))
+		warn(&r.Warnings, "%s outside any recorded run: not counted here", fall(n))
 	}
 	if n := r.UnrecordedOverheats; n > 0 {
-		warn(&r.Warnings, "%s in runs that do not say their %s, and in no row", fall(n), r.By)
+		warn(&r.Warnings, "%s in runs with no recorded %s: not counted here", fall(n), r.By)
 	}
 	if h := r.UnrecordedLevelHours; h > 0 {
-		warn(&r.Warnings, "%s h were driven with no %s recorded and are in no row", num(h), r.By)
+		warn(&r.Warnings, "%s h were driven with no recorded %s: not counted here", num(h), r.By)
 	}
 	if h := r.UnrecordedMeterHours; h > 0.05 {
-		warn(&r.Warnings, "the meters show %s h more than the recorded runs: rates may be too high by their share", num(h))
+		warn(&r.Warnings, "%s h on the meters are in no recorded run: the rates may be too high for that", num(h))
 	}
 	if strata.OutsideOverheats > 0 || strata.OutsideHours > 0 {
-		warn(&r.Warnings, "%s h and %s before machines were acquired or after they were retired do not count", num(strata.OutsideHours), plural(strata.OutsideOverheats, "overheat"))
+		warn(&r.Warnings, "not counted: %s h and %s from before a machine came or after it left", num(strata.OutsideHours), plural(strata.OutsideOverheats, "overheat"))
 	}
 	if q.By == exposure.Ambient {
-		warn(&r.Warnings, "air temperature is taken in bands: %s °C", strings.Join(exposure.Bands, ", "))
+		warn(&r.Warnings, "air temperature is compared in bands: %s °C", strings.Join(exposure.Bands, ", "))
 	}
 	if slices.Contains(q.Adjust, exposure.Ambient) {
-		warn(&r.Warnings, "air temperature is held in bands: %s °C", strings.Join(exposure.Bands, ", "))
+		warn(&r.Warnings, "air temperature is allowed for in bands: %s °C", strings.Join(exposure.Bands, ", "))
 	}
 }
 
@@ -537,7 +537,7 @@ func plurals(f exposure.Factor) string {
 
 func fall(n int) string {
 	if n == 1 {
-		return "1 overheat falls"
+		return "1 overheat lies"
 	}
-	return fmt.Sprintf("%d overheats fall", n)
+	return fmt.Sprintf("%d overheats lie", n)
 }

@@ -155,7 +155,7 @@ func TestRatesCountWhatIsInNoRow(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, 1, r.UnplacedOverheats)
 	require.Equal(t, 1, r.UnrecordedOverheats)
-	// 1.5 h of a run without terrain; the meter gained 10 h, the runs are 7.5.
+	// 1.5 h of a run without terrain; the meter went up by 10 h, the runs are 7.5.
 	require.InDelta(t, 1.5, r.UnrecordedLevelHours, 1e-9)
 	require.InDelta(t, 2.5, r.UnrecordedMeterHours, 1e-9)
 	require.InDelta(t, 4, r.UnrecordedHours, 1e-9)
@@ -382,14 +382,14 @@ func TestRatesDoNotBlameADriverForHisMachine(t *testing.T) {
 	}
 	r, v := tam()
 	require.Greater(t, v.CrudeRatio.Low, 2.0)
-	require.Contains(t, r.Words[0], "Tam drove mostly R4: it may be the machine")
+	require.Contains(t, r.Words[0], "Tam mostly drove R4: it may be the machine")
 	require.Empty(t, r.HeldToo)
 	r, v = tam(exposure.Terrain, exposure.Speed)
 	require.Equal(t, []string{"machine"}, r.HeldToo)
 	require.Less(t, v.AdjustedRatio.Low, 1.0)
 	require.Greater(t, v.AdjustedRatio.High, 1.0)
 	require.Greater(t, *v.PHolm, 0.05)
-	require.Contains(t, r.Words[0], "Tam drove mostly R4: this log cannot tell the driver from the machine")
+	require.Contains(t, r.Words[0], "Tam mostly drove R4, so this log cannot tell the driver from the machine")
 	require.Equal(t, "R4", *v.Mostly)
 	// asked for outright, the machine is no surprise, and nothing is held unasked
 	r, _ = tam(exposure.Machine)

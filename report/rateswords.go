@@ -16,7 +16,7 @@ import (
 // what the intervals can carry and no more.
 func (r *RatesReport) words(q RateQuestion) {
 	if len(r.Levels) == 0 {
-		r.Words = append(r.Words, fmt.Sprintf("no hours with a %s recorded: nothing to say", r.By))
+		r.Words = append(r.Words, fmt.Sprintf("no hours with a recorded %s, so nothing to say", r.By))
 		return
 	}
 	total := 0
@@ -28,7 +28,7 @@ func (r *RatesReport) words(q RateQuestion) {
 		for _, v := range r.Levels {
 			hours += v.Hours
 		}
-		r.Words = append(r.Words, fmt.Sprintf("no overheat in %s h: nothing to compare", num(hours)))
+		r.Words = append(r.Words, fmt.Sprintf("no overheat in %s h, so nothing to compare", num(hours)))
 		return
 	}
 	order := make([]*RateLevel, len(r.Levels))
@@ -42,7 +42,7 @@ func (r *RatesReport) words(q RateQuestion) {
 		}
 	}
 	if len(r.Words) == 0 {
-		r.Words = append(r.Words, fmt.Sprintf("no %s stands out from the others by more than chance allows", r.By))
+		r.Words = append(r.Words, fmt.Sprintf("no %s differs from the others by more than chance", r.By))
 	}
 }
 
@@ -79,10 +79,10 @@ func (r *RatesReport) sentence(v *RateLevel, q RateQuestion) string {
 		}
 		chance := ""
 		if v.PHolm != nil && *v.PHolm > 0.05 {
-			chance = fmt.Sprintf("; among %d it may be chance (p %s after Holm)", r.tested(), pText(*v.PHolm))
+			chance = fmt.Sprintf("; with %d compared, that may be chance (p %s after Holm)", r.tested(), pText(*v.PHolm))
 		}
 		if v.Mostly != nil {
-			chance = fmt.Sprintf("; %s: it may be the machine ('--adjust terrain,speed' allows for that)", mostly(v, q.By))
+			chance = fmt.Sprintf("; %s, so it may be the machine ('--adjust terrain,speed' allows for that)", mostly(v, q.By))
 		}
 		return fmt.Sprintf("%s: %s times %s%s", v.Level, interval(v.CrudeRatio), others, chance)
 	}
@@ -108,13 +108,13 @@ func (r *RatesReport) sentence(v *RateLevel, q RateQuestion) string {
 	chance := v.PHolm != nil && *v.PHolm > 0.05
 	switch {
 	case adjusted != 0 && chance:
-		return head + fmt.Sprintf("among %d it may still be chance (p %s after Holm)", r.tested(), pText(*v.PHolm))
+		return head + fmt.Sprintf("with %d compared, that may still be chance (p %s after Holm)", r.tested(), pText(*v.PHolm))
 	case adjusted != 0 && crude == adjusted:
 		return head + blame(r.held(q)) + " not explain it"
 	case adjusted != 0:
-		return head + "it shows only with these held"
+		return head + "it shows only after allowing for these"
 	case v.Mostly != nil && len(r.HeldToo) > 0:
-		return head + fmt.Sprintf("%s: this log cannot tell the %s from the machine", mostly(v, q.By), q.By)
+		return head + fmt.Sprintf("%s, so this log cannot tell the %s from the machine", mostly(v, q.By), q.By)
 	case nearer(v.AdjustedRatio.Value, v.CrudeRatio.Value):
 		return head + "it is " + conditions(r.held(q))
 	}
@@ -124,9 +124,9 @@ func (r *RatesReport) sentence(v *RateLevel, q RateQuestion) string {
 // mostly says which machine a level has most of its hours on.
 func mostly(v *RateLevel, by exposure.Factor) string {
 	if by == exposure.Driver {
-		return fmt.Sprintf("%s drove mostly %s", v.Level, *v.Mostly)
+		return fmt.Sprintf("%s mostly drove %s", v.Level, *v.Mostly)
 	}
-	return fmt.Sprintf("most hours with %s %s are those of %s", by, v.Level, *v.Mostly)
+	return fmt.Sprintf("most hours with %s %s were driven on %s", by, v.Level, *v.Mostly)
 }
 
 // held are the factors held, asked for or not.

@@ -74,7 +74,7 @@ func Recurrence(s Source, work string) RecurrenceReport {
 	}
 	r.Machines = len(units)
 	if none > 0 {
-		warn(&r.Warnings, "%s without hours: neither a meter reading nor a run is recorded, so they are at risk for none", plural(none, "machine"))
+		warn(&r.Warnings, "%s left out: no meter reading and no run is recorded", plural(none, "machine"))
 	}
 	for i, u := range units {
 		r.Trend = append(r.Trend, trendOf(names[i], u))
@@ -98,7 +98,7 @@ func Recurrence(s Source, work string) RecurrenceReport {
 			}
 		}
 		if len(near) > 0 {
-			warn(&r.Warnings, "no service is called %q; there are %s", work, strings.Join(near[:min(len(near), 10)], ", "))
+			warn(&r.Warnings, "no service is called %q; the services are %s", work, strings.Join(near[:min(len(near), 10)], ", "))
 		}
 	}
 	r.words()
@@ -148,7 +148,7 @@ func trendOf(name string, u stat.History) MachineTrend {
 		m.Why = text(why)
 	}
 	if m.Says == stat.CannotSay && m.Why == nil {
-		m.Why = text(fmt.Sprintf("%s in %s h come neither faster nor slower by more than chance (p %s)", plural(m.Events, "event"), num(m.Hours), pText(*m.P)))
+		m.Why = text(fmt.Sprintf("%s in %s h: no more and no less often than before, apart from chance (p %s)", plural(m.Events, "event"), num(m.Hours), pText(*m.P)))
 	}
 	return m
 }
@@ -156,7 +156,7 @@ func trendOf(name string, u stat.History) MachineTrend {
 func (r *RecurrenceReport) words() {
 	say := func(format string, args ...any) { r.Words = append(r.Words, fmt.Sprintf(format, args...)) }
 	if len(r.Curve) == 0 {
-		say("nothing to show of %s: %s", r.Of, *r.Why)
+		say("nothing to show for %s: %s", r.Of, *r.Why)
 		return
 	}
 	p := r.Curve[len(r.Curve)-1]
@@ -174,6 +174,6 @@ func (r *RecurrenceReport) words() {
 		}
 	}
 	if n := len(r.Trend); n > 1 {
-		say("of %d machines looked at, about one in twenty shows a trend by chance", n)
+		say("among %d machines, about one in twenty shows a trend by chance alone", n)
 	}
 }

@@ -19,7 +19,7 @@ func TestLimitsOfARunsHours(t *testing.T) {
 		require.NoError(t, k.CheckRecorded(r), raw)
 	}
 	r := &Run{Base: Base{Machine: "R4", At: time.Unix(0, 0)}, MeterOut: N(10), MeterIn: N(90000)}
-	require.ErrorContains(t, k.Check(r), "lies 89990 h beyond")
+	require.ErrorContains(t, k.Check(r), "is 89990 h above")
 	require.NoError(t, k.CheckRecorded(r))
 	r.MeterIn = N(10) // a meter of whole tenths after a short run
 	require.NoError(t, k.Check(r))

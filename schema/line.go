@@ -204,9 +204,9 @@ func (k *Kind) notUnderstood(word string, known *Known) error {
 			return &Problem{Column: "--" + f.Flag(), Value: short(word), Says: trimValue(err.Error(), word)}
 		}
 	}
-	p := &Problem{Column: "word", Value: short(word), Says: fmt.Sprintf("is nothing that a %s takes", k.Name) + near}
+	p := &Problem{Column: "word", Value: short(word), Says: fmt.Sprintf("does not fit a %s", k.Name) + near}
 	if len(takes) > 0 {
-		p.Says += "; it takes " + or(takes)
+		p.Says += "; it accepts " + or(takes)
 	}
 	p.Hint = "shedbook " + k.Name + " --help lists the words and options"
 	return p

@@ -1,6 +1,7 @@
 package schema
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -147,7 +148,7 @@ func (k *Known) Word(vocabulary, s string) (string, error) {
 	words := k.Words[vocabulary]
 	p := &Problem{Column: vocabulary, Value: short(s), Says: "is not one of " + strings.Join(words, ", ") + DidYouMean(s, words)}
 	if vocabulary == "terrain" && short(s) == s {
-		p.Hint = "a new kind of ground is added with: shedbook word add terrain " + Quote(s)
+		p.Hint = "to add a new kind of ground: shedbook word add terrain " + Quote(s)
 	}
 	return "", p
 }
@@ -160,7 +161,7 @@ func (e *UnknownError) Unwrap() error { return &e.Problem }
 func unknown(what, s string, names []string, add string) error {
 	p := Problem{Column: what, Value: short(s), Says: "is not known" + DidYouMean(s, names)}
 	if short(s) == s { // a command with half a name in it would be wrong
-		p.Hint = "a new one is added with: " + add
+		p.Hint = "to add a new one: " + add
 	}
 	return &UnknownError{p}
 }
@@ -203,14 +204,14 @@ func (k *Kind) Set(r Record, f *Field, raw string, known *Known, relative time.T
 	switch f.Type {
 	case TextField:
 		if len(raw) > maxText {
-			return fail(fmt.Errorf("is %d characters long; %d is the most", len(raw), maxText))
+			return fail(fmt.Errorf("has %d characters; at most %d are allowed", len(raw), maxText))
 		}
 		if strings.ContainsRune(raw, 0) {
-			return fail(fmt.Errorf("holds a NUL character: text has none"))
+			return fail(fmt.Errorf("contains a NUL character: take it out"))
 		}
 		if f.names(k) && !known.has(k, raw) { // a name that the book has stays as it has it
 			if raw = CleanName(raw); raw == "" {
-				return fail(fmt.Errorf("holds nothing that can be seen"))
+				return fail(fmt.Errorf("contains no visible character"))
 			}
 		}
 		*p.(*string) = raw
@@ -240,11 +241,7 @@ func (k *Kind) Set(r Record, f *Field, raw string, known *Known, relative time.T
 			return fail(err)
 		}
 		if !known.Recorded && (v < f.Min || v > f.Max) {
-			low := unit.Format(f.Min, f.Unit, unit.Metric)
-			if f.Min > 0 { // which may be too small to show in its usual decimals
-				low = strings.Replace(low, "0.0 ", formatNum(f.Min)+" ", 1)
-			}
-			return fail(fmt.Errorf("should lie between %s and %s", low, unit.Format(f.Max, f.Unit, unit.Metric)))
+			return fail(errors.New(f.outside(v)))
 		}
 		*p.(*Num) = N(v)
 		if !plainNumber(raw) {
@@ -271,6 +268,21 @@ func (k *Kind) Set(r Record, f *Field, raw string, known *Known, relative time.T
 		return fail(err)
 	}
 	return nil
+}
+
+// outside says what is wrong with a number beyond the field's limits.
+func (f *Field) outside(v float64) string {
+	switch {
+	case v > f.Max:
+		return "is too large: at most " + unit.Format(f.Max, f.Unit, unit.Metric)
+	case f.Min >= 0 && v < 0:
+		return "can't be negative"
+	}
+	low := unit.Format(f.Min, f.Unit, unit.Metric)
+	if f.Min > 0 { // which may be too small to show in its usual decimals
+		low = strings.Replace(low, "0.0 ", formatNum(f.Min)+" ", 1)
+	}
+	return "is too small: at least " + low
 }
 
 // names says whether the field is what a machine, a driver or a word is called.

@@ -49,9 +49,9 @@ type Meta struct {
 // Base begins every dated record.
 type Base struct {
 	Meta
-	Ref     string    `rec:"ref,text" help:"the sheet's own name for the row"`
+	Ref     string    `rec:"ref,text" help:"your own reference for the row"`
 	Machine string    `rec:"machine,machine,required" help:"the machine's name"`
-	At      time.Time `rec:"at,time,required" help:"when; now unless told"`
+	At      time.Time `rec:"at,time,required" help:"date and time; default: now"`
 }
 
 func (b *Base) base() *Base { return b }
@@ -79,11 +79,11 @@ type Machine struct {
 	Year       Num       `rec:"year,num,min=1950,max=2100" help:"year of make"`
 	Serial     string    `rec:"serial,text" help:"serial number"`
 	CoolantL   Num       `rec:"coolant_l,num,unit=l,min=0.1,max=200" help:"coolant in the whole system"`
-	Reservoir  Num       `rec:"reservoir_ml,num,unit=ml,min=0,max=20000" help:"reservoir between its marks"`
+	Reservoir  Num       `rec:"reservoir_ml,num,unit=ml,min=0,max=20000" help:"volume between the reservoir's marks"`
 	CapKPa     Num       `rec:"cap_kpa,num,unit=kpa,min=0,max=300" help:"pressure printed on the cap"`
 	Thermostat Num       `rec:"thermostat_c,num,unit=c,min=40,max=120" help:"temperature stamped on the thermostat"`
-	Meter      Num       `rec:"meter_h,num,unit=h,min=0,max=1000000" help:"hour meter on the day acquired"`
-	Acquired   time.Time `rec:"acquired,time" help:"when it came into the fleet"`
+	Meter      Num       `rec:"meter_h,num,unit=h,min=0,max=1000000" help:"hour meter on the day you got it"`
+	Acquired   time.Time `rec:"acquired,time" help:"when you got it"`
 	Note       string    `rec:"note,text" help:"anything else"`
 	Retired    time.Time `rec:"retired,time" help:"when it left the fleet, sold or scrapped"`
 	SoldTo     string    `rec:"sold_to,text" help:"who bought it"`
@@ -101,7 +101,7 @@ type Driver struct {
 // Word is a word that the book's owner added to a vocabulary.
 type Word struct {
 	Meta
-	Vocabulary string `rec:"vocabulary,word,of=vocabulary,required" help:"which list the word joins"`
+	Vocabulary string `rec:"vocabulary,word,of=vocabulary,required" help:"the field that gets the word"`
 	Word       string `rec:"word,text,required" help:"the new word"`
 }
 
@@ -115,11 +115,11 @@ type Setting struct {
 // Spec is one figure out of the maker's manual, for a machine or a whole model.
 type Spec struct {
 	Meta
-	Machine string `rec:"machine,machine" help:"the machine it holds for"`
+	Machine string `rec:"machine,machine" help:"the machine it is for"`
 	Model   string `rec:"model,text" help:"or the model"`
 	Figure  string `rec:"figure,text,required" help:"which figure"`
 	Value   string `rec:"value,text,required" help:"its value, with its unit"`
-	Note    string `rec:"note,text" help:"where it stands in the manual"`
+	Note    string `rec:"note,text" help:"page in the manual, or a remark"`
 }
 
 // MeterChange is an hour meter replaced or reset: engine hours go on counting.
@@ -136,9 +136,9 @@ type Run struct {
 	Base     `rec:"at=start"`
 	Driver   string `rec:"driver,driver" help:"who drove"`
 	Hours    Num    `rec:"hours,num,unit=h,min=0.01,max=1000,plain" help:"engine hours driven"`
-	MeterOut Num    `rec:"meter_out_h,num,unit=h,min=0,max=1000000" help:"meter on going out"`
-	MeterIn  Num    `rec:"meter_in_h,num,unit=h,min=0,max=1000000" help:"meter on coming in"`
-	Terrain  string `rec:"terrain,word,of=terrain" help:"ground it was driven over"`
+	MeterOut Num    `rec:"meter_out_h,num,unit=h,min=0,max=1000000" help:"hour meter before the run"`
+	MeterIn  Num    `rec:"meter_in_h,num,unit=h,min=0,max=1000000" help:"hour meter after the run"`
+	Terrain  string `rec:"terrain,word,of=terrain" help:"ground it was driven on"`
 	Speed    string `rec:"speed,word,of=speed" help:"how fast it was driven"`
 	Range    string `rec:"range,word,of=range" help:"gear range"`
 	Load     string `rec:"load,word,of=load" help:"what it carried or pulled"`
@@ -151,7 +151,7 @@ type TopUp struct {
 	Head
 	Volume Num    `rec:"volume_ml,num,unit=ml,min=1,max=100000,required,plain" help:"how much went in"`
 	Fluid  string `rec:"fluid,word,of=fluid" help:"what went in"`
-	Into   string `rec:"into,word,of=into" help:"where it went in"`
+	Into   string `rec:"into,word,of=into" help:"where you put it"`
 	Note   string `rec:"note,text" help:"anything else"`
 }
 
@@ -159,38 +159,38 @@ type TopUp struct {
 type Refill struct {
 	Head
 	Volume      Num    `rec:"volume_ml,num,unit=ml,min=1,max=200000,plain" help:"how much went in"`
-	Concentrate Num    `rec:"concentrate_pct,num,unit=pct,min=0,max=100" help:"glycol concentrate by volume"`
-	Reason      string `rec:"reason,text" help:"why it was opened"`
+	Concentrate Num    `rec:"concentrate_pct,num,unit=pct,min=0,max=100" help:"share of glycol concentrate, by volume"`
+	Reason      string `rec:"reason,text" help:"why you opened it"`
 	Note        string `rec:"note,text" help:"anything else"`
 }
 
 // Bleed lets the air out.
 type Bleed struct {
 	Head
-	Points     []string `rec:"points,words,of=points" help:"where it was bled"`
-	NoseUp     string   `rec:"nose_up,word,of=yesno,yes=nose-up" help:"front raised"`
-	HeatCycles Num      `rec:"heat_cycles,num,min=0,max=100,plain" help:"times warmed up and cooled"`
+	Points     []string `rec:"points,words,of=points" help:"where you bled it"`
+	NoseUp     string   `rec:"nose_up,word,of=yesno,yes=nose-up" help:"front end raised (yes or no)"`
+	HeatCycles Num      `rec:"heat_cycles,num,min=0,max=100,plain" help:"times warmed up and cooled down"`
 	Note       string   `rec:"note,text" help:"anything else"`
 }
 
 // Level is a look at the mark with nothing added; 0 = at the mark, below zero = above it.
 type Level struct {
 	Head
-	BelowMark Num    `rec:"below_mark_ml,num,unit=ml,min=-20000,max=100000,required,plain,zero=ok" help:"how far below the mark; 0 = at it"`
-	Engine    string `rec:"engine,word,of=engine" help:"cold or hot when looked at"`
+	BelowMark Num    `rec:"below_mark_ml,num,unit=ml,min=-20000,max=100000,required,plain,zero=ok" help:"how far below the mark; 0 is at the mark"`
+	Engine    string `rec:"engine,word,of=engine" help:"engine cold or hot when you looked"`
 	Note      string `rec:"note,text" help:"anything else"`
-	SeenIn    string `rec:"seen_in,word,of=into" help:"looked at in the reservoir or in the radiator's neck"`
+	SeenIn    string `rec:"seen_in,word,of=into" help:"where you looked"`
 }
 
 // Cleaning is the radiator core cleaned. See Thorough.
 type Cleaning struct {
 	Head
-	Method       string `rec:"method,word,of=method,required" help:"how it was cleaned"`
-	RadiatorOut  string `rec:"radiator_out,word,of=yesno,yes=out" help:"radiator taken out"`
-	Sides        string `rec:"sides,word,of=sides" help:"cleaned from which side"`
-	BlockedFront Num    `rec:"blocked_front_pct,num,unit=pct,min=0,max=100" help:"blocked, seen from the front"`
-	BlockedBack  Num    `rec:"blocked_back_pct,num,unit=pct,min=0,max=100" help:"blocked, seen from behind"`
-	BlockedAfter Num    `rec:"blocked_after_pct,num,unit=pct,min=0,max=100" help:"blocked after the cleaning"`
+	Method       string `rec:"method,word,of=method,required" help:"how you cleaned it"`
+	RadiatorOut  string `rec:"radiator_out,word,of=yesno,yes=out" help:"radiator taken out (yes or no)"`
+	Sides        string `rec:"sides,word,of=sides" help:"the side you cleaned from"`
+	BlockedFront Num    `rec:"blocked_front_pct,num,unit=pct,min=0,max=100" help:"how much was blocked, from the front"`
+	BlockedBack  Num    `rec:"blocked_back_pct,num,unit=pct,min=0,max=100" help:"how much was blocked, from behind"`
+	BlockedAfter Num    `rec:"blocked_after_pct,num,unit=pct,min=0,max=100" help:"how much is still blocked"`
 	Note         string `rec:"note,text" help:"anything else"`
 }
 
@@ -198,15 +198,15 @@ type Cleaning struct {
 type Overheat struct {
 	Head
 	Driver    string `rec:"driver,driver" help:"who drove"`
-	Terrain   string `rec:"terrain,word,of=terrain" help:"ground it was driven over"`
+	Terrain   string `rec:"terrain,word,of=terrain" help:"ground it was driven on"`
 	Speed     string `rec:"speed,word,of=speed" help:"how fast it was driven"`
 	Range     string `rec:"range,word,of=range" help:"gear range"`
 	Load      string `rec:"load,word,of=load" help:"what it carried or pulled"`
 	AmbientC  Num    `rec:"ambient_c,num,unit=c,min=-60,max=60" help:"air temperature"`
-	Sign      string `rec:"sign,word,of=sign" help:"what showed it"`
-	MinutesIn Num    `rec:"minutes_in,num,unit=min,min=0,max=100000,plain" help:"minutes after the start"`
-	Lost      Num    `rec:"lost_ml,num,unit=ml,min=0,max=100000" help:"coolant boiled over"`
-	Fan       string `rec:"fan,word,of=fan" help:"was the fan running"`
+	Sign      string `rec:"sign,word,of=sign" help:"how it showed"`
+	MinutesIn Num    `rec:"minutes_in,num,unit=min,min=0,max=100000,plain" help:"how long after the start"`
+	Lost      Num    `rec:"lost_ml,num,unit=ml,min=0,max=100000" help:"how much coolant boiled over"`
+	Fan       string `rec:"fan,word,of=fan" help:"whether the fan was running"`
 	Note      string `rec:"note,text" help:"anything else"`
 }
 
@@ -215,20 +215,20 @@ type Overheat struct {
 type Check struct {
 	Head
 	Check   string `rec:"check,word,of=check,required" help:"which check"`
-	Result  string `rec:"result,word,of=result" help:"what came of it"`
-	Value   Num    `rec:"value,num,min=-1000000000,max=1000000000" help:"the figure measured"`
-	Unit    string `rec:"unit,text" help:"the figure's unit"`
+	Result  string `rec:"result,word,of=result" help:"the result"`
+	Value   Num    `rec:"value,num,min=-1000000000,max=1000000000" help:"what you measured"`
+	Unit    string `rec:"unit,text" help:"its unit"`
 	Note    string `rec:"note,text" help:"anything else"`
-	Figures string `rec:"figures,text" help:"what else was measured, as name=value;name=value"`
+	Figures string `rec:"figures,text" help:"what else you measured, as name=value;name=value"`
 }
 
 // Service is work done on the machine.
 type Service struct {
 	Head
 	Work  string `rec:"work,text,required,plain" help:"what was done"`
-	Cause string `rec:"cause,word,of=cause" help:"the cause it was done for"`
+	Cause string `rec:"cause,word,of=cause" help:"the cause it fixed"`
 	Parts string `rec:"parts,text" help:"parts used"`
-	Cost  Num    `rec:"cost,num,min=-100000000,max=100000000" help:"what it cost"`
+	Cost  Num    `rec:"cost,num,min=-100000000,max=100000000" help:"the price"`
 	By    string `rec:"by,text" help:"who did it"`
 	Note  string `rec:"note,text" help:"anything else"`
 }
@@ -236,12 +236,12 @@ type Service struct {
 // Plan is work that comes round, for a machine or a whole model.
 type Plan struct {
 	Meta
-	Machine   string `rec:"machine,machine" help:"the machine it holds for"`
+	Machine   string `rec:"machine,machine" help:"the machine it is for"`
 	Model     string `rec:"model,text" help:"or the model"`
-	Work      string `rec:"work,text,required" help:"what is to be done, worded as the services are"`
-	EveryH    Num    `rec:"every_h,num,unit=h,min=0.1,max=1000000" help:"every so many engine hours"`
-	EveryMudH Num    `rec:"every_mud_h,num,unit=h,min=0.1,max=1000000" help:"every so many hours in mud"`
-	EveryDays Num    `rec:"every_days,num,unit=days,min=1,max=36500" help:"every so many days"`
+	Work      string `rec:"work,text,required" help:"the work, as you name it in services"`
+	EveryH    Num    `rec:"every_h,num,unit=h,min=0.1,max=1000000" help:"how often, in engine hours"`
+	EveryMudH Num    `rec:"every_mud_h,num,unit=h,min=0.1,max=1000000" help:"how often, in hours in mud"`
+	EveryDays Num    `rec:"every_days,num,unit=days,min=1,max=36500" help:"how often, in days"`
 	Note      string `rec:"note,text" help:"anything else"`
 }
 
@@ -249,7 +249,7 @@ type Plan struct {
 // the machine's history.
 type Release struct {
 	Base
-	By   string `rec:"by,text,required" help:"who releases it"`
+	By   string `rec:"by,text,required" help:"who lets it go"`
 	Why  string `rec:"why,text,required" help:"why it may go"`
 	Note string `rec:"note,text" help:"anything else"`
 }
@@ -258,16 +258,16 @@ type Release struct {
 // Machine, Driver and Factor says whose flag it was.
 type Answer struct {
 	Meta
-	Ref      string    `rec:"ref,text" help:"the sheet's own name for the row"`
-	Machine  string    `rec:"machine,machine" help:"the machine flagged"`
+	Ref      string    `rec:"ref,text" help:"your own reference for the row"`
+	Machine  string    `rec:"machine,machine" help:"the machine with the flag"`
 	Driver   string    `rec:"driver,driver" help:"or the driver"`
-	Factor   string    `rec:"factor,text" help:"or the fleet's factor and level, as terrain=mud"`
-	At       time.Time `rec:"at,time,required" help:"when; now unless told"`
+	Factor   string    `rec:"factor,text" help:"or a factor of the fleet, such as terrain=mud"`
+	At       time.Time `rec:"at,time,required" help:"date and time; default: now"`
 	Flag     string    `rec:"flag,word,of=flag,required" help:"which flag"`
-	Found    string    `rec:"found,text" help:"what was found"`
-	Cause    string    `rec:"cause,word,of=cause" help:"the cause it was"`
-	Service  Num       `rec:"service,num,min=1,max=1000000000" help:"number of the service that mended it"`
-	NoneSeen string    `rec:"nothing_found,word,of=yesno" help:"looked, and found nothing"`
+	Found    string    `rec:"found,text" help:"what you found"`
+	Cause    string    `rec:"cause,word,of=cause" help:"the cause"`
+	Service  Num       `rec:"service,num,min=1,max=1000000000" help:"record number of the service that fixed it"`
+	NoneSeen string    `rec:"nothing_found,word,of=yesno" help:"you looked and found nothing (yes or no)"`
 	Note     string    `rec:"note,text" help:"anything else"`
 }
 
@@ -299,7 +299,7 @@ func (c *Cleaning) Thorough() bool {
 // machine or a driver is known is the book's to say.
 func (m *Machine) Validate() error {
 	if m.SoldTo != "" && m.Retired.IsZero() {
-		return Wrong("sold_to", m.SoldTo, "needs the day of the sale in retired")
+		return Wrong("sold_to", m.SoldTo, "needs the day of the sale, in retired")
 	}
 	if !m.Retired.IsZero() && !m.Acquired.IsZero() && m.Retired.Before(m.Acquired) {
 		return Wrong("retired", m.Retired.Format(time.DateOnly), "is before it was acquired, "+m.Acquired.Format(time.DateOnly))
@@ -311,7 +311,7 @@ func (d *Driver) Validate() error { return nil }
 
 func (w *Word) Validate() error {
 	if w.Vocabulary != "terrain" {
-		return Wrong("vocabulary", w.Vocabulary, "only terrain takes new words; the others have a meaning in the arithmetic")
+		return Wrong("vocabulary", w.Vocabulary, "only terrain accepts new words; reports calculate with the others")
 	}
 	return nil
 }
@@ -322,7 +322,7 @@ func (c *MeterChange) Validate() error { return nil }
 // that disagree with the meter are no error but a doubt, told by the report.
 func (r *Run) Validate() error {
 	if r.MeterIn.Known && r.MeterOut.Known && r.MeterIn.V < r.MeterOut.V-1e-9 {
-		return Wrong("meter_in_h", fmt.Sprint(r.MeterIn.V), fmt.Sprintf("is below meter_out_h %v: a meter does not run backwards; swap them, or record a new meter first", r.MeterOut.V))
+		return Wrong("meter_in_h", fmt.Sprint(r.MeterIn.V), fmt.Sprintf("is below meter_out_h %v, but a meter does not run backwards: swap them, or record the new meter first", r.MeterOut.V))
 	}
 	if _, ok := r.Duration(); !ok {
 		return Wrong("hours", "", "is missing: give hours, or both meter_out_h and meter_in_h")
@@ -336,7 +336,7 @@ func (r *Run) Validate() error {
 func (r *Run) withinLimits() error {
 	most := KindOf(r).Field("hours").Max
 	if h, _ := r.Duration(); h > most {
-		return Wrong("meter_in_h", fmt.Sprint(r.MeterIn.V), fmt.Sprintf("lies %v h beyond meter_out_h %v: one run has at most %v h; swap them if they are the wrong way round, or split the run", h, r.MeterOut.V, most))
+		return Wrong("meter_in_h", fmt.Sprint(r.MeterIn.V), fmt.Sprintf("is %v h above meter_out_h %v, and one run has at most %v h: swap them, or split the run", h, r.MeterOut.V, most))
 	}
 	return nil
 }
@@ -351,7 +351,7 @@ func (o *Overheat) Validate() error { return nil }
 // Validate: a check says something: a result, a value or other figures.
 func (c *Check) Validate() error {
 	if c.Result == "" && !c.Value.Known && c.Figures == "" {
-		return Wrong("result", "", "is missing: give pass, fail or unsure, or the value measured")
+		return Wrong("result", "", "is missing: give pass, fail or unsure, or what you measured")
 	}
 	return nil
 }
@@ -361,7 +361,7 @@ func (r *Release) Validate() error { return nil }
 
 func (p *Plan) Validate() error {
 	if (p.Machine == "") == (p.Model == "") {
-		return Wrong("machine", p.Machine, "a plan holds for a machine or for a model: give one of them")
+		return Wrong("machine", p.Machine, "give a machine or a model")
 	}
 	if !p.EveryH.Known && !p.EveryMudH.Known && !p.EveryDays.Known {
 		return Wrong("every_h", "", "is missing: give every_h, every_mud_h or every_days")
@@ -371,7 +371,7 @@ func (p *Plan) Validate() error {
 
 func (s *Spec) Validate() error {
 	if (s.Machine == "") == (s.Model == "") {
-		return Wrong("machine", s.Machine, "a figure holds for a machine or for a model: give one of them")
+		return Wrong("machine", s.Machine, "give a machine or a model")
 	}
 	return nil
 }
@@ -384,13 +384,13 @@ func (a *Answer) Validate() error {
 		}
 	}
 	if n != 1 {
-		return Wrong("machine", a.Machine, "an answer is to one machine's, driver's or factor's flag: give one of them")
+		return Wrong("machine", a.Machine, "give a machine, a driver or a factor")
 	}
 	if a.NoneSeen != "yes" && a.Found == "" && a.Cause == "" {
-		return Wrong("found", "", "is missing: say what was found, or that nothing was")
+		return Wrong("found", "", "is missing: say what you found, or nothing_found yes")
 	}
 	if a.NoneSeen == "yes" && (a.Found != "" || a.Cause != "") {
-		return Wrong("nothing_found", "yes", "contradicts what was found")
+		return Wrong("nothing_found", "yes", "contradicts found or cause: leave one out")
 	}
 	return nil
 }

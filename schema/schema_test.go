@@ -161,9 +161,10 @@ func TestWrongFieldsSayWhatWouldBeRight(t *testing.T) {
 	for _, c := range []struct{ column, raw, says string }{
 		{"driver", "Ines Verga", "did you mean Ines Varga?"},
 		{"terrain", "dirt", "did you mean dust?"},
-		{"hours", "-1.0", "should lie between 0.01 h and 1000.0 h"},
+		{"hours", "-1.0", "can't be negative"},
+		{"hours", "0.001", "is too small: at least 0.01 h"},
 		{"hours", "2x", "write 1.5, 1.5 h, 1:30 or 90 min"},
-		{"ambient_c", "400", "should lie between -60 °C and 60 °C"},
+		{"ambient_c", "400", "is too large: at most 60 °C"},
 		{"start", "31/02/2025 9am", "February 2025 has 28 days"},
 		{"machine", "r5", "is not known"},
 	} {
@@ -191,7 +192,7 @@ func TestAsOf(t *testing.T) {
 	require.Len(t, Fleet{Logs: []Log{l}}.AsOf(day(1)).Logs[0].Runs, 1)
 }
 
-// Names that look alike are kept as one: the spellings are those of Unicode
+// Names that look alike are kept as one: the spellings were driven on Unicode
 // Standard Annex 15, figure 4 (composed and not) and of its category Cf.
 func TestNamesAreCleanedOnEntry(t *testing.T) {
 	const name = "Ren\u00e9 Venn"

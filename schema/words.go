@@ -78,14 +78,14 @@ func WordRange(vocabulary string) (low, high int64) {
 // SettingKeys are the book's settings: name, what it is, and its value unless
 // set. `minutes.CHECK` and `prior.CAUSE` may be set besides.
 var SettingKeys = []struct{ Key, Default, Help string }{
-	{"time-zone", "", "zone in which local times are read and shown"},
-	{"units", "metric", "units shown: metric or us"},
-	{"date-order", "", "order of a date such as 3/4/2026: dmy or mdy"},
-	{"settling-cycles", "4", "heat cycles after a refill in which the level still settles"},
-	{"warm-up-min", "15", "minutes of running that make a heat cycle"},
-	{"altitude-m", "0", "metres above the sea, where the machines work"},
-	{"overheat-risk-pct", "10", "chance of an overheat before the next thorough clean that is put up with"},
-	{"tools", "", "tools at hand, joined by ; (checks that need another come last); all unless set"},
+	{"time-zone", "", "time zone of the yard"},
+	{"units", "metric", "units to show: metric or us"},
+	{"date-order", "", "how to read a date such as 3/4/2026: dmy or mdy"},
+	{"settling-cycles", "4", "heat cycles that the level takes to settle after a refill"},
+	{"warm-up-min", "15", "minutes of running that count as one heat cycle"},
+	{"altitude-m", "0", "height above the sea where the machines work, in metres"},
+	{"overheat-risk-pct", "10", "accepted chance of an overheat before the next thorough clean"},
+	{"tools", "", "tools you have, with ; between; checks that need others come last (default: all)"},
 }
 
 // Tools are the words that the setting tools may hold: what checks take besides
@@ -101,7 +101,7 @@ func (s *Setting) Validate() error {
 			return Wrong("value", s.Value, err.Error())
 		}
 		if v < low || v > high {
-			return Wrong("value", s.Value, fmt.Sprintf("should lie between %v and %v", low, high))
+			return Wrong("value", s.Value, fmt.Sprintf("should be from %v to %v", low, high))
 		}
 		return nil
 	}
@@ -128,7 +128,7 @@ func (s *Setting) Validate() error {
 	case "tools":
 		for _, t := range strings.Split(s.Value, ";") {
 			if s.Value != "none" && !slices.Contains(Tools, strings.TrimSpace(t)) {
-				return Wrong("value", t, "should be tools joined by ;, of "+strings.Join(Tools, ", ")+", or none")
+				return Wrong("value", t, "should be tools with ; between, from "+strings.Join(Tools, ", ")+", or none")
 			}
 		}
 	case "settling-cycles":
@@ -143,7 +143,7 @@ func (s *Setting) Validate() error {
 		return number(unit.Percent, 0.1, 99)
 	default:
 		keys := settingNames()
-		return Wrong("setting", s.Key, "is no setting"+DidYouMean(s.Key, keys)+"; there are "+strings.Join(keys, ", ")+", minutes.CHECK, prior.CAUSE")
+		return Wrong("setting", s.Key, "is not a setting"+DidYouMean(s.Key, keys)+"; choose from "+strings.Join(keys, ", ")+", minutes.CHECK, prior.CAUSE")
 	}
 	return nil
 }

@@ -55,15 +55,15 @@ func keepable(f File) (*kept, error) {
 	}
 	switch {
 	case len(f.Content) == 0:
-		return nil, wrong("check that it was copied whole", "is empty")
+		return nil, wrong("check that the whole file was copied", "is empty")
 	case len(f.Content) > MaxFile:
-		return nil, wrong("save it smaller: a photograph 2000 pixels wide shows all there is to see", "holds more than %d MiB, the most that is kept", MaxFile>>20)
+		return nil, wrong("save it smaller: 2000 pixels wide is enough", "is larger than %d MiB, which is the limit", MaxFile>>20)
 	}
 	content, format, err := photo.StripMetadata(f.Content)
 	if errors.Is(err, photo.ErrFormat) {
 		return nil, wrong("", "is %s", err)
 	} else if err != nil {
-		return nil, wrong("open it in a picture program and save it anew", "can't be kept: %s", err)
+		return nil, wrong("open it in a picture program and save it again", "can't be kept: %s", err)
 	}
 	sum := sha256.Sum256(content)
 	return &kept{fileName(f.Name), strings.TrimSpace(f.What), format, hex.EncodeToString(sum[:]), content}, nil
@@ -109,7 +109,7 @@ func (b *Book) Attach(ctx context.Context, record int64, files []File) (out []At
 			return err
 		}
 		if f.Current == nil {
-			return trouble(Refused, "attach it to the record that stands for it", "record %d was voided", record)
+			return trouble(Refused, "attach it to the record that replaced it", "record %d was voided", record)
 		}
 		for _, k := range list {
 			a, added, err := attach(ctx, tx, record, k, b.now())

@@ -44,7 +44,7 @@ func copyPages(ctx context.Context, driver any, path string) error {
 		NewBackup(string) (*sqlite.Backup, error)
 	})
 	if !ok {
-		return fmt.Errorf("this SQLite driver makes no backups")
+		return fmt.Errorf("this SQLite driver can't make backups")
 	}
 	copying, err := src.NewBackup(dsn(path, "_pragma=synchronous(FULL)"))
 	if err != nil {
@@ -78,14 +78,14 @@ func readBack(ctx context.Context, path, to string, counts map[string]int64) err
 		return explain(to, err)
 	}
 	if len(f.Wrong) > 0 {
-		return trouble(BadBook, "shedbook verify looks into the book; go on from an older backup if it is damaged", "the copy is not sound, and was thrown away: %s", f.Wrong[0])
+		return trouble(BadBook, "check the book with shedbook verify; if it is damaged, go back to an older backup", "the copy is damaged and was deleted: %s", f.Wrong[0])
 	}
 	got, err := countRows(ctx, db)
 	if err != nil {
 		return explain(to, err)
 	}
 	if !maps.Equal(got, counts) {
-		return trouble(Failed, "try again, to another disk", "the copy has other rows than the book, and was thrown away")
+		return trouble(Failed, "try again, on another disk", "the copy differs from the book and was deleted")
 	}
 	return db.Close()
 }

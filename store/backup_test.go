@@ -94,9 +94,9 @@ func TestBackupReplacesNothing(t *testing.T) {
 	there := filepath.Join(dir, "there.db")
 	require.NoError(t, os.WriteFile(there, []byte("another"), 0o600))
 	for path, says := range map[string]string{
-		there:                             "is there already",
-		b.Path():                          "is there already",
-		dir:                               "is there already",
+		there:                             "already exists",
+		b.Path():                          "already exists",
+		dir:                               "already exists",
 		filepath.Join(dir, "no", "a.db"):  "can't be written",
 		filepath.Join(there, "inside.db"): "can't be written",
 	} {
@@ -149,13 +149,13 @@ func TestVerify(t *testing.T) {
 		"sound":                        {"", "", ""},
 		"a file changed":               {"UPDATE files SET content = zeroblob(bytes)", "attachments", "does not have its digest"},
 		"an attachment to nothing":     {"UPDATE attachments SET record = 99", "attachments", "attached to record 99"},
-		"a machine gone":               {"DELETE FROM machines", "references", "refers to a row of machines"},
-		"an earlier version gone":      {"DELETE FROM past", "earlier versions", "was amended 1 times, and 0 earlier versions"},
-		"an earlier version that says": {`UPDATE past SET content = '{"kind":"run","hours":"two"}'`, "earlier versions", "record 3, version 1"},
-		"a version of no machine":      {"UPDATE past SET content = json_set(content, '$.machine', 99)", "earlier versions", "machine 99 is not in the book and never was"},
-		"an unknown kind in the past":  {"UPDATE past SET kind = 'ride'", "earlier versions", `"ride" is no kind`},
+		"a machine gone":               {"DELETE FROM machines", "references", "refers to a missing row of machines"},
+		"an earlier version gone":      {"DELETE FROM past", "older versions", "was amended 1 times, but has 0 earlier versions"},
+		"an earlier version that says": {`UPDATE past SET content = '{"kind":"run","hours":"two"}'`, "older versions", "record 3, version 1"},
+		"a version of no machine":      {"UPDATE past SET content = json_set(content, '$.machine', 99)", "older versions", "machine 99 was never in the book"},
+		"an unknown kind in the past":  {"UPDATE past SET kind = 'ride'", "older versions", `"ride" is no kind`},
 		"an index gone":                {"DROP INDEX runs_life", "tables", "index runs_life is not there"},
-		"a trigger more":               {"CREATE TRIGGER t AFTER INSERT ON runs BEGIN DELETE FROM past; END", "tables", "trigger t is none of ours"},
+		"a trigger more":               {"CREATE TRIGGER t AFTER INSERT ON runs BEGIN DELETE FROM past; END", "tables", "trigger t does not belong to the book"},
 		"a number used up":             {"UPDATE counter SET next = 2", "records", "the next number would be 2"},
 		"a note with blanks about it":  {"UPDATE runs SET note = ' x '", "records", "run 3: note"},
 		"a setting of no use":          {"INSERT INTO settings (setting, value) VALUES ('units', 'cubits')", "records", "setting units"},

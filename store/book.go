@@ -143,8 +143,8 @@ func oneName(path string, info os.FileInfo) error {
 	if hardLinks(info) < 2 {
 		return nil
 	}
-	return trouble(Failed, fmt.Sprintf("make it a file of its own: cp -p %[1]s %[1]s.own && mv %[1]s.own %[1]s; reports still work", schema.Quote(path)),
-		"the book %s has %d names (hard links): records written under one are lost under another, so none is written", path, hardLinks(info))
+	return trouble(Failed, fmt.Sprintf("make a separate file: cp -p %[1]s %[1]s.own && mv %[1]s.own %[1]s; reports still work", schema.Quote(path)),
+		"the book %s has %d names (hard links): what you record under one is lost under another, so nothing was recorded", path, hardLinks(info))
 }
 
 // itself is a path without links: SQLite keeps its log beside the file itself.
@@ -273,8 +273,8 @@ func (b *Book) viewOlder(ctx context.Context, path string, version int) (*Book, 
 	}
 	var e *Error
 	if errors.As(err, &e) && e.Trouble == Failed {
-		return nil, trouble(Failed, "copy it to where it may be written, and open the copy",
-			"the book %s is of an older version (%d; this program's is %d), and can't be brought up to date where it is, since it can't be written there", path, version, newestVersion())
+		return nil, trouble(Failed, "copy it to a place where you may write, and open the copy",
+			"the book %s comes from an older program (version %d, this one has %d) and can't be updated, because it can't be written to", path, version, newestVersion())
 	} else if err != nil {
 		return nil, err
 	}
@@ -298,10 +298,10 @@ func makeDir(path string) error {
 	if _, err := os.Stat(dir); errors.Is(err, fs.ErrNotExist) {
 		// Only the last directory is made: a mistyped path is an error.
 		if _, err := os.Stat(filepath.Dir(dir)); err != nil && filepath.Base(dir) != "shedbook" {
-			return trouble(Failed, "make the directory first, or check the path", "the directory %s is not there", dir)
+			return trouble(Failed, "make the directory first, or check the path", "there is no directory %s", dir)
 		}
 		if err := os.MkdirAll(dir, 0o700); err != nil {
-			return &Error{Failed, "the book's directory can't be made", "check the path and the rights of its parent", err}
+			return &Error{Failed, "the book's directory can't be made", "check the path, and that you may write there", err}
 		}
 	}
 	return nil
@@ -357,7 +357,7 @@ func (b *Book) stillThere() error {
 	if err == nil && os.SameFile(is, b.file) {
 		return oneName(b.path, is)
 	}
-	return trouble(Failed, "put it back, or name the book where it is now, and do it again", "the book %s was moved or removed meanwhile: nothing was recorded", b.path)
+	return trouble(Failed, "put it back, or name the book's new place, and record it again", "the book %s was moved or removed in the meantime: nothing was recorded", b.path)
 }
 
 // begin begins a transaction that writes, once no other program does.
@@ -419,7 +419,7 @@ func parseTime(s string) (time.Time, error) {
 			}
 		}
 	}
-	return time.Time{}, fmt.Errorf("the book holds %q where a time should stand", s)
+	return time.Time{}, fmt.Errorf("the book has %q in place of a time", s)
 }
 
 // DefaultPath is where the book stands unless named: SHEDBOOK_BOOK, or the
@@ -433,7 +433,7 @@ func DefaultPath(getenv func(string) string) (string, error) {
 	}
 	home := getenv("HOME")
 	if home == "" {
-		return "", trouble(Failed, "name one with --book FILE, or set SHEDBOOK_BOOK", "there is no home directory to find the book in")
+		return "", trouble(Failed, "name one with --book FILE, or set SHEDBOOK_BOOK", "no home directory was found to look for the book in")
 	}
 	return filepath.Join(home, ".local", "share", "shedbook", "shedbook.db"), nil
 }

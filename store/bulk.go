@@ -162,7 +162,7 @@ func (s *shelf) put(content []byte, machine int64, m *schema.Meta, taken bool) e
 	}
 	begins := len(s.chunks[c].content)
 	if begins > math.MaxUint32 {
-		return fmt.Errorf("more records of one machine than can be taken in at once")
+		return fmt.Errorf("too many records of one machine for one import")
 	}
 	var err error
 	if s.chunks[c].content, err = appendRecord(s.chunks[c].content, content, m, s.entered); err != nil {

@@ -71,31 +71,31 @@ func explain(path string, err error) error {
 	case lib.SQLITE_BUSY, lib.SQLITE_LOCKED:
 		return &Error{Busy, "the book " + path + " is busy: another program is writing to it", "try again in a moment", nil}
 	case lib.SQLITE_ERROR: // our SQL is sound: what it asks for is not there
-		return damaged(path, "its tables are not those of a book ("+se.Error()+")")
+		return damaged(path, "its tables are not a book's tables ("+se.Error()+")")
 	case lib.SQLITE_CORRUPT:
-		return damaged(path, "the file contradicts itself")
+		return damaged(path, "the file is broken inside")
 	case lib.SQLITE_NOTADB:
-		return damaged(path, "it is no SQLite file")
+		return damaged(path, "it is not an SQLite file")
 	case lib.SQLITE_FULL:
 		return full(cmp.Or(noRoom(filepath.Dir(path)), "the disk is full"))
 	case lib.SQLITE_READONLY, lib.SQLITE_PERM, lib.SQLITE_AUTH:
-		return &Error{Failed, "the book " + path + " can't be written", "check the rights of the file and of its directory; reports still work", nil}
+		return &Error{Failed, "the book " + path + " can't be written", "check that you may write to the file and its directory; reports still work", nil}
 	case lib.SQLITE_CANTOPEN:
 		if what := noRoom(filepath.Dir(path)); what != "" {
 			return full(what) // for what stands beside the book while it is open
 		}
-		return &Error{Failed, "the book " + path + " can't be opened", "check that its directory is there and may be written", nil}
+		return &Error{Failed, "the book " + path + " can't be opened", "check that its directory exists and that you may write to it", nil}
 	case lib.SQLITE_IOERR:
 		if what := noRoom(filepath.Dir(path)); what != "" {
 			return full(what)
 		}
-		return &Error{Failed, "the disk failed while the book " + path + " was read or written: nothing was recorded", "check that the disk has room and is sound, then do it again", nil}
+		return &Error{Failed, "the disk failed while the book " + path + " was read or written: nothing was recorded", "check that the disk is sound and has space, then do it again", nil}
 	}
 	return err
 }
 
 func full(what string) error {
-	hint := "make room, then do it again"
+	hint := "free some space, then do it again"
 	if strings.Contains(what, "inodes") {
 		hint = "remove files that nobody needs, however small, then do it again"
 	}
@@ -116,7 +116,7 @@ func NoRoom(err error) string {
 }
 
 func damaged(path, why string) error {
-	return &Error{BadBook, "the book " + path + " is damaged: " + why, "leave it as it is, and go on from its last backup", nil}
+	return &Error{BadBook, "the book " + path + " is damaged: " + why, "leave it as it is, and go back to the last backup: shedbook restore FILE", nil}
 }
 
 func notThere(path string, err error) error {
@@ -125,7 +125,7 @@ func notThere(path string, err error) error {
 		return err
 	}
 	if errors.Is(err, fs.ErrNotExist) {
-		return &Error{Failed, "there is no book at " + path, "shedbook new makes one; so does the first machine added", nil}
+		return &Error{Failed, "there is no book at " + path, "to make one: shedbook new", nil}
 	}
-	return &Error{Failed, "the book can't be read", "check the rights of the file and of its directory", err}
+	return &Error{Failed, "the book can't be read", "check that you may read and write the file and its directory", err}
 }

@@ -67,33 +67,33 @@ func (b *Book) Handover(ctx context.Context, machine, to string, mask func(peopl
 // that name. What is there already is never replaced.
 func newFile(to string, make func(path string) error) error {
 	if _, err := os.Lstat(to); err == nil {
-		return trouble(Refused, "name a new file, or move that one away", "%s is there already", to)
+		return trouble(Refused, "name a new file, or move the old one away", "%s already exists", to)
 	} else if !errors.Is(err, fs.ErrNotExist) {
-		return &Error{Failed, to + " can't be written", "check the path and the rights of its directory", err}
+		return &Error{Failed, to + " can't be written", "check the path, and that you may write there", err}
 	}
 	in, done, err := Passing(filepath.Dir(to))
 	if err != nil {
-		return &Error{Failed, to + " can't be written", "check that its directory is there and may be written", err}
+		return &Error{Failed, to + " can't be written", "check that its directory exists and that you may write to it", err}
 	}
 	defer done()
 	part := filepath.Join(in, filepath.Base(to))
 	f, err := os.OpenFile(part, os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o600)
 	if err != nil {
-		return &Error{Failed, to + " can't be written", "check that the disk has room and may be written", err}
+		return &Error{Failed, to + " can't be written", "check that the disk has space and that you may write to it", err}
 	}
 	f.Close()
 	if err := make(part); err != nil {
 		return err
 	}
 	if err := syncFile(part); err != nil {
-		return &Error{Failed, to + " can't be written to the end", "check that the disk has room and is sound", err}
+		return &Error{Failed, to + " can't be written completely", "check that the disk is sound and has space", err}
 	}
 	// A link fails where somebody made the file meanwhile; some disks have none.
 	if err := os.Link(part, to); errors.Is(err, fs.ErrExist) {
-		return trouble(Refused, "name a new file, or move that one away", "%s is there already", to)
+		return trouble(Refused, "name a new file, or move the old one away", "%s already exists", to)
 	} else if err != nil {
 		if err := os.Rename(part, to); err != nil {
-			return &Error{Failed, to + " can't be written", "check the path and the rights of its directory", err}
+			return &Error{Failed, to + " can't be written", "check the path, and that you may write there", err}
 		}
 	}
 	_ = syncFile(filepath.Dir(to)) // not every system can

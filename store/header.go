@@ -37,7 +37,7 @@ func lookInto(path string) (*lookedFile, error) {
 		return nil, err
 	}
 	if !info.Mode().IsRegular() && !info.IsDir() { // to open a pipe is to wait for its writer
-		return nil, &Error{BadBook, path + " is no file", "name a file", nil}
+		return nil, &Error{BadBook, path + " is not a file", "name a file", nil}
 	}
 	looked.Lock()
 	defer looked.Unlock()
@@ -86,7 +86,7 @@ func inspect(path string, newest int) (empty bool, err error) {
 		return false, trouble(BadBook, "name the book's file, such as "+path+"/shedbook.db", "%s is a directory, not a book", path)
 	}
 	if !keepsLocks(f.File) {
-		return false, trouble(Failed, "keep the book on a disk of this machine", "the file system of %s keeps no locks, without which two programs would spoil the book", path)
+		return false, trouble(Failed, "keep the book on a disk of this computer", "the file system of %s has no locks, so two programs at once would damage the book", path)
 	}
 	var h [100]byte
 	n, err := io.ReadFull(io.NewSectionReader(f, 0, int64(len(h))), h[:])
@@ -105,7 +105,7 @@ func inspect(path string, newest int) (empty bool, err error) {
 	}
 	const other = "name another with --book, or move this file away"
 	if n < 100 || string(h[:16]) != "SQLite format 3\x00" {
-		return false, trouble(BadBook, other, "%s is not a book: it is no SQLite file", path)
+		return false, trouble(BadBook, other, "%s is not a book: it is not an SQLite file", path)
 	}
 	if id := binary.BigEndian.Uint32(h[68:]); id != applicationID {
 		return false, trouble(BadBook, other, "%s is not a book: it is another program's SQLite file", path)
@@ -122,7 +122,7 @@ func inspect(path string, newest int) (empty bool, err error) {
 	whole := pageSize * int64(binary.BigEndian.Uint32(h[28:]))
 	if info.Size() < whole && !holds(path+"-wal") && !holds(path+"-journal") {
 		if info, err = f.Stat(); err == nil && info.Size() < whole {
-			return false, damaged(path, fmt.Sprintf("%d of its %d bytes are there", info.Size(), whole))
+			return false, damaged(path, fmt.Sprintf("only %d of its %d bytes are there", info.Size(), whole))
 		}
 	}
 	return false, nil
@@ -149,6 +149,6 @@ func holds(path string) bool {
 }
 
 func newer(path string, version, newest int) error {
-	return trouble(BadBook, "use the newer program on it, or upgrade this one",
-		"the book %s is newer than this program: version %d, this one knows up to %d", path, version, newest)
+	return trouble(BadBook, "use the newer program, or update this one",
+		"the book %s comes from a newer program: its version is %d, this program knows versions up to %d", path, version, newest)
 }

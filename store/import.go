@@ -518,11 +518,11 @@ func (w *rows) conflict(book, r schema.Record, differ []*schema.Field) []*schema
 	for _, f := range differ {
 		if number := w.k.Meta(book).Number; w.first > 0 && number >= w.first {
 			out = append(out, &schema.Problem{Column: f.Name,
-				Says: fmt.Sprintf("conflict: an earlier row of this import has the same ref and %s, this one %s; two records want two refs", cellOr(f, book, w.known.Zone), cellOr(f, r, w.known.Zone))})
+				Says: fmt.Sprintf("conflict: an earlier row has the same ref and %s, this one %s; give each record its own ref", cellOr(f, book, w.known.Zone), cellOr(f, r, w.known.Zone))})
 			continue
 		}
 		out = append(out, &schema.Problem{Column: f.Name,
-			Says: fmt.Sprintf("conflict: the book has %s (record %d), the sheet %s; --update corrects the book", cellOr(f, book, w.known.Zone), w.k.Meta(book).Number, cellOr(f, r, w.known.Zone))})
+			Says: fmt.Sprintf("conflict: the book has %s (record %d), the sheet %s; to correct the book use --update", cellOr(f, book, w.known.Zone), w.k.Meta(book).Number, cellOr(f, r, w.known.Zone))})
 	}
 	return out
 }

@@ -46,8 +46,8 @@ func ownLeftovers(ctx context.Context, path string, f *lookedFile) error {
 }
 
 func stray(file string) error {
-	return trouble(BadBook, "shedbook restore FILE puts a backup in the book's place and sets such files aside; else move it away yourself",
-		"%s is left over from another book, or from this one before a copy was put in its place: to go on beside it would spoil the book", file)
+	return trouble(BadBook, "move it away; to go back to a backup use shedbook restore FILE, which does that for you",
+		"%s is left over from another book, or from before this book was copied here: it would damage the book", file)
 }
 
 // stands opens a book for reading in a mode and looks whether its pages and
@@ -87,7 +87,7 @@ func stands(ctx context.Context, path, mode string) (records int64, err error) {
 		return 0, err
 	}
 	if next <= highest {
-		return 0, damaged(path, "a record has a number that is still to be given")
+		return 0, damaged(path, "a record has a number that is not in use yet")
 	}
 	return next - 1, nil
 }

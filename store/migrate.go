@@ -122,7 +122,7 @@ func (b *Book) migrateOlder(ctx context.Context, version int) error {
 			}
 		}
 		if err != nil {
-			return fmt.Errorf("no copy of the older book could be set beside it, so it was left as it is: %w", err)
+			return fmt.Errorf("the old book could not be copied first, so it was not changed: %w", err)
 		}
 	}
 	if say, ok := ctx.Value(upgrading{}).(func(int)); ok {

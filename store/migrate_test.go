@@ -180,7 +180,7 @@ func TestAnOlderBookOnAReadOnlyDisk(t *testing.T) {
 		var e *Error
 		require.ErrorAs(t, err, &e)
 		require.Equal(t, Failed, e.Trouble)
-		require.ErrorContains(t, err, fmt.Sprintf("is of an older version (1; this program's is %d)", newestVersion()))
+		require.ErrorContains(t, err, fmt.Sprintf("comes from an older program (version1, this one has %d)", newestVersion()))
 		require.ErrorContains(t, err, "can't be written")
 		require.Contains(t, e.Hint, "copy it to where it may be written")
 		return

@@ -102,7 +102,7 @@ func (n *names) was(ctx context.Context, q querier, k *schema.Kind, content stri
 			}
 			var ok bool
 			if is, ok = n.gone[number]; !ok {
-				return "", fmt.Errorf("%s %d is not in the book and never was", what, number)
+				return "", fmt.Errorf("%s %d was never in the book", what, number)
 			}
 		}
 		if _, taken := others[is]; taken { // by somebody else

@@ -19,7 +19,7 @@ const copied = "copy.db"
 func received(ctx context.Context, path, dir string) (*Book, func(), error) {
 	dir, clear, err := Passing(dir)
 	if err != nil {
-		return nil, nil, &Error{Failed, "no copy of " + path + " can be made to look into", "check that the disk has room and may be written", err}
+		return nil, nil, &Error{Failed, "no copy of " + path + " can be made to look into", "check that the disk has space and that you may write to it", err}
 	}
 	b, err := verified(ctx, path, filepath.Join(dir, copied))
 	if err != nil {
@@ -34,11 +34,11 @@ func verified(ctx context.Context, path, to string) (*Book, error) {
 	if empty, err := inspect(path, newestVersion()); err != nil {
 		return nil, err
 	} else if empty {
-		return nil, damaged(path, "nothing is in it")
+		return nil, damaged(path, "it is empty")
 	}
 	for _, beside := range []string{"", "-wal", "-journal"} {
 		if err := copyFile(path+beside, to+beside); err != nil && (beside == "" || !errors.Is(err, os.ErrNotExist)) {
-			return nil, &Error{Failed, path + " can't be copied to be looked into", "check that the disk has room and is sound", err}
+			return nil, &Error{Failed, path + " can't be copied to be looked into", "check that the disk is sound and has space", err}
 		}
 	}
 	b, err := Open(Upgrading(ctx, func(int) {}), to, nil) // it is the copy that is brought up to date
@@ -68,7 +68,7 @@ func notGood(err error, path, copy string) error {
 	told := *e
 	told.Says = strings.ReplaceAll(told.Says, copy, path)
 	if e.Trouble == BadBook && strings.Contains(told.Says, "is damaged") {
-		told.Hint = "nothing was changed: ask whoever gave it for another copy, or take an older one"
+		told.Hint = "nothing was changed: ask for another copy, or use an older one"
 	}
 	return &told
 }

@@ -76,9 +76,9 @@ func (b *Book) enter(ctx context.Context, tx *sql.Tx, n *names, r schema.Record)
 func duplicate(k *schema.Kind, number int64, name string) error {
 	switch k.Name {
 	case "machine", "driver":
-		return trouble(Refused, fmt.Sprintf("shedbook correct %d changes it", number), "%s %s is in the book already", k.Name, unit.Quote(name))
+		return trouble(Refused, fmt.Sprintf("to change it: shedbook correct %d", number), "%s %s is already in the book", k.Name, unit.Quote(name))
 	}
-	return trouble(Refused, "if there were two, tell them apart by time or note", "this %s is in the book already, as number %d", k.Name, number)
+	return trouble(Refused, "if there were two, give them different times or notes", "this %s is already in the book, as number %d", k.Name, number)
 }
 
 // put inserts a record that has its number.
@@ -201,7 +201,7 @@ func (b *Book) Amend(ctx context.Context, number int64, why string, change func(
 			return err
 		}
 		if f.Current == nil {
-			return trouble(Refused, "record it anew", "record %d was voided", number)
+			return trouble(Refused, "record it again", "record %d was voided", number)
 		}
 		k := f.Kind
 		fresh, err := tables()[k].one(ctx, tx, n, "WHERE number = ?", number)
@@ -278,7 +278,7 @@ func (b *Book) Void(ctx context.Context, number int64, why string) (*Found, erro
 				return err
 			}
 			if used > 0 {
-				return trouble(Refused, "void those first, or retire the machine", "%s %s stands in %d records", f.Kind.Name, unit.Quote(f.Kind.Text(f.Current, f.Kind.Name)), used)
+				return trouble(Refused, "void those first, or retire the machine", "%s %s is used by %d records", f.Kind.Name, unit.Quote(f.Kind.Text(f.Current, f.Kind.Name)), used)
 			}
 		}
 		if _, err := tx.ExecContext(ctx, "DELETE FROM "+f.Kind.Sheet+" WHERE number = ?", number); err != nil {

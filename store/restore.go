@@ -57,7 +57,7 @@ func Restore(ctx context.Context, path, from string, now time.Time) (kept string
 		return "", err
 	}
 	if err := os.Rename(b.path, path); err != nil {
-		return "", &Error{Failed, "the copy can't take the book's place", "check the rights of its directory", err}
+		return "", &Error{Failed, "the copy can't replace the book", "check the rights of its directory", err}
 	}
 	_ = syncFile(filepath.Dir(path)) // not every system can
 	return kept, nil
@@ -104,13 +104,13 @@ func setAside(path string, book bool, now time.Time) (string, error) {
 	if book {
 		if err := os.Link(path, kept); err != nil { // some disks have no links
 			if err = os.Rename(path, kept); err != nil {
-				return "", &Error{Failed, "the book of before can't be kept as " + kept, "check the rights of its directory", err}
+				return "", &Error{Failed, "the old book can't be kept as " + kept, "check the rights of its directory", err}
 			}
 		}
 	}
 	for _, b := range beside {
 		if err := os.Rename(path+b, kept+b); err != nil && !errors.Is(err, fs.ErrNotExist) {
-			return "", &Error{Failed, path + b + " can't be set aside", "check the rights of its directory", err}
+			return "", &Error{Failed, path + b + " can't be moved aside", "check the rights of its directory", err}
 		}
 	}
 	if !book && !there(kept) {

@@ -111,12 +111,12 @@ func strange(ctx context.Context, q querier, version int) ([]string, error) {
 		if got[name] == "" {
 			out = append(out, name+" is not there")
 		} else if got[name] != want[name] {
-			out = append(out, name+" is not as it was made")
+			out = append(out, name+" was changed")
 		}
 	}
 	for _, name := range sortedKeys(got) {
 		if want[name] == "" {
-			out = append(out, name+" is none of ours")
+			out = append(out, name+" does not belong to the book")
 		}
 	}
 	return out, nil

@@ -11,7 +11,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// The digests are those of what the migrations make. With a new migration,
+// The digests were driven on what the migrations make. With a new migration,
 // UPDATE_SHAPES=1 writes its line.
 func TestShapes(t *testing.T) {
 	var text strings.Builder

@@ -132,7 +132,7 @@ func TestRecordAmendVoid(t *testing.T) {
 	require.NoError(t, err)
 
 	_, err = b.Record(ctx, aRun(noon, 2.5))
-	require.ErrorContains(t, err, "in the book already, as number 3")
+	require.ErrorContains(t, err, "already in the book, as number 3")
 
 	_, err = b.Amend(ctx, number, "misread", func(_ *schema.Kind, r schema.Record) error {
 		r.(*schema.Run).Hours = schema.N(3)
@@ -175,7 +175,7 @@ func TestRecordAmendVoid(t *testing.T) {
 	require.Equal(t, number+1, again)
 
 	_, err = b.Void(ctx, 1, "a machine with records")
-	require.ErrorContains(t, err, "stands in 1 records")
+	require.ErrorContains(t, err, "is used by 1 records")
 }
 
 func TestRenamedDriverKeepsHistory(t *testing.T) {

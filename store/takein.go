@@ -93,8 +93,8 @@ func (b *Book) gatherAll(ctx context.Context, q querier) (*gathered, error) {
 		return nil, err
 	}
 	if len(n.machines) != 1 {
-		return nil, trouble(Refused, "for a fleet: shedbook --book FILE export DIR, then shedbook import DIR",
-			"%s holds %d machines: only a book that shedbook handover made for one machine is taken in whole", b.path, len(n.machines))
+		return nil, trouble(Refused, "for a whole fleet: shedbook --book FILE export DIR, then shedbook import DIR",
+			"%s has %d machines: only a book that shedbook handover made, with one machine, can be imported", b.path, len(n.machines))
 	}
 	g, err := b.gather(ctx, q, n.machines[0], func([]schema.Driver, *schema.Log) Mask { return asItIs{} })
 	if err != nil {
@@ -201,9 +201,9 @@ func (t *taker) findMachine(ctx context.Context) error {
 	}
 	hint := fmt.Sprintf("rename yours first: shedbook correct %d --machine '%s old' --why 'another %s came'", ours.Number, ours.Name, ours.Name)
 	if ours.Serial == "" || theirs.Serial == "" {
-		hint = fmt.Sprintf("if they are one machine, make them say so: shedbook machine set %s --serial ...; if not, r%s", ours.Name, hint[1:])
+		hint = fmt.Sprintf("if they are the same machine, correct its serial number: shedbook machine set %s --serial ...; if not, r%s", ours.Name, hint[1:])
 	}
-	return trouble(Refused, hint, "this book has another machine named %s (%s) than %s has (%s)", ours.Name, identity(ours), t.file, identity(theirs))
+	return trouble(Refused, hint, "this book has a machine called %s (%s), and %s has a different one (%s)", ours.Name, identity(ours), t.file, identity(theirs))
 }
 
 func identity(m *schema.Machine) string {
@@ -291,7 +291,7 @@ func (t *taker) one(ctx context.Context, r schema.Record) error {
 		c.Bad++
 		zone := t.n.settings.Zone()
 		for _, f := range differ {
-			t.out.Conflicts = append(t.out.Conflicts, fmt.Sprintf("%s %d: %s: conflict: the book has %s, %s (its record %d) %s; --update corrects the book",
+			t.out.Conflicts = append(t.out.Conflicts, fmt.Sprintf("%s %d: %s: conflict: the book has %s, %s (its record %d) %s; to correct the book use --update",
 				k.Name, number, f.Name, cellOr(f, ours, zone), t.file, theirs, cellOr(f, r, zone)))
 		}
 	}
@@ -329,7 +329,7 @@ func (t *taker) findDriver(ctx context.Context, d *schema.Driver) (schema.Record
 		case r == nil:
 			if name != d.Name && d.Note != formerly(&t.g.log.Machine) { // a letter is anybody's
 				t.out.Notes = append(t.out.Notes, fmt.Sprintf(
-					"this book has another driver named %s: theirs is %s here; if they are one person, shedbook correct gives a record to the other", d.Name, name))
+					"this book already has a driver called %s, so theirs is called %s here; if they are the same person, change the records with shedbook correct", d.Name, name))
 			}
 			d.Name = name
 			return nil, nil
@@ -338,7 +338,7 @@ func (t *taker) findDriver(ctx context.Context, d *schema.Driver) (schema.Record
 			return r, nil
 		}
 	}
-	return nil, trouble(Refused, "rename yours first: shedbook driver rename", "this book has another driver named %q, and one named %q", d.Name, d.Name+" of "+t.g.machine)
+	return nil, trouble(Refused, "rename yours first: shedbook driver rename", "this book already has a driver called %q, and one called %q", d.Name, d.Name+" of "+t.g.machine)
 }
 
 // translateEarlier puts this book's names into the earlier versions.
@@ -541,7 +541,7 @@ func sound(r schema.Record, known *schema.Known) error {
 		}
 	}
 	if d := k.Differ(r, again); len(d) > 0 {
-		return schema.Wrong(d[0].Name, d[0].Cell(r, time.UTC), "does not read back as it stands")
+		return schema.Wrong(d[0].Name, d[0].Cell(r, time.UTC), "can't be read back as it was written")
 	}
 	return k.CheckRecorded(r)
 }

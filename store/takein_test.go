@@ -127,7 +127,7 @@ func TestHandoverIsABookOfItsOwn(t *testing.T) {
 	require.Equal(t, os.FileMode(0o600), info.Mode().Perm())
 	require.NoFileExists(t, path+"-wal")
 	_, err = b.Handover(ctx, "R4", path, letters)
-	require.ErrorContains(t, err, "is there already")
+	require.ErrorContains(t, err, "already exists")
 
 	h, err := View(ctx, path)
 	require.NoError(t, err)
@@ -310,12 +310,12 @@ func TestTakeInRefuses(t *testing.T) {
 	data, err := os.ReadFile(path)
 	require.NoError(t, err)
 	for name, c := range map[string]struct{ sql, says string }{
-		"a trigger":             {"CREATE TRIGGER t AFTER INSERT ON runs BEGIN DELETE FROM past; END", "trigger t is none of ours"},
+		"a trigger":             {"CREATE TRIGGER t AFTER INSERT ON runs BEGIN DELETE FROM past; END", "trigger t does not belong to the book"},
 		"another picture":       {"UPDATE files SET content = zeroblob(bytes)", "does not have its digest"},
 		"a note of blanks":      {"UPDATE runs SET note = '  x' WHERE number = 9", "run 9: note"},
 		"two machines":          {"INSERT INTO machines (number, machine, entered) VALUES (3, 'X', '2026-03-14T12:00:00Z')", "holds 2 machines"},
 		"no machine":            {"PRAGMA foreign_keys = 0; DELETE FROM machines", "references: "},
-		"a past of other kinds": {"UPDATE past SET kind = 'ride'", `"ride" is no kind of record`},
+		"a past of other kinds": {"UPDATE past SET kind = 'ride'", `"ride" is not a kind of record`},
 	} {
 		bad := filepath.Join(t.TempDir(), "bad.book")
 		require.NoError(t, os.WriteFile(bad, data, 0o600))
@@ -394,7 +394,7 @@ func TestDriversOfOneNameStayTwo(t *testing.T) {
 		&schema.Run{Base: schema.Base{Machine: "B1", At: noon}, Driver: "Ada Venn", Hours: schema.N(2)})
 	done := takeIn(t, buyer, path)
 	require.Len(t, done.Notes, 1)
-	require.Contains(t, done.Notes[0], "another driver named Ada Venn: theirs is Ada Venn of R4 here")
+	require.Contains(t, done.Notes[0], "another driver named Ada Venn, so theirs is called Ada Venn of R4 here")
 	require.Zero(t, came(takeIn(t, buyer, path)), "the same book again")
 	known, err := buyer.Known(ctx)
 	require.NoError(t, err)

@@ -104,13 +104,13 @@ func references(ctx context.Context, q querier) (Finding, error) {
 		if err := rows.Scan(&table, &row, &parent, &id); err != nil {
 			return f, err
 		}
-		f.wrong("%s %d refers to a row of %s that is not there", table, row.Int64, parent)
+		f.wrong("%s %d refers to a missing row of %s", table, row.Int64, parent)
 	}
 	return f, rows.Err()
 }
 
 func tablesAreOurs(ctx context.Context, q querier) (Finding, error) {
-	f := Finding{Check: "tables", Says: fmt.Sprintf("tables, indexes and triggers, as version %d has them", newestVersion())}
+	f := Finding{Check: "tables", Says: fmt.Sprintf("tables, indexes and triggers, compared with version %d", newestVersion())}
 	wrong, err := strange(ctx, q, newestVersion())
 	for _, w := range wrong {
 		f.wrong("%s", w)
@@ -156,16 +156,16 @@ func records(ctx context.Context, q querier) (Finding, error) {
 		return f, err
 	}
 	if next <= highest {
-		f.wrong("the next number would be %d, but there is a record %d", next, highest)
+		f.wrong("the next number would be %d, but there is already a record %d", next, highest)
 	}
-	f.Says = fmt.Sprintf("%d records, each by its kind's description", count)
+	f.Says = fmt.Sprintf("%d records, each by the rules of its kind", count)
 	return f, nil
 }
 
 // versions looks through what records were, and whether a record knows how
 // often it was amended.
 func versions(ctx context.Context, q querier) (Finding, error) {
-	f := Finding{Check: "earlier versions"}
+	f := Finding{Check: "older versions"}
 	n, err := readNames(ctx, q)
 	if err != nil {
 		return f, err
@@ -194,7 +194,7 @@ func versions(ctx context.Context, q querier) (Finding, error) {
 		}
 		k := schema.KindNamed(kind)
 		if tables()[k] == nil {
-			f.wrong("record %d, version %d: %q is no kind of record", number, version, kind)
+			f.wrong("record %d, version %d: %q is not a kind of record", number, version, kind)
 			continue
 		}
 		if _, err := parseTime(replaced); err != nil {
@@ -223,14 +223,14 @@ func versions(ctx context.Context, q querier) (Finding, error) {
 				return f, err
 			}
 			if of[number] != versions {
-				f.wrong("%s %d was corrected %d times, and %d earlier versions are there", k.Name, number, versions, of[number])
+				f.wrong("%s %d was corrected %d times, but has %d older versions", k.Name, number, versions, of[number])
 			}
 		}
 		if err := amended.Err(); err != nil {
 			return f, err
 		}
 	}
-	f.Says = fmt.Sprintf("%d versions that were corrected or voided", count)
+	f.Says = fmt.Sprintf("%d older versions of corrected or voided records", count)
 	return f, nil
 }
 
@@ -261,7 +261,7 @@ func files(ctx context.Context, q querier) (Finding, error) {
 		}
 	}
 	err := eachLine(ctx, q, "SELECT DISTINCT record FROM attachments WHERE record NOT IN ("+strings.Join(there, " UNION ALL ")+") ORDER BY record", func(s string) {
-		f.wrong("something is attached to record %s, which is not there", s)
+		f.wrong("a file is attached to record %s, which is missing", s)
 	})
 	return f, err
 }

@@ -14,9 +14,9 @@ import (
 func (a *app) answerVerb() *cobra.Command {
 	k := schema.KindNamed("answer")
 	c := &cobra.Command{
-		Use: "answer MACHINE|DRIVER|FACTOR=LEVEL FLAG", Short: "say what was found when a flag was looked into", GroupID: "record",
-		Long: "An answered flag rests, and rises again only on evidence that came after. What was\nfound teaches `next` what this fleet's machines turn out to have.",
-		Args: args(2, 2, "whose flag it is, and the flag"), ValidArgsFunction: func(cmd *cobra.Command, given []string, typed string) ([]cobra.Completion, cobra.ShellCompDirective) {
+		Use: "answer MACHINE|DRIVER|FACTOR=LEVEL FLAG", Short: "say what you found when you looked into a flag", GroupID: "record",
+		Long: "A flag you have answered stays quiet until new evidence comes in. `next` learns from\nwhat you found which faults your machines tend to have.",
+		Args: args(2, 2, "a machine, driver or FACTOR=LEVEL, and then the flag"), ValidArgsFunction: func(cmd *cobra.Command, given []string, typed string) ([]cobra.Completion, cobra.ShellCompDirective) {
 			if len(given) == 1 {
 				return a.candidates(cmd.Context(), k.Field("flag"), typed), cobra.ShellCompDirectiveNoFileComp
 			}
@@ -47,7 +47,7 @@ func (a *app) answerVerb() *cobra.Command {
 						return err
 					}
 					if s, ok := found.Current.(*schema.Service); !ok || s.Machine != r.Machine {
-						return usage("shedbook list services --machine "+given[0]+" shows them", "record %d is no service of %s", int64(r.Service.V), given[0])
+						return usage("shedbook list services --machine "+given[0]+" shows them", "record %d is not a service of %s", int64(r.Service.V), given[0])
 					}
 				}
 				l := &look{a: a}
@@ -62,7 +62,7 @@ func (a *app) answerVerb() *cobra.Command {
 					return err
 				}
 				if !raised(seen.Flags, r) {
-					fmt.Fprintf(a.errOut, "note: no flag %s stands on %s at that time; the answer is kept all the same\n", r.Flag, given[0])
+					fmt.Fprintf(a.errOut, "note: %[2]s had no flag %[1]s at that time; your answer is recorded anyway\n", r.Flag, given[0])
 				}
 				return a.keep(cmd.Context(), b, k, r)
 			})

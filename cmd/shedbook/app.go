@@ -95,7 +95,7 @@ func run(ctx context.Context, a *app, args []string) int {
 			says = strings.Replace(says, syscall.ENOSPC.Error(), what, 1)
 		}
 		if says != "" {
-			sayTo(a.errOut, a.errTerminal, a.width, 0, "shedbook: "+render.Safe(says))
+			sayTo(a.errOut, a.errTerminal, a.width, "shedbook: "+render.Safe(says))
 		}
 		if hint != "" {
 			fmt.Fprintf(a.errOut, "try: %s\n", render.Safe(hint))
@@ -246,7 +246,7 @@ func (a *app) settle(ctx context.Context, b *store.Book, zone, units string) err
 			return schema.Wrong("time-zone", zone, err.Error())
 		}
 		loc = time.UTC
-		fmt.Fprintln(a.errOut, "this machine does not say its time zone: the book's is UTC until `shedbook set time-zone` names one")
+		fmt.Fprintln(a.errOut, "this computer does not give its time zone, so the book uses UTC; change it with: shedbook set time-zone")
 	}
 	return b.Set(ctx, schema.Setting{Key: "time-zone", Value: loc.String()}, schema.Setting{Key: "units", Value: units})
 }
@@ -269,7 +269,7 @@ func (a *app) view(ctx context.Context, do func(*store.Book) error) error {
 // date.
 func (a *app) telling(ctx context.Context) context.Context {
 	return store.Upgrading(ctx, func(version int) {
-		fmt.Fprintf(a.errOut, "the book is of an older version (%d): it is brought up to date, and stays beside itself as it was\n", version)
+		fmt.Fprintf(a.errOut, "the book comes from an older program (version %d): it is now up to date, and a copy of the old one is kept beside it\n", version)
 	})
 }
 
@@ -278,7 +278,8 @@ func (a *app) root(words []string) *cobra.Command {
 	a.words = words
 	root := &cobra.Command{
 		Use:           "shedbook",
-		Short:         "the log of a fleet of liquid-cooled off-road machines, and the arithmetic on it",
+		Short:         "keeps the log of a fleet of liquid-cooled off-road machines, and works out what it means",
+		Long:          "Keeps the log of a fleet of liquid-cooled off-road machines, and works out what it means.",
 		Version:       version(),
 		SilenceErrors: true,
 		SilenceUsage:  true,
@@ -290,11 +291,11 @@ func (a *app) root(words []string) *cobra.Command {
 			return a.noVerb(cmd, args[0])
 		},
 	}
-	root.PersistentFlags().StringVar(&a.bookFlag, "book", "", "the book's file (else SHEDBOOK_BOOK, else in the user's data directory)")
+	root.PersistentFlags().StringVar(&a.bookFlag, "book", "", "the book's file (default: SHEDBOOK_BOOK, or else a file in your data directory)")
 	root.SetFlagErrorFunc(func(cmd *cobra.Command, err error) error {
 		hint := cmd.CommandPath() + " --help lists the options"
 		if belowZero.MatchString(err.Error()) {
-			hint = "a word that begins with a dash goes behind --, or with its option"
+			hint = "write -- before a word that begins with a dash, or use its option"
 		}
 		return usage(hint, "%s", err)
 	})
@@ -304,6 +305,7 @@ func (a *app) root(words []string) *cobra.Command {
 		&cobra.Group{ID: "book", Title: "The book:"},
 	)
 	root.AddCommand(pick(words, a.verbs())...)
+	root.SetUsageFunc(a.sayUsage)
 	root.SetHelpCommandGroupID("book")
 	root.SetCompletionCommandGroupID("book")
 	return root
@@ -334,7 +336,7 @@ func (a *app) noVerb(cmd *cobra.Command, word string) error {
 		verbs = append(verbs, c.Name())
 	}
 	near := unit.Near(word, verbs)
-	hint := cmd.CommandPath() + " --help lists what there is"
+	hint := cmd.CommandPath() + " --help lists the choices"
 	if len(near) > 0 {
 		hint = "did you mean " + near[0] + "? " + hint
 	}

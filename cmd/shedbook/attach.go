@@ -25,11 +25,11 @@ import (
 func (a *app) attachVerb() *cobra.Command {
 	var what string
 	c := &cobra.Command{
-		Use: "attach NUMBER FILE...", Short: "keep photographs and papers with a record", GroupID: "record", Args: args(2, -1, "a record's number and one file or more"),
-		Long: fmt.Sprintf(`Keeps files in the book, with the record of that number: JPEG and PNG pictures
-and PDF papers, known by their content and not by their name, of at most %d MiB
-each. What a photograph tells of place, time, camera and people is taken out of
-it; a PDF is kept as it is. All or none are attached.`, store.MaxFile>>20),
+		Use: "attach NUMBER FILE...", Short: "add photographs and papers to a record", GroupID: "record", Args: args(2, -1, "a record's number and one or more files"),
+		Long: fmt.Sprintf(`Puts files into the book, with the record of that number: JPEG and PNG pictures
+and PDF papers, at most %d MiB each. The content counts, not the file's name.
+Place, time, camera and people are removed from a photograph's data before it is
+stored; a PDF is kept as it is. If one file is refused, none is attached.`, store.MaxFile>>20),
 		RunE: func(cmd *cobra.Command, given []string) error {
 			number, err := numberArg(given[0])
 			if err != nil {
@@ -51,7 +51,7 @@ it; a PDF is kept as it is. All or none are attached.`, store.MaxFile>>20),
 				for i, t := range done {
 					how := "attached to"
 					if !fresh[i] {
-						how = "is there already: attached to"
+						how = "is already attached to"
 					}
 					fmt.Fprintf(a.out, "%s %s record %d as %d (%s)\n", render.Safe(list[i].Name), how, number, t.Nth, fileWords(t))
 				}
@@ -86,7 +86,7 @@ func fileWords(t store.Attachment) string {
 func (a *app) detachVerb() *cobra.Command {
 	var why string
 	c := &cobra.Command{
-		Use: "detach NUMBER ATTACHMENT --why REASON", Short: "take a file off a record; it stays in the book's past", GroupID: "record", Args: args(2, 2, "a record's number and the attachment's, as shedbook show has it"),
+		Use: "detach NUMBER ATTACHMENT --why REASON", Short: "remove a file from a record; the book still keeps it", GroupID: "record", Args: args(2, 2, "a record's number and the attachment's (see shedbook show)"),
 		RunE: func(cmd *cobra.Command, given []string) error {
 			number, err := numberArg(given[0])
 			if err != nil {
@@ -97,7 +97,7 @@ func (a *app) detachVerb() *cobra.Command {
 				return err
 			}
 			if strings.TrimSpace(why) == "" {
-				return usage("for instance --why 'of another machine'", "--why is missing: say why it is detached")
+				return usage("for instance --why 'of another machine'", "--why is missing: say why you detach it")
 			}
 			return a.recordIn(cmd.Context(), func(b *store.Book) error {
 				t, err := b.Detach(cmd.Context(), number, nth, strings.TrimSpace(why))
@@ -108,7 +108,7 @@ func (a *app) detachVerb() *cobra.Command {
 			})
 		},
 	}
-	c.Flags().StringVar(&why, "why", "", "why it is detached")
+	c.Flags().StringVar(&why, "why", "", "why you detach it")
 	return c
 }
 
@@ -116,7 +116,7 @@ func (a *app) detachVerb() *cobra.Command {
 func nthArg(s string) (int, error) {
 	n, err := strconv.Atoi(strings.TrimPrefix(s, "#"))
 	if err != nil || n < 1 {
-		return 0, usage("shedbook show NUMBER lists a record's attachments as 1, 2, ...", "%q is no attachment's number", s)
+		return 0, usage("shedbook show NUMBER lists a record's attachments as 1, 2, ...", "%q is not the number of an attachment", s)
 	}
 	return n, nil
 }
@@ -124,8 +124,8 @@ func nthArg(s string) (int, error) {
 func (a *app) photoVerb() *cobra.Command {
 	var out string
 	c := &cobra.Command{
-		Use: "photo NUMBER [ATTACHMENT...] --out DIR", Short: "write a record's photographs and papers into a directory", GroupID: "look", Args: args(1, -1, "a record's number"),
-		Long: "Writes what is attached to a record, or those attachments named by their numbers\n(a detached one too), into a directory. A file that is there already is never replaced.",
+		Use: "photo NUMBER [ATTACHMENT...] --out DIR", Short: "save a record's photographs and papers to a directory", GroupID: "look", Args: args(1, -1, "a record's number"),
+		Long: "Saves everything attached to a record to a directory, or only the attachments you\nnumber (a detached one too). It never replaces a file.",
 		RunE: func(cmd *cobra.Command, given []string) error {
 			number, err := numberArg(given[0])
 			if err != nil {
@@ -145,7 +145,7 @@ func (a *app) photoVerb() *cobra.Command {
 			return a.view(cmd.Context(), func(b *store.Book) error { return a.writePhotos(cmd.Context(), b, number, wanted, out) })
 		},
 	}
-	c.Flags().StringVar(&out, "out", "", "the directory; it is made if need be")
+	c.Flags().StringVar(&out, "out", "", "the directory; made if it is not there")
 	return c
 }
 
@@ -174,7 +174,7 @@ func (a *app) writePhotos(ctx context.Context, b *store.Book, number int64, want
 		f, err := os.OpenFile(path, os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o600)
 		if errors.Is(err, fs.ErrExist) {
 			if was, err := os.ReadFile(path); err != nil || !bytes.Equal(was, content) {
-				return usage("name another directory, or move that file away", "%s is there already, and is another file", path)
+				return usage("name another directory, or move the file away", "%s already exists and is another file", path)
 			}
 		} else if err != nil {
 			return err

@@ -25,7 +25,7 @@ func (a *app) checkVerb() *cobra.Command {
 	var sure bool
 	c := &cobra.Command{
 		Use: "check MACHINE CHECK [RESULT|VALUE]", Short: k.Help,
-		Long: "Records a check: pass, fail or unsure, or the figures measured, which are judged\nagainst the machine's spec (see shedbook spec). The figures of each check:\n\n" + figureList(),
+		Long: "Records a check. Say pass, fail or unsure, or give what you measured: it is compared\nwith the machine's spec (see shedbook spec). What each check can measure:\n\n" + figureList(),
 		Args: args(2, 3, "a machine, a check, and its result or value"),
 		ValidArgsFunction: func(cmd *cobra.Command, given []string, typed string) ([]cobra.Completion, cobra.ShellCompDirective) {
 			switch len(given) {
@@ -71,7 +71,7 @@ func (a *app) checkVerb() *cobra.Command {
 		},
 	}
 	a.addFields(c, k, "machine", "ref", "check", "result", "figures", "value", "unit")
-	c.Flags().BoolVar(&sure, "sure", false, "the figures stand, unlikely as they look")
+	c.Flags().BoolVar(&sure, "sure", false, "the figures are right, unlikely as they look")
 	for _, name := range figureFlagNames() {
 		c.Flags().String(name.flag, "", name.help)
 	}
@@ -241,11 +241,11 @@ func (a *app) judge(r *schema.Check, m cooling.Measurement, spec cooling.Spec) (
 	var doubt *cooling.Doubt
 	if errors.As(err, &doubt) {
 		if !a.inTerminal {
-			return v, usage("if it stands, say so with --sure", "%s", doubt)
+			return v, usage("if it is right, add --sure", "%s", doubt)
 		}
-		question := fmt.Sprintf("%s\nDoes it stand (yes), or is it wrong (no)? ", doubt)
+		question := fmt.Sprintf("%s\nIs it right (yes or no)? ", doubt)
 		if doubt.Perhaps != 0 {
-			question = fmt.Sprintf("%s\nDoes it stand (yes), was it %s %s (that), or is it wrong (no)? ", doubt, strconv.FormatFloat(doubt.Perhaps, 'f', -1, 64), doubt.Unit)
+			question = fmt.Sprintf("%s\nIs it right (yes), was it %s %s (that), or is it wrong (no)? ", doubt, strconv.FormatFloat(doubt.Perhaps, 'f', -1, 64), doubt.Unit)
 		}
 		switch answer, _ := a.ask(question); strings.ToLower(answer) {
 		case "yes", "y":
@@ -298,9 +298,9 @@ func (a *app) sayVerdict(v cooling.Verdict, machine string, units unit.System) {
 	}
 	for _, name := range v.Missing {
 		f, _ := cooling.SpecFigure(name)
-		a.say(0, "missing: %s, %s; set it with: shedbook spec set %s VALUE --machine %s", name, f.Help, name, schema.Quote(machine))
+		a.say(0, "not known yet: %s, %s; set it with: shedbook spec set %s VALUE --machine %s", name, f.Help, name, schema.Quote(machine))
 	}
 	if v.Source != "" {
-		a.say(0, "limits: %s; the maker's manual comes first", unit.Reword(v.Source, units))
+		a.say(0, "limit: %s; the maker's manual comes first", unit.Reword(v.Source, units))
 	}
 }

@@ -11,7 +11,7 @@ import (
 )
 
 func (a *app) cleaningVerb() *cobra.Command {
-	return a.lookVerb("cleaning [MACHINE]", "hours since the last thorough clean, and how often to clean", "", args(0, 1, "a machine or nothing"),
+	return a.lookVerb("cleaning [MACHINE]", "hours since the last thorough clean, and how often to clean next", "", args(0, 1, "a machine or nothing"),
 		func(_ context.Context, l *look, words []string) error {
 			// The interval is pooled over the fleet, whichever machine is asked for.
 			r := report.Cleaning(l.source())

@@ -11,7 +11,7 @@ import (
 )
 
 func (a *app) coolantVerb() *cobra.Command {
-	return a.lookVerb("coolant [MACHINE]", "coolant used per engine hour, settling and boil-over set apart", "", args(0, 1, "a machine or nothing"),
+	return a.lookVerb("coolant [MACHINE]", "coolant lost per engine hour, without settling and boil-over", "", args(0, 1, "a machine or nothing"),
 		func(_ context.Context, l *look, words []string) error {
 			var r report.CoolantReport
 			if len(words) > 0 || len(l.known.Machines) == 1 { // with its stretches, which are not kept

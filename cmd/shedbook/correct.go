@@ -18,15 +18,15 @@ func (a *app) correctVerb() *cobra.Command {
 	var why string
 	keptEnd := false
 	c := &cobra.Command{
-		Use: "correct NUMBER --why REASON", Short: "change a record; what it was stays in the book", GroupID: "record", Args: args(1, 1, "a record's number, then options"),
-		Long: "Changes a record. The options are those with which records of its kind are logged; an empty value ('') blanks a field.",
+		Use: "correct NUMBER --why REASON", Short: "correct a record; the book keeps the old version", GroupID: "record", Args: args(1, 1, "a record's number, then options"),
+		Long: "Corrects a record. The options are those of its kind; an empty value ('') clears a field.",
 		RunE: func(cmd *cobra.Command, given []string) error {
 			number, err := numberArg(given[0])
 			if err != nil {
 				return err
 			}
 			if strings.TrimSpace(why) == "" {
-				return usage("for instance --why misread", "--why is missing: say why the record is corrected")
+				return usage("for instance --why misread", "--why is missing: say why you correct the record")
 			}
 			return a.recordIn(cmd.Context(), func(b *store.Book) error {
 				known, err := a.known(cmd.Context(), b)
@@ -79,7 +79,7 @@ func (a *app) correctVerb() *cobra.Command {
 				}
 				fmt.Fprintf(a.out, "corrected %d: %s, %s\n", number, found.Kind.Name, describe(found.Kind, found.Current, s))
 				if keptEnd {
-					a.say(0, "it was recorded as it came in, so its end stays and its start has moved; --at sets another start")
+					a.say(0, "the run was recorded when it came back, so its end stays and its start moves; change the start with --at")
 				}
 				return a.sayStates(cmd.Context(), b, was, found.Kind, found.Current)
 			})
@@ -99,7 +99,7 @@ func (a *app) correctVerb() *cobra.Command {
 			}
 		}
 	}
-	c.Flags().StringVar(&why, "why", "", "why it is changed")
+	c.Flags().StringVar(&why, "why", "", "why you change it")
 	return c
 }
 

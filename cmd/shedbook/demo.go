@@ -20,10 +20,10 @@ import (
 func (a *app) demoVerb() *cobra.Command {
 	var largeDir string
 	c := &cobra.Command{
-		Use: "demo", Short: "make a book of an invented yard's year, and walk through it", GroupID: "look", Args: args(0, 0, "no words"),
+		Use: "demo", Short: "make a book of one year at an invented yard, and show what it says", GroupID: "look", Args: args(0, 0, "no words"),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if largeDir != "" && a.bookFlag != "" {
-				return usage("", "--large writes sheets and no book: --book does not go with it")
+				return usage("", "--large writes only sheets, no book: leave --book out")
 			}
 			if largeDir != "" {
 				return large(largeDir, 1000, 1000)
@@ -31,7 +31,7 @@ func (a *app) demoVerb() *cobra.Command {
 			return a.demo(cmd.Context())
 		},
 	}
-	c.Flags().StringVar(&largeDir, "large", "", "only write the sheets of an invented hire chain, to measure with, into this directory: 1,000 machines, 1,000,000 runs")
+	c.Flags().StringVar(&largeDir, "large", "", "for speed tests: write only the sheets of an invented hire chain to this directory (1,000 machines, 1,000,000 runs)")
 	return c
 }
 
@@ -40,13 +40,13 @@ var demoSteps = []struct {
 	says string
 	args []string
 }{
-	{"The fleet, a row a machine, worst first.", []string{"fleet"}},
-	{"What the log itself raises, and only when the evidence has sufficed.", []string{"flags"}},
-	{"Coolant: settling after a refill and boil-over are set apart from what is lost.", []string{"coolant"}},
-	{"Radiators: a rinse from the front is no thorough clean.", []string{"cleaning"}},
-	{"Is it Tam, or what Tam drives over?", []string{"rates", "--by", "driver", "--adjust", "speed,terrain"}},
+	{"The fleet: one line per machine, worst first.", []string{"fleet"}},
+	{"Faults that the log points to. A flag is raised only when the evidence is strong.", []string{"flags"}},
+	{"Coolant: settling after a refill and boil-over do not count as loss.", []string{"coolant"}},
+	{"Radiators: a rinse from the front is not a thorough clean.", []string{"cleaning"}},
+	{"Is it Tam, or the ground Tam drives on?", []string{"rates", "--by", "driver", "--adjust", "speed,terrain"}},
 	{"What to check first on B3.", []string{"next", "B3"}},
-	{"The history of one machine, for whoever buys it.", []string{"history", "B6"}},
+	{"The history of one machine, for its buyer.", []string{"history", "B6"}},
 }
 
 func (a *app) demo(ctx context.Context) error {
@@ -58,7 +58,7 @@ func (a *app) demo(ctx context.Context) error {
 		}
 		path = filepath.Join(dir, "brackwater.db")
 	} else if _, err := os.Stat(path); !errors.Is(err, fs.ErrNotExist) {
-		return usage("name a file that is not there yet", "%s is there already: the demo goes into a book of its own", path)
+		return usage("name a new file", "%s already exists: the demo needs a new book", path)
 	}
 	if err := fillDemo(ctx, path, a); err != nil {
 		os.Remove(path)
@@ -81,7 +81,7 @@ func (a *app) demo(ctx context.Context) error {
 			return err
 		}
 	}
-	fmt.Fprintf(a.out, "\nGo on by yourself, for instance:\n  shedbook --book %s flags W2 --as-of 2026-11-01\n", path)
+	fmt.Fprintf(a.out, "\nTry it yourself, for instance:\n  shedbook --book %s flags W2 --as-of 2026-11-01\n", path)
 	return nil
 }
 

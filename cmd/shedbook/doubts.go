@@ -10,7 +10,7 @@ import (
 )
 
 func (a *app) doubtsVerb() *cobra.Command {
-	return a.lookVerb("doubts [MACHINE]", "what in the log contradicts itself", "", args(0, 1, "a machine or nothing"),
+	return a.lookVerb("doubts [MACHINE]", "records that contradict each other", "", args(0, 1, "a machine or nothing"),
 		func(_ context.Context, l *look, words []string) error {
 			s, err := l.only(words)
 			if err != nil {

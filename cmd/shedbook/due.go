@@ -15,7 +15,7 @@ import (
 
 func (a *app) dueVerb() *cobra.Command {
 	var within, calendar string
-	c := a.lookVerb("due", "work that is due, and when the rest falls due", "", args(0, 0, "no words, only options"),
+	c := a.lookVerb("due", "work that is due, and what comes next", "", args(0, 0, "no words, only options"),
 		func(_ context.Context, l *look, _ []string) error {
 			cleaning := report.Cleaning(l.source())
 			r := report.DueWork(l.source(), &cleaning)
@@ -36,7 +36,7 @@ func (a *app) dueVerb() *cobra.Command {
 				return err
 			}
 			if events == 0 {
-				fmt.Fprintf(a.errOut, "no work has a date: %s was not written\n", calendar)
+				fmt.Fprintf(a.errOut, "no work has a date yet, so %s was not written\n", calendar)
 				return nil
 			}
 			if err := l.toFile(calendar, func(w io.Writer) error { _, err := b.WriteTo(w); return err }); err != nil {
@@ -44,13 +44,13 @@ func (a *app) dueVerb() *cobra.Command {
 			}
 			fmt.Fprintf(a.out, "%s written to %s", count(events, "date"), calendar)
 			if rest := len(r.Due) - events; rest > 0 {
-				fmt.Fprintf(a.out, "; %d more without a date yet", rest)
+				fmt.Fprintf(a.out, "; %d more have no date yet", rest)
 			}
 			fmt.Fprintln(a.out)
 			return nil
 		})
 	c.ValidArgsFunction = cobra.NoFileCompletions
-	c.Flags().StringVar(&within, "within", "", "only what is due, or falls due within this time, such as 30d")
-	c.Flags().StringVar(&calendar, "ics", "", "write the dates to this file, as a calendar (iCalendar) that updates itself")
+	c.Flags().StringVar(&within, "within", "", "only what is due now or within this time, such as 30d")
+	c.Flags().StringVar(&calendar, "ics", "", "write a calendar file (iCalendar); read it again to update the dates")
 	return c
 }

@@ -18,11 +18,11 @@ import (
 func (a *app) exportVerb() *cobra.Command {
 	var workbook string
 	c := &cobra.Command{
-		Use: "export DIR | --xlsx FILE", Short: "write the whole book as sheets into a directory, or as a workbook", GroupID: "book", Args: args(0, 1, "a directory"),
-		Long: `Writes every sheet of the book into the directory, which is made if need be, or
-with --xlsx a workbook with a tab for each, to be filled in and imported again.
-A file that is there already is replaced. Earlier versions of amended records
-stay in the book.`,
+		Use: "export DIR | --xlsx FILE", Short: "write the whole book to sheets, or to a workbook", GroupID: "book", Args: args(0, 1, "a directory"),
+		Long: `Writes all the book's sheets to a directory, which is made if it is not there. With
+--xlsx it writes a workbook with a tab for each kind: fill it in and import it again.
+A file that is already there is replaced. Older versions of corrected records stay
+in the book and are not written.`,
 		RunE: func(cmd *cobra.Command, given []string) error {
 			if (workbook == "") == (len(given) == 0) {
 				return usage("for instance: shedbook export sheets, or shedbook export --xlsx book.xlsx", "name a directory or, with --xlsx, a workbook")
@@ -63,8 +63,8 @@ func (a *app) exportTo(ctx context.Context, b *store.Book, dir string) (int, err
 	err := b.Export(ctx, func(k *schema.Kind) (io.WriteCloser, error) {
 		name := filepath.Join(dir, k.Sheet+".csv")
 		if info, err := os.Lstat(name); err == nil && !info.Mode().IsRegular() { // somebody else may have put it there
-			return nil, usage("take it away, or name another directory",
-				"%s is a link or no file: no sheet is written through it", name)
+			return nil, usage("move it away, or name another directory",
+				"%s is a link or not a file: no sheet is written there", name)
 		}
 		f, err := beginFile(name)
 		if err != nil {
@@ -86,7 +86,7 @@ func (a *app) exportTo(ctx context.Context, b *store.Book, dir string) (int, err
 	for _, k := range schema.Kinds {
 		name := k.Sheet + ".csv"
 		if _, err := os.Lstat(filepath.Join(dir, name)); err == nil && !written[k] {
-			fmt.Fprintf(a.errOut, "note: %s stands in %s and is left as it was: the book has no %s\n", name, dir, k.Sheet)
+			fmt.Fprintf(a.errOut, "note: %s is already in %s and was not touched: the book has no %s\n", name, dir, k.Sheet)
 		}
 	}
 	return len(written), nil
@@ -103,7 +103,7 @@ type replacing struct {
 // that the link leads to. What is no file, such as /dev/null, is left alone.
 func newFile(name string) (*replacing, error) {
 	if info, err := os.Stat(name); err == nil && !info.Mode().IsRegular() {
-		return nil, usage("name a file, such as "+filepath.Join(os.TempDir(), "page.html"), "%s is no file to write to", name)
+		return nil, usage("name a file, such as "+filepath.Join(os.TempDir(), "page.html"), "%s is not a file to write to", name)
 	}
 	if there, err := filepath.EvalSymlinks(name); err == nil {
 		name = there

@@ -40,7 +40,7 @@ func TestFailedFileLeavesTheOldOne(t *testing.T) {
 	require.Equal(t, "whole", string(text))
 }
 
-// A link that somebody planted in the directory is not written through.
+// A link that somebody planted in there is no directory is not written through.
 func TestExportWritesThroughNoLink(t *testing.T) {
 	dir := t.TempDir()
 	book, out, victim := filepath.Join(dir, "yard.db"), filepath.Join(dir, "out"), filepath.Join(dir, "victim")

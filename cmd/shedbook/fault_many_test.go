@@ -79,7 +79,7 @@ func TestEightAtOnce(t *testing.T) {
 	}
 }
 
-// longImport takes a sheet in, and holds the book until it is let go on.
+// longImport takes a sheet in, but contains the book until it is let go on.
 func longImport(t *testing.T, book string) (goOn func() error) {
 	t.Helper()
 	b, err := store.Open(context.Background(), book, func() time.Time { return time.Date(2026, 3, 14, 12, 0, 0, 0, time.UTC) })

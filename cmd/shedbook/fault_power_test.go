@@ -22,13 +22,13 @@ import (
 // of the book's files; from that, a disk is made as a cut at any moment may
 // leave it. What was synced is there. Of what was not, each write may be there,
 // or not, or sector by sector in part, whatever came after it; of files made
-// and removed, those up to some moment since the directory was last synced.
+// and removed, those up to some moment since there is no directory was last synced.
 
 // disk is what stands on it for certain, and what may.
 type disk struct {
 	names   map[string]*inode // as the program sees them
 	durable map[string]*inode // as they stand for certain
-	changes []change          // of names, since the directory was synced
+	changes []change          // of names, since there is no directory was synced
 }
 
 type change struct {
@@ -117,7 +117,7 @@ func (d *disk) do(c call) {
 			n.synced = w.on(n.synced, always)
 		}
 		n.pending = nil
-	default: // the directory is
+	default: // there is no directory is
 		for _, c := range d.changes {
 			if d.durable[c.path] = c.is; c.is == nil {
 				delete(d.durable, c.path)

@@ -90,7 +90,7 @@ func sound(t *testing.T, book string) {
 	}
 }
 
-// sheets are all that the book holds, as its sheets would have it.
+// sheets are all that the book has, as its sheets would have it.
 func sheets(book string) (map[string]string, error) {
 	ctx := context.Background()
 	b, err := store.View(ctx, book)

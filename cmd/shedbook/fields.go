@@ -35,20 +35,29 @@ func (a *app) addFields(c *cobra.Command, k *schema.Kind, skip ...string) {
 		if slices.Contains(skip, f.Name) {
 			continue
 		}
-		help := f.Help
+		help := withUnit(f)
 		if words := schema.Words(f.Vocabulary); len(words) > 0 && len(words) < 12 {
 			help += ": " + strings.Join(words, ", ")
-		}
-		if f.Unit != unit.Count {
-			help += " (in " + unitName(f.Unit) + " unless it says)"
 		}
 		c.Flags().String(flagName(k, f), "", help)
 		_ = c.RegisterFlagCompletionFunc(flagName(k, f), a.completeField(f))
 	}
 }
 
+// withUnit is what a field means, and in what unit a plain number is taken.
+func withUnit(f *schema.Field) string {
+	if f.Unit == unit.Count {
+		return f.Help
+	}
+	return f.Help + " (" + unitName(f.Unit) + " unless you give a unit)"
+}
+
 func unitName(u unit.Unit) string {
 	switch u {
+	case unit.Hours:
+		return "hours"
+	case unit.Minutes:
+		return "minutes"
 	case unit.Celsius:
 		return "°C"
 	case unit.Percent:

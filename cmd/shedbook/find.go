@@ -14,8 +14,8 @@ import (
 func (a *app) findVerb() *cobra.Command {
 	var asJSON bool
 	c := &cobra.Command{
-		Use: "find WORDS", Short: "find records by the words in them", GroupID: "look", Args: args(1, -1, "the words to look for"),
-		Long: "Looks for records in whose texts all the words stand: notes, works, parts, names.\nCase does not matter, and part of a word will do. Newest first.",
+		Use: "find WORDS", Short: "look up records by words in them", GroupID: "look", Args: args(1, -1, "the words to look for"),
+		Long: "Finds records that contain all the words in a note, work, part or name. Capitals do\nnot matter, and part of a word is enough. Newest first.",
 		RunE: func(cmd *cobra.Command, given []string) error {
 			return a.view(cmd.Context(), func(b *store.Book) error {
 				s, err := b.Settings(cmd.Context())
@@ -42,7 +42,7 @@ func (a *app) findVerb() *cobra.Command {
 					a.say(9, "%-8d %s, %s", k.Meta(h.Record).Number, k.Name, says)
 				}
 				if len(hits) == 0 {
-					a.say(0, "no record holds %s", schema.Quote(strings.Join(given, " ")))
+					a.say(0, "no record contains %s", schema.Quote(strings.Join(given, " ")))
 				}
 				return nil
 			})

@@ -18,7 +18,7 @@ import (
 func (a *app) flagsVerb() *cobra.Command {
 	var alarm bool
 	var since string
-	c := a.lookVerb("flags [MACHINE|DRIVER]", "patterns in the log, worst first; of one machine with the whole reasoning", "", args(0, 1, "a machine, a driver or nothing"),
+	c := a.lookVerb("flags [MACHINE|DRIVER]", "faults that the log points to, worst first; for one machine, all the reasons", "", args(0, 1, "a machine, a driver or nothing"),
 		func(_ context.Context, l *look, words []string) error {
 			if since != "" && !alarm {
 				return usage("for instance: shedbook flags --alarm --raised-after yesterday", "--raised-after goes with --alarm")
@@ -57,7 +57,7 @@ func (a *app) flagsVerb() *cobra.Command {
 			}
 			return nil
 		})
-	c.Flags().BoolVar(&alarm, "alarm", false, fmt.Sprintf("exit with %d if anything was raised after --raised-after", exitRaised))
+	c.Flags().BoolVar(&alarm, "alarm", false, fmt.Sprintf("exit with code %d if a flag was raised after --raised-after", exitRaised))
 	c.Flags().StringVar(&since, "raised-after", "", "with --alarm: this time (default: a day ago)")
 	c.Flags().SetNormalizeFunc(func(_ *pflag.FlagSet, name string) pflag.NormalizedName {
 		switch name { // what they were called before

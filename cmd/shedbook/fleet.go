@@ -14,7 +14,7 @@ import (
 const pageWeeks = 26
 
 func (a *app) fleetVerb() *cobra.Command {
-	return a.lookVerb("fleet", "a row a machine, worst first", "a page for the office wall or a phone", args(0, 0, "no words, only options"),
+	return a.lookVerb("fleet", "one line per machine, worst first", "a page for the office wall or a phone", args(0, 0, "no words, only options"),
 		func(_ context.Context, l *look, _ []string) error {
 			seen := l.glance()
 			r := report.FleetOf(l.at, seen.Rows, open(seen.Flags))

@@ -17,16 +17,16 @@ func (a *app) handoverVerb() *cobra.Command {
 	var out string
 	var withNames bool
 	c := &cobra.Command{
-		Use: "handover MACHINE --out FILE", Short: "write a book of its own for one machine, to go along to its buyer", GroupID: "book",
+		Use: "handover MACHINE --out FILE", Short: "make a book with one machine only, for its buyer", GroupID: "book",
 		Args: args(1, 1, "a machine"), ValidArgsFunction: a.completeMachine,
-		Long: `Writes a new book with just this machine's records, what they were before they
-were amended, what is attached to them, and the figures and plans of its model.
-The buyer takes it in with shedbook import FILE, or looks into it with
-shedbook --book FILE history MACHINE. Nothing of another machine is in it.
+		Long: `Makes a new book with this machine's records only: their older versions, their
+photographs and papers, and the figures and plans of its model. The buyer imports
+it with shedbook import FILE, or reads it with
+shedbook --book FILE history MACHINE. It has nothing of any other machine.
 
-Drivers are letters (Driver A) in it, and their names are masked in every text,
-however they are spelled. What somebody is called otherwise, and what a note says
-of another machine, nobody can tell but you: the texts that go along are listed.
+Drivers appear as letters (Driver A), and their names are masked in every text,
+however they are spelled. Only you can recognise a nickname, or a note about
+another machine: all texts in the new book are listed.
 Read them, and look at the photographs and papers, before you give the file away.`,
 		RunE: func(cmd *cobra.Command, given []string) error {
 			if out == "" {
@@ -49,7 +49,7 @@ Read them, and look at the photographs and papers, before you give the file away
 				case withNames:
 					fmt.Fprintf(a.out, "it names %s\n", render.Safe(strings.Join(done.Drivers, ", ")))
 				default:
-					fmt.Fprintf(a.out, "%s in it as letters\n", count(len(done.Drivers), "driver"))
+					fmt.Fprintf(a.out, "letters stand for %s\n", count(len(done.Drivers), "driver"))
 				}
 				for _, s := range done.Relabelled {
 					fmt.Fprintf(a.out, "note: a driver is called so: %s in it\n", render.Safe(s))
@@ -60,7 +60,7 @@ Read them, and look at the photographs and papers, before you give the file away
 		},
 	}
 	c.Flags().StringVar(&out, "out", "", "the file to write; it must be a new one")
-	c.Flags().BoolVar(&withNames, "with-names", false, "name the drivers of this machine; letters stand for them unless told")
+	c.Flags().BoolVar(&withNames, "with-names", false, "give the drivers' names (default: letters)")
 	return c
 }
 
@@ -73,7 +73,7 @@ func (a *app) sayTexts(done *store.HandedOver, out string) {
 		return
 	}
 	fmt.Fprintln(a.out,
-		"read these before you give it away; a nickname, an address or another machine may stand in them:")
+		"read these before you give it away; they may contain a nickname, an address or another machine:")
 	for _, t := range done.Texts[:min(len(done.Texts), maxTexts)] {
 		often := ""
 		if t.Times > 1 {
@@ -87,7 +87,7 @@ func (a *app) sayTexts(done *store.HandedOver, out string) {
 			count(n, "text"), schema.Quote(out))
 	}
 	if done.Attachments > 0 {
-		fmt.Fprintf(a.out, "look at what is attached, too: %s\n", count(done.Attachments, "file"))
+		fmt.Fprintf(a.out, "look at the attached files, too: %s\n", count(done.Attachments, "file"))
 	}
 }
 

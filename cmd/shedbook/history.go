@@ -29,7 +29,7 @@ func (a *app) historyVerb() *cobra.Command {
 		}
 		return args(1, 1, "a machine")(cmd, given)
 	}
-	c := a.lookVerb("history MACHINE", "a machine's whole life, for whoever buys it", "", words,
+	c := a.lookVerb("history MACHINE", "a machine's whole life, for its buyer", "", words,
 		func(ctx context.Context, l *look, words []string) error {
 			if len(words) == 0 {
 				return l.verifyPaper(ctx, l.known.Machines, paper)
@@ -45,7 +45,7 @@ func (a *app) historyVerb() *cobra.Command {
 			if format == "" && out != "" { // the file's name tells
 				ext, told := strings.ToLower(filepath.Ext(out)), false
 				if format, told = formatOf[ext]; !told {
-					return usage("as a page, .html, it prints to paper or PDF from a browser; else --format says what it is", "a history is written as text, html, json or csv, not as %s", ext)
+					return usage("write .html and print that from a browser, to paper or PDF; or choose with --format", "a history can be text, html, json or csv, not %s", ext)
 				}
 			}
 			switch format {
@@ -84,10 +84,10 @@ func (a *app) historyVerb() *cobra.Command {
 		}
 		return look(cmd, given)
 	}
-	c.Flags().StringVar(&format, "format", "", "text, html, json or csv (as the file of --out is called, else text)")
-	c.Flags().StringVar(&out, "out", "", "write it to this file")
+	c.Flags().StringVar(&format, "format", "", "text, html, json or csv (default: by the name of the --out file, or else text)")
+	c.Flags().StringVar(&out, "out", "", "write to this file")
 	c.Flags().StringVar(&paper, "verify", "", "say whether this printed history (text, HTML, JSON or CSV) is what the book says, line by line; MACHINE may be left out, or be a book's file")
-	c.Flags().BoolVar(&withNames, "with-names", false, "name the drivers; letters stand for them unless told")
+	c.Flags().BoolVar(&withNames, "with-names", false, "give the drivers' names (default: letters)")
 	_ = c.RegisterFlagCompletionFunc("format", cobra.FixedCompletions([]string{"text", "html", "json", "csv"}, cobra.ShellCompDirectiveNoFileComp))
 	return c
 }

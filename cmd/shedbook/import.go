@@ -25,14 +25,14 @@ func (a *app) importVerb() *cobra.Command {
 	var as, skipBad, template, workbook, dates string
 	var update, dryRun, asJSON bool
 	c := &cobra.Command{
-		Use: "import FILE|DIR...", Short: "read sheets into the book, all or nothing", GroupID: "book", Args: args(0, -1, "files or directories"),
-		Long: `Reads sheets into the book: CSV files named after their kind (runs.csv), or
-any file with --as runs; a directory imports every sheet in it, a workbook
-(.xlsx) every tab that is named after a kind. All or nothing: where a row is bad
-nothing changes, and every bad row is listed. The same sheet again adds nothing.
-A machine's own book (see handover) is taken in whole, with what is attached.
---template runs prints an empty sheet to fill in; with --xlsx FILE it is written
-as a workbook, with the allowed words to pick from.`,
+		Use: "import FILE|DIR...", Short: "read sheets into the book: all rows or none", GroupID: "book", Args: args(0, -1, "files or directories"),
+		Long: `Reads sheets into the book: CSV files named after their kind (runs.csv), or any file
+with --as runs. A directory means every sheet in it; a workbook (.xlsx) means every
+tab named after a kind. If one row is bad, nothing is imported, and every bad row is
+listed. Importing the same sheet again adds nothing.
+A book made by handover is imported whole, with its photographs and papers.
+--template runs prints an empty sheet to fill in. With --xlsx FILE you get a
+workbook, with lists of the allowed words to choose from.`,
 		RunE: func(cmd *cobra.Command, given []string) error {
 			var kind *schema.Kind
 			for _, name := range []string{as, template} {
@@ -40,14 +40,14 @@ as a workbook, with the allowed words to pick from.`,
 					continue
 				}
 				if kind = schema.KindNamed(strings.ToLower(name)); kind == nil {
-					return usage("there are "+strings.Join(sheetNames(), ", "), "%s is no kind of sheet", unit.Quote(name))
+					return usage("there are "+strings.Join(sheetNames(), ", "), "%s is not a kind of sheet", unit.Quote(name))
 				}
 			}
 			if template != "" {
 				return a.template(cmd.Context(), kind, workbook)
 			}
 			if workbook != "" {
-				return usage("shedbook import "+workbook, "--xlsx goes with --template; a workbook to import is named without it")
+				return usage("shedbook import "+workbook, "--xlsx works only with --template; to import a workbook, just name it")
 			}
 			if len(given) == 0 {
 				return usage("for instance: shedbook import runs.csv", "name the files or directories to import")
@@ -62,13 +62,13 @@ as a workbook, with the allowed words to pick from.`,
 				}
 				given[i], piped[file] = file, path
 				if file != path && as == "" && !store.IsBook(file) && !sheet.IsWorkbook(file) {
-					return usage("say it with --as, one of "+strings.Join(sheetNames(), ", "), "the name of %s does not say what kind of sheet it is", path)
+					return usage("say it with --as, one of "+strings.Join(sheetNames(), ", "), "the name %s does not say what kind of sheet it is", path)
 				}
 			}
 			for _, path := range given {
 				if store.IsBook(path) {
 					if len(given) > 1 || as != "" || skipBad != "" {
-						return usage("shedbook import "+path, "%s is a book: it is taken in alone and whole", path)
+						return usage("shedbook import "+path, "%s is a book: import it alone", path)
 					}
 					return a.takeIn(cmd.Context(), path, update, dryRun, asJSON)
 				}
@@ -88,14 +88,14 @@ as a workbook, with the allowed words to pick from.`,
 			return a.importSheets(cmd.Context(), sources, skipBad, store.ImportOptions{Update: update, DryRun: dryRun, Dates: unit.Order(dates)}, asJSON)
 		},
 	}
-	c.Flags().StringVar(&as, "as", "", "what kind of sheet the file is: "+strings.Join(sheetNames(), ", "))
-	c.Flags().StringVar(&skipBad, "skip-bad", "", "import the good rows, and write the bad ones with the reason to this file")
-	c.Flags().BoolVar(&update, "update", false, "a row that differs from the record of its ref corrects it")
-	c.Flags().BoolVar(&dryRun, "dry-run", false, "say what would be done, and change nothing")
-	c.Flags().StringVar(&dates, "dates", "", "order of dates such as 3/4/2026 in the sheets: dmy or mdy (the book's own unless given)")
-	c.Flags().StringVar(&template, "template", "", "print an empty sheet of this kind, with the allowed words, and import nothing")
+	c.Flags().StringVar(&as, "as", "", "the kind of sheet: "+strings.Join(sheetNames(), ", "))
+	c.Flags().StringVar(&skipBad, "skip-bad", "", "import the good rows; write the bad ones to this file, each with the reason")
+	c.Flags().BoolVar(&update, "update", false, "where a row has the ref of a record but differs, correct the record")
+	c.Flags().BoolVar(&dryRun, "dry-run", false, "only say what would be done")
+	c.Flags().StringVar(&dates, "dates", "", "how to read dates such as 3/4/2026: dmy or mdy (default: as the book is set)")
+	c.Flags().StringVar(&template, "template", "", "print an empty sheet of this kind, with the allowed words; import nothing")
 	c.Flags().StringVar(&workbook, "xlsx", "", "write the empty sheet as a workbook to this file")
-	c.Flags().BoolVar(&asJSON, "json", false, "print what was done as JSON")
+	c.Flags().BoolVar(&asJSON, "json", false, "print the result as JSON")
 	return c
 }
 
@@ -119,7 +119,7 @@ func (a *app) readable(path string, open *closers) (string, error) {
 		defer f.Close()
 		in = f
 	default:
-		return "", usage("name a file or, for what is piped in, /dev/stdin", "%s is no file", path)
+		return "", usage("name a file, or /dev/stdin for piped input", "%s is not a file", path)
 	}
 	dir, done, err := store.Passing(os.TempDir())
 	if err != nil {
@@ -164,7 +164,7 @@ func (a *app) template(ctx context.Context, k *schema.Kind, workbook string) err
 		return sheet.Template(a.out, k, known)
 	}
 	if _, err := os.Lstat(workbook); err == nil { // it may have been filled in
-		return usage("name another file, or move that one away", "%s is there already", workbook)
+		return usage("name another file, or move the old one away", "%s already exists", workbook)
 	}
 	if err := toFile(workbook, func(out io.Writer) error {
 		w, err := sheet.NewWorkbookWriter(out, []*schema.Kind{k}, known)
@@ -200,7 +200,7 @@ func (a *app) sources(given []string, as *schema.Kind, open *closers) ([]store.S
 			continue
 		}
 		if as != nil {
-			return nil, usage("name the file itself", "--as goes with one file, and %s is a directory", path)
+			return nil, usage("name the file itself", "--as works with one file, and %s is a directory", path)
 		}
 		found, err := a.dirSources(path, open)
 		if err != nil {
@@ -228,17 +228,17 @@ func (a *app) dirSources(path string, open *closers) ([]store.Source, error) {
 		name := e.Name()
 		ext := strings.ToLower(filepath.Ext(name))
 		if !e.IsDir() && ext == ".xlsx" {
-			fmt.Fprintf(a.errOut, "%s is passed over: a workbook is named itself\n", filepath.Join(path, name))
+			fmt.Fprintf(a.errOut, "%s: skipped, name a workbook by itself\n", filepath.Join(path, name))
 		}
 		if e.IsDir() || ext != ".csv" && ext != ".tsv" {
 			continue
 		}
 		if info, err := root.Stat(name); err == nil && !info.Mode().IsRegular() { // a pipe would be waited for
-			return nil, usage("take it out of the directory", "%s is no file", filepath.Join(path, name))
+			return nil, usage("take it out of the directory", "%s is not a file", filepath.Join(path, name))
 		}
 		k := kindOfFile(name)
 		if k == nil {
-			fmt.Fprintf(a.errOut, "%s is passed over: its name is no kind of sheet (import it alone with --as)\n", filepath.Join(path, name))
+			fmt.Fprintf(a.errOut, "%s: skipped, not the name of a sheet (import it alone with --as)\n", filepath.Join(path, name))
 			continue
 		}
 		out = append(out, store.Source{Name: name, Kind: k, Open: func() (io.ReadCloser, error) {
@@ -283,19 +283,19 @@ func (a *app) workbookSources(path string, as *schema.Kind, open *closers) ([]st
 		case as != nil, tab.Hidden && k == nil: // such as the lists of an exported workbook
 			continue
 		case tab.Hidden:
-			fmt.Fprintf(a.errOut, "%s is passed over: the tab is hidden\n", w.Named(tab))
+			fmt.Fprintf(a.errOut, "%s: skipped, the tab is hidden\n", w.Named(tab))
 			continue
 		case k == nil:
-			fmt.Fprintf(a.errOut, "%s is passed over: its name is no kind of sheet\n", w.Named(tab))
+			fmt.Fprintf(a.errOut, "%s: skipped, not the name of a sheet\n", w.Named(tab))
 			continue
 		}
 		out = append(out, store.Source{Name: w.Named(tab), Kind: k, Open: func() (io.ReadCloser, error) { return w.Open(tab) }})
 	}
 	if as != nil && len(out) != 1 {
-		return nil, usage("name each tab after its kind, and leave --as out", "--as goes with a workbook of one tab: %s has %s", path, tabNames(seen))
+		return nil, usage("name each tab after its kind, and leave --as out", "--as works with a workbook of one tab: %s has %s", path, tabNames(seen))
 	}
 	if len(out) == 0 {
-		return nil, usage("tabs are named after their kind, such as runs; a workbook of one tab is read with --as", "no tab of %s is a sheet: it has %s", path, tabNames(seen))
+		return nil, usage("name each tab after its kind, such as runs; for a workbook of one tab use --as", "no tab of %s is a sheet: it has %s", path, tabNames(seen))
 	}
 	return out, nil
 }
@@ -337,7 +337,7 @@ func fileSources(path string, as *schema.Kind) ([]store.Source, error) {
 			return out, nil
 		}
 		if as = kindOfFile(path); as == nil {
-			return nil, usage("say it with --as, one of "+strings.Join(sheetNames(), ", "), "the name of %s does not say what kind of sheet it is", path)
+			return nil, usage("say it with --as, one of "+strings.Join(sheetNames(), ", "), "the name %s does not say what kind of sheet it is", path)
 		}
 	}
 	return []store.Source{{Name: path, Kind: as, Open: open}}, nil
@@ -404,7 +404,7 @@ func (a *app) importSheets(ctx context.Context, sources []store.Source, skipBad 
 		}
 		for _, s := range done.Sheets {
 			if s.Ahead > 0 {
-				fmt.Fprintf(a.errOut, "note: %s: %s dated in the future, the first on line %d: no report counts it before that day\n", s.File, count(s.Ahead, "row"), s.AheadAt)
+				fmt.Fprintf(a.errOut, "note: %s: %s dated in the future, the first on line %d: reports count it from that day on\n", s.File, count(s.Ahead, "row"), s.AheadAt)
 			}
 		}
 		if asJSON {
@@ -460,7 +460,7 @@ func (a *app) sayImported(done *store.Imported, o store.ImportOptions) {
 			for _, x := range []struct {
 				n    int
 				what string
-			}{{s.Amended, "corrected"}, {s.Repeated, "known already"}, {s.Bad, "bad"}} {
+			}{{s.Amended, "corrected"}, {s.Repeated, "already in the book"}, {s.Bad, "bad"}} {
 				if x.n > 0 {
 					line += fmt.Sprintf(", %d %s", x.n, x.what)
 				}
@@ -470,9 +470,9 @@ func (a *app) sayImported(done *store.Imported, o store.ImportOptions) {
 	}
 	switch {
 	case o.DryRun:
-		fmt.Fprintln(a.out, "a dry run: nothing was changed")
+		fmt.Fprintln(a.out, "dry run: nothing was changed")
 	case done.Bad > 0 && !done.Kept:
-		fmt.Fprintf(a.errOut, "shedbook: %s bad: nothing was imported\ntry: fix the rows, or import the others with --skip-bad FILE\n", count(done.Bad, "row"))
+		fmt.Fprintf(a.errOut, "shedbook: %s bad: nothing was imported\ntry: fix the rows, or import the good ones with --skip-bad FILE\n", count(done.Bad, "row"))
 	}
 }
 
@@ -520,7 +520,7 @@ func (a *app) setAside(path string, sources []store.Source) (*aside, error) {
 	}
 	f, err := os.OpenFile(path, os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o600)
 	if errors.Is(err, fs.ErrExist) {
-		return nil, usage("name another file, or move that one away", "%s is there already", path)
+		return nil, usage("name another file, or move the old one away", "%s already exists", path)
 	} else if err != nil {
 		return nil, err
 	}

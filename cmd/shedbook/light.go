@@ -22,7 +22,7 @@ func (a *app) lightVerb() *cobra.Command {
 	var machine, side string
 	var asJSON bool
 	c := &cobra.Command{
-		Use: "light PHOTO", Short: "how much of a core is blocked, from a photograph of a lamp shining through it", GroupID: "look",
+		Use: "light PHOTO", Short: "how much of a radiator core is blocked, from a photograph with a lamp behind it", GroupID: "look",
 		Long: `Measures, from a photograph (JPEG or PNG), how much of a radiator core passes
 light: a lamp behind the core lights all of it, the room is dark, and the camera
 looks straight at it. Corners are the core's own, without tanks and frame, in
@@ -127,7 +127,7 @@ func parseCorners(given []string) (*[4]light.Point, error) {
 		out[i].X, errX = unit.Parse(x, unit.Count)
 		out[i].Y, errY = unit.Parse(y, unit.Count)
 		if !ok || errX != nil || errY != nil {
-			return nil, usage("for instance --corners '120,80;1410,95;1400,990;130,1005'", "--corners: %q is no x,y pair", p)
+			return nil, usage("for instance --corners '120,80;1410,95;1400,990;130,1005'", "--corners: %q is not an x,y pair", p)
 		}
 	}
 	return &out, nil

@@ -55,7 +55,7 @@ func readPaper(text string, zone *time.Location) printed {
 		}
 		return false
 	}
-	letters := strings.Contains(begins, "Drivers are letters here.")
+	letters := strings.Contains(begins, "Letters stand for drivers here.")
 	var told struct {
 		AsOf    string `json:"as_of"`
 		Masked  *bool  `json:"drivers_masked"`

@@ -18,7 +18,7 @@ func (a *app) listVerb() *cobra.Command {
 			kinds = append(kinds, verb{k.Sheet, func() *cobra.Command { return a.listKind(k, k.Sheet) }})
 		}
 	}
-	return a.group("list", "list records of a kind", "look", a.under("list", kinds)...)
+	return a.group("list", "list all records of one kind", "look", a.under("list", kinds)...)
 }
 
 func (a *app) listKind(k *schema.Kind, use string) *cobra.Command {
@@ -29,7 +29,7 @@ func (a *app) listKind(k *schema.Kind, use string) *cobra.Command {
 		Use: use, Aliases: []string{k.Name}, Short: "list " + k.Sheet, Args: args(0, 0, "no words, only options"),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if cmd.Flags().Changed("last") && last < 1 {
-				return usage("", "--last %d should be 1 or more: that many of the newest", last)
+				return usage("", "--last %d should be 1 or more", last)
 			}
 			return a.view(cmd.Context(), func(b *store.Book) error {
 				known, err := a.known(cmd.Context(), b)
@@ -70,17 +70,17 @@ func (a *app) listKind(k *schema.Kind, use string) *cobra.Command {
 		},
 	}
 	if k.Field("machine") != nil && k.Name != "machine" {
-		c.Flags().StringVar(&machine, "machine", "", "only this machine's")
+		c.Flags().StringVar(&machine, "machine", "", "only records of this machine")
 		_ = c.RegisterFlagCompletionFunc("machine", a.completeField(&schema.Field{Type: schema.MachineField}))
 	}
 	if k.Field("driver") != nil && k.Name != "driver" {
-		c.Flags().StringVar(&driver, "driver", "", "only this driver's")
+		c.Flags().StringVar(&driver, "driver", "", "only records of this driver")
 		_ = c.RegisterFlagCompletionFunc("driver", a.completeField(&schema.Field{Type: schema.DriverField}))
 	}
 	if k.TimeColumn() != "" {
-		c.Flags().StringVar(&from, "from", "", "not before this time")
-		c.Flags().StringVar(&to, "to", "", "not after this time; a day means all of it")
-		c.Flags().IntVar(&last, "last", 0, "only so many, the newest")
+		c.Flags().StringVar(&from, "from", "", "from this time on")
+		c.Flags().StringVar(&to, "to", "", "up to this time; a day means all of it")
+		c.Flags().IntVar(&last, "last", 0, "only this many, the newest")
 	}
 	c.Flags().BoolVar(&asJSON, "json", false, "print JSON")
 	c.Flags().BoolVar(&asCSV, "csv", false, "print CSV")
@@ -91,7 +91,7 @@ func (a *app) listKind(k *schema.Kind, use string) *cobra.Command {
 func numberArg(s string) (int64, error) {
 	v, err := unit.Parse(strings.TrimPrefix(s, "#"), unit.Count)
 	if err != nil || v != float64(int64(v)) || v < 1 {
-		return 0, usage("shedbook list KIND shows the numbers", "%s is no record's number", unit.Quote(s))
+		return 0, usage("shedbook list KIND shows the numbers", "%s is not the number of a record", unit.Quote(s))
 	}
 	return int64(v), nil
 }

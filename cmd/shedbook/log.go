@@ -82,7 +82,7 @@ func (a *app) logKind(k *schema.Kind) *cobra.Command {
 				}
 				for _, g := range line {
 					if flag := flagName(k, g.Field); cmd.Flags().Changed(flag) {
-						return usage("", "its %s is given twice: %s and --%s %s", strings.ReplaceAll(flag, "-", " "), g.Value, flag, cmd.Flags().Lookup(flag).Value)
+						return usage("", "the %s is given twice: %s and --%s %s", strings.ReplaceAll(flag, "-", " "), g.Value, flag, cmd.Flags().Lookup(flag).Value)
 					}
 				}
 				var wrong []error
@@ -118,7 +118,7 @@ func (a *app) logKind(k *schema.Kind) *cobra.Command {
 		},
 	}
 	a.addFields(c, k, "machine", "ref")
-	c.Flags().BoolVar(&sure, "sure", false, "it is right, unlikely as it looks")
+	c.Flags().BoolVar(&sure, "sure", false, "record it even if it looks unlikely")
 	for i := range k.Fields {
 		if f := &k.Fields[i]; f.Yes != "" { // alone it means yes
 			c.Flags().Lookup(flagName(k, f)).NoOptDefVal = "yes"
@@ -178,18 +178,15 @@ func lineHelp(k *schema.Kind) string {
 		name := strings.ReplaceAll(flagName(k, f), "-", " ")
 		switch {
 		case f.Plain && f.Type == schema.TextField:
-			takes = append(takes, "first the "+name+" (in quotes if it has spaces)")
+			takes = append(takes, "first the "+name+", in quotes if it has spaces")
 		case f.Plain:
-			says := "a number: the " + name
-			if f.Unit != unit.Count {
-				says += " in " + unitName(f.Unit) + " unless you give a unit"
-			}
+			says := "a number: " + withUnit(f)
 			if f.Zero != "" {
 				says += "; " + f.Zero + " is 0"
 			}
 			takes = append(takes, says)
 		case f.Type == schema.DriverField:
-			takes = append(takes, "a driver: the beginning of the name is enough")
+			takes = append(takes, "the driver: the first letters of the name are enough")
 		case f.Yes != "":
 			takes = append(takes, f.Yes+": "+f.Help)
 		case f.Type == schema.WordField || f.Type == schema.WordsField:
@@ -201,9 +198,9 @@ func lineHelp(k *schema.Kind) string {
 		}
 	}
 	if len(takes) == 0 {
-		return "Options say the rest."
+		return "Use the options for the rest."
 	}
-	return "After the machine, in any order:\n  " + strings.Join(takes, "\n  ") + "\nOptions say the rest."
+	return "After the machine you can write, in any order:\n  " + strings.Join(takes, "\n  ") + "\nUse the options for the rest."
 }
 
 func upperFirst(s string) string { return strings.ToUpper(s[:1]) + s[1:] }
@@ -262,7 +259,7 @@ func (a *app) keepSure(ctx context.Context, b *store.Book, k *schema.Kind, r sch
 	a.mine(b, k.Meta(r))
 	a.say(0, "recorded as %d: %s, %s", number, k.Name, describe(k, r, s))
 	if at := k.When(r); at.After(a.now) {
-		fmt.Fprintf(a.errOut, "note: that is in the future: no report counts it until %s; shedbook correct %d --at TIME --why REASON puts it right\n", unit.FormatTime(at, s.Zone()), number)
+		fmt.Fprintf(a.errOut, "note: that is in the future: reports count it from %s on; to correct it: shedbook correct %d --at TIME --why REASON\n", unit.FormatTime(at, s.Zone()), number)
 	}
 	if v, ok := r.(*schema.Service); ok {
 		if err := a.notePlan(ctx, b, v, number); err != nil {
@@ -289,12 +286,12 @@ func (a *app) doubt(slips []string) error {
 		return nil
 	}
 	if !a.inTerminal {
-		return usage("if it is right all the same, say so with --sure", "%s", strings.Join(slips, "; "))
+		return usage("if it is right, add --sure", "%s", strings.Join(slips, "; "))
 	}
 	for _, says := range slips {
 		a.say(0, "%s", render.Safe(says))
 	}
-	if yes, ok := a.ask("Record it all the same (y/n)? "); ok && strings.HasPrefix(strings.ToLower(yes), "y") {
+	if yes, ok := a.ask("Record it anyway (y/n)? "); ok && strings.HasPrefix(strings.ToLower(yes), "y") {
 		return nil
 	}
 	return usage("", "nothing was recorded")

@@ -62,7 +62,7 @@ func (a *app) lookVerb(use, short, page string, words cobra.PositionalArgs, do f
 	c := &cobra.Command{Use: use, Short: short, GroupID: "look", Args: words, ValidArgsFunction: a.completeMachine}
 	c.RunE = func(cmd *cobra.Command, given []string) error {
 		if l.asJSON && l.asCSV {
-			return usage("", "--json and --csv are two formats: ask for one")
+			return usage("", "use --json or --csv, not both")
 		}
 		out := a.out
 		a.out = &onceRead{out, l}
@@ -77,7 +77,7 @@ func (a *app) lookVerb(use, short, page string, words cobra.PositionalArgs, do f
 	}
 	c.Flags().BoolVar(&l.asJSON, "json", false, "print JSON")
 	c.Flags().BoolVar(&l.asCSV, "csv", false, "print CSV")
-	c.Flags().StringVar(&l.asOf, "as-of", "", "what could be known at this time: records dated after it do not count")
+	c.Flags().StringVar(&l.asOf, "as-of", "", "leave out records dated after this time")
 	if page != "" {
 		c.Flags().StringVar(&l.html, "html", "", "write "+page+" to this file")
 	}

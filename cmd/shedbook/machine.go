@@ -13,7 +13,7 @@ import (
 func (a *app) machineVerb() *cobra.Command {
 	k := schema.KindNamed("machine")
 	show := &cobra.Command{
-		Use: "show MACHINE", Short: "what the book says of a machine itself", Args: args(1, 1, "a machine"), ValidArgsFunction: a.completeMachine,
+		Use: "show MACHINE", Short: "what the book knows about a machine itself", Args: args(1, 1, "a machine"), ValidArgsFunction: a.completeMachine,
 		RunE: func(cmd *cobra.Command, given []string) error {
 			return a.view(cmd.Context(), func(b *store.Book) error {
 				known, err := b.Known(cmd.Context())
@@ -34,7 +34,7 @@ func (a *app) machineVerb() *cobra.Command {
 			})
 		},
 	}
-	return a.group("machine", "the machines of the fleet", "record",
+	return a.group("machine", "add, list and change machines", "record",
 		a.addVerb(k), a.listKind(k, "list"), show, a.machineSet(k), a.retireVerb(k), a.soldVerb(k), a.meterVerb())
 }
 
@@ -42,7 +42,7 @@ func (a *app) machineVerb() *cobra.Command {
 func (a *app) machineSet(k *schema.Kind) *cobra.Command {
 	var why string
 	c := &cobra.Command{
-		Use: "set MACHINE", Short: "change what the book says of a machine", Args: args(1, 1, "a machine, then options"), ValidArgsFunction: a.completeMachine,
+		Use: "set MACHINE", Short: "change a machine's data", Args: args(1, 1, "a machine, then options"), ValidArgsFunction: a.completeMachine,
 		RunE: func(cmd *cobra.Command, given []string) error {
 			return a.amendNamed(cmd, k, given[0], why, func(r schema.Record, known *schema.Known) error {
 				n, err := a.setFields(cmd.Flags(), k, r, known)
@@ -54,7 +54,7 @@ func (a *app) machineSet(k *schema.Kind) *cobra.Command {
 		},
 	}
 	a.addFields(c, k, "machine", "retired", "sold_to")
-	c.Flags().StringVar(&why, "why", "", "why it is changed")
+	c.Flags().StringVar(&why, "why", "", "why you change it")
 	return c
 }
 
@@ -72,7 +72,7 @@ func (a *app) retireVerb(k *schema.Kind) *cobra.Command {
 func (a *app) soldVerb(k *schema.Kind) *cobra.Command {
 	var at, to, why string
 	c := &cobra.Command{
-		Use: "sold MACHINE --to BUYER", Short: "close a machine's book: it was sold", Args: args(1, 1, "a machine"), ValidArgsFunction: a.completeMachine,
+		Use: "sold MACHINE --to BUYER", Short: "record that a machine was sold; its history stays", Args: args(1, 1, "a machine"), ValidArgsFunction: a.completeMachine,
 		RunE: func(cmd *cobra.Command, given []string) error {
 			if strings.TrimSpace(to) == "" {
 				return usage("", "--to is missing: who bought it")
@@ -82,7 +82,7 @@ func (a *app) soldVerb(k *schema.Kind) *cobra.Command {
 	}
 	c.Flags().StringVar(&to, "to", "", "who bought it")
 	c.Flags().StringVar(&at, "at", "now", "when")
-	c.Flags().StringVar(&why, "why", "", "anything to say of it")
+	c.Flags().StringVar(&why, "why", "", "anything else")
 	return c
 }
 
@@ -102,7 +102,7 @@ func (a *app) leave(cmd *cobra.Command, k *schema.Kind, machine, at, to, why str
 // meterVerb is `log` of a kind that comes up once in a machine's life.
 func (a *app) meterVerb() *cobra.Command {
 	c := a.logKind(schema.KindNamed("meter"))
-	c.Use, c.Short = "meter MACHINE --was HOURS --now HOURS", "record that its hour meter was replaced; engine hours go on counting"
+	c.Use, c.Short = "meter MACHINE --was HOURS --now HOURS", "record a new hour meter; engine hours go on counting"
 	c.Args = args(1, 1, "a machine, then --was and --now")
 	return c
 }

@@ -18,7 +18,7 @@ import (
 // them.
 func (a *app) addVerb(k *schema.Kind) *cobra.Command {
 	c := &cobra.Command{
-		Use: "add " + strings.ToUpper(k.Name) + "...", Short: "put new " + k.Name + "s into the book", Args: args(1, -1, "one name or more (in quotes if one has spaces)"),
+		Use: "add " + strings.ToUpper(k.Name) + "...", Short: "add new " + k.Name + "s", Args: args(1, -1, "one name or more (in quotes if one has spaces)"),
 		RunE: func(cmd *cobra.Command, given []string) error {
 			return a.record(cmd.Context(), func(b *store.Book) error {
 				known, err := a.known(cmd.Context(), b)
@@ -74,7 +74,7 @@ func twins(k *schema.Kind, name string, known *schema.Known) []string {
 func (a *app) sayTwins(k *schema.Kind, name string, known *schema.Known) bool {
 	like := twins(k, name, known)
 	if len(like) > 0 {
-		fmt.Fprintf(a.errOut, "note: %s %s is much like %s, which the book has already\n",
+		fmt.Fprintf(a.errOut, "note: %s %s looks much like %s, which is already in the book\n",
 			k.Name, render.Safe(name), render.Safe(strings.Join(like, ", ")))
 	}
 	return len(like) > 0
@@ -88,7 +88,7 @@ func (a *app) doubtTwins(k *schema.Kind, name string, known *schema.Known) error
 	}
 	answer, _ := a.ask("Add " + render.Safe(name) + " as another " + k.Name + " (y or Enter for no)? ")
 	if !strings.EqualFold(answer, "y") && !strings.EqualFold(answer, "yes") {
-		return usage("use the name that the book has", "nothing was recorded")
+		return usage("use the name in the book", "nothing was recorded")
 	}
 	return nil
 }
@@ -125,7 +125,7 @@ func (a *app) amendNamed(cmd *cobra.Command, k *schema.Kind, name, why string, c
 				return err
 			}
 		}
-		return usage("", "%s %q went away meanwhile", k.Name, name)
+		return usage("", "%s %q was removed in the meantime", k.Name, name)
 	})
 }
 
@@ -152,7 +152,7 @@ func (a *app) parseTime(s string, settings schema.Settings) (time.Time, error) {
 func (a *app) driverVerb() *cobra.Command {
 	k := schema.KindNamed("driver")
 	rename := &cobra.Command{
-		Use: "rename DRIVER NEW_NAME", Short: "change a driver's name; the history stays with it", Args: args(2, 2, "the old name and the new one"),
+		Use: "rename DRIVER NEW_NAME", Short: "change a driver's name; the history stays", Args: args(2, 2, "the old name and the new one"),
 		RunE: func(cmd *cobra.Command, given []string) error {
 			is := ""
 			return a.amendNamed(cmd, k, given[0], "renamed", func(r schema.Record, known *schema.Known) error {
@@ -166,10 +166,12 @@ func (a *app) driverVerb() *cobra.Command {
 					func(name string) bool { return name == was })
 				a.sayTwins(k, is, &others)
 				return nil
-			}, func(name string) string { return fmt.Sprintf("driver %s is now %s, history and all", name, is) })
+			}, func(name string) string {
+				return fmt.Sprintf("driver %s is now called %s; the history stays", name, is)
+			})
 		},
 	}
-	return a.group("driver", "who drives", "record", a.addVerb(k), a.listKind(k, "list"), rename)
+	return a.group("driver", "add, list and rename drivers", "record", a.addVerb(k), a.listKind(k, "list"), rename)
 }
 
 func (a *app) wordVerb() *cobra.Command {
@@ -196,7 +198,7 @@ func (a *app) wordVerb() *cobra.Command {
 		},
 	}
 	list := &cobra.Command{
-		Use: "list", Short: "list the words of every vocabulary", Args: args(0, 0, "no words"),
+		Use: "list", Short: "list the words each field accepts", Args: args(0, 0, "no words"),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			return a.view(cmd.Context(), func(b *store.Book) error {
 				known, err := a.known(cmd.Context(), b)
@@ -212,5 +214,5 @@ func (a *app) wordVerb() *cobra.Command {
 			})
 		},
 	}
-	return a.group("word", "the words that fields take", "record", add, list)
+	return a.group("word", "words each field accepts", "record", add, list)
 }

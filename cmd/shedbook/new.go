@@ -38,7 +38,7 @@ func (a *app) newVerb() *cobra.Command {
 				// What it is set to already stays, unless told otherwise.
 				zone, units = cmp.Or(zone, has["time-zone"]), cmp.Or(units, has["units"])
 				if !empty { // one that nothing was put into yet, by a first command that failed, is as good as none
-					return usage("shedbook set changes its time zone and units", "there is a book at %s already", path)
+					return usage("to change its time zone or units: shedbook set", "%s is already a book", path)
 				}
 			} else if err != nil && !errors.Is(err, fs.ErrNotExist) {
 				return err
@@ -57,7 +57,7 @@ func (a *app) newVerb() *cobra.Command {
 			return a.sayNew(cmd.Context(), a.out, b, path)
 		},
 	}
-	c.Flags().StringVar(&zone, "time-zone", "", "time zone of the yard: a name, UTC+2 or +02:00 (this machine's own unless named)")
-	c.Flags().StringVar(&units, "units", "", "units shown: metric or us (metric unless named)")
+	c.Flags().StringVar(&zone, "time-zone", "", "the yard's time zone: a name, UTC+2 or +02:00 (default: this computer's)")
+	c.Flags().StringVar(&units, "units", "", "units to show: metric or us (default: metric)")
 	return c
 }

@@ -18,14 +18,14 @@ import (
 
 func (a *app) nextVerb() *cobra.Command {
 	var walk, all bool
-	c := a.lookVerb("next MACHINE", "the likely causes, and the check most worth making", "", args(1, 1, "a machine"),
+	c := a.lookVerb("next MACHINE", "the likely causes, and the best check to do next", "", args(1, 1, "a machine"),
 		func(ctx context.Context, l *look, words []string) error {
 			machine, err := l.known.Machine(words[0])
 			if err != nil {
 				return err
 			}
 			if walk && (l.asJSON || l.asCSV || l.asOf != "") {
-				return usage("shedbook next "+schema.Quote(machine)+" --walk", "--walk asks and records as it goes: --json, --csv and --as-of do not go with it")
+				return usage("shedbook next "+schema.Quote(machine)+" --walk", "--walk asks and records: leave out --json, --csv and --as-of")
 			}
 			if walk {
 				return a.walk(ctx, machine)
@@ -44,8 +44,8 @@ func (a *app) nextVerb() *cobra.Command {
 			}
 			return render.Next(a.out, r, l.options())
 		})
-	c.Flags().BoolVar(&all, "all", false, "every cause and every check, not the three worth most")
-	c.Flags().BoolVar(&walk, "walk", false, "go through the checks one by one, recording each")
+	c.Flags().BoolVar(&all, "all", false, "every cause and every check, not only the best three")
+	c.Flags().BoolVar(&walk, "walk", false, "do the checks one by one, and record each")
 	return c
 }
 
@@ -94,9 +94,9 @@ func (a *app) walk(ctx context.Context, machine string) error {
 			}
 			a.propose(step)
 			for {
-				answer, more := a.ask("pass, fail, unsure, what you measured, skip or stop? ")
+				answer, more := a.ask("Pass, fail, unsure, what you measured, skip or stop? ")
 				if !more || strings.EqualFold(answer, "stop") {
-					a.say(0, "stopped; shedbook next %s --walk goes on from here", schema.Quote(machine))
+					a.say(0, "stopped; to go on from here: shedbook next %s --walk", schema.Quote(machine))
 					return nil
 				}
 				// All at one time: they count in the order in which they are entered.
@@ -129,7 +129,7 @@ func (a *app) propose(step next.Step) {
 		for _, f := range figures {
 			names = append(names, f.Name)
 		}
-		a.say(11, "  measure: %s (as name=value, or leave it at pass or fail)", strings.Join(names, ", "))
+		a.say(11, "  measure: %s (write name=value, or just pass or fail)", strings.Join(names, ", "))
 	}
 	if step.PassMeans != "" {
 		a.say(11, "  pass:    %s", step.PassMeans)

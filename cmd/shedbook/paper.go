@@ -74,7 +74,7 @@ func (l *look) verifyPaper(ctx context.Context, machines []string, path string) 
 	}
 	digests := report.FindDigests(string(text))
 	if len(digests) == 0 {
-		return usage("a history that shedbook printed has one at its foot; of a PDF or a scan, type it into a text file", "%s carries no digest of records", path)
+		return usage("a printed history has it at the foot; from a PDF or a scan, type it into a text file", "%s carries no digest of records", path)
 	}
 	for _, machine := range machines {
 		m, err := l.matchPaper(ctx, machine, digests)

@@ -104,7 +104,7 @@ func (a *app) sayState(machine string, was, is state.Told, r schema.Record) {
 	case is.IsParked():
 		says = is.Stays(machine)
 		if run, ok := r.(*schema.Run); ok && drivenParked(is, run) {
-			says = machine + " was driven while parked: the run is recorded all the same. " + says
+			says = machine + " was driven while parked. The run is recorded. " + says
 		}
 	case was.IsParked():
 		says = machine + " is no longer parked: " + strings.Join(is.EndedSince(was), "; ") + "."
@@ -170,7 +170,7 @@ func (a *app) sayImportedStates(ctx context.Context, b *store.Book, mark store.M
 		return nil
 	}
 	if rows > maxToldOf {
-		a.say(0, "which machines are parked now, 'shedbook flags' says first")
+		a.say(0, "to see which machines are parked now: shedbook flags")
 		return nil
 	}
 	machines, ok, err := b.Since(ctx, mark)

@@ -16,8 +16,8 @@ import (
 func (a *app) planVerb() *cobra.Command {
 	k := schema.KindNamed("plan")
 	c := &cobra.Command{
-		Use: "add [MACHINE] WORK --every 50h | --every-mud 20h | --every-days 180", Short: "add work that comes round, for a machine or (--model) a whole model",
-		Args: args(1, 2, "a machine (or --model), and the work, worded as the services are, in quotes if it has spaces"),
+		Use: "add [MACHINE] WORK --every 50h | --every-mud 20h | --every-days 180", Short: "add recurring work for a machine, or for a model (--model)",
+		Args: args(1, 2, "a machine (or --model), and the work as you name it in services, in quotes if it has spaces"),
 		ValidArgsFunction: func(cmd *cobra.Command, given []string, typed string) ([]cobra.Completion, cobra.ShellCompDirective) {
 			if len(given) == 1 {
 				return a.completeField(k.Field("work"))(cmd, given, typed)
@@ -44,7 +44,7 @@ func (a *app) planVerb() *cobra.Command {
 		},
 	}
 	a.addFields(c, k, "work")
-	return a.group("plan", "work that comes round", "record", c, a.listKind(k, "list"))
+	return a.group("plan", "recurring work", "record", c, a.listKind(k, "list"))
 }
 
 // works are the works of the book's plans and services, each wording once, those

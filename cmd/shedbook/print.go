@@ -33,15 +33,24 @@ func (a *app) options(s schema.Settings, asJSON, asCSV bool) render.Options {
 	return o
 }
 
-// say prints a line, after a label of so many columns. On a terminal it is
-// folded; in a pipe it stays one line.
+// say prints a line, folded, after a label of so many columns.
 func (a *app) say(label int, format string, args ...any) {
-	sayTo(a.out, a.outTerminal, a.width, label, fmt.Sprintf(format, args...))
+	fmt.Fprintln(a.out, render.Fold(fmt.Sprintf(format, args...), a.lineWidth(), label))
 }
 
-func sayTo(w io.Writer, terminal bool, width, label int, s string) {
+// lineWidth is how wide a line may be: the terminal's width, or that of a pipe.
+func (a *app) lineWidth() int {
+	if a.outTerminal {
+		return a.width
+	}
+	return render.PlainWidth
+}
+
+// sayTo prints an error: folded on a terminal, and else one line, as a program
+// reads it.
+func sayTo(w io.Writer, terminal bool, width int, s string) {
 	if terminal {
-		s = render.Fold(s, width, label)
+		s = render.Fold(s, width, 0)
 	}
 	fmt.Fprintln(w, s)
 }
@@ -63,7 +72,7 @@ func (a *app) printRecords(ctx context.Context, b *store.Book, k *schema.Kind, r
 	}
 	o := a.options(s, asJSON, asCSV)
 	if len(records) == 0 && !asJSON && !asCSV {
-		return render.Sentence(a.out, "No "+k.Sheet+" are recorded that fit.", o)
+		return render.Sentence(a.out, "No "+k.Sheet+" found.", o)
 	}
 	return render.Print(a.out, objects, o, func() *render.Doc {
 		doc := &render.Doc{}

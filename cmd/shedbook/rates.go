@@ -49,10 +49,10 @@ func (a *app) ratesVerb() *cobra.Command {
 			return render.Rates(a.out, r, l.options())
 		})
 	c.ValidArgsFunction = cobra.NoFileCompletions
-	c.Flags().StringVar(&by, "by", "", "factor whose levels are compared: "+strings.Join(exposure.FactorNames(), ", "))
-	c.Flags().StringVar(&adjust, "adjust", "", "factors held the same, with commas between")
-	c.Flags().StringVar(&reference, "reference", "", "compare with this level, rather than each with all the others together")
-	c.Flags().BoolVar(&midP, "mid-p", false, "crude intervals by mid-P, which cover about 95 %; exact ones cover at least that")
+	c.Flags().StringVar(&by, "by", "", "what to compare: "+strings.Join(exposure.FactorNames(), ", "))
+	c.Flags().StringVar(&adjust, "adjust", "", "what to allow for, with commas between")
+	c.Flags().StringVar(&reference, "reference", "", "compare with this one (default: each with all the others)")
+	c.Flags().BoolVar(&midP, "mid-p", false, "mid-P intervals for the rates as counted: right about 95 % of the time (exact ones at least 95 %)")
 	names := func(_ *cobra.Command, _ []string, typed string) ([]cobra.Completion, cobra.ShellCompDirective) {
 		done, last := "", typed
 		if i := strings.LastIndexByte(typed, ','); i >= 0 {
@@ -101,6 +101,6 @@ func factor(option, name string) (exposure.Factor, error) {
 	if ok {
 		return f, nil
 	}
-	says := "is no factor: there are " + strings.Join(exposure.FactorNames(), ", ") + schema.DidYouMean(name, exposure.FactorNames())
+	says := "is not a factor: choose from " + strings.Join(exposure.FactorNames(), ", ") + schema.DidYouMean(name, exposure.FactorNames())
 	return f, schema.Wrong("--"+option, name, says)
 }

@@ -14,10 +14,10 @@ import (
 func (a *app) recurrenceVerb() *cobra.Command {
 	var work string
 	var overheats bool
-	c := a.lookVerb("recurrence", "how often, as the machines age: mean cumulative function and trend", "the curve", args(0, 0, "no words, only options"),
+	c := a.lookVerb("recurrence", "how often something happens as machines age, and whether more or less often", "the curve", args(0, 0, "no words, only options"),
 		func(_ context.Context, l *look, _ []string) error {
 			if work != "" && overheats {
-				return usage("", "--work and --overheats are two questions: ask one")
+				return usage("", "use --work or --overheats, not both")
 			}
 			r := report.Recurrence(l.source(), work)
 			if l.html != "" {
@@ -26,8 +26,8 @@ func (a *app) recurrenceVerb() *cobra.Command {
 			return render.Recurrence(a.out, r, l.options())
 		})
 	c.ValidArgsFunction = cobra.NoFileCompletions
-	c.Flags().StringVar(&work, "work", "", "of this work, worded as the services are")
+	c.Flags().StringVar(&work, "work", "", "how often this work is done, as you name it in services")
 	_ = c.RegisterFlagCompletionFunc("work", a.completeField(schema.KindNamed("service").Field("work")))
-	c.Flags().BoolVar(&overheats, "overheats", false, "of overheats (unless --work names a work)")
+	c.Flags().BoolVar(&overheats, "overheats", false, "how often machines overheat (the default)")
 	return c
 }

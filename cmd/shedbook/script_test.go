@@ -26,7 +26,7 @@ func TestMain(m *testing.M) {
 
 // The scripts are read as a user would type them: commands, what comes back,
 // the exit code, the files left behind. `! cmd` must fail; `code N cmd` must
-// exit with N.
+// exit with code N.
 func TestScripts(t *testing.T) {
 	testscript.Run(t, testscript.Params{
 		Dir:                 "../../testdata/script",

@@ -26,7 +26,7 @@ func checkSettings(zone, units string) error {
 func (a *app) setVerb() *cobra.Command {
 	return &cobra.Command{
 		Use: "set [SETTING [VALUE]]", Short: "show or change the book's settings", GroupID: "book",
-		Long: "Shows the settings, one of them, or changes one. An empty value ('') takes it back to its default.\nBesides those listed, minutes.CHECK and prior.CAUSE override what `next` reckons with.",
+		Long: "Shows all settings or one, or changes one. An empty value ('') sets the default again.\nminutes.CHECK and prior.CAUSE change how long `next` takes a check to last and how\ncommon it takes a cause to be.",
 		Args: args(0, 2, "a setting and its new value"),
 		RunE: func(cmd *cobra.Command, words []string) error {
 			if len(words) == 2 {

@@ -21,7 +21,7 @@ func (a *app) specVerb() *cobra.Command {
 	}
 	c := &cobra.Command{
 		Use: "set FIGURE VALUE --machine MACHINE | --model MODEL", Short: "set a figure", Args: args(2, 2, "a figure and its value"),
-		Long: "Sets a figure out of the maker's manual, against which checks are judged:\n\n" + list.String() + "  ohm_at_20        what the coolant sensor reads at 20 °C, and likewise at others",
+		Long: "Sets a figure from the maker's manual, which checks are compared with:\n\n" + list.String() + "  ohm_at_20        the coolant sensor at 20 °C; other temperatures likewise",
 		RunE: func(cmd *cobra.Command, given []string) error {
 			r := &schema.Spec{Figure: strings.ToLower(strings.ReplaceAll(given[0], "-", "_")), Value: strings.TrimSpace(given[1])}
 			if err := checkSpec(r); err != nil {
@@ -44,7 +44,7 @@ func (a *app) specVerb() *cobra.Command {
 					if o.Machine != r.Machine || o.Model != r.Model || o.Figure != r.Figure {
 						continue
 					}
-					_, err := b.Amend(cmd.Context(), o.Number, "set anew", func(_ *schema.Kind, x schema.Record) error {
+					_, err := b.Amend(cmd.Context(), o.Number, "set again", func(_ *schema.Kind, x schema.Record) error {
 						x.(*schema.Spec).Value, x.(*schema.Spec).Note = r.Value, r.Note
 						return nil
 					})
@@ -58,7 +58,7 @@ func (a *app) specVerb() *cobra.Command {
 		},
 	}
 	a.addFields(c, k, "figure", "value")
-	return a.group("spec", "figures out of the maker's manual", "record", c, a.listKind(k, "list"))
+	return a.group("spec", "figures from the maker's manual", "record", c, a.listKind(k, "list"))
 }
 
 // checkSpec judges a figure and its value.
@@ -78,7 +78,7 @@ func checkSpec(r *schema.Spec) error {
 		return schema.Wrong(r.Figure, r.Value, strings.TrimPrefix(err.Error(), unit.Quote(r.Value)+" "))
 	}
 	if v < f.Min || v > f.Max {
-		return schema.Wrong(r.Figure, r.Value, fmt.Sprintf("should lie between %v and %v %s", f.Min, f.Max, unitName(unit.Unit(f.Unit))))
+		return schema.Wrong(r.Figure, r.Value, fmt.Sprintf("should be from %v to %v %s", f.Min, f.Max, unitName(unit.Unit(f.Unit))))
 	}
 	return nil
 }

@@ -73,8 +73,8 @@ func (a *app) noted(file string) (out []schema.Meta) {
 
 func (a *app) undoVerb() *cobra.Command {
 	return &cobra.Command{
-		Use: "undo", Short: "take back your last record of the last hour", GroupID: "record", Args: args(0, 0, "no words: it takes back the last record"),
-		Long: "Voids the last record that you entered within the hour on this computer. It stays in\nthe book's past. Once more takes back the one before it.",
+		Use: "undo", Short: "take back your last record, within the hour", GroupID: "record", Args: args(0, 0, "no words: it takes back your last record"),
+		Long: "Voids the last record you made on this computer within the hour; `show` still has it.\nUse it again to take back the record before that.",
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			return a.recordIn(cmd.Context(), func(b *store.Book) error {
 				file := a.undoFile(b)
@@ -100,7 +100,7 @@ func (a *app) undoVerb() *cobra.Command {
 					a.say(0, "took back %d: %s, %s", m.Number, found.Kind.Name, describe(found.Kind, found.Current, s))
 					return nil
 				}
-				return usage("shedbook void NUMBER --why REASON takes back an older one", "there is nothing to undo: the last thing you did here within the hour was no new record")
+				return usage("to take back an older record: shedbook void NUMBER --why REASON", "nothing to undo: you made no new record here within the hour")
 			})
 		},
 	}

@@ -16,8 +16,8 @@ import (
 func (a *app) verifyVerb() *cobra.Command {
 	var asJSON bool
 	c := &cobra.Command{
-		Use: "verify", Short: "look through the whole book: is it sound", GroupID: "book", Args: args(0, 0, "no words, only options"),
-		Long: "Reads every page, reference, table, record, earlier version and attached file of the\nbook, and says what is wrong (exit code 4). Doubts are what records say of each\nother: they are counted, and are no damage.",
+		Use: "verify", Short: "check the whole book for damage", GroupID: "book", Args: args(0, 0, "no words, only options"),
+		Long: "Reads every page, reference, table, record, older version and attached file of the\nbook, and says what is damaged (exit code 4). Records that contradict each other are\ncounted as doubts; they are not damage.",
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			ctx := cmd.Context()
 			return a.view(ctx, func(b *store.Book) error {
@@ -53,7 +53,7 @@ func (a *app) verifyVerb() *cobra.Command {
 					a.sayFound(found, doubts)
 				}
 				if wrong > 0 {
-					says, hint := "is damaged", "leave it as it is, and go on from its last backup"
+					says, hint := "is damaged", "leave it as it is, and go back to the last backup: shedbook restore FILE"
 					if wrong == rows {
 						says, hint = "has rows that the disk spoiled, or another program changed", store.HintChanged
 					}
@@ -103,6 +103,6 @@ func (a *app) sayFound(found []store.Finding, doubts *int) {
 	case *doubts == 0:
 		fmt.Fprintf(a.out, "%-17s none\n", "doubts")
 	default:
-		fmt.Fprintf(a.out, "%-17s %d      shedbook doubts lists them\n", "doubts", *doubts)
+		fmt.Fprintf(a.out, "%-17s %d      to list them: shedbook doubts\n", "doubts", *doubts)
 	}
 }

@@ -12,14 +12,14 @@ import (
 func (a *app) voidVerb() *cobra.Command {
 	var why string
 	c := &cobra.Command{
-		Use: "void NUMBER --why REASON", Short: "take a record out of every report; it stays in the book's past", GroupID: "record", Args: args(1, 1, "a record's number"),
+		Use: "void NUMBER --why REASON", Short: "strike a record out; no report counts it, and the book keeps it", GroupID: "record", Args: args(1, 1, "a record's number"),
 		RunE: func(cmd *cobra.Command, given []string) error {
 			number, err := numberArg(given[0])
 			if err != nil {
 				return err
 			}
 			if strings.TrimSpace(why) == "" {
-				return usage("for instance --why 'typed twice'", "--why is missing: say why the record is voided")
+				return usage("for instance --why 'typed twice'", "--why is missing: say why you void the record")
 			}
 			return a.recordIn(cmd.Context(), func(b *store.Book) error {
 				was, err := a.statesOf(cmd.Context(), b, number)
@@ -43,6 +43,6 @@ func (a *app) voidVerb() *cobra.Command {
 			})
 		},
 	}
-	c.Flags().StringVar(&why, "why", "", "why it is voided")
+	c.Flags().StringVar(&why, "why", "", "why you void it")
 	return c
 }

@@ -121,7 +121,7 @@ func oneOf(near, all []string) string {
 	if len(near) > 0 {
 		return "; did you mean " + strings.Join(near, ", ") + "?"
 	}
-	return "; there are " + strings.Join(all, ", ")
+	return "; choose from " + strings.Join(all, ", ")
 }
 
 // near lists the names that are at most a third of their letters away from

@@ -112,7 +112,7 @@ func (s *Stretch) Unattributed() float64 {
 }
 
 // Stretches are the stretches between a machine's marks; settling is the
-// number of heat cycles after a refill in which the level still settles. A
+// number of heat cycles that the level takes to settle after a refill. A
 // stretch that a refill ends is no stretch: what it lost was poured away
 // unmeasured.
 func (l *Life) Stretches(marks []Mark, settling int) []Stretch {

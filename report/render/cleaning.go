@@ -26,10 +26,10 @@ func Cleaning(w io.Writer, r report.CleaningReport, o Options) error {
 			warn.add(m.Machine, m.Warnings...)
 		}
 		if some {
-			d.Say(fmt.Sprintf("Cleaned that often, the chance of an overheat before the next thorough clean stays under %s. Thorough is both sides, or the radiator out; anything else is a rinse.",
+			d.Say(fmt.Sprintf("If you clean that often, the chance of an overheat before the next thorough clean stays under %s. Thorough means both sides, or the radiator out; anything else is a rinse.",
 				unit.Format(r.RiskPct, unit.Percent, o.system())))
 		} else if len(r.Machines) > 0 {
-			d.Say("Thorough is both sides, or the radiator out; anything else is a rinse.")
+			d.Say("Thorough means both sides, or the radiator out; anything else is a rinse.")
 		}
 		for _, l := range why.lines(": ") {
 			d.Warn("no interval for " + l)
@@ -37,7 +37,7 @@ func Cleaning(w io.Writer, r report.CleaningReport, o Options) error {
 		d.Warn(r.Warnings...)
 		d.Warn(warn.lines(": ")...)
 		if len(r.Machines) > 0 {
-			d.Caution("Core cold, fan unplugged: it starts by itself. Goggles on. Compressed air at 2 bar (30 psi) or less, no pressure jet on the fins; the maker's manual comes first.")
+			d.Caution("Core cold, fan unplugged: it starts by itself. Wear goggles. Use compressed air at 2 bar (30 psi) or less, and no pressure jet on the fins. The maker's manual comes first.")
 		}
 		return d
 	})

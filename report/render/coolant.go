@@ -42,7 +42,7 @@ func Coolant(w io.Writer, r report.CoolantReport, o Options) error {
 }
 
 // lossMeans says which loss is meant.
-const lossMeans = "Loss is what to expect per engine hour from now on, counted since the last change or repair."
+const lossMeans = "Loss is what to expect per engine hour from now on, measured since the last change or repair."
 
 func coolantTable(r report.CoolantReport) *Table {
 	t := &Table{Columns: []Column{
@@ -54,12 +54,12 @@ func coolantTable(r report.CoolantReport) *Table {
 		{Key: "unexplained_ml", Head: "Unexplained", Unit: unit.Millilitres, Drop: 2},
 		{Key: "unattributed_ml"},
 		{Key: "intervals", Head: "Stretches", Drop: 5},
-		{Key: "rate_ml_per_h", Head: "Loss, 95 % interval", Unit: unit.Millilitres, Per: "/h", Span: true},
+		{Key: "rate_ml_per_h", Head: "Loss (95 % interval)", Unit: unit.Millilitres, Per: "/h", Span: true},
 		{Key: "pct_of_system_per_100h", Head: "of the system", Unit: unit.Percent, Per: " per 100 h", Span: true, Drop: 4},
 		{Key: "rate_since"},
 		{Key: "steady", Head: "Steady?", Drop: 6},
 		{Key: "from"},
-		{Key: "to", Head: "Last look", Drop: 7},
+		{Key: "to", Head: "Last reading", Drop: 7},
 		{Key: "why"},
 	}, Empty: "No machine is in the book yet."}
 	for i := range r.Machines {
@@ -94,7 +94,7 @@ func coolantOf(d *Doc, m *report.CoolantMachine, o Options) {
 	if p := coolantChart(m, o); p != nil {
 		d.Plot(p)
 	}
-	t := &Table{Title: "Stretches between two marks", Columns: []Column{
+	t := &Table{Title: "Stretches between level readings", Columns: []Column{
 		{Key: "from", Head: "From"},
 		{Key: "to", Head: "To"},
 		{Key: "hours", Head: "Hours", Unit: unit.Hours},
@@ -107,7 +107,7 @@ func coolantOf(d *Doc, m *report.CoolantMachine, o Options) {
 		s := &m.Stretches[i]
 		if to := quiet(m.Stretches, i); to > i+1 && o.Format != CSV {
 			last := &m.Stretches[to-1]
-			t.Add(Day(s.From), Day(last.To), Number(last.ToH-s.FromH), Number(0), Text(fmt.Sprintf("nothing lost, %d looks", to-i)), Number(0), Number(0))
+			t.Add(Day(s.From), Day(last.To), Number(last.ToH-s.FromH), Number(0), Text(fmt.Sprintf("nothing lost, %d readings", to-i)), Number(0), Number(0))
 			i = to - 1
 			continue
 		}
@@ -116,7 +116,7 @@ func coolantOf(d *Doc, m *report.CoolantMachine, o Options) {
 		case s.Settling:
 			says = "settling"
 		case s.Blind && s.Unattributed() > 0:
-			says = "boil-over of unknown amount"
+			says = "boil-over, amount not known"
 		case s.BoilOver > 0 && s.Unexplained() > 0:
 			says = "boil-over and unexplained"
 		case s.BoilOver > 0:
@@ -144,7 +144,7 @@ func changed(m *report.CoolantMachine, o Options) string {
 		if m.ChangeWhy == nil {
 			return ""
 		}
-		return sentence("no change of the rate is seen: " + *m.ChangeWhy)
+		return sentence("the rate does not change: " + *m.ChangeWhy)
 	}
 	col := &Column{Unit: unit.Millilitres, Per: "/h"}
 	s := fmt.Sprintf("The rate changed from %s to %s %s at about %s engine hours", figureText(c.Before, col, o.system()),
@@ -189,12 +189,12 @@ func coolantChart(m *report.CoolantMachine, o Options) *chart {
 	}
 	last := m.Stretches[len(m.Stretches)-1].ToH
 	col := &Column{Unit: unit.Millilitres}
-	p := &chart{title: "Coolant missing against engine hours", xName: "engine hours", yName: label + " since the first mark", zero: true, curves: []curve{all, odd}}
-	p.alt = fmt.Sprintf("From %s to %s engine hours %s %s were found missing, of which nothing explains %s %s.",
+	p := &chart{title: "Coolant missing by engine hours", xName: "engine hours", yName: label + " since the first reading", zero: true, curves: []curve{all, odd}}
+	p.alt = fmt.Sprintf("From %s to %s engine hours %s %s went missing; %s %s of that is unexplained.",
 		fixed(first, 0), fixed(last, 0), figureText(total, col, o.system()), label, figureText(unexplained, col, o.system()), label)
 	if m.Rate != nil {
 		rate := &Column{Unit: unit.Millilitres, Per: "/h"}
-		p.alt += fmt.Sprintf(" The loss that goes on is %s %s.", intervalText(Interval(*m.Rate), rate, o.system()), rate.label(o.system()))
+		p.alt += fmt.Sprintf(" The loss now is %s %s.", intervalText(Interval(*m.Rate), rate, o.system()), rate.label(o.system()))
 	}
 	return p
 }

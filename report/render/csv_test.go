@@ -12,7 +12,7 @@ import (
 	"pgregory.net/rapid"
 )
 
-// The characters are those of OWASP's "CSV Injection" page; an apostrophe makes
+// The characters were driven on OWASP's "CSV Injection" page; an apostrophe makes
 // spreadsheet programs take the cell as text.
 func TestFormulasAreText(t *testing.T) {
 	for _, s := range []string{"=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "＝1", "'=1", "''-1"} {

@@ -11,21 +11,21 @@ import (
 // Doubts prints what in the log contradicts itself.
 func Doubts(w io.Writer, r report.DoubtsReport, o Options) error {
 	return Print(w, r, o, func() *Doc {
-		d := &Doc{Title: "What in the log contradicts itself", Lead: []string{asOf(r.AsOf, o)}}
+		d := &Doc{Title: "Records that contradict each other", Lead: []string{asOf(r.AsOf, o)}}
 		t := &Table{Columns: []Column{
 			{Key: "machine", Head: "Machine"},
 			{Key: "at", Head: "When"},
 			{Key: "doubt", Head: "Doubt", Drop: 2},
-			{Key: "says", Head: "What is at odds", Wrap: true},
+			{Key: "says", Head: "What does not fit", Wrap: true},
 			{Key: "records", Head: "Records", Drop: 3},
-		}, Empty: "Nothing in the log contradicts itself."}
+		}, Empty: "No records contradict each other."}
 		for _, x := range r.Doubts {
 			t.Add(Text(x.Machine), Moment(x.At), Text(x.Doubt), Text(x.Says), Text(refs(x.Records)))
 		}
 		d.Table(t)
 		d.Warn(r.Warnings...)
 		if len(r.Doubts) > 0 {
-			d.Say("Put a record right with 'correct NUMBER', or strike it out with 'void NUMBER'; both keep what stood there before.")
+			d.Say("Correct a record with 'correct NUMBER', or strike it out with 'void NUMBER'. The book keeps the old version.")
 		}
 		return d
 	})

@@ -10,7 +10,7 @@ import (
 // Due prints the work that comes round: overdue first, then by date.
 func Due(w io.Writer, r report.DueReport, o Options) error {
 	return Print(w, r, o, func() *Doc {
-		d := &Doc{Title: "Work that is due", Lead: []string{asOf(r.AsOf, o) + " What is overdue comes first."}}
+		d := &Doc{Title: "Work that is due", Lead: []string{asOf(r.AsOf, o) + " Overdue work comes first."}}
 		parkedFirst(d, r.Machines)
 		dueTables(d, r)
 		return d
@@ -47,12 +47,12 @@ func dueTable(r report.DueReport) *Table {
 		{Key: "every", Head: "Every", Drop: 2},
 		{Key: "since"},
 		{Key: "due", Head: "Due about"},
-		{Key: "due_low", Head: "at the earliest", Drop: 4},
-		{Key: "due_high", Head: "at the latest", Drop: 3},
+		{Key: "due_low", Head: "earliest", Drop: 4},
+		{Key: "due_high", Head: "latest", Drop: 3},
 		{Key: "last", Head: "Last done", Drop: 1},
 		{Key: "plan"},
 		{Key: "why"},
-	}, Empty: "No work is planned or due. A plan is added with 'plan add'."}
+	}, Empty: "No work is planned or due. Add a plan with 'plan add'."}
 	for i := range r.Due {
 		d := &r.Due[i]
 		state := Text("to come")

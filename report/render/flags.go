@@ -23,12 +23,12 @@ func Flags(w io.Writer, r flags.Result, o Options) error {
 			for i := range r.Resting {
 				who = append(who, owner(&r.Resting[i])+" "+r.Resting[i].Flag)
 			}
-			d.Say("Answered, and at rest until there is new evidence: " + several(who, 20) + ".")
+			d.Say("Answered, so quiet until new evidence comes in: " + several(who, 20) + ".")
 		}
 		d.Warn(r.Warnings...)
 		d.Say(doubtsStand(r.Doubts))
 		if len(r.Flags) > 0 {
-			d.Say("The reasoning in full: 'flags MACHINE'. What you find: 'answer MACHINE FLAG'.")
+			d.Say("For all the reasons: 'flags MACHINE'. To say what you found: 'answer MACHINE FLAG'.")
 		}
 		return d
 	})
@@ -61,7 +61,7 @@ func FlagsOf(w io.Writer, r flags.Result, who string, o Options) error {
 			d.Say("No flag is raised for " + who + ".")
 			for _, s := range r.Standing {
 				if s.Flag != "" {
-					d.Say(fmt.Sprintf("The likeliest pattern is %s: %s; a flag needs %s.", s.Flag, evidenceText(s.Evidence.Log10BayesFactor), odds(s.Evidence.Needed)))
+					d.Say(fmt.Sprintf("The likeliest fault is %s: %s; a flag needs %s.", s.Flag, evidenceText(s.Evidence.Log10BayesFactor), odds(s.Evidence.Needed)))
 					if p := evidencePlot(s.Flag, s.Curve, s.Evidence.Needed); p != nil {
 						d.Plot(p)
 					}
@@ -75,14 +75,14 @@ func FlagsOf(w io.Writer, r flags.Result, who string, o Options) error {
 
 func flagInFull(d *Doc, f *flags.Flag, o Options) {
 	d.Section(owner(f) + ": " + f.Flag)
-	d.Say(fmt.Sprintf("Since about %s; raised %s. The log speaks %s for it against a sound machine; a flag needs %s.",
+	d.Say(fmt.Sprintf("Since about %s, raised %s. This log is %s likelier with this fault than without; a flag needs %s.",
 		o.day(f.Since), o.day(f.Raised), odds(f.Evidence.Log10BayesFactor), odds(f.Evidence.Needed)))
 	d.List(sentences(f.Reasons))
 	if p := evidencePlot(f.Flag, f.Curve, f.Evidence.Needed); p != nil {
 		d.Plot(p)
 	}
 	if f.Rival != nil {
-		d.Say(fmt.Sprintf("Its rival is %s, for which the log speaks %s.", f.Rival.Flag, odds(f.Rival.Log10BayesFactor)))
+		d.Say(fmt.Sprintf("The next likeliest fault is %s, %s likelier than none.", f.Rival.Flag, odds(f.Rival.Log10BayesFactor)))
 	}
 	for _, s := range f.Would {
 		d.Say(sentence(s))
@@ -91,7 +91,7 @@ func flagInFull(d *Doc, f *flags.Flag, o Options) {
 		d.Say(answerText(f, o))
 	}
 	if f.NextCheck != nil {
-		d.Say("Next check: " + *f.NextCheck + ", which tells most of this pattern; shedbook next " + schema.Quote(Safe(f.Machine)) + " weighs every cause, and what was checked already.")
+		d.Say("Next check: " + *f.NextCheck + ", the best test of this. shedbook next " + schema.Quote(Safe(f.Machine)) + " weighs all causes and the checks already done.")
 	}
 	d.Caution(sentence(f.Caution))
 }
@@ -122,7 +122,7 @@ func answerText(f *flags.Flag, o Options) string {
 		s += " (" + a.Cause + ")"
 	}
 	if a.Service != nil {
-		s += ", mended by service " + strconv.FormatInt(*a.Service, 10)
+		s += ", fixed by service " + strconv.FormatInt(*a.Service, 10)
 	}
 	return s + "."
 }
@@ -171,13 +171,13 @@ func odds(log10 float64) string {
 	case math.IsNaN(log10):
 		return "unknown"
 	case log10 >= 6:
-		return "over a million to 1"
+		return "over a million times"
 	case log10 <= -6:
-		return "1 to over a million"
+		return "over a million times less"
 	case log10 < 0:
-		return "1 to " + rounded(math.Pow(10, -log10))
+		return rounded(math.Pow(10, -log10)) + " times less"
 	}
-	return rounded(math.Pow(10, log10)) + " to 1"
+	return rounded(math.Pow(10, log10)) + " times"
 }
 
 // rounded is a number with two figures, thousands apart.
@@ -197,9 +197,9 @@ func rounded(v float64) string {
 
 func evidenceText(log10 float64) string {
 	if log10 < 0 {
-		return "the log speaks against it, " + odds(log10)
+		return "the log is " + odds(log10) + " likely with it than without"
 	}
-	return "the log speaks " + odds(log10) + " for it"
+	return "the log is " + odds(log10) + " likelier with it than without"
 }
 
 // evidencePlot is the evidence over the engine hours, as powers of ten.
@@ -218,8 +218,8 @@ func evidencePlot(flag string, curvePoints []flags.Point, needed float64) *chart
 		}
 	}
 	last := curvePoints[len(curvePoints)-1]
-	return &chart{title: "Evidence for " + flag, xName: "recorded engine hours", yName: "log10 Bayes factor (2 is 100 to 1)", curves: []curve{c},
+	return &chart{title: "Evidence for " + flag, xName: "recorded engine hours", yName: "log10 Bayes factor (2 means 100 times)", curves: []curve{c},
 		line: &level{needed, "enough for a flag"},
-		alt: fmt.Sprintf("The evidence stands at %s after %s h (log10 Bayes factor %s); at its highest it was %s, at %s h; a flag needs %s.",
-			odds(last.Log10BayesFactor), fixed(last.Hours, 0), fixed(last.Log10BayesFactor, 1), odds(top.Log10BayesFactor), fixed(top.Hours, 0), odds(needed))}
+		alt: fmt.Sprintf("After %s h the log is %s likelier with this fault than without (log10 Bayes factor %s). The highest was %s, at %s h; a flag needs %s.",
+			fixed(last.Hours, 0), odds(last.Log10BayesFactor), fixed(last.Log10BayesFactor, 1), odds(top.Log10BayesFactor), fixed(top.Hours, 0), odds(needed))}
 }

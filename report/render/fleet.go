@@ -19,7 +19,7 @@ func Fleet(w io.Writer, r report.FleetReport, o Options) error {
 			d.Table(fleetTable(r, nil, o))
 			return d
 		}
-		d.Lead = append(d.Lead, sentence(r.Order)+" Since clean is since the last thorough one. Coolant loss is what to expect per engine hour from now on.")
+		d.Lead = append(d.Lead, sentence(r.Order)+" Since clean means since the last thorough clean. Coolant loss is what to expect per engine hour from now on.")
 		parkedFirst(d, r.NotReady())
 		d.Table(fleetTable(r, nil, o))
 		fleetNotes(d, r, o)
@@ -30,7 +30,7 @@ func Fleet(w io.Writer, r report.FleetReport, o Options) error {
 func fleetNotes(d *Doc, r report.FleetReport, o Options) {
 	for _, m := range r.NotReady() {
 		if m.State.State == state.Watch {
-			d.Say("Why a machine is on watch, 'next MACHINE' says first.")
+			d.Say("To see why a machine is on watch: 'next MACHINE'.")
 			break
 		}
 	}
@@ -42,7 +42,7 @@ func fleetNotes(d *Doc, r report.FleetReport, o Options) {
 			why.add(m.Machine, deref(m.CoolantWhy))
 		}
 		if m.EngineHours != nil && !m.ByMeter {
-			hours.add(m.Machine, "no meter was ever read, hours are those of the recorded runs")
+			hours.add(m.Machine, "no meter reading, so the hours are added up from runs")
 		}
 	}
 	for _, l := range why.lines(": ") {
@@ -57,7 +57,7 @@ func doubtsStand(n int) string {
 	if n == 0 {
 		return ""
 	}
-	return plural(n, "doubt stands", "doubts stand") + ": 'doubts' lists the records that contradict each other."
+	return plural(n, "open doubt", "open doubts") + ". To see the records that contradict each other: 'doubts'."
 }
 
 // fleetTable is the table of the fleet; with weeks it has their small plots.
@@ -182,7 +182,7 @@ func FleetPage(w io.Writer, r report.FleetReport, f flags.Result, due report.Due
 	d.Say(fmt.Sprintf("%s, %s, %s overdue.", plural(len(r.Machines), "machine", "machines"), plural(len(f.Flags), "flag raised", "flags raised"), plural(overdue, "piece of work", "pieces of work")))
 	parkedFirst(d, r.NotReady())
 	d.Section("Machines")
-	d.Say(sentence(r.Order) + " Since clean is since the last thorough one. Coolant loss is what to expect per engine hour from now on.")
+	d.Say(sentence(r.Order) + " Since clean means since the last thorough clean. Coolant loss is what to expect per engine hour from now on.")
 	by := map[string]*report.Weeks{}
 	for i := range weeks {
 		by[weeks[i].Machine] = &weeks[i]
@@ -200,7 +200,7 @@ func FleetPage(w io.Writer, r report.FleetReport, f flags.Result, due report.Due
 	for i := range f.Flags {
 		flag := &f.Flags[i]
 		d.Sub(owner(flag) + ": " + flag.Flag)
-		d.Say(fmt.Sprintf("Since about %s, raised %s; the log speaks %s for it.", o.day(flag.Since), o.day(flag.Raised), odds(flag.Evidence.Log10BayesFactor)))
+		d.Say(fmt.Sprintf("Since about %s, raised %s; the log is %s likelier with this fault than without.", o.day(flag.Since), o.day(flag.Raised), odds(flag.Evidence.Log10BayesFactor)))
 		d.List(sentences(flag.Reasons))
 		if flag.NextCheck != nil {
 			d.Say("Next check: " + *flag.NextCheck + ".")

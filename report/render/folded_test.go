@@ -75,7 +75,7 @@ func TestColumnsGoTogether(t *testing.T) {
 	narrow := text(30)
 	assert.NotContains(t, narrow, "120 hours")
 	assert.NotContains(t, narrow, "30 hours")
-	assert.Contains(t, strings.Join(strings.Fields(narrow), " "), "Not shown for want of room: since clean, of it in mud.")
+	assert.Contains(t, strings.Join(strings.Fields(narrow), " "), "Hidden, the window is too narrow: since clean, of it in mud.")
 }
 
 // Red is for what is parked or flagged: not for a caution, an overheat or overdue

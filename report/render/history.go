@@ -44,11 +44,11 @@ func History(w io.Writer, r report.HistoryReport, papers Papers, o Options) erro
 		historyHeat(d, r, o)
 		d.Section("What is not known")
 		if len(r.Unknown) == 0 {
-			d.Say("The log tells of every hour the meter shows.")
+			d.Say("Every hour on the meter is recorded.")
 		}
 		d.List(sentences(r.Unknown))
 		if len(r.Doubts) > 0 {
-			d.Sub("What contradicts itself")
+			d.Sub("Records that contradict each other")
 			var says []string
 			for i := range r.Doubts {
 				says = append(says, sentence(r.Doubts[i].Says))
@@ -121,13 +121,13 @@ func glance(r report.HistoryReport, o Options) *Table {
 	if r.EngineHours != nil {
 		hours = unit.Format(*r.EngineHours, unit.Hours, o.system()) + ", by the meter"
 		if !r.ByMeter {
-			hours = unit.Format(*r.EngineHours, unit.Hours, o.system()) + ", by the recorded runs; no meter was read"
+			hours = unit.Format(*r.EngineHours, unit.Hours, o.system()) + ", added up from runs, no meter reading"
 		}
 	}
 	say("Engine hours", hours)
-	say("Recorded", fmt.Sprintf("%s in %s, of them %s in mud", unit.Format(r.RecordedHours, unit.Hours, o.system()), plural(r.Runs, "run", "runs"), unit.Format(r.MudHours, unit.Hours, o.system())))
+	say("Recorded", fmt.Sprintf("%s in %s, %s in mud", unit.Format(r.RecordedHours, unit.Hours, o.system()), plural(r.Runs, "run", "runs"), unit.Format(r.MudHours, unit.Hours, o.system())))
 	if r.UnrecordedHours > 0.05 {
-		say("Not recorded", unit.Format(r.UnrecordedHours, unit.Hours, o.system())+" that the meter shows beyond the runs")
+		say("Not recorded", unit.Format(r.UnrecordedHours, unit.Hours, o.system())+" on the meter, in no recorded run")
 	}
 	if r.Acquired != nil {
 		say("Came into the fleet", o.day(*r.Acquired))
@@ -143,7 +143,7 @@ func glance(r report.HistoryReport, o Options) *Table {
 	}
 	say("Overheats", strconv.Itoa(r.Overheats))
 	if c := &r.Cleaning; c.LastThorough != nil {
-		say("Last thorough clean", fmt.Sprintf("%s, %s ago, of them %s in mud", o.day(*c.LastThorough), unit.Format(c.HoursSinceThorough, unit.Hours, o.system()), unit.Format(c.MudHoursSinceThorough, unit.Hours, o.system())))
+		say("Last thorough clean", fmt.Sprintf("%s, %s ago, %s in mud", o.day(*c.LastThorough), unit.Format(c.HoursSinceThorough, unit.Hours, o.system()), unit.Format(c.MudHoursSinceThorough, unit.Hours, o.system())))
 	} else {
 		say("Last thorough clean", "none is recorded")
 	}
@@ -162,7 +162,7 @@ func coolantWords(c report.CoolantMachine, o Options) string {
 	}
 	col := &Column{Unit: unit.Millilitres, Per: "/h"}
 	if c.Rate.Low <= 0 && c.UnexplainedMl <= 0 { // a median would say that something goes
-		return "nothing was seen to go, and at most " + unit.Format(c.Rate.High, unit.Millilitres, o.system()) + "/h does"
+		return "no loss was seen; it is at most " + unit.Format(c.Rate.High, unit.Millilitres, o.system()) + "/h"
 	}
 	s := intervalText(Interval(*c.Rate), col, o.system()) + " " + col.label(o.system()) + " to expect from now on"
 	if c.RatePct != nil {
@@ -174,7 +174,7 @@ func coolantWords(c report.CoolantMachine, o Options) string {
 func historyOpen(d *Doc, r report.HistoryReport) {
 	d.Section("What is open")
 	if len(r.Open) == 0 {
-		d.Say("No flag stands on this machine.")
+		d.Say("This machine has no flag.")
 	}
 	var says []string
 	for _, m := range r.Open {
@@ -205,11 +205,11 @@ func historyCoolant(d *Doc, r report.HistoryReport, o Options) {
 	d.Section("Coolant")
 	c := &r.Coolant
 	if c.Intervals == 0 {
-		d.Say(sentence("no coolant use can be told: " + coolantWords(*c, o)))
+		d.Say(sentence("coolant use is not known: " + coolantWords(*c, o)))
 		return
 	}
 	amount := func(ml float64) string { return unit.Format(ml, unit.Millilitres, o.system()) }
-	d.Say(fmt.Sprintf("Topped up %s in all. Between marks %s went while the level settled after a refill, %s boiled over, and nothing explains %s: %s.",
+	d.Say(fmt.Sprintf("Topped up %s in all. Between level readings, %s settled after refills, %s boiled over and %s is unexplained: %s.",
 		amount(c.ToppedUpMl), amount(c.SettlingMl), amount(c.BoilOverMl), amount(c.UnexplainedMl), coolantWords(*c, o)))
 	d.Say(steadyWords(c))
 	d.Say(changed(c, o))
@@ -225,11 +225,11 @@ func historyCoolant(d *Doc, r report.HistoryReport, o Options) {
 func steadyWords(c *report.CoolantMachine) string {
 	switch {
 	case c.Steady == nil && c.SteadyWhy != nil:
-		return sentence("whether it goes steadily or in bursts can't be said: " + *c.SteadyWhy)
+		return sentence("the log does not show whether the loss is steady or in bursts: " + *c.SteadyWhy)
 	case c.Steady == nil:
 		return ""
 	case *c.Steady:
-		return "It goes steadily with the hours."
+		return "The loss is steady."
 	}
 	return "It goes in bursts, not steadily with the hours."
 }
@@ -243,7 +243,7 @@ func historyCoolantPlot(r report.HistoryReport, o Options) *chart {
 	_, label := shown(0, unit.Millilitres, o.system())
 	all := curve{words: "all that was missing", class: "c2"}
 	odd := curve{words: "unexplained", class: "c1", dotted: true}
-	p := &chart{title: "Coolant missing against engine hours", xName: "engine hours", yName: label + " since the first mark", zero: true}
+	p := &chart{title: "Coolant missing by engine hours", xName: "engine hours", yName: label + " since the first reading", zero: true}
 	for _, q := range r.CoolantPlot {
 		all.pts = append(all.pts, point{q.Engine, ml(q.Lost), nan, nan})
 		odd.pts = append(odd.pts, point{q.Engine, ml(q.Unexplained), nan, nan})
@@ -256,7 +256,7 @@ func historyCoolantPlot(r report.HistoryReport, o Options) *chart {
 		p.legends = []keyed{{"down", "refill", "▼", "refill"}}
 	}
 	first, last := r.CoolantPlot[0], r.CoolantPlot[len(r.CoolantPlot)-1]
-	p.alt = fmt.Sprintf("From %s to %s engine hours %s were found missing, of which nothing explains %s; %s.", fixed(first.Engine, 0), fixed(last.Engine, 0),
+	p.alt = fmt.Sprintf("From %s to %s engine hours %s went missing; %s of that is unexplained; %s.", fixed(first.Engine, 0), fixed(last.Engine, 0),
 		unit.Format(last.Lost, unit.Millilitres, o.system()), unit.Format(last.Unexplained, unit.Millilitres, o.system()), plural(len(p.events), "refill", "refills"))
 	return p
 }
@@ -314,9 +314,9 @@ func historyHeat(d *Doc, r report.HistoryReport, o Options) {
 		every = append(every, intervalText(Interval(*c.EveryH), &Column{}, o.system())+" hours")
 	}
 	if len(every) > 0 {
-		d.Say("It wants a thorough clean every " + strings.Join(every, ", or every ") + ".")
+		d.Say("It needs a thorough clean every " + strings.Join(every, ", or every ") + ".")
 	} else if c.Why != nil {
-		d.Say(sentence("how often it wants a thorough clean can't be said: " + *c.Why))
+		d.Say(sentence("how often it needs a thorough clean is not known: " + *c.Why))
 	}
 	d.Warn(c.Warnings...)
 }
@@ -409,7 +409,7 @@ func byMonth(r report.HistoryReport, o Options) report.HistoryReport {
 const monthKind = "month"
 
 func historyEntries(r report.HistoryReport) *Table {
-	t := &Table{Title: "All records in time order, runs aside", Columns: []Column{
+	t := &Table{Title: "All records by date, without runs", Columns: []Column{
 		{Key: "at", Head: "When"},
 		{Key: "engine_hours", Head: "Engine", Unit: unit.Hours, Drop: 1},
 		{Key: "kind", Head: "Kind", Drop: 2},
@@ -418,7 +418,7 @@ func historyEntries(r report.HistoryReport) *Table {
 		{Key: "note", Head: "Note", Wrap: true},
 		{Key: "amended", Head: "Corrected"},
 		{Key: "held"},
-	}, Empty: "Nothing but runs is recorded of this machine."}
+	}, Empty: "Only runs are recorded for this machine."}
 	for i := range r.Entries {
 		e := &r.Entries[i]
 		amended := Cell{}
@@ -443,9 +443,9 @@ func historyEntries(r report.HistoryReport) *Table {
 }
 
 func historyFoot(r report.HistoryReport, papers Papers) []string {
-	foot := []string{"A blank is not recorded; it is never zero. Intervals are 95 %. A corrected record keeps its earlier versions in the book."}
+	foot := []string{"A blank means not recorded, never zero. Intervals are 95 %. The book keeps the older versions of corrected records."}
 	if r.Masked {
-		foot = append(foot, "Drivers are letters here.")
+		foot = append(foot, "Letters stand for drivers here.")
 	}
 	if papers.Digest != "" {
 		foot = append(foot, "Digest of the records: "+papers.Digest)

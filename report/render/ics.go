@@ -42,9 +42,9 @@ func Calendar(w io.Writer, r report.DueReport, o Options) (events int, err error
 }
 
 // beforeWork stands in every event. What is short here is told in full by 'cautions'.
-const beforeWork = "Before work: let the engine cool until the cap is hand-warm; hot coolant stands under pressure and scalds. " +
-	"The fan may start by itself, also with the key out. A lifted machine rests on stands, not on the jack. " +
-	"Coolant poisons animals and children: catch it, and wipe up spills. Compressed air never at skin, goggles on. Run the engine outdoors. " +
+const beforeWork = "Before work: let the engine cool until the cap is hand-warm; hot coolant is under pressure and scalds. " +
+	"The fan may start by itself, even with the key out. Put a lifted machine on stands, not on the jack. " +
+	"Coolant poisons animals and children: catch it, and wipe up spills. Never blow compressed air at skin; wear goggles. Run the engine outdoors only. " +
 	"The maker's manual comes first; brakes, steering, fuel and the opened engine are for a licensed mechanic. More: shedbook cautions"
 
 func duty(d *report.Due, asOf time.Time, zone *time.Location) *ical.Component {

@@ -26,7 +26,7 @@ func Next(w io.Writer, r next.Result, o Options) error {
 		if len(r.Candidates) == 0 {
 			return d
 		}
-		causes := &Table{Columns: []Column{{Key: "cause", Head: "Cause"}, {Key: "probability", Head: "Probability"}, {Key: "minutes", Head: "To mend", Unit: unit.Minutes}}}
+		causes := &Table{Columns: []Column{{Key: "cause", Head: "Cause"}, {Key: "probability", Head: "Probability"}, {Key: "minutes", Head: "To fix it", Unit: unit.Minutes}}}
 		for i := range r.Candidates[:min(inFull, len(r.Candidates))] {
 			c := &r.Candidates[i]
 			causes.Add(Text(c.Cause), Share(c.Probability), Number(c.Minutes))
@@ -42,14 +42,14 @@ func Next(w io.Writer, r next.Result, o Options) error {
 		shown := byWhen(worth[:min(inFull, len(worth))])
 		checks := &Table{Columns: []Column{{Key: "check", Head: "Check"}, {Key: "when", Head: "When"}, {Key: "minutes", Head: "Takes", Unit: unit.Minutes},
 			{Key: "expected_minutes_saved", Head: "Saves", Unit: unit.Minutes}, {Key: "if_fail", Head: "If it fails", Wrap: true}},
-			Empty: "No check would tell more."}
+			Empty: "No check would help more."}
 		for i := range shown {
 			c := &shown[i]
 			checks.Add(Text(c.Check), Text(c.When), Number(c.Minutes+c.CoolDown), Number(c.MinutesSaved), Text(clause(c.IfFail)))
 		}
 		more := len(r.Checks) - len(shown) + max(0, len(r.Candidates)-inFull)
 		if more > 0 {
-			checks.Notes = []string{fmt.Sprintf("%s and %s more, and how each is done: shedbook next %s --all", plural(len(r.Checks)-len(shown), "check", "checks"),
+			checks.Notes = []string{fmt.Sprintf("%s and %s more, and how to do each: shedbook next %s --all", plural(len(r.Checks)-len(shown), "check", "checks"),
 				plural(max(0, len(r.Candidates)-inFull), "cause", "causes"), schema.Quote(r.Machine))}
 		}
 		d.Table(checks)
@@ -67,7 +67,7 @@ func Next(w io.Writer, r next.Result, o Options) error {
 				if c.Check == *r.Do.Check { // what is told in full is the one to do
 					d.Say(sentence(c.Check + ": " + c.How))
 					if c.Again != "" {
-						d.Say(sentence("asked for again: " + c.Again))
+						d.Say(sentence("again, because " + c.Again))
 					}
 					say(c.Cautions)
 				}
@@ -83,7 +83,7 @@ func Next(w io.Writer, r next.Result, o Options) error {
 			d.Caution(strings.Join(cautions, " "))
 		}
 		if !r.IsParked() { // which says so
-			d.Say("The maker's manual overrides every figure here.")
+			d.Say("The maker's manual comes before every figure here.")
 		}
 		return d
 	})
@@ -143,10 +143,10 @@ func NextInFull(w io.Writer, r next.Result, o Options) error {
 		if len(r.Candidates) == 0 {
 			return d
 		}
-		causes := &Table{Title: "Causes, most probable first", Columns: []Column{
+		causes := &Table{Title: "Causes, likeliest first", Columns: []Column{
 			{Key: "cause", Head: "Cause"},
 			{Key: "probability", Head: "Probability"},
-			{Key: "minutes", Head: "To mend", Unit: unit.Minutes},
+			{Key: "minutes", Head: "To fix it", Unit: unit.Minutes},
 			{Key: "means", Head: "What it is", Wrap: true, Drop: 1},
 			{Key: "for"},
 			{Key: "against"},
@@ -154,13 +154,13 @@ func NextInFull(w io.Writer, r next.Result, o Options) error {
 		for i := range r.Candidates {
 			c := &r.Candidates[i]
 			if n := len(r.Candidates) - i; i >= 3 && c.Probability < 0.01 && o.Format != CSV {
-				causes.Notes = []string{plural(n, "cause is", "causes are") + " left out here, less probable than 1 in 100."}
+				causes.Notes = []string{plural(n, "cause is", "causes are") + " not shown, each less likely than 1 in 100."}
 				break
 			}
 			causes.Add(Text(c.Cause), Share(c.Probability), Number(c.Minutes), Text(c.Means), Lines(c.For), Lines(c.Against))
 		}
 		d.Table(causes)
-		d.Say("More than one cause may be there, so the probabilities may add up to more than 1.")
+		d.Say("There may be more than one cause, so the probabilities may add up to more than 1.")
 		for i := range r.Candidates {
 			c := &r.Candidates[i]
 			if i == inFull {
@@ -174,9 +174,9 @@ func NextInFull(w io.Writer, r next.Result, o Options) error {
 				says = append(says, "against: "+s)
 			}
 			if len(says) == 0 {
-				says = []string{"the log speaks neither for it nor against it"}
+				says = []string{"the log says nothing for or against it"}
 			}
-			d.Section("What speaks for and against " + c.Cause)
+			d.Section("For and against " + c.Cause)
 			d.List(sentences(says))
 		}
 		d.Table(checksTable(r))
@@ -194,29 +194,29 @@ func NextInFull(w io.Writer, r next.Result, o Options) error {
 				d.Say(sentence("not at hand: " + strings.Join(c.Missing, ", ")))
 			}
 			if c.Again != "" {
-				d.Say(sentence("asked for again: " + c.Again))
+				d.Say(sentence("again, because " + c.Again))
 			}
 			d.List(sentences([]string{"pass: " + c.IfPass, "fail: " + c.IfFail}))
 			d.Caution(sentence(c.Caution))
 		}
 		d.Warn(r.Warnings...)
-		d.Say("The maker's manual overrides every figure here.")
+		d.Say("The maker's manual comes before every figure here.")
 		return d
 	})
 }
 
 func checksTable(r next.Result) *Table {
-	t := &Table{Title: "Checks, most minutes saved for a minute first", Columns: []Column{
+	t := &Table{Title: "Checks, the most time saved per minute first", Columns: []Column{
 		{Key: "check", Head: "Check"},
 		{Key: "when", Head: "When"},
 		{Key: "minutes", Head: "Takes", Unit: unit.Minutes},
 		{Key: "cool_down_minutes", Head: "Cools", Unit: unit.Minutes, Drop: 3},
 		{Key: "expected_minutes_saved", Head: "Saves", Unit: unit.Minutes},
-		{Key: "fail_probability", Head: "Chance to fail", Drop: 2},
+		{Key: "fail_probability", Head: "Chance of a fail", Drop: 2},
 		{Key: "if_pass", Head: "If it passes", Wrap: true, Drop: 1},
 		{Key: "if_fail", Head: "If it fails", Wrap: true},
 		{Key: "caution"},
-	}, Empty: "No check would tell more."}
+	}, Empty: "No check would help more."}
 	for i := range r.Checks {
 		c := &r.Checks[i]
 		t.Add(Text(c.Check), Text(c.When), Number(c.Minutes), Number(c.CoolDown), Number(c.MinutesSaved), Share(c.FailChance), Text(c.IfPass), Text(c.IfFail), Text(c.Caution))

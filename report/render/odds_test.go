@@ -16,12 +16,12 @@ func TestOdds(t *testing.T) {
 		math.Log10(444):      "440 to 1",
 		math.Log10(27_100):   "27,000 to 1",
 		math.Log10(999_600):  "1,000,000 to 1",
-		6:                    "over a million to 1",
-		40:                   "over a million to 1",
+		6:                    "over a million times",
+		40:                   "over a million times",
 		-math.Log10(27_100):  "1 to 27,000",
 		-math.Log10(999_600): "1 to 1,000,000",
-		-6:                   "1 to over a million",
-		math.Inf(-1):         "1 to over a million",
+		-6:                   "over a million times less",
+		math.Inf(-1):         "over a million times less",
 		math.NaN():           "unknown",
 	} {
 		require.Equal(t, want, odds(log10), log10)

@@ -17,7 +17,7 @@ func samplePlots() []plot {
 		&dots{title: "Overheats by driver, against the rest", axis: "times the rate of the others (log scale)", one: true, crude: "as counted", adj: "speed, terrain held",
 			rows: []dotRow{
 				{label: "D3", crude: &Interval{4.1, 1.3, 12, 0.95}, adj: &Interval{1.1, 0.4, 2.9, 0.95}},
-				{label: "D1, who drives the long way round", crude: &Interval{0.4, 0.1, 1.5, 0.95}, adj: &Interval{0.9, 0.3, 2.6, 0.95}},
+				{label: "D1, add, list and rename drivers the long way round", crude: &Interval{0.4, 0.1, 1.5, 0.95}, adj: &Interval{0.9, 0.3, 2.6, 0.95}},
 				{label: "D7", crude: &Interval{0, math.Inf(-1), 8.2, 0.95}},
 			}},
 		&timeline{title: "Overheats, cleanings and refills", alt: "3 overheats, 2 cleanings and 1 refill in a year.", first: day(0), last: day(360),
@@ -27,7 +27,7 @@ func samplePlots() []plot {
 				{label: "thorough cleans", shape: "square", class: "clean", glyph: '■', at: []time.Time{day(25), day(300)}},
 				{label: "refills", shape: "down", class: "refill", glyph: '▼', at: []time.Time{day(95)}},
 			}},
-		&chart{title: "Overheats a machine against engine hours", xName: "engine hours", yName: "overheats a machine", zero: true, alt: "0.9 overheats a machine by 400 h.",
+		&chart{title: "Overheats a machine against engine hours", xName: "engine hours", yName: "overheats a machine", zero: true, alt: "0.9 overheats per machine by 400 h.",
 			curves: []curve{{class: "c1", step: true, words: "mean cumulative function", pts: []point{{0, 0, 0, 0}, {61, 0.1, 0, 0.3}, {200, 0.5, 0.2, 0.8}, {350, 0.9, 0.4, 1.5}, {400, 0.9, 0.4, 1.5}}}}},
 		&chart{title: "Evidence for steady loss", xName: "engine hours", yName: "log10 Bayes factor", alt: "The evidence passed the line at 150 h.",
 			line:   &level{y: 2.1, words: "enough for a flag"},
@@ -65,7 +65,7 @@ func TestPlotsOnTerminal(t *testing.T) {
 	d := &Doc{}
 	d.Plot(samplePlots()[0])
 	assert.Equal(t, "Overheats by driver, against the rest: D3: as counted 4.1 (1.3 to 12.0), speed, terrain held 1.1 (0.4 to 2.9); "+
-		"D1, who drives the long way round: as counted 0.40 (0.10 to 1.50), speed, terrain held 0.90 (0.30 to 2.60); D7: as counted 0 (up to 8.2).\n",
+		"D1, add, list and rename drivers the long way round: as counted 0.40 (0.10 to 1.50), speed, terrain held 0.90 (0.30 to 2.60); D7: as counted 0 (up to 8.2).\n",
 		printed(t, d, Options{Format: Plain}), "a pipe gets the plot in words")
 }
 

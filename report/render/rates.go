@@ -38,7 +38,7 @@ func Rates(w io.Writer, r report.RatesReport, o Options) error {
 			say()
 		}
 		if r.Intervals == "mid-P" {
-			d.Say("Crude intervals and p by mid-P.")
+			d.Say("Intervals and p for the rates as counted are mid-P.")
 		}
 		if len(r.AdjustedFor) > 0 && r.Method != "" {
 			d.Say("Method: " + sentence(r.Method))
@@ -78,7 +78,7 @@ func ratesTable(r report.RatesReport) *Table {
 		{Key: "crude_p"},
 		{Key: "why"},
 		{Key: "mostly_on"},
-	}, Empty: "No hours with a " + r.By + " are recorded: there is nothing to compare."}
+	}, Empty: "No hours with a recorded " + r.By + ", so there is nothing to compare."}
 	for i := range r.Levels {
 		l := &r.Levels[i]
 		ratio, held := Estimated((*Interval)(l.CrudeRatio)), Estimated((*Interval)(l.AdjustedRatio))

@@ -13,7 +13,7 @@ import (
 func Recurrence(w io.Writer, r report.RecurrenceReport, o Options) error {
 	return Print(w, r, o, func() *Doc {
 		d := &Doc{Title: "How often: " + r.Of, Lead: []string{asOf(r.AsOf, o)}}
-		d.main = &Table{Columns: []Column{{Key: "hours", Head: "By", Unit: unit.Hours}, {Key: "at_risk", Head: "Machines at risk"}, {Key: "mcf", Head: "Mean a machine", Span: true}}}
+		d.main = &Table{Columns: []Column{{Key: "hours", Head: "By", Unit: unit.Hours}, {Key: "at_risk", Head: "Machines at risk"}, {Key: "mcf", Head: "Mean per machine", Span: true}}}
 		for _, p := range r.Curve {
 			d.main.Add(Number(p.Hours), Count(p.AtRisk), Estimated(&Interval{p.MCF, p.Low, p.High, 0.95}))
 		}
@@ -27,12 +27,12 @@ func Recurrence(w io.Writer, r report.RecurrenceReport, o Options) error {
 			{Key: "machine", Head: "Machine"},
 			{Key: "events", Head: "Events"},
 			{Key: "hours", Head: "Hours", Unit: unit.Hours},
-			{Key: "says", Head: "Getting"},
+			{Key: "says", Head: "Trend"},
 			{Key: "laplace", Head: "Laplace", Drop: 2},
 			{Key: "p", Head: "p", Drop: 1},
 			{Key: "power_law_shape", Head: "Power-law shape", Span: true, Drop: 3},
-			{Key: "why", Head: "Why not", Wrap: true, Drop: 4},
-		}, Empty: "No machine has hours to look at."}
+			{Key: "why", Head: "Reason", Wrap: true, Drop: 4},
+		}, Empty: "No machine has recorded hours."}
 		var warn grouped
 		for i := range r.Trend {
 			m := &r.Trend[i]
@@ -49,7 +49,7 @@ func Recurrence(w io.Writer, r report.RecurrenceReport, o Options) error {
 		if len(t.Rows) > 0 {
 			d.Table(t)
 			if n := len(r.Trend) - len(t.Rows); n > 0 {
-				d.Warn(plural(n, "machine without any is", "machines without any are") + " left out of the table.")
+				d.Warn(plural(n, "machine has none and is", "machines have none and are") + " not in the table.")
 			}
 		}
 		d.Warn(r.Warnings...)
@@ -71,7 +71,7 @@ func recurrencePlot(r report.RecurrenceReport) *chart {
 	if end > last.x {
 		c.pts = append(c.pts, point{end, last.y, last.low, last.high})
 	}
-	return &chart{title: "Mean number of " + r.Of + " a machine", xName: "engine hours since the first reading", yName: "mean number a machine", zero: true, curves: []curve{c},
-		alt: fmt.Sprintf("Over %s the mean rises to %s a machine by %s h.", plural(r.Machines, "machine", "machines"),
+	return &chart{title: "Mean number of " + r.Of + " per machine", xName: "engine hours since the first reading", yName: "mean number per machine", zero: true, curves: []curve{c},
+		alt: fmt.Sprintf("Over %s the mean rises to %s per machine by %s h.", plural(r.Machines, "machine", "machines"),
 			intervalText(Interval{last.y, last.low, last.high, 0.95}, &Column{}, unit.Metric), fixed(last.x, 0))}
 }

@@ -252,22 +252,25 @@ func (l list) text(b *bytes.Buffer, o Options) {
 	}
 }
 
-// flow wraps a paragraph on a terminal; a pipe gets it on one line.
-func flow(s string, o Options) string {
+// PlainWidth is where text is folded that goes into a pipe or a file, in columns.
+const PlainWidth = 100
+
+// flow wraps a paragraph.
+func flow(s string, o Options) string { return wrap(s, o.lines()) }
+
+// lines is how wide a line of text may be.
+func (o Options) lines() int {
 	if o.Format == Plain {
-		return s
+		return PlainWidth
 	}
-	return wrap(s, o.width())
+	return o.width()
 }
 
 // hanging is flow with a word before the first line and as much room before
 // the others.
 func hanging(first, s string, o Options) string {
-	if o.Format == Plain {
-		return first + s
-	}
 	n := width(first)
-	return first + strings.ReplaceAll(wrap(s, o.width()-n), "\n", "\n"+strings.Repeat(" ", n))
+	return first + strings.ReplaceAll(wrap(s, o.lines()-n), "\n", "\n"+strings.Repeat(" ", n))
 }
 
 // Sentence prints one sentence where a report has nothing to show.

@@ -46,7 +46,7 @@ func sampleTable() *Table {
 		{Key: "hours", Head: "Hours", Unit: unit.Hours},
 		{Key: "topped_up_ml", Head: "Topped up", Unit: unit.Millilitres, Drop: 2},
 		{Key: "rate_ml_per_h", Head: "Loss", Unit: unit.Millilitres, Per: "/h", Span: true},
-		{Key: "last", Head: "Last look", Drop: 3},
+		{Key: "last", Head: "Last reading", Drop: 3},
 		{Key: "note", Head: "What it says", Wrap: true},
 		{Key: "serial"},
 	}, Notes: []string{"2 of 9 stretches began while the level was settling."}}
@@ -103,7 +103,7 @@ func TestColourIsAHintOnly(t *testing.T) {
 }
 
 // ECMA-48 control sequences begin with ESC or, in one byte, with U+009B; the
-// marks of direction are those of Unicode Standard Annex 9.
+// marks of direction were driven on Unicode Standard Annex 9.
 func TestEscapeCodesAreShownNotObeyed(t *testing.T) {
 	evil := "a\x1b[2J\x1b]0;owned\x07b\u009b31mc\u202etxt\x00\x7f\r\nnext\tcell\xff"
 	d := &Doc{Title: evil, Lead: []string{evil}, Foot: []string{evil}}

@@ -49,11 +49,11 @@ var everyReport = []struct {
 		func(w io.Writer, o Options) error { return Fleet(w, report.FleetReport{AsOf: noon}, o) }},
 	{"recurrence", func(w io.Writer, o Options) error { return Recurrence(w, sampleRecurrence(), o) },
 		func(w io.Writer, o Options) error {
-			return Recurrence(w, report.RecurrenceReport{AsOf: noon, Of: "overheats", Words: []string{"nothing to show of overheats: no machine"}}, o)
+			return Recurrence(w, report.RecurrenceReport{AsOf: noon, Of: "overheats", Words: []string{"nothing to show for overheats: no machine"}}, o)
 		}},
 	{"history", func(w io.Writer, o Options) error { return History(w, sampleHistory(), Papers{Digest: "9f2c41"}, o) },
 		func(w io.Writer, o Options) error {
-			return History(w, report.HistoryReport{AsOf: noon, Machine: "R9", Unknown: []string{"nothing is recorded of this machine"}}, Papers{}, o)
+			return History(w, report.HistoryReport{AsOf: noon, Machine: "R9", Unknown: []string{"nothing is recorded for this machine"}}, Papers{}, o)
 		}},
 	{"next-all", func(w io.Writer, o Options) error { return NextInFull(w, sampleNext(), o) },
 		func(w io.Writer, o Options) error {

@@ -28,7 +28,7 @@ func date(month, day int) time.Time {
 
 func parkedSample() state.State {
 	return state.State{State: state.Parked, Reasons: []state.Reason{{Rule: "gasket-likely", At: date(3, 12), Record: ptr(int64(311)),
-		Text: "a head gasket is likely by its log", LiftedBy: "two clean gas tests on the hot engine (0 of 2), or a service for head-gasket"}}}
+		Text: "its log makes a bad head gasket likely", LiftedBy: "get two clean gas tests on the hot engine (0 of 2), or record a service for head-gasket"}}}
 }
 
 func notReady() []state.Machine {
@@ -39,13 +39,13 @@ func parkedSpells() []state.Spell {
 	return []state.Spell{
 		{Rule: "steam", At: date(2, 3), Record: ptr(int64(205)), Text: "it steamed on 3 Feb 2026", Until: ptr(date(2, 9)), Lifted: "a thorough clean on 5 Feb 2026, filled to the mark, and full cold on two mornings"},
 		{Rule: "shutdown", At: date(2, 20), Record: ptr(int64(240)), Text: "it shut itself down on 20 Feb 2026", Until: ptr(date(2, 21)), Lifted: "released by the yard: onto the trailer"},
-		{Rule: "gasket-likely", At: date(3, 12), Record: ptr(int64(311)), Text: "a head gasket is likely by its log"},
+		{Rule: "gasket-likely", At: date(3, 12), Record: ptr(int64(311)), Text: "its log makes a bad head gasket likely"},
 	}
 }
 
 func watchSample() state.State {
 	return state.State{State: state.Watch, Reasons: []state.Reason{{Rule: "overheat", At: date(3, 12), Record: ptr(int64(311)),
-		Text: "it overheated on 12 Mar 2026, and nothing was checked or mended since", LiftedBy: "a check, or what mends it: shedbook next R5"}}}
+		Text: "it overheated on 12 Mar 2026, and nothing was checked or fixed since", LiftedBy: "do a check, or fix it: shedbook next R5"}}}
 }
 
 func readySample() state.State { return state.State{State: state.Ready, Reasons: []state.Reason{}} }
@@ -94,7 +94,7 @@ func sampleDue() report.DueReport {
 	return report.DueReport{AsOf: noon, Machines: notReady(), Due: []report.Due{
 		{Machine: "R4", Work: "thorough clean", Overdue: true, By: "mud hours", Every: 21, Since: 31.5, Left: -10.5, Last: ptr(date(1, 20)), When: &noon},
 		{Machine: "R5", Work: "coolant changed", Plan: 3, By: "days", Every: 730, Since: 700, Left: 30, Last: ptr(date(1, 1)), When: ptr(date(4, 13)), Low: ptr(date(4, 13)), High: ptr(date(4, 13))},
-		{Machine: "R6", Work: "oil and filter", Plan: 4, By: "hours", Every: 100, Since: 20, Left: 80, Why: ptr("none driven in the last 13 weeks")},
+		{Machine: "R6", Work: "oil and filter", Plan: 4, By: "hours", Every: 100, Since: 20, Left: 80, Why: ptr("not driven in the last 13 weeks")},
 		{Machine: "R7", Work: "thorough clean", Advice: true, By: "mud hours", Every: 21, Since: 31.5, Left: -10.5, Last: ptr(date(1, 20)), When: &noon},
 	}, Warnings: []string{"thorough clean: by mud hours the log does not show overheats getting likelier with the hours since a clean"}}
 }
@@ -102,7 +102,7 @@ func sampleDue() report.DueReport {
 func sampleDoubts() report.DoubtsReport {
 	return report.DoubtsReport{AsOf: noon, Doubts: []report.Doubt{
 		{Machine: "R4", At: date(2, 3), Doubt: report.Overlap, Records: []report.Ref{{Kind: "run", Number: 12}, {Kind: "run", Number: 14}}, Says: "run 14 (2026-02-03 08:00, 3 h) begins before run 12 (2026-02-03 07:00, 2 h) is over"},
-		{Machine: "R5", At: date(2, 9), Doubt: report.NoRun, Records: []report.Ref{{Kind: "overheat", Number: 40}}, Says: "overheat 40 (2026-02-09 08:00) falls in no recorded run"},
+		{Machine: "R5", At: date(2, 9), Doubt: report.NoRun, Records: []report.Ref{{Kind: "overheat", Number: 40}}, Says: "overheat 40 (2026-02-09 08:00) lies outside any recorded run"},
 	}}
 }
 
@@ -136,7 +136,7 @@ func sampleHistory() report.HistoryReport {
 		From: ptr(date(1, 7)), To: ptr(date(6, 12)), EngineHours: ptr(1402.6), ByMeter: true, Runs: 71, RecordedHours: 190.2, MudHours: 44.5, UnrecordedHours: 12.4, Overheats: 4,
 		Coolant: c, Cleaning: sampleCleaning().Machines[0], Masked: true,
 		Open:    []report.Matter{{Machine: "R4", Matter: "steady-loss", Says: "coolant goes at a steady rate per engine hour"}},
-		Unknown: []string{"its life before 2026-01-05 is not recorded here", "the meter shows 12.4 h more than the recorded runs: who drove them, and where, is not known"},
+		Unknown: []string{"its life before 2026-01-05 is not recorded here", "the meter shows 12.4 h on the meter are in no recorded run: driver and ground are not known"},
 		Gaps:    []report.Gap{{From: date(2, 1), To: date(3, 2), Days: 29, Says: "2026-02-01 to 2026-03-02: 29 days without a record"}},
 		Doubts:  []report.Doubt{{Machine: "R4", At: date(2, 3), Says: "run 14 begins before run 12 is over"}},
 		Months:  []report.Month{{Month: "2026-01", Hours: 31}, {Month: "2026-03", Hours: 52.5, Overheats: 1}, {Month: "2026-04", Hours: 60}, {Month: "2026-05", Hours: 41}, {Month: "2026-06", Hours: 5.7}},
@@ -152,7 +152,7 @@ func sampleHistory() report.HistoryReport {
 	}
 	h.Entries = []report.Entry{
 		{At: date(1, 5), Kind: "machine", Engine: 1180, Says: "came into the fleet, meter at 1180.0 h"},
-		{At: date(1, 10), Kind: "clean", Number: 12, Engine: 1190, Says: "radiator cleaned thoroughly, by soak, both sides, taken out"},
+		{At: date(1, 10), Kind: "clean", Number: 12, Engine: 1190, Says: "radiator cleaned thoroughly, by soak, both sides, radiator out"},
 		{At: date(1, 24), Kind: "overheat", Number: 31, Engine: 1210, Says: "overheated, shown by lamp, Driver A, mud, slow, 18 min after the start", Note: "=cmd|'/c calc'!A1 <b>steep</b> \x1b[31mhill"},
 		{At: date(3, 1), Kind: "refill", Number: 55, Engine: 1200, Says: "system filled with 4200 mL, 50 % concentrate", Note: "hose replaced", Amended: 2},
 	}

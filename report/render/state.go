@@ -54,7 +54,7 @@ func parkedFirst(d *Doc, machines []state.Machine) {
 		}
 	}
 	if n > maxParked {
-		d.Parked(fmt.Sprintf("%d more machines are parked: 'fleet' lists them.", n-maxParked))
+		d.Parked(fmt.Sprintf("%d more machines are parked. To see all: 'fleet'.", n-maxParked))
 	}
 	if n > 0 {
 		d.Parked(state.Manual)
@@ -66,10 +66,10 @@ func spells(all []state.Spell, o Options) []string {
 	var out []string
 	for _, s := range all {
 		if s.Until == nil {
-			out = append(out, fmt.Sprintf("Since %s (%s): %s. It still stands.", o.day(s.At), s.Rule, s.Text))
+			out = append(out, fmt.Sprintf("Since %s (%s): %s. Still parked for this.", o.day(s.At), s.Rule, s.Text))
 			continue
 		}
-		lifted := "Lifted by " + s.Lifted
+		lifted := "What ended it: " + s.Lifted
 		if strings.HasPrefix(s.Lifted, "released by") {
 			lifted = sentence(s.Lifted)
 		}

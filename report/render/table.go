@@ -186,7 +186,7 @@ func (t *Table) fitted(b *bytes.Buffer, o Options) {
 		})
 	}
 	if len(dropped) > 0 {
-		b.WriteString(paint(flow("Not shown for want of room: "+strings.TrimSuffix(strings.Join(dropped, ", "), ".")+". A wider window or --csv shows all.", o), Dim, o) + "\n")
+		b.WriteString(paint(flow("Hidden, the window is too narrow: "+strings.TrimSuffix(strings.Join(dropped, ", "), ".")+". Use a wider window or --csv.", o), Dim, o) + "\n")
 	}
 }
 

@@ -17,7 +17,7 @@ func Timeline(w io.Writer, r report.TimelineReport, o Options) error {
 			{Key: "kind", Head: "Kind", Drop: 2},
 			{Key: "says", Head: "What", Wrap: true},
 			{Key: "number", Head: "Record", Drop: 1},
-		}, Empty: "Nothing is recorded of this machine."}
+		}, Empty: "Nothing is recorded for this machine."}
 		for _, x := range r.Lines {
 			says, number := x.Says, Text("")
 			if x.Note != "" {
@@ -30,7 +30,7 @@ func Timeline(w io.Writer, r report.TimelineReport, o Options) error {
 		}
 		d.Table(t)
 		if r.More > 0 {
-			d.Say(fmt.Sprintf("%d older lines: 'timeline %s --all'.", r.More, r.Machine))
+			d.Say(fmt.Sprintf("%d older lines. To see all: 'timeline %s --all'.", r.More, r.Machine))
 		}
 		return d
 	})

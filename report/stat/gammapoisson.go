@@ -56,7 +56,7 @@ func PoolRates(events []int, exposure []float64, level float64) Pool {
 	out.Mean = out.Overall.Est.Value
 	if !overdispersed(events, exposure) {
 		out.Complete = true
-		out.Warnings = append(out.Warnings, "units vary no more than chance: all have the pooled rate")
+		out.Warnings = append(out.Warnings, "they differ no more than by chance, so all have the same rate")
 		for i := range out.Units {
 			out.Units[i] = out.Overall
 		}

@@ -73,7 +73,7 @@ func LossRate(looks []Look, steps LossSteps, level float64) Loss {
 		}
 	}
 	if out.Stretches == 0 {
-		out.Rate = absent("no two looks with hours between them: a rate needs two marks")
+		out.Rate = absent("needs two level readings with running hours between")
 		return out
 	}
 	out.Rate = lossPosterior(chains, out, possibleSteps(looks, steps), level)
@@ -526,7 +526,7 @@ func mixture(pieces []lossPiece, level float64) Result {
 	negative := below(0)
 	if negative > 0.999 {
 		return estimated(0, 0, math.Max(0, root(func(x float64) float64 { return below(x) - 0.9995 }, lo, hi)), level,
-			"the level rose: more was poured in than was missing, or a reading is wrong")
+			"the level rose: somebody poured in more than was missing, or a reading is wrong")
 	}
 	quantile := func(q float64) float64 { // of the rates above 0
 		q = negative + q*(1-negative)

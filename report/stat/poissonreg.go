@@ -217,7 +217,7 @@ func FitRates(t RateTable) (*RateFit, string) {
 		total += y
 	}
 	if total == 0 {
-		return nil, "no event in the table: nothing to fit"
+		return nil, "no overheat in these hours, so no ratio"
 	}
 	f := &RateFit{g: g, x: newDesign(g), Phi: 1, Scale: Poisson, repeated: math.Max(1, t.Repeated)}
 	f.findCollinear()
@@ -284,7 +284,7 @@ func (f *RateFit) fit(precision float64) {
 		coef = f.start()
 	}
 	if !f.maximise(coef, false) {
-		f.Warnings = append(f.Warnings, "the fit did not settle: some ratios may have no finite estimate")
+		f.Warnings = append(f.Warnings, "the fit did not settle: some ratios may be without limit")
 	}
 	f.coef = coef
 }
@@ -471,7 +471,7 @@ func (f *RateFit) goodness() {
 		phi := f.Pearson / df / (1 + excess/(df+float64(rank)))
 		if phi > 1 {
 			f.Phi, f.Scale = phi, QuasiPoisson
-			f.Warnings = append(f.Warnings, fmt.Sprintf("counts vary %.2g times more than chance within strata: intervals are widened for it", phi))
+			f.Warnings = append(f.Warnings, fmt.Sprintf("counts vary %.2g times more than by chance: intervals are widened for it", phi))
 		}
 	}
 }
@@ -548,7 +548,7 @@ func (f *RateFit) clustered() {
 	phi := x2 / expected
 	if n < minClusters || f.g.random > 0 {
 		f.Phi, f.Scale = math.Max(f.Phi, phi), QuasiPoisson
-		f.Warnings = append(f.Warnings, fmt.Sprintf("events gather in some of the %d clusters, %.2g times more than chance: intervals are widened for it", n, phi))
+		f.Warnings = append(f.Warnings, fmt.Sprintf("some of %d machines have more overheats than by chance (%.2g times the spread): intervals are widened for it", n, phi))
 		return
 	}
 	f.Scale, f.clusters = Clustered, n
@@ -561,7 +561,7 @@ func (f *RateFit) clustered() {
 		}
 		f.scores.add(v)
 	})
-	f.Warnings = append(f.Warnings, fmt.Sprintf("events gather in some of the %d clusters, %.2g times more than chance: standard errors are clustered", n, phi))
+	f.Warnings = append(f.Warnings, fmt.Sprintf("some of %d machines have more overheats than by chance (%.2g times the spread): standard errors are clustered", n, phi))
 }
 
 // eachCluster goes through the rows, a cluster at a time.

@@ -15,7 +15,7 @@ type RateRatio struct {
 
 const (
 	noEventsOther = "no event in the comparison: the ratio has a lower limit only, and its value is the median-unbiased estimate"
-	noEventsHere  = "no event here: the ratio has an upper limit only"
+	noEventsHere  = "no overheat here: the ratio has an upper limit only"
 )
 
 // CompareRates is the ratio of the rate events1/exposure1 to events0/exposure0,
@@ -34,7 +34,7 @@ func CompareRates(events1 int, exposure1 float64, events0 int, exposure0 float64
 		}
 	}
 	if out.Exact.Why == "" && events1+events0 == 0 {
-		out.Exact = absent("no event on either side: nothing to compare")
+		out.Exact = absent("no overheat on either side, so nothing to compare")
 	}
 	if out.Exact.Why != "" {
 		out.MidP = out.Exact

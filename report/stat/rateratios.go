@@ -192,7 +192,7 @@ func (f *RateFit) levelRatio(s *standardised, l, reference int, level float64) L
 		whole := len(rest)
 		rest = f.comparable(s, l, rest)
 		if len(rest) < whole && len(rest) > 0 {
-			warnings = append(warnings, fmt.Sprintf("compared with %d of %d others: the rest share no conditions with it", len(rest), whole))
+			warnings = append(warnings, fmt.Sprintf("compared with %d of %d others, as the rest share no conditions with it", len(rest), whole))
 		}
 	}
 	var restEvents, restHours float64
@@ -203,13 +203,13 @@ func (f *RateFit) levelRatio(s *standardised, l, reference int, level float64) L
 	events, hours := s.events[l], s.hours[l]
 	switch {
 	case len(rest) == 0:
-		return none("it shares no conditions with the others: the factors held cannot be told apart from it")
+		return none("it shares no conditions with the others, so the log cannot tell them apart")
 	case events == 0 && restEvents == 0:
-		return none("no event on either side: nothing to compare")
+		return none("no overheat on either side, so nothing to compare")
 	case hours == 0:
-		return none("its hours lie only where no event ever happened")
+		return none("all its hours are in conditions where nothing ever overheated")
 	case restHours == 0:
-		return none("the others' hours lie only where no event ever happened")
+		return none("all hours of the others are in conditions where nothing ever overheated")
 	}
 	var cmp comparison
 	grad := make([]float64, f.x.n)

@@ -54,7 +54,7 @@ func TestRepeated(t *testing.T) {
 }
 
 // Counted D to one, x events in T hours are x/D in T/D: the limits of Garwood's
-// interval at D = 1 are those of Rate.
+// interval at D = 1 were driven on Rate.
 func TestCounting(t *testing.T) {
 	for _, midP := range []bool{false, true} {
 		one, three := Counting{MidP: midP}, Counting{Repeated: 3, MidP: midP}

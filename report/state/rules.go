@@ -15,27 +15,27 @@ type Rule struct {
 const (
 	practice = "common practice, no source"
 
-	whenLost = "the loss found and mended, filled to the mark, and the level full cold on two mornings after that"
+	whenLost = "find and fix the loss, fill to the mark, and see it full and cold on two mornings after that"
 	whenGas  = "two clean gas tests on the hot engine after it, or a service for the head gasket"
 )
 
 // Rules are all the rules, the worst first. Each limit stands once, below.
 var Rules = []Rule{
 	{"steam", Parked, "it steamed", whenLost, practice},
-	{"boil-over", Parked, "5 % of the system or more was lost at one overheat, 250 mL where its size is unknown", whenLost, practice},
+	{"boil-over", Parked, "it lost 5 % of the system or more at one overheat (250 mL where the size is not recorded)", whenLost, practice},
 	{"shutdown", Parked, "it shut itself down", whenLost, practice},
 	{"limp", Parked, "it went into limp mode and lost coolant", whenLost, practice},
 	{"gas-found", Parked, "combustion gas in the coolant, bubbles at leak-down, or a needle that pulses with the engine", whenGas, practice},
-	{"milky-oil", Parked, "milky oil, or oil above its mark with coolant gone", "the oil changed, and clean oil after a run", practice},
-	{"gasket-likely", Parked, "a head gasket is likely by its log: 0.15 or more", whenGas, practice},
-	{"level-low", Parked, "the level 10 % of the system or more below the mark, 500 mL where its size is unknown, and no overheat explains it",
-		"filled to the mark, and the leak mended, or the level full cold on two mornings with a heat cycle between", practice},
-	{"often", Parked, "three overheats in 10 engine hours", "a check that failed, and then its mend", practice},
-	{"released", Watch, "a person released it by name from a rule that parked it", "what lifts the rule from which it was released", practice},
-	{"flag", Watch, "a flag stands", "what was found, told with 'answer'; or evidence that falls", practice},
-	{"overheat", Watch, "an overheat that no check or remedy followed", "a check, a thorough clean, a bleed, or a service or answer that names a cause", practice},
-	{"remedy-open", Watch, "a remedy that is not proven yet", "the hours like those before, driven without it coming back", practice},
-	{"settling", Watch, "a heat cycle since a refill, and nobody looked at the level after it", "a look at the level, cold, or a top-up or bleed", practice},
+	{"milky-oil", Parked, "milky oil, or oil above its mark with coolant gone", "change the oil, and find it clean after a run", practice},
+	{"gasket-likely", Parked, "its log makes a bad head gasket likely: 15 % or more", whenGas, practice},
+	{"level-low", Parked, "the level is 10 % of the system or more below the mark (500 mL where the size is not recorded), and no overheat explains it",
+		"fill to the mark, and fix the leak or see the level full and cold on two mornings with a heat cycle between", practice},
+	{"often", Parked, "three overheats in 10 engine hours", "find what fails with a check, then fix it", practice},
+	{"released", Watch, "somebody let it go while it was parked", "what the rule that parked it asks for", practice},
+	{"flag", Watch, "it has a flag", "say what you found with 'answer'; or the evidence falls by itself", practice},
+	{"overheat", Watch, "an overheat that no check or repair followed", "a check, a thorough clean, a bleed, or a service or answer that names a cause", practice},
+	{"remedy-open", Watch, "a repair that is not proven yet", "drive as many hours as before without it coming back", practice},
+	{"settling", Watch, "a heat cycle since a refill, and nobody has looked at the level after it", "look at the level, cold; or top up or bleed", practice},
 }
 
 // The limits of the rules: common practice, no source, but where one is named.

@@ -185,12 +185,12 @@ const Manual = "The maker's manual and a licensed mechanic come first."
 
 // Stays says that a machine is parked still.
 func (s State) Stays(machine string) string {
-	return machine + " stays parked: " + s.Why() + ". To lift it: " + s.Lift() + ". " + Manual
+	return machine + " stays parked: " + s.Why() + ". Before it goes out: " + s.Lift() + ". " + Manual
 }
 
 // Brief is Says of a parked machine among others, without the words that go for all.
 func (s State) Brief(machine string) string {
-	return machine + " is parked, do not drive it: " + s.Why() + ". To lift it: " + s.Lift() + "."
+	return machine + " is parked, do not drive it: " + s.Why() + ". Before it goes out: " + s.Lift() + "."
 }
 
 // EndedSince says what ended the spells that still stood before.
@@ -203,7 +203,7 @@ func (t Told) EndedSince(was Told) []string {
 		}
 	}
 	if len(out) == 0 {
-		return []string{"what parked it is no longer on record, or stands otherwise"}
+		return []string{"the record that parked it was voided or corrected"}
 	}
 	return out
 }
@@ -214,7 +214,7 @@ func (s State) Says(machine string) string {
 	case Parked:
 		return s.Brief(machine) + " " + Manual
 	case Watch:
-		return machine + " is on watch: " + s.Why() + ". What ends it: " + s.Lift() + "."
+		return machine + " is on watch: " + s.Why() + ". To end it: " + s.Lift() + "."
 	}
-	return machine + " is ready: no rule parks it and nothing asks for a watch. That is no leave from the maker's manual."
+	return machine + " is ready: no rule parks it. The maker's manual still comes first."
 }

@@ -13,7 +13,7 @@ import (
 	"shedbook/schema"
 )
 
-// The limits asserted below are those of the trade: 5 % of the system lost at one
+// The limits asserted below were driven on the trade: 5 % of the system lost at one
 // overheat, 10 % below the mark, a gasket at 0.15, three overheats in 10 engine
 // hours, two mornings, two gas tests (common practice, no source).
 
@@ -655,7 +655,7 @@ func TestWhatIsStillToDo(t *testing.T) {
 	assert.Contains(t, says, Manual)
 }
 
-// Every rule of the contract stands in the table, once.
+// Every rule of the contract is used by the table, once.
 func TestTheTable(t *testing.T) {
 	want := []string{"steam", "boil-over", "shutdown", "limp", "gas-found", "milky-oil", "gasket-likely", "level-low", "often", "released", "flag", "overheat", "remedy-open", "settling"}
 	var have []string

@@ -296,7 +296,7 @@ func (w *walker) look(v sight) {
 	stood := fmt.Sprintf("the level stood %s below the mark%s on %s%s", w.ml(v.below), where, w.day(b.At), w.part(v.below))
 	if !v.known { // "clearly below the mark" is all that was written
 		v.below = limit
-		stood = fmt.Sprintf("the level stood clearly below the mark%s on %s, how far is not recorded", where, w.day(b.At))
+		stood = fmt.Sprintf("the level stood clearly below the mark%s on %s, nobody wrote how far", where, w.day(b.At))
 	}
 	for _, m := range w.ofLevel() {
 		if !settles && !m.filled.IsZero() && !m.mended.IsZero() && v.below >= w.boilLimit() {
@@ -578,7 +578,7 @@ func (w *walker) likely() {
 	if w.g.Gasket(w.asOf) < GasketAt {
 		return
 	}
-	m := &matter{rule: "gasket-likely", at: w.speaks.at, record: w.speaks.record, text: "a head gasket is likely by its log"}
+	m := &matter{rule: "gasket-likely", at: w.speaks.at, record: w.speaks.record, text: "its log makes a bad head gasket likely"}
 	if m.at.IsZero() {
 		m.at = w.end
 	}
@@ -617,7 +617,7 @@ func (w *walker) part(ml float64) string {
 	if c := w.l.Log.Machine.CoolantL; c.Known {
 		return fmt.Sprintf(" (%.0f %% of the system)", ml/c.V/10)
 	}
-	return " (the size of the system is not recorded)"
+	return " (system size not recorded)"
 }
 
 func (m *matter) reason(w *walker) Reason {
@@ -639,7 +639,7 @@ func (m *matter) steps(w *walker) string {
 		if at.IsZero() {
 			return what
 		}
-		return what + ", done " + w.day(at)
+		return what + ": done " + w.day(at)
 	}
 	seen := 0
 	if !m.morning.IsZero() {
@@ -649,23 +649,26 @@ func (m *matter) steps(w *walker) string {
 	if m.neck {
 		place = " in the neck"
 	}
-	full := fmt.Sprintf("full%s, cold, on two mornings after that (%d of %d)", place, seen, mornings)
+	full := fmt.Sprintf("see it full%s, cold, on two mornings after that (%d of %d)", place, seen, mornings)
 	switch m.rule {
 	case "gas-found", "gasket-likely":
-		return fmt.Sprintf("two clean gas tests on the hot engine (%d of %d), or a service for head-gasket", len(m.tests), cleanTests)
+		return fmt.Sprintf("get two clean gas tests on the hot engine (%d of %d), or record a service for head-gasket", len(m.tests), cleanTests)
 	case "milky-oil":
 		return done("find where coolant gets in, change the oil", m.oil) + ", and find it clean after a run"
 	case "level-low":
 		if m.settling {
-			return "filled to the mark"
+			return "fill to the mark"
 		}
-		return done("filled to the mark"+place, m.filled) + ", and then the leak mended (a service that names it), or " + full + " with a heat cycle between"
+		return done("fill to the mark"+place, m.filled) + "; then fix the leak and record the service, or " + full + " with a heat cycle between"
 	case "often":
 		if m.failed != nil {
-			return fmt.Sprintf("the mend of what failed (%s on %s): a service that names the cause, or a thorough clean", m.failed.Check, w.day(m.failed.At))
+			return fmt.Sprintf("fix what failed (%s on %s) and record it: a service with its cause, or a thorough clean", m.failed.Check, w.day(m.failed.At))
 		}
-		return "a check that fails, and then its mend"
+		return "find what fails with a check, then fix it"
 	}
-	return done("the loss found and mended (a service that names it, or a thorough clean)", m.mended) + "; " +
-		done("filled to the mark"+place, m.filled) + "; " + full
+	fix := "find and fix the loss"
+	if m.mended.IsZero() {
+		fix += " (record the service with its cause, or a thorough clean)"
+	}
+	return done(fix, m.mended) + "; " + done("fill to the mark"+place, m.filled) + "; " + full
 }

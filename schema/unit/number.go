@@ -81,7 +81,7 @@ const absoluteZero = -273.15
 func parseTyped(s string, u Unit) (float64, error) {
 	to, ok := canonical(u)
 	if !ok {
-		return 0, fmt.Errorf("%s is no unit of this log", Quote(string(u)))
+		return 0, fmt.Errorf("%s is not a unit shedbook knows", Quote(string(u)))
 	}
 	wrong := func() (float64, error) {
 		return 0, fmt.Errorf("%s is not %s: write %s", Quote(s), noun[to.dim], example(u))

@@ -121,7 +121,7 @@ func TestParseRefuses(t *testing.T) {
 		{"72 X", Celsius, `"72 X" is not a temperature: write 22, 22 C or 72 F`},
 		{"1 2", Count, `"1 2" is not a plain number: write a number, such as 12 or 12.5`},
 		{"--5", Count, `"--5" is not a plain number: write a number, such as 12 or 12.5`},
-		{"5", Unit("furlong"), `"furlong" is no unit of this log`},
+		{"5", Unit("furlong"), `"furlong" is not a unit shedbook knows`},
 	} {
 		_, err := Parse(c.in, c.u)
 		if c.u == "furlong" {

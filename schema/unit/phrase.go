@@ -22,7 +22,7 @@ func ParseTime(s string, now time.Time, loc *time.Location, order Order) (t time
 		return c.lastBefore(now.In(loc)).in(s, loc)
 	}
 	if c, ok := scanDate(trim(s), DayFirst); ok && c.year == 0 {
-		return time.Time{}, "", fmt.Errorf("%s does not say which is the day and which the month: write %s, or say it once for all: shedbook set date-order dmy",
+		return time.Time{}, "", fmt.Errorf("%s does not say which is the day and which the month: write %s, or set it once: shedbook set date-order dmy",
 			Quote(s), timeExample[:len("2026-03-14")])
 	}
 	if _, absolute := scanStamp(trim(s)); absolute || len(p) > maxCell {

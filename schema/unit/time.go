@@ -248,7 +248,7 @@ func (c civil) check() error {
 	case c.day < 1 || c.day > daysIn(c.year, c.month):
 		return fmt.Errorf("has no such day: %s %d has %d days", time.Month(c.month), c.year, daysIn(c.year, c.month))
 	case c.hour == 24 && c.min == 0 && c.sec == 0:
-		return errors.New("ends a day: write 00:00 of the next day")
+		return errors.New("is the end of a day: write 00:00 of the next day")
 	case c.hour > 23 || c.min > 59 || c.sec > 59:
 		return errors.New("has no such time of day: write 00:00 to 23:59")
 	}
@@ -318,11 +318,11 @@ func nearChange(wall int64, s string, loc *time.Location) (time.Time, string, er
 	switch n {
 	case 0:
 		name, shift := loc.String(), after-before
-		return time.Time{}, "", fmt.Errorf("%s does not exist in %s, where the clocks skip it: write %s, or the offset with it", Quote(s), name,
+		return time.Time{}, "", fmt.Errorf("%s does not exist in %s, because the clocks go forward then: write %s, or add the offset", Quote(s), name,
 			time.Unix(wall+shift, 0).UTC().Format("2006-01-02 15:04"))
 	case 2:
 		t := time.Unix(found[0], 0).UTC()
-		return t, fmt.Sprintf("%s happens twice in %s: taken as the first, %s", Quote(s), loc, t.In(loc).Format(time.RFC3339)), nil
+		return t, fmt.Sprintf("%s happens twice in %s, because the clocks go back: taken as the first, %s", Quote(s), loc, t.In(loc).Format(time.RFC3339)), nil
 	}
 	return time.Unix(found[0], 0).UTC(), "", nil
 }
@@ -372,7 +372,7 @@ func stampError(s string) error {
 	case dayFirst.month >= 1 && dayFirst.month <= 12 && year >= minYear && year <= maxYear:
 		last := dayFirst
 		last.day = daysIn(year, last.month)
-		return fmt.Errorf("%s is no day: %s %d has %d days: write year-month-day, such as %s", Quote(s),
+		return fmt.Errorf("%s is not a day, as %s %d has %d days: write year-month-day, such as %s", Quote(s),
 			time.Month(last.month), year, last.day, offer(last))
 	}
 	return fmt.Errorf("%s is not a time: write %s", Quote(s), timeExample)

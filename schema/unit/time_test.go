@@ -40,7 +40,7 @@ func TestParseSheetTime(t *testing.T) {
 
 func TestParseSheetTimeRefuses(t *testing.T) {
 	for _, c := range []struct{ in, want string }{
-		{"31/02/2025 9am", `"31/02/2025 9am" is no day: February 2025 has 28 days: write year-month-day, such as 2025-02-28 09:00`},
+		{"31/02/2025 9am", `"31/02/2025 9am" is not a day, as February 2025 has 28 days: write year-month-day, such as 2025-02-28 09:00`},
 		{"03/04/2026 9:00", `"03/04/2026 9:00" does not say which is the day and which the month: write 2026-04-03 09:00 or 2026-03-04 09:00`},
 		{"14.03.2026", `"14.03.2026" is not written year-month-day: write 2026-03-14`},
 		{"3/14/26 2:30 pm", `"3/14/26 2:30 pm" is not written year-month-day: write 2026-03-14 14:30`},
@@ -48,7 +48,7 @@ func TestParseSheetTimeRefuses(t *testing.T) {
 		{"1900-02-29", `"1900-02-29" is outside the years 1950 to 2200`},
 		{"2100-02-29", `"2100-02-29" has no such day: February 2100 has 28 days`}, // a century, not a leap year
 		{"2025-13-01", `"2025-13-01" has no month 13: write year-month-day, such as 2026-03-14 09:30`},
-		{"2025-01-01 24:00", `"2025-01-01 24:00" ends a day: write 00:00 of the next day`},
+		{"2025-01-01 24:00", `"2025-01-01 24:00" is the end of a day: write 00:00 of the next day`},
 		{"2025-01-01 25:00", `"2025-01-01 25:00" has no such time of day: write 00:00 to 23:59`},
 		{"2025-01-01T10:00:60Z", `"2025-01-01T10:00:60Z" has no such time of day: write 00:00 to 23:59`},
 		{"1949-12-31", `"1949-12-31" is outside the years 1950 to 2200`},
@@ -73,16 +73,16 @@ func TestParseSheetTimeRefuses(t *testing.T) {
 func TestClocksChange(t *testing.T) {
 	for _, c := range []struct{ zone, in, want, note, err string }{
 		{"Europe/Berlin", "2026-03-29 01:59", "2026-03-29T00:59:00Z", "", ""},
-		{"Europe/Berlin", "2026-03-29 02:00", "", "", `"2026-03-29 02:00" does not exist in Europe/Berlin, where the clocks skip it: write 2026-03-29 03:00, or the offset with it`},
-		{"Europe/Berlin", "2026-03-29 02:59", "", "", `"2026-03-29 02:59" does not exist in Europe/Berlin, where the clocks skip it: write 2026-03-29 03:59, or the offset with it`},
+		{"Europe/Berlin", "2026-03-29 02:00", "", "", `"2026-03-29 02:00" does not exist in Europe/Berlin, because the clocks go forward then: write 2026-03-29 03:00, or add the offset`},
+		{"Europe/Berlin", "2026-03-29 02:59", "", "", `"2026-03-29 02:59" does not exist in Europe/Berlin, because the clocks go forward then: write 2026-03-29 03:59, or add the offset`},
 		{"Europe/Berlin", "2026-03-29 03:00", "2026-03-29T01:00:00Z", "", ""},
 		{"Europe/Berlin", "2026-10-25 01:59", "2026-10-24T23:59:00Z", "", ""},
-		{"Europe/Berlin", "2026-10-25 02:30", "2026-10-25T00:30:00Z", `"2026-10-25 02:30" happens twice in Europe/Berlin: taken as the first, 2026-10-25T02:30:00+02:00`, ""},
+		{"Europe/Berlin", "2026-10-25 02:30", "2026-10-25T00:30:00Z", `"2026-10-25 02:30" happens twice in Europe/Berlin, because the clocks go back: taken as the first, 2026-10-25T02:30:00+02:00`, ""},
 		{"Europe/Berlin", "2026-10-25T02:30:00+01:00", "2026-10-25T01:30:00Z", "", ""},
 		{"Europe/Berlin", "2026-10-25 03:00", "2026-10-25T02:00:00Z", "", ""},
-		{"America/New_York", "2026-03-08 02:30", "", "", `"2026-03-08 02:30" does not exist in America/New_York, where the clocks skip it: write 2026-03-08 03:30, or the offset with it`},
-		{"Australia/Lord_Howe", "2026-04-05 01:45", "2026-04-04T14:45:00Z", `"2026-04-05 01:45" happens twice in Australia/Lord_Howe: taken as the first, 2026-04-05T01:45:00+11:00`, ""},
-		{"Pacific/Apia", "2011-12-30 12:00", "", "", `"2011-12-30 12:00" does not exist in Pacific/Apia, where the clocks skip it: write 2011-12-31 12:00, or the offset with it`},
+		{"America/New_York", "2026-03-08 02:30", "", "", `"2026-03-08 02:30" does not exist in America/New_York, because the clocks go forward then: write 2026-03-08 03:30, or add the offset`},
+		{"Australia/Lord_Howe", "2026-04-05 01:45", "2026-04-04T14:45:00Z", `"2026-04-05 01:45" happens twice in Australia/Lord_Howe, because the clocks go back: taken as the first, 2026-04-05T01:45:00+11:00`, ""},
+		{"Pacific/Apia", "2011-12-30 12:00", "", "", `"2011-12-30 12:00" does not exist in Pacific/Apia, because the clocks go forward then: write 2011-12-31 12:00, or add the offset`},
 	} {
 		got, note, err := ParseSheetTime(c.in, zone(t, c.zone), "")
 		if c.err != "" {
@@ -153,7 +153,7 @@ func TestParseTime(t *testing.T) {
 		}
 	}
 	for _, c := range []struct{ in, want string }{
-		{"29/11", `"29/11" does not say which is the day and which the month: write 2026-03-14, or say it once for all: shedbook set date-order dmy`},
+		{"29/11", `"29/11" does not say which is the day and which the month: write 2026-03-14, or set it once: shedbook set date-order dmy`},
 		{"31 Feb 2026", `"31 Feb 2026" has no such day: February 2026 has 28 days`},
 		{"soon", `"soon" is not a time: write 2026-03-14 09:30, 14:30, yesterday 9:00 or 20 min ago`},
 		{"yesterday noonish", `"yesterday noonish" has no time of day: write yesterday 9:00`},
@@ -162,7 +162,7 @@ func TestParseTime(t *testing.T) {
 		{"9999999 days ago", `"9999999 days ago" is not a time: write 20 min ago, 3 h ago or 2 days ago`},
 		{"80000 days ago", `"80000 days ago" is outside the years 1950 to 2200`},
 		{"25:00", `"25:00" has no such time of day: write 00:00 to 23:59`},
-		{"31/02/2025 9am", `"31/02/2025 9am" is no day: February 2025 has 28 days: write year-month-day, such as 2025-02-28 09:00`},
+		{"31/02/2025 9am", `"31/02/2025 9am" is not a day, as February 2025 has 28 days: write year-month-day, such as 2025-02-28 09:00`},
 	} {
 		_, _, err := ParseTime(c.in, now, two, "")
 		assert.EqualError(t, err, c.want)

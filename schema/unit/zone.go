@@ -89,7 +89,7 @@ func localZone() (*time.Location, error) {
 		if loc, err := time.LoadLocation(tz); err == nil && tz != "Local" {
 			return named(loc), nil
 		}
-		return nil, fmt.Errorf("this machine's time zone TZ=%s has no name that can be kept: name one, such as %s", tz, zoneExample)
+		return nil, fmt.Errorf("this computer's time zone TZ=%s can't be used: name one, such as %s", tz, zoneExample)
 	}
 	if path, err := filepath.EvalSymlinks("/etc/localtime"); err == nil {
 		if _, name, ok := strings.Cut(filepath.ToSlash(path), "zoneinfo/"); ok {
@@ -106,7 +106,7 @@ func localZone() (*time.Location, error) {
 	if time.Local.String() == "UTC" {
 		return time.UTC, nil
 	}
-	return nil, fmt.Errorf("this machine's time zone has no name that can be kept: name it, such as %s", zoneExample)
+	return nil, fmt.Errorf("this computer's time zone has no usable name: name it, such as %s", zoneExample)
 }
 
 // named gives every spelling of UTC one name.

@@ -96,7 +96,7 @@ func stripJPEG(data []byte) ([]byte, error) {
 	}
 }
 
-var errBrokenOff = errors.New("the file breaks off before the picture ends: copy it again from where it came")
+var errBrokenOff = errors.New("the file is cut off before the end of the picture: copy it again")
 
 // nextMarker reads the marker at or after fill bytes FF (T.81 B.1.1.2), and
 // returns its second byte and where the rest begins.

@@ -17,7 +17,7 @@ const (
 )
 
 // ErrFormat is returned for a file that is none of the formats kept.
-var ErrFormat = errors.New("neither a JPEG, a PNG nor a PDF by its content (its name does not count): save it as one of these")
+var ErrFormat = errors.New("not a JPEG, PNG or PDF file inside, whatever its name: save it as one of these")
 
 const pngSignature = "\x89PNG\r\n\x1a\n"
 

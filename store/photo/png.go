@@ -34,7 +34,7 @@ func stripPNG(data []byte) ([]byte, error) {
 		chunk := data[at:end]
 		kind, payload := string(chunk[4:8]), chunk[8:len(chunk)-4]
 		if crc32.ChecksumIEEE(chunk[4:len(chunk)-4]) != binary.BigEndian.Uint32(chunk[len(chunk)-4:]) {
-			return nil, fmt.Errorf("the chunk %q at byte %d does not match its checksum: copy the file again from where it came", kind, at)
+			return nil, fmt.Errorf("the chunk %q at byte %d does not match its checksum: copy the file again", kind, at)
 		}
 		if first := at == len(pngSignature); first != (kind == "IHDR") {
 			return nil, fmt.Errorf("the chunk %q at byte %d: IHDR comes first, and once", kind, at)

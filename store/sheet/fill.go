@@ -270,16 +270,16 @@ func (s *WorkbookWriter) pick(f *schema.Field, column int) string {
 	alert := func(style, says string) string {
 		return fmt.Sprintf(` errorStyle="%s" showErrorMessage="1" errorTitle="%s" error="%s"`, style, f.Name, says)
 	}
-	stray := alert("stop", "Pick one of the list.")
+	stray := alert("stop", "Choose from the list.")
 	switch {
 	case f.Type == schema.MachineField:
-		stray = alert("warning", "The book has no such machine. A new one needs a row on the tab machines.")
+		stray = alert("warning", "The book has no such machine. Add a new one on the tab machines.")
 	case f.Type == schema.DriverField:
-		stray = alert("warning", "The book has no such driver. A new one needs a row on the tab drivers.")
+		stray = alert("warning", "The book has no such driver. Add a new one on the tab drivers.")
 	case f.Type == schema.WordsField:
 		stray = ""
 	case slices.Contains(schema.Words("vocabulary"), f.Vocabulary):
-		stray = alert("warning", "The book has no such word. A new one needs a row on the tab words.")
+		stray = alert("warning", "The book has no such word. Add a new one on the tab words.")
 	}
 	from := letters(at)
 	return fmt.Sprintf(`<dataValidation type="list" allowBlank="1"%s sqref="%s2:%s%d"><formula1>%s!$%s$2:$%s$%d</formula1></dataValidation>`,
@@ -294,7 +294,7 @@ func (s *WorkbookWriter) Write(r schema.Record) error {
 		}
 	}
 	if s.row++; s.row > maxRows {
-		return fmt.Errorf("there are more than %d %s, the most that a tab of a workbook holds: export sheets", maxRows-1, s.kind.Sheet)
+		return fmt.Errorf("there are more than %d %s, the most that fit on a tab: export sheets instead", maxRows-1, s.kind.Sheet)
 	}
 	b := s.startRow()
 	for i := range s.kind.Fields {
@@ -335,7 +335,7 @@ func (s *WorkbookWriter) Write(r schema.Record) error {
 			continue
 		}
 		if len(text) > maxCellText && len(utf16.Encode([]rune(text))) > maxCellText {
-			return fmt.Errorf("%s of record %d is longer than %d characters, the most that a cell of a workbook holds: export sheets", f.Name, s.kind.Meta(r).Number, maxCellText)
+			return fmt.Errorf("%s of record %d is longer than %d characters, the most that fit in a cell: export sheets instead", f.Name, s.kind.Meta(r).Number, maxCellText)
 		}
 		b = s.text(b, i, style, text)
 	}

@@ -116,7 +116,7 @@ func Split(src io.Reader, name string) (map[*schema.Kind][]byte, error) {
 		}
 		k := schema.KindNamed(strings.ToLower(strings.TrimSpace(row[0])))
 		if k == nil {
-			return nil, &Error{File: name, Line: line, Column: SheetColumn, Says: unit.Quote(row[0]) + " is no sheet: write runs, topups, ..."}
+			return nil, &Error{File: name, Line: line, Column: SheetColumn, Says: unit.Quote(row[0]) + " is not a kind of sheet: write runs, topups, ..."}
 		}
 		p := parts[k]
 		if p == nil {

@@ -104,7 +104,7 @@ func NewReader(src io.Reader, name string, kind *schema.Kind) (*Reader, error) {
 	r := &Reader{name: name, kind: kind, scan: newScanner(src), head: 1}
 	first, err := r.scan.peekLine()
 	if errors.Is(err, errTooLong) {
-		return nil, r.fail(1, "", "has no line break in the first %d bytes, so no header row: it is no sheet", MaxRow)
+		return nil, r.fail(1, "", "has no line break in the first %d bytes, so no header row: it is not a sheet", MaxRow)
 	} else if err != nil {
 		return nil, fmt.Errorf("%s: %w", name, err)
 	}
@@ -180,7 +180,7 @@ func separator(header []byte) byte {
 
 func (r *Reader) readHeader(cells []string) error {
 	if cells = bearable(cells, 0); len(cells) > maxColumns {
-		return r.fail(r.head, "", "has %d columns, and at most %d are read: this is no sheet of %s",
+		return r.fail(r.head, "", "has %d columns, more than the %d that can be read: this is not a sheet of %s",
 			len(cells), maxColumns, r.kind.Sheet)
 	}
 	var wrong Errors
@@ -196,7 +196,7 @@ func (r *Reader) readHeader(cells []string) error {
 			continue
 		}
 		if before, twice := at[c]; twice {
-			wrong = append(wrong, r.fail(r.head, c, "stands twice in the header, as columns %d and %d: keep one", before+1, i+1))
+			wrong = append(wrong, r.fail(r.head, c, "is in the header twice, as columns %d and %d: keep one", before+1, i+1))
 			continue
 		}
 		at[c] = i
@@ -208,11 +208,11 @@ func (r *Reader) readHeader(cells []string) error {
 		}
 		if r.fields[i] = r.kind.Field(c); r.fields[i] == nil {
 			strange = true
-			says := "is no column of " + r.kind.Sheet
+			says := "is not a column of " + r.kind.Sheet
 			if near := unit.Near(c, r.kind.Columns()); len(near) > 0 {
 				says += " (did you mean " + strings.Join(near, ", ") + "?)"
 			}
-			wrong = append(wrong, r.fail(r.head, short(c), "%s: rename or take out the column; there are %s", says, strings.Join(r.kind.Columns(), ", ")))
+			wrong = append(wrong, r.fail(r.head, short(c), "%s: rename or delete the column; the columns are %s", says, strings.Join(r.kind.Columns(), ", ")))
 		}
 	}
 	for i := range r.kind.Fields {
@@ -290,7 +290,7 @@ func (r *Reader) Next() (Row, error) {
 		row := Row{Line: line}
 		have := len(cells)
 		if cells = bearable(cells, len(r.header)); len(cells) > maxColumns {
-			return Row{}, r.fail(line, "", "the row has %d cells, and at most %d are read: this is no sheet of %s",
+			return Row{}, r.fail(line, "", "the row has %d cells, more than the %d that can be read: this is not a sheet of %s",
 				have, maxColumns, r.kind.Sheet)
 		}
 		for len(cells) < len(r.header) {
@@ -386,10 +386,10 @@ func (r *Reader) judgeCommas(row *Row) error {
 func (r *Reader) judge(row Row, have int) []*Error {
 	var wrong []*Error
 	if i := r.scan.junk; i >= 0 {
-		wrong = append(wrong, r.fail(row.Line, r.column(i), "has text after its closing quote: a quote within quotes is written twice"))
+		wrong = append(wrong, r.fail(row.Line, r.column(i), "has text after its closing quote: write a quote within quotes twice"))
 	}
 	if have < len(r.header) && r.scan.cut {
-		wrong = append(wrong, r.fail(row.Line, "", "the file ends within this row, after %d of %d cells, as if it were cut off: complete it, or end the row with a line break", have, len(r.header)))
+		wrong = append(wrong, r.fail(row.Line, "", "the file ends in the middle of this row, after %d of %d cells: complete it, or end the row with a line break", have, len(r.header)))
 	}
 	if r.tab != nil {
 		for _, p := range r.tab.wrong {
@@ -397,22 +397,22 @@ func (r *Reader) judge(row Row, have int) []*Error {
 		}
 		for i := len(r.header); i < len(row.Cells); i++ {
 			if row.Cells[i] != "" {
-				wrong = append(wrong, r.fail(row.Line, r.column(i), "%s stands beside the sheet: name the column in the header, or take the value out", unit.Quote(row.Cells[i])))
+				wrong = append(wrong, r.fail(row.Line, r.column(i), "%s is outside the columns: name its column in the header, or delete the value", unit.Quote(row.Cells[i])))
 				break
 			}
 		}
 	} else if have > len(r.header) && !blank(row.Cells[len(r.header):]) {
-		wrong = append(wrong, r.fail(row.Line, "", "has %d cells for %d columns: a cell that holds the separator %q stands in quotes", have, len(r.header), string(r.scan.sep)))
+		wrong = append(wrong, r.fail(row.Line, "", "has %d cells for %d columns: put quotes around a cell that contains the separator %q", have, len(r.header), string(r.scan.sep)))
 	}
 	for i, c := range row.Cells {
 		switch {
 		case i < len(r.fields) && r.header[i] == "" && strings.TrimSpace(c) != "":
-			wrong = append(wrong, r.fail(row.Line, r.column(i), "%s stands in a column without a name: name the column in the header, or take the value out", unit.Quote(c)))
+			wrong = append(wrong, r.fail(row.Line, r.column(i), "%s is in a column without a name: name the column in the header, or delete the value", unit.Quote(c)))
 		case !clean(c):
 			if !utf8.ValidString(c) {
 				wrong = append(wrong, r.fail(row.Line, r.column(i), "%s is not UTF-8: save the sheet as CSV UTF-8", unit.Quote(c)))
 			} else {
-				wrong = append(wrong, r.fail(row.Line, r.column(i), "%s holds a NUL byte: take it out", unit.Quote(c)))
+				wrong = append(wrong, r.fail(row.Line, r.column(i), "%s contains a NUL byte: take it out", unit.Quote(c)))
 			}
 		}
 	}
@@ -513,9 +513,9 @@ func (r *Reader) fatal(line int, err error) error {
 	}
 	switch err {
 	case errTooLong:
-		return r.fail(line, "", "the row that begins here is longer than %d bytes: a quote may not be closed, or this is no sheet", MaxRow)
+		return r.fail(line, "", "the row that begins here is longer than %d bytes: a quote may not be closed, or this is not a sheet", MaxRow)
 	case errUnclosed:
-		return r.fail(line, "", "a quote opens in the row that begins here and is not closed: close it, or write a quote within quotes twice")
+		return r.fail(line, "", "a quote that opens in this row is never closed: close it, or write a quote within quotes twice")
 	}
 	return fmt.Errorf("%s:%d: %w", r.name, line, err)
 }

@@ -103,37 +103,37 @@ func TestBadSheets(t *testing.T) {
 		want             []string
 	}{
 		{"empty", "runs", "", []string{"runs.csv:1: has no header row: the first row names the columns, such as " + strings.ReplaceAll(columns, ", ", ",")}},
-		{"two headers alike", "runs", "machine,start,hours,Machine\n", []string{"runs.csv:1: machine: stands twice in the header, as columns 1 and 4: keep one"}},
+		{"two headers alike", "runs", "machine,start,hours,Machine\n", []string{"runs.csv:1: machine: is in the header twice, as columns 1 and 4: keep one"}},
 		{"unknown header", "runs", "machine,start,hour,colour\n", []string{
-			"runs.csv:1: hour: is no column of runs (did you mean hours?): rename or take out the column; there are " + columns,
-			"runs.csv:1: colour: is no column of runs: rename or take out the column; there are " + columns}},
+			"runs.csv:1: hour: is not a column of runs (did you mean hours?): rename or delete the column; the columns are " + columns,
+			"runs.csv:1: colour: is not a column of runs: rename or delete the column; the columns are " + columns}},
 		{"missing header", "topups", "machine,fluid\n", []string{
-			"topups.csv:1: at: is missing from the header: a sheet of topups needs it (when; now unless told)",
+			"topups.csv:1: at: is missing from the header: a sheet of topups needs it (date and time; default: now)",
 			"topups.csv:1: volume_ml: is missing from the header: a sheet of topups needs it (how much went in)"}},
 		{"another kind", "runs", "ref,machine,at,meter_h,volume_ml,fluid,into,note\n", []string{"runs.csv:1: looks like a sheet of topups, not of runs"}},
 		{"another kind, nothing unknown", "runs", "driver,note\n", []string{
 			"runs.csv:1: machine: is missing from the header: a sheet of runs needs it (the machine's name)",
-			"runs.csv:1: start: is missing from the header: a sheet of runs needs it (when; now unless told)"}},
+			"runs.csv:1: start: is missing from the header: a sheet of runs needs it (date and time; default: now)"}},
 		{"no header", "runs", "R4,2026-03-14 09:30,2.5\n", []string{
-			"runs.csv:1: r4: is no column of runs: rename or take out the column; there are " + columns,
-			"runs.csv:1: 2026-03-14 09:30: is no column of runs: rename or take out the column; there are " + columns,
-			"runs.csv:1: 2.5: is no column of runs: rename or take out the column; there are " + columns,
+			"runs.csv:1: r4: is not a column of runs: rename or delete the column; the columns are " + columns,
+			"runs.csv:1: 2026-03-14 09:30: is not a column of runs: rename or delete the column; the columns are " + columns,
+			"runs.csv:1: 2.5: is not a column of runs: rename or delete the column; the columns are " + columns,
 			"runs.csv:1: machine: is missing from the header: a sheet of runs needs it (the machine's name)",
-			"runs.csv:1: start: is missing from the header: a sheet of runs needs it (when; now unless told)"}},
+			"runs.csv:1: start: is missing from the header: a sheet of runs needs it (date and time; default: now)"}},
 		{"JPEG", "runs", "\xff\xd8\xff\xe0\x00\x10JFIF\x00\n\x01", []string{"runs.csv:1: is not text in UTF-8: save it as CSV UTF-8"}},
 		{"workbook", "runs", "PK\x03\x04\x14\x00\x06\x00", []string{"runs.csv:1: is a workbook or an archive, not a sheet: save it as CSV UTF-8"}},
 		{"UTF-16", "runs", "\xff\xfem\x00a\x00c\x00", []string{"runs.csv:1: is in UTF-16: save it as CSV UTF-8"}},
-		{"too many cells", "runs", "machine,start,hours,note\nR4,2026-03-14,2,mud, deep\n", []string{`runs.csv:2: has 5 cells for 4 columns: a cell that holds the separator "," stands in quotes`}},
-		{"cut off", "runs", "machine,start,hours,note\nR4,2026-03-14,2,\nR4,2026-03-15,1", []string{"runs.csv:3: the file ends within this row, after 3 of 4 cells, as if it were cut off: complete it, or end the row with a line break"}},
-		{"NUL", "runs", "machine,start,hours,note\nR4,2026-03-14,2,a\x00b\n", []string{`runs.csv:2: note: "a\x00b" holds a NUL byte: take it out`}},
+		{"too many cells", "runs", "machine,start,hours,note\nR4,2026-03-14,2,mud, deep\n", []string{`runs.csv:2: has 5 cells for 4 columns: put quotes around a cell that contains the separator "," is used by quotes`}},
+		{"cut off", "runs", "machine,start,hours,note\nR4,2026-03-14,2,\nR4,2026-03-15,1", []string{"runs.csv:3: the file ends in the middle of this row, after 3 of 4 cells: complete it, or end the row with a line break"}},
+		{"NUL", "runs", "machine,start,hours,note\nR4,2026-03-14,2,a\x00b\n", []string{`runs.csv:2: note: "a\x00b" contains a NUL byte: take it out`}},
 		{"not UTF-8", "runs", "machine,start,hours,note\nR4,2026-03-14,2,stra\xdfe\n", []string{`runs.csv:2: note: "stra\xdfe" is not UTF-8: save the sheet as CSV UTF-8`}},
-		{"text after a quote", "runs", "machine,start,hours,note\nR4,2026-03-14,2,\"a\" b\n", []string{"runs.csv:2: note: has text after its closing quote: a quote within quotes is written twice"}},
-		{"unclosed quote", "runs", "machine,start,hours,note\nR4,2026-03-14,2,ok\nR4,2026-03-15,2,\"never\nR4,2026-03-16,2,ok\n", []string{"runs.csv:3: a quote opens in the row that begins here and is not closed: close it, or write a quote within quotes twice"}},
-		{"nameless column", "runs", "machine,start,hours,\nR4,2026-03-14,2,x\n", []string{`runs.csv:2: column 4: "x" stands in a column without a name: name the column in the header, or take the value out`}},
+		{"text after a quote", "runs", "machine,start,hours,note\nR4,2026-03-14,2,\"a\" b\n", []string{"runs.csv:2: note: has text after its closing quote: write a quote within quotes twice"}},
+		{"unclosed quote", "runs", "machine,start,hours,note\nR4,2026-03-14,2,ok\nR4,2026-03-15,2,\"never\nR4,2026-03-16,2,ok\n", []string{"runs.csv:3: a quote that opens in this row is never closed: close it, or write a quote within quotes twice"}},
+		{"nameless column", "runs", "machine,start,hours,\nR4,2026-03-14,2,x\n", []string{`runs.csv:2: column 4: "x" is in a column without a name: name the column in the header, or delete the value`}},
 		{"all of a row", "runs", "note,machine,start,hours,terrain\n,R9,soon,-1,dirt\n", []string{
 			`runs.csv:2: machine: "R9" is not known (did you mean R1, R4?)`,
 			`runs.csv:2: start: "soon" is not a time: write 2026-03-14 09:30`,
-			`runs.csv:2: hours: "-1" should lie between 0.01 h and 1000.0 h`,
+			`runs.csv:2: hours: "-1" is too small: at least 0.01 h`,
 			`runs.csv:2: terrain: "dirt" is not one of mud, water, dust, sand, gravel, rock, grass, forest, snow, road (did you mean dust?)`}},
 		{"required cell", "runs", "machine,start,hours\n,2026-03-14,2\n", []string{"runs.csv:2: machine: is missing: the machine's name"}},
 		{"lines of quoted breaks", "runs", "machine,start,hours,note\nR4,2026-03-14,2,\"a\nb\r\nc\"\nR4,2026-03-15,x,\n", []string{`runs.csv:5: hours: "x" is not a length of time: write 1.5, 1.5 h, 1:30 or 90 min`}},
@@ -181,12 +181,12 @@ func TestLongLine(t *testing.T) {
 		src  io.Reader
 		want string
 	}{
-		"header":           {endless("", size, 'x', "\n"), "runs.csv:1: has no line break in the first 1048576 bytes, so no header row: it is no sheet"},
-		"zeros":            {endless("", size, 0, ""), "runs.csv:1: has no line break in the first 1048576 bytes, so no header row: it is no sheet"},
-		"row":              {endless(head+"R4,2026-03-15,2,", size, 'x', "\n"), "runs.csv:3: the row that begins here is longer than 1048576 bytes: a quote may not be closed, or this is no sheet"},
-		"unclosed quote":   {endless(head+"R4,2026-03-15,2,\"", size, '\n', ""), "runs.csv:3: the row that begins here is longer than 1048576 bytes: a quote may not be closed, or this is no sheet"},
-		"quotes and more":  {endless(head+"R4,2026-03-15,2,\"", size, '"', ""), "runs.csv:3: the row that begins here is longer than 1048576 bytes: a quote may not be closed, or this is no sheet"},
-		"many short cells": {endless(head+"R4,2026-03-15,2", size, ',', "\n"), "runs.csv:3: the row that begins here is longer than 1048576 bytes: a quote may not be closed, or this is no sheet"},
+		"header":           {endless("", size, 'x', "\n"), "runs.csv:1: has no line break in the first 1048576 bytes, so no header row: it is not a sheet"},
+		"zeros":            {endless("", size, 0, ""), "runs.csv:1: has no line break in the first 1048576 bytes, so no header row: it is not a sheet"},
+		"row":              {endless(head+"R4,2026-03-15,2,", size, 'x', "\n"), "runs.csv:3: the row that begins here is longer than 1048576 bytes: a quote may not be closed, or this is not a sheet"},
+		"unclosed quote":   {endless(head+"R4,2026-03-15,2,\"", size, '\n', ""), "runs.csv:3: the row that begins here is longer than 1048576 bytes: a quote may not be closed, or this is not a sheet"},
+		"quotes and more":  {endless(head+"R4,2026-03-15,2,\"", size, '"', ""), "runs.csv:3: the row that begins here is longer than 1048576 bytes: a quote may not be closed, or this is not a sheet"},
+		"many short cells": {endless(head+"R4,2026-03-15,2", size, ',', "\n"), "runs.csv:3: the row that begins here is longer than 1048576 bytes: a quote may not be closed, or this is not a sheet"},
 	} {
 		var before, after runtime.MemStats
 		runtime.ReadMemStats(&before)

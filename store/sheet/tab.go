@@ -101,9 +101,9 @@ func (t *Tab) damaged(err error) error {
 	e := &Error{File: t.name, Line: max(t.line, 1)}
 	switch {
 	case errors.Is(err, errTooLong):
-		e.Says = fmt.Sprintf("the row holds more than %d MiB: this is no sheet", maxRowXML>>20)
+		e.Says = fmt.Sprintf("the row is larger than %d MiB: this is not a sheet", maxRowXML>>20)
 	case errors.Is(err, errBomb):
-		e.Says = "the tab unpacks to far more than a sheet holds: save it as CSV UTF-8"
+		e.Says = "the tab is far too large when unpacked: save it as CSV UTF-8"
 	default:
 		e.Says = fmt.Sprintf("the tab is damaged after this row (%s): save the workbook again as .xlsx", explainXML("it", err))
 	}
@@ -293,7 +293,7 @@ func (t *Tab) hold(kind string, style int, value, inline string, formula bool) c
 	}
 	if value == "" {
 		if formula {
-			return cell{kind: wrongCell, text: "holds a formula without a value: open the workbook in a spreadsheet program and save it, or write the value"}
+			return cell{kind: wrongCell, text: "has a formula without a value: open the workbook in a spreadsheet program and save it, or write the value"}
 		}
 		return cell{}
 	}
@@ -320,13 +320,13 @@ func (t *Tab) hold(kind string, style int, value, inline string, formula bool) c
 		}
 		return c
 	case "e":
-		return cell{kind: wrongCell, text: fmt.Sprintf("holds the error %s instead of a value: mend the formula, or write the value", shown(value))}
+		return cell{kind: wrongCell, text: fmt.Sprintf("has the error %s instead of a value: fix the formula, or write the value", shown(value))}
 	case "d":
 		return cell{kind: isoCell, text: value}
 	}
 	v, err := strconv.ParseFloat(value, 64)
 	if err != nil || math.IsNaN(v) || math.IsInf(v, 0) {
-		return cell{kind: wrongCell, text: fmt.Sprintf("holds %s where a number should be: save the workbook again as .xlsx", unit.Quote(value))}
+		return cell{kind: wrongCell, text: fmt.Sprintf("has %s in place of a number: save the workbook again as .xlsx", unit.Quote(value))}
 	}
 	c := cell{kind: numberCell, num: v, text: value}
 	if style >= 0 && style < len(t.book.formats) {
@@ -422,7 +422,7 @@ func (c *cell) duration(f *schema.Field) (text, wrong string) {
 		return fmt.Sprintf("%d:%02d", s/3600, s/60%60)
 	}
 	if c.format == clockFormat && seconds >= daySeconds {
-		return "", fmt.Sprintf("shows %s and holds %s: give the cell the number format [h]:mm, or write the hours as a number", clock(seconds%daySeconds), clock(seconds))
+		return "", fmt.Sprintf("shows %s but contains %s: give the cell the number format [h]:mm, or write the hours as a number", clock(seconds%daySeconds), clock(seconds))
 	}
 	if f != nil && f.Unit == unit.Minutes {
 		return number(math.Round(float64(seconds)/60*1e4) / 1e4), ""
@@ -436,7 +436,7 @@ func (t *Tab) mergeProblem() *Error {
 		if t.fields != nil && a.left > len(t.fields) {
 			continue // beside the sheet
 		}
-		return &Error{File: t.name, Line: a.top, Says: fmt.Sprintf("the cells %s are merged, and only the first of them holds a value: take the merging off (a sheet has one row of names, then a row a record)", a.ref)}
+		return &Error{File: t.name, Line: a.top, Says: fmt.Sprintf("the cells %s are merged, so only the first has a value: unmerge them (one row of names, then one row per record)", a.ref)}
 	}
 	return nil
 }

@@ -60,7 +60,7 @@ const (
 	maxPacked   = 200 << 20 // bytes of the archive: all of its parts' names may be kept
 )
 
-var errNotXML = errors.New("is not such XML as a workbook holds")
+var errNotXML = errors.New("is not the XML of a workbook")
 
 // IsWorkbook says whether the file is called one, or begins as an archive or as an old workbook does.
 func IsWorkbook(path string) bool {
@@ -103,14 +103,14 @@ func NewWorkbook(src io.ReaderAt, size int64, name string) (*Workbook, error) {
 	if n, _ := src.ReadAt(head[:], 0); string(head[:n]) == "\xd0\xcf\x11\xe0" {
 		return nil, w.fail("is an old workbook (.xls), or one with a password: save it as .xlsx without one")
 	} else if !strings.HasPrefix(string(head[:n]), "PK") {
-		return nil, w.fail("is no workbook (.xlsx): save it as one, or as CSV UTF-8")
+		return nil, w.fail("is not a workbook (.xlsx): save it as one, or as CSV UTF-8")
 	}
 	if err := w.bearable(src); err != nil {
 		return nil, err
 	}
 	z, err := zip.NewReader(src, size)
 	if err != nil {
-		return nil, w.fail("is no workbook, or a damaged one (%s): save it again as .xlsx", err)
+		return nil, w.fail("is not a workbook, or is damaged (%s): save it again as .xlsx", err)
 	}
 	for _, f := range z.File {
 		w.parts[partName(f.Name)] = f
@@ -120,7 +120,7 @@ func NewWorkbook(src io.ReaderAt, size int64, name string) (*Workbook, error) {
 		if errors.As(err, &known) {
 			return nil, err
 		}
-		return nil, w.fail("is no workbook, or a damaged one (%s): save it again as .xlsx", err)
+		return nil, w.fail("is not a workbook, or is damaged (%s): save it again as .xlsx", err)
 	}
 	return w, nil
 }
@@ -136,7 +136,7 @@ func (w *Workbook) bearable(src io.ReaderAt) error {
 	for at, parts := int64(0), 0; at < w.size; {
 		n, err := src.ReadAt(buf, at)
 		if parts += bytes.Count(buf[:n], signature); parts > maxParts {
-			return w.fail("is an archive of more than %d files: no workbook has so many", maxParts)
+			return w.fail("is an archive of more than %d files, too many for a workbook", maxParts)
 		}
 		if err != nil || n < len(buf) {
 			return nil // what can't be read the archive's reader tells
@@ -214,7 +214,7 @@ func (w *Workbook) readParts() error {
 		}
 	})
 	if err == nil && len(w.tabs) > maxTabs {
-		return w.fail("has %d tabs, and at most %d are read: split it, or save its tabs as CSV UTF-8", len(w.tabs), maxTabs)
+		return w.fail("has %d tabs, more than the %d that can be read: split it, or save its tabs as CSV UTF-8", len(w.tabs), maxTabs)
 	}
 	return err
 }
@@ -347,7 +347,7 @@ func (w *Workbook) readStrings() error {
 			case "si":
 				all.WriteString(r.take())
 				if all.Len()+4*len(w.strings.ends) > maxStrings {
-					return w.fail("holds more than %d MiB of text: split it, or save its tabs as CSV UTF-8", maxStrings>>20)
+					return w.fail("has more than %d MiB of text: split it, or save its tabs as CSV UTF-8", maxStrings>>20)
 				}
 				w.strings.ends = append(w.strings.ends, uint32(all.Len()))
 			case "sst":
@@ -470,7 +470,7 @@ func (p *pull) Read(b []byte) (int, error) {
 	return 1, nil
 }
 
-var errBomb = errors.New("unpacks to far more than a sheet holds")
+var errBomb = errors.New("is far too large when unpacked")
 
 func explainXML(part string, err error) error {
 	part = shown(part)
@@ -481,7 +481,7 @@ func explainXML(part string, err error) error {
 	case errors.As(err, &syntax):
 		return fmt.Errorf("%s, line %d: %s", part, syntax.Line, shown(syntax.Msg))
 	case errors.Is(err, errTooLong):
-		return fmt.Errorf("%s holds a piece of more than %d MiB", part, maxRowXML>>20)
+		return fmt.Errorf("%s has a piece larger than %d MiB", part, maxRowXML>>20)
 	}
 	return fmt.Errorf("%s: %w", part, err)
 }

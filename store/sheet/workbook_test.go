@@ -216,7 +216,7 @@ func TestCells(t *testing.T) {
 	})
 	good, wrong := readTab(t, w, "Sheet1", "runs", bookIn(t, "UTC"))
 	// excelize computes no formulas: C9 has no value, as in a workbook that no spreadsheet program has saved.
-	assert.Equal(t, []string{"season.xlsx[Sheet1]:9: hours: holds a formula without a value: open the workbook in a spreadsheet program and save it, or write the value"}, wrong)
+	assert.Equal(t, []string{"season.xlsx[Sheet1]:9: hours: has a formula without a value: open the workbook in a spreadsheet program and save it, or write the value"}, wrong)
 	var got []string
 	for _, g := range good {
 		r := g.(*schema.Run)
@@ -273,13 +273,13 @@ func TestBadCells(t *testing.T) {
 	assert.Equal(t, []string{
 		`season.xlsx[Sheet1]:2: start: "46095.4" is not a time: write 2026-03-14 09:30`,
 		`season.xlsx[Sheet1]:3: start: "14/03/2026" is not written year-month-day: write 2026-03-14`,
-		`season.xlsx[Sheet1]:4: hours: shows 2:30 and holds 26:30: give the cell the number format [h]:mm, or write the hours as a number`,
+		`season.xlsx[Sheet1]:4: hours: shows 2:30 but contains 26:30: give the cell the number format [h]:mm, or write the hours as a number`,
 		`season.xlsx[Sheet1]:5: hours: "1900-01-03 12:00:00" is not a length of time: write 1.5, 1.5 h, 1:30 or 90 min`,
-		`season.xlsx[Sheet1]:6: column 5: "beside" stands in a column without a name: name the column in the header, or take the value out`,
-		`season.xlsx[Sheet1]:7: column 7: "9" stands beside the sheet: name the column in the header, or take the value out`,
+		`season.xlsx[Sheet1]:6: column 5: "beside" is in a column without a name: name the column in the header, or delete the value`,
+		`season.xlsx[Sheet1]:7: column 7: "9" is outside the columns: name its column in the header, or delete the value`,
 		`season.xlsx[Sheet1]:8: start: "9:36" is not a time: write 2026-03-14 09:30`,
 		`season.xlsx[Sheet1]:9: hours: "TRUE" is not a length of time: write 1.5, 1.5 h, 1:30 or 90 min`,
-		`season.xlsx[Sheet1]:10: start: "2026-03-29 01:30:00" does not exist in Europe/Lisbon, where the clocks skip it: write 2026-03-29 02:30, or the offset with it`,
+		`season.xlsx[Sheet1]:10: start: "2026-03-29 01:30:00" does not exist in Europe/Lisbon, because the clocks go forward then: write 2026-03-29 02:30, or add the offset`,
 	}, wrong)
 }
 

@@ -1,0 +1,91 @@
+package main
+
+import (
+	"cmp"
+	"fmt"
+	"io"
+	"strings"
+
+	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
+
+	"shedbook/report/render"
+)
+
+// ownWords replace what cobra says of its own verbs and options.
+var ownWords = map[string]string{
+	"completion": "print a script that lets your shell complete verbs, names and words",
+	"help":       "explain a verb",
+	"--help":     "show this help",
+	"--version":  "show the program's version",
+}
+
+// sayUsage says how a verb is written. Cobra's own text calls options flags, which
+// are something else here, and says the type of each.
+func (a *app) sayUsage(c *cobra.Command) error {
+	w := c.OutOrStderr()
+	fmt.Fprintln(w, "Usage:")
+	if c.Runnable() && (c.HasParent() || !c.HasAvailableSubCommands()) {
+		fmt.Fprintf(w, "  %s\n", strings.Replace(c.UseLine(), "[flags]", "[OPTIONS]", 1))
+	}
+	if c.HasAvailableSubCommands() {
+		fmt.Fprintf(w, "  %s VERB\n", c.CommandPath())
+	}
+	if c.HasExample() {
+		fmt.Fprintf(w, "\nExamples:\n%s\n", c.Example)
+	}
+	for _, g := range append(c.Groups(), &cobra.Group{Title: "Verbs:"}) {
+		var rows [][2]string
+		for _, v := range c.Commands() {
+			if v.IsAvailableCommand() && v.GroupID == g.ID {
+				rows = append(rows, [2]string{v.Name(), cmp.Or(ownWords[v.Name()], v.Short)})
+			}
+		}
+		a.sayRows(w, g.Title, rows)
+	}
+	a.sayRows(w, "Options:", options(c.LocalFlags()))
+	a.sayRows(w, "Options of every verb:", options(c.InheritedFlags()))
+	if c.HasAvailableSubCommands() {
+		fmt.Fprintf(w, "\nMore about a verb: %s VERB --help\n", c.CommandPath())
+	}
+	return nil
+}
+
+// options are each option with its value, and what it means.
+func options(flags *pflag.FlagSet) (rows [][2]string) {
+	flags.VisitAll(func(f *pflag.Flag) {
+		if f.Hidden {
+			return
+		}
+		name := "    --" + f.Name
+		if f.Shorthand != "" {
+			name = "-" + f.Shorthand + ", --" + f.Name
+		}
+		switch f.Value.Type() {
+		case "bool":
+		case "int", "float64":
+			name += " NUMBER"
+		default:
+			name += " VALUE"
+		}
+		rows = append(rows, [2]string{name, cmp.Or(ownWords["--"+f.Name], f.Usage)})
+	})
+	return rows
+}
+
+// sayRows prints names and what they mean under a title, folded; nothing where
+// there are none.
+func (a *app) sayRows(w io.Writer, title string, rows [][2]string) {
+	if len(rows) == 0 {
+		return
+	}
+	widest := 0
+	for _, r := range rows {
+		widest = max(widest, len(r[0]))
+	}
+	fmt.Fprintf(w, "\n%s\n", title)
+	for _, r := range rows {
+		label := fmt.Sprintf("  %-*s  ", widest, r[0])
+		fmt.Fprintln(w, render.Fold(label+r[1], a.lineWidth(), len(label)))
+	}
+}
