@@ -121,7 +121,14 @@ func (r *Result) against(o, clean outline) (apart string) {
 			return fmt.Sprintf("its lines lie %.1f pixels apart, the reference's %.1f", a, b)
 		}
 	}
-	share, more := relative(core, ref, grain, reach)
+	// The lamp can be told from the sharp picture or from the averaged one: each
+	// is misled where the other is not, so their middle is taken.
+	both := func(grain, reach float64) (blocked, apart, more float64) {
+		b1, m1 := relative(core, ref, grain, reach, true)
+		b2, m2 := relative(core, ref, grain, reach, false)
+		return (b1 + b2) / 2, math.Abs(b1-b2) / 2, min(m1, m2)
+	}
+	share, half, more := both(grain, reach)
 	if more > muchOf {
 		return fmt.Sprintf("%.0f %% of it lets more light through than the reference", 100*more)
 	}
@@ -130,9 +137,9 @@ func (r *Result) against(o, clean outline) (apart string) {
 	if o.found || clean.found {
 		floor, side = againstFoundFloor, 3*sideways
 	}
-	down, up := floor*floor, floor*floor
+	down, up := floor*floor+half*half, floor*floor+half*half
 	for _, k := range [...][2]float64{{0.5, 1}, {1.6, 1}, {1, reaches[0]}, {1, reaches[1]}} {
-		d, _ := relative(core, ref, k[0]*grain, k[1]*reach)
+		d, _, _ := both(k[0]*grain, k[1]*reach)
 		down += math.Pow(min(0, d-share), 2)
 		up += math.Pow(max(0, d-share), 2)
 	}
@@ -155,10 +162,16 @@ func alike(a, b float64) bool {
 
 // relative is the percentage of the reference's light that the core does not let
 // through, and the share of the face where it lets through more than the
-// reference.
-func relative(core, ref plane, grain, reach float64) (blocked, more float64) {
+// reference. sharp: the lamp is flattened before the light is averaged, not after.
+func relative(core, ref plane, grain, reach float64, sharp bool) (blocked, more float64) {
 	n := odd(grain * float64(max(core.w, core.h)))
-	p, q := flattened(core.box(n, n), reach), flattened(ref.box(n, n), reach)
+	flat := func(p plane) plane {
+		if sharp {
+			return flattened(p, reach).box(n, n)
+		}
+		return flattened(p.box(n, n), reach)
+	}
+	p, q := flat(core), flat(ref)
 	margin := max(2, min(core.w, core.h)/80)
 	var lost, all float64
 	count, above := 0, 0

@@ -147,10 +147,9 @@ func (r *Result) estimate(core plane, across, along texture) error {
 // What a photograph alone does not tell, as shares of the face; set by the errors
 // on rendered cores of many kinds (testdata/bench/light.txt, 2026-11-30).
 const (
-	metalTold    = 0.15 // tubes of a clean core taken for dirt, where fins and tubes were told by their pitch
-	metalGuessed = 0.40 // the same with a guessed outline
-	metalUntold  = 0.45 // where either was not: thick tubes far apart
-	cutOff       = 0.45 // dark along a side that a guessed outline leaves out
+	metalTold   = 0.35 // tubes of a clean core taken for dirt, where fins and tubes were told by their pitch
+	metalUntold = 0.45 // where either was not: thick tubes far apart
+	cutOff      = 0.45 // dark along a side that a guessed outline leaves out
 )
 
 // widen adds to the interval what a photograph alone does not tell: with tubes
@@ -161,11 +160,8 @@ func (r *Result) widen() {
 		return
 	}
 	metal := metalTold
-	switch {
-	case r.lines < 2:
+	if r.lines < 2 {
 		metal = metalUntold
-	case r.Found:
-		metal = metalGuessed
 	}
 	r.Low = max(0, (r.Low-100*metal)/(1-metal))
 	if r.Found {
