@@ -17,10 +17,9 @@ import (
 // that bear a flag, and of no others, since it reads a machine's log again.
 
 // mostly is the share of a machine's overheats, beyond those of a sound one,
-// that the causes of a flag must have made for the flag to have its name. It
-// stands below one half, as who goes there with the wrong check loses less than
-// who is told nothing. A choice of this model.
-const mostly = 0.4
+// that the causes of a flag must have made for the flag to have its name:
+// above-fleet is for where no cause reaches one half.
+const mostly = 0.5
 
 // named is what one believes of a machine whose overheats raised a flag: now,
 // and as its log stood when it was raised.
