@@ -57,6 +57,9 @@ func TestPlantedFaultsAreFoundUnderTheirNames(t *testing.T) {
 	require.Zero(t, all.late, all.String())
 }
 
+// Of the five, one who knows every rate would raise four. With a margin of 1.5
+// (crowdAlpha) they are four too, with 3 they are three: the price of fewer who
+// only drove fast and in mud being raised.
 func TestADreadfulDriverIsNoMachinesFault(t *testing.T) {
 	w := simulate.Busy()
 	w.Fault, w.Faulty = "hard-driving", 1
