@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"shedbook/report/belief"
 	"shedbook/report/exposure"
 	"shedbook/report/state"
 	"shedbook/schema"
@@ -46,6 +47,8 @@ type HistoryReport struct {
 	Entries  []Entry         `json:"entries"`
 	Months   []Month         `json:"months"`
 	Open     []Matter        `json:"open"`
+	// Remedies are what was done about overheats and losses, and whether it held.
+	Remedies []belief.Remedy `json:"remedies"`
 	// Unknown says what the log does not tell; Gaps are its stretches without any
 	// record.
 	Unknown []string `json:"unknown"`
@@ -72,8 +75,9 @@ type Entry struct {
 	Engine  float64   `json:"engine_hours"`
 	Says    string    `json:"says"`
 	Note    string    `json:"note,omitempty"`
-	Amended int       `json:"amended"` // how often
-	Rinse   bool      `json:"-"`       // a cleaning that is not thorough, with nothing measured
+	Amended int       `json:"amended"`        // how often
+	Held    string    `json:"held,omitempty"` // of a remedy: whether it held
+	Rinse   bool      `json:"-"`              // a cleaning that is not thorough, with nothing measured
 }
 
 // Month is what was driven in a calendar month.
@@ -176,6 +180,16 @@ func (src *Source) history(l *exposure.Life, open []Matter, withNames bool) Hist
 		}
 	}
 	r.Entries = src.entries(l, mask)
+	r.Remedies = append([]belief.Remedy{}, src.remedies(l)...)
+	for i := range r.Remedies {
+		m := &r.Remedies[i]
+		m.Machine = r.Machine
+		for j := range r.Entries {
+			if e := &r.Entries[j]; e.Number != 0 && e.Number == m.Record {
+				e.Held = m.Verdict(src.Fleet.Settings.Units())
+			}
+		}
+	}
 	r.Months = src.months(l)
 	r.CoolantPlot, r.TimeLine = src.plots(l, &r.Coolant)
 	r.From, r.To, r.Gaps = src.gaps(l)

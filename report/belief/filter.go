@@ -63,7 +63,8 @@ func (g *segment) silent() bool {
 	return g.hours == 0 && len(g.heats) == 0 && len(g.loss) == 0 && (g.cut == nil || g.cut.fact == nil)
 }
 
-func (f *Fleet) filter(s *story, own *summary) *filter {
+// known is what the fleet tells of a story: the draws, the sound rate, the drivers.
+func (f *Fleet) known(s *story, own *summary) *filter {
 	p := &filter{f: f, s: s, factor: map[string]float64{}, weights: f.weights(own), n: float64(len(s.heats))}
 	mean, sd := f.levelOf(own)
 	for k := range p.level {
@@ -83,6 +84,11 @@ func (f *Fleet) filter(s *story, own *summary) *filter {
 			p.factor[d] = f.driver(d, own, rate)
 		}
 	}
+	return p
+}
+
+func (f *Fleet) filter(s *story, own *summary) *filter {
+	p := f.known(s, own)
 	for c := range f.table.causes {
 		p.sources = append(p.sources, source{cause: c})
 		p.share = append(p.share, 1)

@@ -1,9 +1,16 @@
 package belief
 
 import (
+	"fmt"
 	"math"
+	"slices"
 	"sort"
+	"strings"
 	"time"
+
+	"shedbook/report/exposure"
+	"shedbook/schema"
+	"shedbook/schema/unit"
 )
 
 // Remedy is something done about a cause, and whether it held.
@@ -18,7 +25,17 @@ type Remedy struct {
 	Held         float64   `json:"held"`
 	Says         string    `json:"says"` // held, not yet or came back
 	HoursToProve float64   `json:"hours_to_prove"`
+	// Unit is what events count in: overheats, or ml for a leak.
+	Unit string `json:"unit"`
+	// Followed: the same was done once more later.
+	Followed bool `json:"-"`
 }
+
+// What events count in.
+const (
+	Overheats   = "overheats"
+	Millilitres = "ml"
+)
 
 // Before a remedy: events are overheats, or, of a leak, millilitres beyond
 // settling and boil-over; hours count by how much the fault would have shown.
@@ -49,15 +66,11 @@ const provenAt, cameBackAt = 0.9, 0.25
 // ml.
 const leastLoss = 200
 
-// held judges the remedies, each from the remedy before it for the same cause
-// to the next.
-func (p *filter) held(weights [Draws]float64) []Remedy {
-	log := p.s.life.Log
+// done are the remedies of a log, in time order.
+func done(log *schema.Log) []Remedy {
 	var out []Remedy
 	add := func(record int64, at time.Time, what, cause string) {
-		if !at.Before(p.s.from) {
-			out = append(out, Remedy{Machine: log.Machine.Name, Record: record, At: at, What: what, Cause: cause})
-		}
+		out = append(out, Remedy{Machine: log.Machine.Name, Record: record, At: at, What: what, Cause: cause})
 	}
 	for i := range log.Cleanings {
 		if c := &log.Cleanings[i]; c.Thorough() {
@@ -78,28 +91,109 @@ func (p *filter) held(weights [Draws]float64) []Remedy {
 		}
 	}
 	sort.SliceStable(out, func(a, b int) bool { return out[a].At.Before(out[b].At) })
-	kept := out[:0]
-	for i := range out {
-		r := out[i]
-		from, to := p.s.from, time.Time{}
-		for j := range out {
-			if o := &out[j]; o.Cause == r.Cause && o.At.Before(r.At) {
-				from = o.At
-			} else if o.Cause == r.Cause && o.At.After(r.At) && to.IsZero() {
+	next := map[string]bool{}
+	for i := len(out) - 1; i >= 0; i-- {
+		out[i].Followed, next[out[i].Cause] = next[out[i].Cause], true
+	}
+	return out
+}
+
+// Remedies are those of a machine that had overheated or lost coolant before, and
+// whether each held, in time order. They are judged by the machine's own log alone,
+// so that whoever asks, of one machine or of the whole fleet, gets the same.
+func Remedies(settings schema.Settings, life *exposure.Life) []Remedy {
+	log := life.Log
+	all := done(log)
+	if len(all) == 0 || len(log.Overheats)+len(log.TopUps)+len(log.Levels)+len(log.Refills) == 0 {
+		return nil
+	}
+	causes := schema.Words("cause")
+	f := NewFleet(settings, make([]float64, len(causes)))
+	f.fit()
+	return f.judged(f.read(life, nil), all)
+}
+
+// Unproven are the remedies of a machine that are not proven yet, the last for each
+// cause, of those done in the last engine hours. Where none of these can be, which
+// is told by the overheats alone, the rest is not read.
+func Unproven(settings schema.Settings, life *exposure.Life, hours float64) []Remedy {
+	log := life.Log
+	now := math.Inf(-1)
+	if n := len(life.Pieces); n > 0 {
+		now = life.HoursTo(life.Pieces[n-1].Start) + life.Pieces[n-1].Hours
+	}
+	late := func(t time.Time) bool { return now-life.HoursTo(t) <= hours }
+	var from = map[string]time.Time{}
+	could := false
+	all := done(log)
+	for i := range all {
+		r := &all[i]
+		if _, leak := lossMedian[r.Cause]; !r.Followed && late(r.At) {
+			could = could || leak || slices.ContainsFunc(log.Overheats, func(o schema.Overheat) bool {
+				return !o.At.Before(from[r.Cause]) && o.At.Before(r.At)
+			})
+		}
+		from[r.Cause] = r.At
+	}
+	if !could {
+		return nil
+	}
+	return slices.DeleteFunc(Remedies(settings, life), func(r Remedy) bool {
+		return r.Followed || r.Says != NotYet || !late(r.At)
+	})
+}
+
+// judged are the remedies that something had gone before, each from the remedy
+// before it for the same cause to the next.
+func (f *Fleet) judged(s *story, all []Remedy) []Remedy {
+	p := &judge{filter: f.known(s, nil), shows: map[int]map[state]float64{}, sound: map[state]float64{}}
+	var out []Remedy
+	for i := range all {
+		r := all[i]
+		if r.At.Before(s.from) {
+			continue
+		}
+		from, to := s.from, time.Time{}
+		for j := range all {
+			if o := &all[j]; o.Cause == r.Cause && o.At.Before(r.At) {
+				if o.At.After(from) {
+					from = o.At
+				}
+			} else if o.Cause == r.Cause && o.At.After(r.At) {
 				to = o.At
+				break
 			}
 		}
-		if p.judge(&r, weights, from, to) {
-			kept = append(kept, r)
+		if p.judge(&r, from, to) {
+			out = append(out, r)
 		}
 	}
-	return kept
+	return out
+}
+
+// judge judges remedies; shows is by cause and state how much it would have shown,
+// sound what a sound machine would have had an hour.
+type judge struct {
+	*filter
+	shows map[int]map[state]float64
+	sound map[state]float64
+}
+
+// between are the cells that begin from a time on and before another, zero for
+// the end.
+func (s *story) between(from, to time.Time) []cell {
+	a := sort.Search(len(s.cells), func(i int) bool { return !s.cells[i].at.Before(from) })
+	b := len(s.cells)
+	if !to.IsZero() {
+		b = sort.Search(len(s.cells), func(i int) bool { return !s.cells[i].at.Before(to) })
+	}
+	return s.cells[a:max(a, b)]
 }
 
 // judge says whether a remedy held; ok is false where nothing had happened
 // that it could end. What came after another remedy that stood nearer to it,
 // for another cause, counts for both: the two can't be told apart.
-func (p *filter) judge(r *Remedy, weights [Draws]float64, from, to time.Time) (ok bool) {
+func (p *judge) judge(r *Remedy, from, to time.Time) (ok bool) {
 	cause := -1
 	for c, name := range p.f.table.causes {
 		if name == r.Cause {
@@ -112,16 +206,29 @@ func (p *filter) judge(r *Remedy, weights [Draws]float64, from, to time.Time) (o
 	within := func(t, a, b time.Time) bool { return !t.Before(a) && (b.IsZero() || t.Before(b)) }
 	// How much the fault would have shown in each state, relative to the states
 	// in which it overheated; the dirt as it was then, for a clean in vain.
-	shows := map[state]float64{}
+	shows := p.shows[cause]
+	if shows == nil {
+		shows = map[state]float64{}
+		p.shows[cause] = shows
+	}
 	at := func(s state) float64 {
-		if x, ok := shows[s]; ok {
-			return x
+		x, ok := shows[s]
+		if !ok {
+			for k, y := range (*p.f.table.at(s))[cause] {
+				x += p.weights[k] * y
+			}
+			shows[s] = x
 		}
-		x := 0.0
-		for k, y := range (*p.f.table.at(s))[cause] {
-			x += weights[k] * y
+		return x
+	}
+	sane := func(s state) float64 {
+		x, ok := p.sound[s]
+		if !ok {
+			for k, y := range (*p.f.table.at(s))[len(p.f.table.causes)] {
+				x += p.weights[k] * y * p.level[k]
+			}
+			p.sound[s] = x
 		}
-		shows[s] = x
 		return x
 	}
 	mean, dirt, refill := 0.0, uint8(0), uint8(0)
@@ -133,7 +240,8 @@ func (p *filter) judge(r *Remedy, weights [Draws]float64, from, to time.Time) (o
 			refill = max(refill, h.state.refill)
 		}
 	}
-	if p.leaks(r, cause, from, to) {
+	r.Unit = Overheats
+	if p.leaks(r, from, to) {
 		return true
 	}
 	if r.Before.Events == 0 {
@@ -141,25 +249,20 @@ func (p *filter) judge(r *Remedy, weights [Draws]float64, from, to time.Time) (o
 	}
 	mean /= r.Before.Events
 	sound := 0.0
-	for i := range p.s.cells {
-		c := &p.s.cells[i]
-		before, since := within(c.at, from, r.At), within(c.at, r.At, to)
-		if !before && !since {
-			continue
-		}
-		s := c.state
+	cells := p.s.between(from, to)
+	for i := range cells {
+		c := &cells[i]
+		st, since := c.state, !c.at.Before(r.At)
 		if since {
-			s.dirt, s.refill = max(s.dirt, dirt), max(s.refill, refill)
+			st.dirt, st.refill = max(st.dirt, dirt), max(st.refill, refill)
 		}
-		like := c.hours * math.Min(1, at(s)/mean)
-		if before {
+		like := c.hours * math.Min(1, at(st)/mean)
+		if !since {
 			r.Before.LikeHours += like
 			continue
 		}
 		r.Since.LikeHours += like
-		for k, y := range (*p.f.table.at(c.state))[len(p.f.table.causes)] {
-			sound += weights[k] * y * p.level[k] * c.hours * p.factor[c.driver]
-		}
+		sound += sane(c.state) * c.hours
 	}
 	for i := range p.s.heats {
 		if h := &p.s.heats[i]; within(h.at, r.At, to) {
@@ -196,7 +299,7 @@ func (p *filter) judge(r *Remedy, weights [Draws]float64, from, to time.Time) (o
 	return true
 }
 
-func (p *filter) says(r *Remedy) {
+func (p *judge) says(r *Remedy) {
 	switch {
 	case r.Held >= provenAt:
 		r.Says = Held
@@ -209,7 +312,7 @@ func (p *filter) says(r *Remedy) {
 
 // leaks judges a remedy of a leak by the coolant; ok is false where it is none,
 // or none had gone.
-func (p *filter) leaks(r *Remedy, cause int, from, to time.Time) (ok bool) {
+func (p *judge) leaks(r *Remedy, from, to time.Time) (ok bool) {
 	if _, is := lossMedian[r.Cause]; !is {
 		return false
 	}
@@ -242,7 +345,7 @@ func (p *filter) leaks(r *Remedy, cause int, from, to time.Time) (ok bool) {
 		gone, stayed := normal(sound*hours), normal(rate*hours)
 		return gone / (gone + stayed)
 	}
-	r.Before, r.Since = b, s
+	r.Before, r.Since, r.Unit = b, s, Millilitres
 	r.Held = chance(s.LikeHours, s.Events)
 	p.says(r)
 	if r.Says == NotYet {
@@ -262,4 +365,67 @@ func (r *Remedy) round() {
 		*x = math.Round(*x*10) / 10
 	}
 	r.Held = math.Round(r.Held*1000) / 1000
+}
+
+// Done is what was done, in words.
+func (r *Remedy) Done() string {
+	if r.What == "clean" {
+		return "thorough clean"
+	}
+	return r.What
+}
+
+// Name is what was done, and about what.
+func (r *Remedy) Name() string {
+	if r.What == "service" || r.What == "answer" {
+		return r.What + " for " + r.Cause
+	}
+	return r.Done()
+}
+
+// Verdict is whether it held, in a line: "held, 0 overheats in 41 like hours where
+// 5 were expected". Volumes are told in a system of units.
+func (r *Remedy) Verdict(u unit.System) string {
+	verdict := map[string]string{Held: "held", NotYet: "not proven yet", CameBack: "came back"}[r.Says]
+	if r.Unit == Millilitres {
+		verdict += fmt.Sprintf(", %s lost in %s engine hours where %s was expected", unit.Format(r.Since.Events, unit.Millilitres, u),
+			short(r.Since.LikeHours), unit.Format(r.Since.Expected, unit.Millilitres, u))
+	} else {
+		verdict += fmt.Sprintf(", %s in %s like hours where %s expected", counted(r.Since.Events, "overheat"), short(r.Since.LikeHours),
+			map[bool]string{true: short(r.Since.Expected) + " was", false: short(r.Since.Expected) + " were"}[short(r.Since.Expected) == "1"])
+	}
+	if r.Says == NotYet {
+		verdict += "; " + r.ToProve()
+	}
+	return verdict
+}
+
+// ToProve is what is still to be driven to prove it.
+func (r *Remedy) ToProve() string {
+	if r.HoursToProve > most {
+		return "the log can't prove it: there was too little trouble before"
+	}
+	quiet := "without an overheat"
+	if r.Unit == Millilitres {
+		quiet = "without loss"
+	}
+	return counted(math.Max(1, math.Ceil(r.HoursToProve)), "more hour") + " of the same driving " + quiet + " will prove it"
+}
+
+// most is how many hours to prove a remedy are still told.
+const most = 1000
+
+func counted(n float64, one string) string {
+	if n == 1 {
+		return "1 " + one
+	}
+	return short(n) + " " + one + "s"
+}
+
+// short is a number for a sentence: to a tenth below ten.
+func short(v float64) string {
+	if v >= 9.95 {
+		return fmt.Sprintf("%.0f", v)
+	}
+	return strings.TrimSuffix(fmt.Sprintf("%.1f", v), ".0")
 }

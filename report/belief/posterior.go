@@ -31,8 +31,6 @@ type Posterior struct {
 	// Pairs are the probabilities of two causes at once, those worth telling.
 	Pairs []Pair
 	Split Split
-	// Remedies are those that something was done for: it had overheated before.
-	Remedies []Remedy
 	// Hours that were read, and overheats in them; Guessed: no hours are
 	// recorded, and Hours of the usual use stand in.
 	Hours     float64
@@ -160,7 +158,6 @@ func (f *Fleet) Machine(life *exposure.Life, facts []Fact) *Posterior {
 	if hours > 0 && s.hours > 0 && len(s.heats) > 0 {
 		out.Elsewhere = heats / hours * s.hours / float64(len(s.heats))
 	}
-	out.Remedies = p.held(out.final.weights)
 	return out
 }
 

@@ -165,8 +165,7 @@ func TestACleanThatHeldAndOneInVain(t *testing.T) {
 			}
 		}
 		vain := alone(log)
-		require.Len(t, vain.Remedies, 1)
-		r := vain.Remedies[0]
+		r := remedy(t, log)
 		assert.Equal(t, CameBack, r.Says)
 		assert.Equal(t, "blocked-core", r.Cause)
 		assert.Less(t, vain.Probability[core], alone(keeper(seed, true)).Probability[core],
@@ -180,8 +179,7 @@ func TestACleanThatHeldAndOneInVain(t *testing.T) {
 		}
 		log.Overheats = before
 		q := alone(log)
-		require.Len(t, q.Remedies, 1)
-		r = q.Remedies[0]
+		r = remedy(t, log)
 		assert.Equal(t, Held, r.Says)
 		assert.Zero(t, r.Since.Events)
 		assert.Greater(t, r.Since.Expected, 2.3)
@@ -189,4 +187,11 @@ func TestACleanThatHeldAndOneInVain(t *testing.T) {
 		assert.Less(t, q.Probability[core], 0.2)
 		assert.Greater(t, q.NoFault, 0.5)
 	}
+}
+
+// remedy is the one remedy of a log.
+func remedy(t *testing.T, log schema.Log) Remedy {
+	all := Remedies(utc, exposure.NewIndex(nil, nil, utc).Life(&log))
+	require.Len(t, all, 1)
+	return all[0]
 }

@@ -22,8 +22,7 @@ func (s *state) do(skipped []int) (Do, *look) {
 	top, most := s.top()
 	if q := s.open(); q != nil && s.b.p[0] >= most {
 		return Do{Act: DoNothing,
-			Why: fmt.Sprintf("nothing to do but drive it: the %s of %s is not proven yet; %.0f more engine hours like those in which it overheated, without trouble, prove it",
-				s.remedy(q), s.day(q.At), max(1, q.HoursToProve))}, nil
+			Why: fmt.Sprintf("nothing to do but drive it: the %s of %s is not proven yet; %s", q.Name(), s.day(q.At), q.ToProve())}, nil
 	}
 	if s.quiet(most) {
 		return Do{Act: DoNothing, Why: s.quietWhy()}, nil
@@ -79,7 +78,7 @@ func (s *state) whileParked(d Do, is stand.State) Do {
 		}
 	}
 	c := &s.n.checks[s.n.check(name)]
-	return Do{Act: DoCheck, Check: &c.name, Minutes: &c.minutes, Why: fmt.Sprintf("it is parked: %s. What lifts that: %s", reason.Text, reason.LiftedBy)}
+	return Do{Act: DoCheck, Check: &c.name, Minutes: &c.minutes, Why: "it is parked: " + reason.Text}
 }
 
 // turn is the cause whose turn it is where none stands out: the most probable
@@ -144,8 +143,8 @@ func (s *state) top() (cause int, p float64) {
 // vain: the last remedy for it did not hold, and no check has failed for it since.
 func (s *state) vain(cause int) bool {
 	name := s.n.causes[cause].name
-	for i := len(s.q.Remedies) - 1; i >= 0; i-- {
-		r := &s.q.Remedies[i]
+	for i := len(s.remedies) - 1; i >= 0; i-- {
+		r := &s.remedies[i]
 		if r.Cause != name {
 			continue
 		}
@@ -161,19 +160,12 @@ func (s *state) vain(cause int) bool {
 
 // open is a remedy that is neither proven nor undone, with no overheat since.
 func (s *state) open() *belief.Remedy {
-	for i := len(s.q.Remedies) - 1; i >= 0; i-- {
-		if r := &s.q.Remedies[i]; r.Says == belief.NotYet && !s.q.Last.After(r.At) && r.Since.Events == 0 {
+	for i := len(s.remedies) - 1; i >= 0; i-- {
+		if r := &s.remedies[i]; r.Says == belief.NotYet && !s.q.Last.After(r.At) && r.Since.Events == 0 {
 			return r
 		}
 	}
 	return nil
-}
-
-func (s *state) remedy(r *belief.Remedy) string {
-	if r.What == "clean" {
-		return "thorough clean"
-	}
-	return r.What
 }
 
 // quiet: it is likelier than not that nothing is the matter now, and that not
@@ -197,10 +189,8 @@ func (s *state) failedLately() bool {
 
 func (s *state) quietWhy() string {
 	why := fmt.Sprintf("nothing to do: no fault is likely now (%.2f)", s.b.p[0])
-	for i := len(s.q.Remedies) - 1; i >= 0; i-- {
-		if r := &s.q.Remedies[i]; r.Says == belief.Held && !s.q.Last.After(r.At) {
-			return why + fmt.Sprintf("; the %s of %s held", s.remedy(r), s.day(r.At))
-		}
+	if r := s.provenSince(); r != nil {
+		return why + fmt.Sprintf("; the %s of %s held", r.Name(), s.day(r.At))
 	}
 	x := &s.q.Split
 	if x.Overheats > 0 {
@@ -208,6 +198,16 @@ func (s *state) quietWhy() string {
 			plural("overheat", float64(x.Overheats)), s.q.Hours, x.SoundOwnDriving)
 	}
 	return why
+}
+
+// provenSince is the last remedy that held, with no overheat since; nil for none.
+func (s *state) provenSince() *belief.Remedy {
+	for i := len(s.remedies) - 1; i >= 0; i-- {
+		if r := &s.remedies[i]; r.Says == belief.Held && !s.q.Last.After(r.At) {
+			return r
+		}
+	}
+	return nil
 }
 
 // alikeAt is how often the fleet's other machines are to overheat, for each of
@@ -221,6 +221,9 @@ const adviseAt = 0.5
 // overheat too, and this one where it is driven harder.
 func (s *state) driving() bool {
 	x := &s.q.Split
+	if s.provenSince() != nil { // it ended what the driving would have gone on with
+		return false
+	}
 	if x.Overheats < 2 || s.q.Elsewhere < alikeAt || x.SoundOwnDriving < 1.05*x.SoundUsualDriving && s.q.Habit() == "" {
 		return false
 	}

@@ -29,8 +29,10 @@ type Result struct {
 	Do Do `json:"do"`
 	// NoFault is the chance that none of the causes is there now.
 	NoFault float64 `json:"no_fault"`
-	// Split tells the machine's part in its overheats from the driving's.
+	// Split tells the machine's part in its overheats from the driving's; Parts the
+	// same in words, empty where it has not overheated.
 	Split belief.Split `json:"split"`
+	Parts string       `json:"split_says"`
 	// Remedies are what was done about its overheats, and whether it held.
 	Remedies []belief.Remedy `json:"remedies"`
 	// State says whether it may go out: rules come before probabilities.
@@ -126,6 +128,7 @@ type state struct {
 	log       *schema.Log
 	e         *evidence
 	q         *belief.Posterior
+	remedies  []belief.Remedy
 	b         *view
 	confirmed []int // by cause, on the fleet's other machines
 	units     unit.System
@@ -164,6 +167,7 @@ func known(fleet schema.Fleet, machine string, asOf time.Time) (*state, error) {
 	s.e, told = n.read(&fleet, log)
 	s.e.lossOn = sync.OnceValue(func() string { return report.CoolantLoss(life, fleet.Settings) })
 	s.q = n.beliefs(&fleet).Machine(life, told)
+	s.remedies = belief.Remedies(fleet.Settings, life)
 	if s.e.blank = s.q.Hours == 0 && len(log.Overheats) == 0 && len(log.TopUps) == 0 && len(s.e.done) == 0; s.e.blank {
 		s.b = n.start()
 	} else {
@@ -255,7 +259,10 @@ func Rank(fleet schema.Fleet, machine string, asOf time.Time) (Result, error) {
 
 func (s *state) result() Result {
 	r := Result{Machine: s.log.Machine.Name, AsOf: s.asOf, NoFault: round(s.b.p[0], 4), Split: s.split(),
-		Remedies: s.q.Remedies}
+		Remedies: s.remedies}
+	for i := range r.Remedies {
+		r.Remedies[i].At = r.Remedies[i].At.In(s.zone)
+	}
 	if r.Why = s.sound(); r.Why != "" {
 		r.Do = Do{Act: DoNothing, Why: r.Why}
 		return r
@@ -286,6 +293,7 @@ func (s *state) result() Result {
 	}
 	r.Do, _ = s.do(nil)
 	r.Advice = s.advise(&r.Do)
+	r.Parts = parts(&s.q.Split, r.Do.Act == DoAdvise)
 	return r
 }
 
@@ -297,6 +305,38 @@ func (s *state) split() belief.Split {
 		x.Drivers[i].Expected = round(x.Drivers[i].Expected, 2)
 	}
 	return x
+}
+
+// parts is the split in words, and which part is the greater: driving where that is
+// the advice.
+func parts(x *belief.Split, driving bool) string {
+	if x.Overheats == 0 {
+		return ""
+	}
+	out := fmt.Sprintf("%d %s; a sound machine driven as this one was: %.1f; with the usual driving: %.1f.", x.Overheats,
+		plural("overheat", float64(x.Overheats)), x.SoundOwnDriving, x.SoundUsualDriving)
+	switch {
+	case driving:
+		return out + " It is the driving."
+	case orMore(x.Overheats, x.SoundOwnDriving) <= chance:
+		return out + " It is the machine."
+	case orMore(x.Overheats, x.SoundUsualDriving) <= chance:
+		return out + " The driving may explain it."
+	}
+	return out + " That is no more than chance."
+}
+
+// chance is the probability down to which so many overheats are put down to chance.
+const chance = 0.05
+
+// orMore is the chance of n or more, where so many are expected (Poisson).
+func orMore(n int, expected float64) float64 {
+	p, fewer := math.Exp(-expected), 0.0
+	for i := range n {
+		fewer += p
+		p *= expected / float64(i+1)
+	}
+	return 1 - fewer
 }
 
 // advise is what to do in a sentence.

@@ -113,12 +113,12 @@ func (s *state) fromChecks(k int) []reason {
 func (s *state) fromPast(k int) []reason {
 	var out []reason
 	name := s.n.causes[k].name
-	for i := len(s.q.Remedies) - 1; i >= 0; i-- {
-		r := &s.q.Remedies[i]
+	for i := len(s.remedies) - 1; i >= 0; i-- {
+		r := &s.remedies[i]
 		if r.Cause != name {
 			continue
 		}
-		text := fmt.Sprintf("the %s of %s was for it", s.remedy(r), s.day(r.At))
+		text := fmt.Sprintf("the %s of %s was for it", r.Done(), s.day(r.At))
 		switch r.Says {
 		case belief.Held:
 			text += " and held"
@@ -128,7 +128,7 @@ func (s *state) fromPast(k int) []reason {
 		out = append(out, reason{text, math.Log(0.3)})
 		break
 	}
-	if !slices.ContainsFunc(s.q.Remedies, func(r belief.Remedy) bool { return r.Cause == name }) {
+	if !slices.ContainsFunc(s.remedies, func(r belief.Remedy) bool { return r.Cause == name }) {
 		for i := len(s.log.Services) - 1; i >= 0; i-- {
 			if v := &s.log.Services[i]; v.Cause == name {
 				out = append(out, reason{fmt.Sprintf("the service of %s was for it", s.day(v.At)), math.Log(0.3)})

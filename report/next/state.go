@@ -1,19 +1,25 @@
 package next
 
 import (
+	"fmt"
 	"time"
 
+	"shedbook/report/belief"
 	"shedbook/report/exposure"
 	stand "shedbook/report/state"
 	"shedbook/schema"
 )
 
 // Given is what a machine's state takes of the belief about it: how likely a head
-// gasket is by its own log and the book's priors, and which causes a failed check
-// points to. Of a machine whose log shows none of the gasket's signs it is not
-// asked: it takes longer than all the rest.
+// gasket is by its own log and the book's priors, which causes a failed check
+// points to, and which remedies are not proven yet. Of a machine whose log shows
+// none of the gasket's signs it is not asked: it takes longer than all the rest.
 func Given(common schema.Fleet, l *exposure.Life) stand.Given {
 	g := stand.Given{Points: Points}
+	for _, r := range belief.Unproven(common.Settings, l, openHours) {
+		g.Open = append(g.Open, stand.Remedy{At: r.At, Record: r.Record, Says: fmt.Sprintf("the %s of %s is not proven yet: %s",
+			r.Name(), r.At.In(common.Settings.Zone()).Format("2 Jan 2006"), r.ToProve())})
+	}
 	if !gasketSigns(common.Settings, l) {
 		return g
 	}
@@ -28,6 +34,11 @@ func Given(common schema.Fleet, l *exposure.Life) stand.Given {
 	}
 	return g
 }
+
+// openHours is the engine hours for which a remedy that is not proven holds a
+// machine on watch: what it could not show in as many, it won't by watching. Common
+// practice, no source.
+const openHours = 100
 
 // gasket is the probability of a head gasket by a machine's own log; 0 where
 // nothing is recorded of it.
@@ -83,8 +94,7 @@ func Points(check, cause string) bool {
 // practice, no source.
 const pointsFrom = 0.2
 
-// stateOf is a machine's state, but for the flags that stand and the remedies not
-// proven yet.
+// stateOf is a machine's state, but for the flags that stand.
 func stateOf(fleet *schema.Fleet, log *schema.Log, asOf time.Time) stand.State {
 	common := *fleet
 	common.Logs = nil

@@ -39,6 +39,7 @@ func History(w io.Writer, r report.HistoryReport, papers Papers, o Options) erro
 		historyOpen(d, r)
 		d.Section("At a glance")
 		d.Table(glance(r, o))
+		historyHeld(d, r, o)
 		historyCoolant(d, r, o)
 		historyHeat(d, r, o)
 		d.Section("What is not known")
@@ -184,6 +185,20 @@ func historyOpen(d *Doc, r report.HistoryReport) {
 		says = append(says, s+".")
 	}
 	d.List(says)
+}
+
+// historyHeld is whether what was done held.
+func historyHeld(d *Doc, r report.HistoryReport, o Options) {
+	if len(r.Remedies) == 0 {
+		return
+	}
+	d.Section("Did it hold?")
+	var lines []string
+	for i := range r.Remedies {
+		lines = append(lines, sentence(heldLine(&r.Remedies[i], o)))
+	}
+	d.List(lines)
+	d.Say(likeHours)
 }
 
 func historyCoolant(d *Doc, r report.HistoryReport, o Options) {
@@ -402,6 +417,7 @@ func historyEntries(r report.HistoryReport) *Table {
 		{Key: "says", Head: "What", Wrap: true},
 		{Key: "note", Head: "Note", Wrap: true},
 		{Key: "amended", Head: "Corrected"},
+		{Key: "held"},
 	}, Empty: "Only runs are recorded for this machine."}
 	for i := range r.Entries {
 		e := &r.Entries[i]
@@ -421,7 +437,7 @@ func historyEntries(r report.HistoryReport) *Table {
 			t.Add(Text(e.At.Format("Jan 2006")), Cell{}, Text(e.Kind), Cell{}, what)
 			continue
 		}
-		t.Add(Moment(e.At), Number(e.Engine), Text(e.Kind), number, what, Text(e.Note), amended)
+		t.Add(Moment(e.At), Number(e.Engine), Text(e.Kind), number, what, Text(e.Note), amended, Text(e.Held))
 	}
 	return t
 }

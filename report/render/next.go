@@ -120,11 +120,18 @@ func nextHead(r next.Result, o Options) *Doc {
 	stateOf(d, r.Machine, r.State)
 	if len(r.Candidates) == 0 {
 		d.main = checksTable(r)
-		d.Say(sentence("nothing to rank: " + r.Why))
+		d.Say(sentence("nothing to do: " + r.Why))
+		d.List(lastHeld(r.Machine, r.Remedies, o))
 		d.Warn(r.Warnings...)
 		return d
 	}
 	d.Say(sentence(r.Advice))
+	if r.Do.Act != next.DoAdvise { // which says so
+		d.Say(r.Parts)
+	}
+	if !r.IsParked() { // whose page is full: held has them
+		d.List(lastHeld(r.Machine, r.Remedies, o))
+	}
 	return d
 }
 

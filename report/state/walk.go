@@ -575,11 +575,10 @@ func (w *walker) likely() {
 	if w.g.Gasket == nil {
 		return
 	}
-	p := w.g.Gasket(w.asOf)
-	if p < GasketAt {
+	if w.g.Gasket(w.asOf) < GasketAt {
 		return
 	}
-	m := &matter{rule: "gasket-likely", at: w.speaks.at, record: w.speaks.record, text: fmt.Sprintf("its log makes a bad head gasket likely (%.0f %%)", 100*p)}
+	m := &matter{rule: "gasket-likely", at: w.speaks.at, record: w.speaks.record, text: "its log makes a bad head gasket likely"}
 	if m.at.IsZero() {
 		m.at = w.end
 	}

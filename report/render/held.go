@@ -1,0 +1,80 @@
+package render
+
+import (
+	"fmt"
+	"io"
+
+	"shedbook/report"
+	"shedbook/report/belief"
+	"shedbook/schema"
+)
+
+// Held prints whether what was done held. machine is the one asked about; "" for
+// all.
+func Held(w io.Writer, r report.HeldReport, machine string, o Options) error {
+	return Print(w, r, o, func() *Doc {
+		d := &Doc{Title: "Did it hold?", Lead: []string{asOf(r.AsOf, o)}}
+		if machine != "" {
+			d.Title = "Did it hold on " + machine + "?"
+		}
+		d.main = heldTable(r)
+		if len(r.Remedies) == 0 {
+			d.Say("No clean, bleed or mend that names a cause followed an overheat or a loss of coolant.")
+			d.Warn(r.Warnings...)
+			return d
+		}
+		var lines []string
+		for i := range r.Remedies {
+			m := &r.Remedies[i]
+			line := heldLine(m, o)
+			if machine == "" {
+				line = m.Machine + ": " + line
+			}
+			lines = append(lines, line)
+		}
+		d.List(lines)
+		d.Say(likeHours)
+		d.Warn(r.Warnings...)
+		return d
+	})
+}
+
+// likeHours says what like hours are.
+const likeHours = "Like hours are engine hours driven like those in which it overheated before; gentler ones count in part."
+
+// heldLine is a remedy in a line.
+func heldLine(m *belief.Remedy, o Options) string {
+	return fmt.Sprintf("%s %s: %s.", m.Name(), o.day(m.At), m.Verdict(o.system()))
+}
+
+// lastHeld are the last remedies for each cause in a line each, the newest at most
+// so many, and where the others are.
+func lastHeld(machine string, all []belief.Remedy, o Options) []string {
+	const most = 3
+	var lines []string
+	for i := range all {
+		if m := &all[i]; !m.Followed {
+			lines = append(lines, sentence(heldLine(m, o)))
+		}
+	}
+	if n := len(lines); n > most {
+		lines = lines[n-most:]
+	}
+	if n := len(all) - len(lines); n > 0 {
+		lines = append(lines, fmt.Sprintf("%s before: shedbook held %s", plural(n, "remedy", "remedies"), schema.Quote(machine)))
+	}
+	return lines
+}
+
+func heldTable(r report.HeldReport) *Table {
+	t := &Table{Columns: []Column{{Key: "machine"}, {Key: "record"}, {Key: "at"}, {Key: "what"}, {Key: "cause"}, {Key: "unit"},
+		{Key: "before_events"}, {Key: "before_like_hours"}, {Key: "since_events"}, {Key: "since_like_hours"}, {Key: "since_expected"},
+		{Key: "held"}, {Key: "says"}, {Key: "hours_to_prove"}}}
+	for i := range r.Remedies {
+		m := &r.Remedies[i]
+		t.Add(Text(m.Machine), Count(int(m.Record)), Moment(m.At), Text(m.What), Text(m.Cause), Text(m.Unit), Number(m.Before.Events),
+			Number(m.Before.LikeHours), Number(m.Since.Events), Number(m.Since.LikeHours), Number(m.Since.Expected), Share(m.Held),
+			Text(m.Says), Number(m.HoursToProve))
+	}
+	return t
+}
