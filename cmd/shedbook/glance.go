@@ -8,12 +8,14 @@ import (
 	"fmt"
 	"hash/crc32"
 	"io"
+	"iter"
 	"os"
 	"path/filepath"
 	"time"
 
 	"shedbook/report"
 	"shedbook/report/flags"
+	"shedbook/schema"
 	"shedbook/store"
 )
 
@@ -27,7 +29,7 @@ type glance struct {
 func (l *look) everything(s report.Source) (glance, func() []byte, error) {
 	var g glance
 	var keep func() *flags.Kept
-	g.Flags, keep = flags.FindIn(l.fleet, l.at, s.Index, s.Rows(&g.Rows))
+	g.Flags, keep = flags.FindIn(l.fleet, l.at, s.Index, s.Rows(&g.Rows), l.reread)
 	l.quote(&g)
 	return g, func() []byte { return groundOf(g.Rows, keep()) }, nil
 }
@@ -44,6 +46,25 @@ func (l *look) quote(g *glance) {
 		}
 		return ""
 	})
+}
+
+// reread reads the logs of some machines once more.
+func (l *look) reread(machines ...string) iter.Seq[*schema.Log] {
+	return func(yield func(*schema.Log) bool) {
+		for sealed, err := range l.book.SealedLogs(l.ctx, machines...) {
+			var log schema.Log
+			if err == nil {
+				log, err = sealed.Open()
+			}
+			if err != nil {
+				l.reading.set(err)
+				return
+			}
+			if !yield(&log) {
+				return
+			}
+		}
+	}
 }
 
 // groundOf is what further looks can stand on: the rows, and the flags' pass.
@@ -66,7 +87,7 @@ func (l *look) everythingSince(s report.Source, ground []byte, worn bool) (g gla
 	}
 	var now *flags.Kept
 	var anew bool
-	if g.Flags, now, anew, ok = flags.Resume(l.fleet, l.at, s.Index, k, l.known.Machines, s.Rows(&are)); !ok {
+	if g.Flags, now, anew, ok = flags.Resume(l.fleet, l.at, s.Index, k, l.known.Machines, s.Rows(&are), l.reread); !ok {
 		return g, nil, false
 	}
 	g.Rows, ok = together(l.known.Machines, were, are, func(r *report.FleetRow) string { return r.Machine })

@@ -1,6 +1,8 @@
 package main
 
 import (
+	"bytes"
+	"context"
 	"errors"
 	"fmt"
 	"math"
@@ -18,16 +20,23 @@ import (
 )
 
 func (a *app) lightVerb() *cobra.Command {
-	var corners []string
-	var machine, side string
+	var corners, againstCorners []string
+	var machine, side, against string
 	var asJSON bool
 	c := &cobra.Command{
 		Use: "light PHOTO", Short: "how much of a radiator core is blocked, from a photograph with a lamp behind it", GroupID: "look",
 		Long: `Measures, from a photograph (JPEG or PNG), how much of a radiator core passes
 light: a lamp behind the core lights all of it, the room is dark, and the camera
 looks straight at it. Corners are the core's own, without tanks and frame, in
-pixels from the photograph's left and upper edge; without them they are looked
-for. A core may be open in front and packed behind: take one from each side.
+pixels from the photograph's left and upper edge; without them the outline is
+guessed. A core may be open in front and packed behind: take one from each side.
+
+A photograph alone can't tell thick tubes from dirt. What it is best measured by
+is a reference: a photograph of the same core from the same side after a thorough
+clean, given with --against as a file or as the number of the record that it is
+attached to. With --machine it is looked for in the book: what was attached last
+with "reference" in its --what, or else to the last thorough clean. The four
+corners may stand in that --what too: 'reference 120,80 1410,95 1400,990 130,1005'.
 
 Core cold, fan unplugged: it starts by itself.`,
 		Args: args(1, 1, "a photograph"),
@@ -35,6 +44,13 @@ Core cold, fan unplugged: it starts by itself.`,
 			at, err := parseCorners(corners)
 			if err != nil {
 				return err
+			}
+			clean, err := parseCorners(againstCorners)
+			if err != nil {
+				return err
+			}
+			if clean != nil && against == "" {
+				return usage("", "--against-corners is given without --against")
 			}
 			if side != "back" && side != "front" {
 				return usage("", "--side %q should be front or back", side)
@@ -48,7 +64,26 @@ Core cold, fan unplugged: it starts by itself.`,
 			if err != nil {
 				return usage("", "%s: %s", given[0], err)
 			}
-			r, err := light.Measure(img, at)
+			photo := light.Photograph{Image: img, Corners: at}
+			ref, err := a.reference(cmd.Context(), against, machine, clean)
+			if err != nil {
+				return err
+			}
+			var r light.Result
+			if ref != nil {
+				r, err = light.MeasureAgainst(photo, ref.Photograph)
+				var bad *light.BadReference
+				if errors.As(err, &bad) && against != "" {
+					return usage("give its corners with --against-corners, or take another after a thorough clean", "%s can't be the reference: %s", ref.name, bad.Detail)
+				}
+				if errors.As(err, &bad) {
+					fmt.Fprintf(a.errOut, "note: %s can't be the reference: %s\n", ref.name, bad.Detail)
+					ref = nil
+				}
+			}
+			if ref == nil {
+				r, err = light.Measure(img, at)
+			}
 			var refused *light.Refused
 			if errors.As(err, &refused) {
 				return usage("with the corners given (--corners x,y;x,y;x,y;x,y) and a better photograph it may do", "%s can't be judged: %s", given[0], refused.Detail)
@@ -56,12 +91,33 @@ Core cold, fan unplugged: it starts by itself.`,
 			if err != nil {
 				return err
 			}
+			by := ""
+			if r.Compared {
+				by = ref.name
+			}
+			figures := map[string][]float64{"blocked_" + side + "_pct": {math.Round(r.Blocked)}}
+			clear, err := clearOf(r, "blocked_"+side+"_pct")
+			if err != nil {
+				return err
+			}
+			measured := cooling.Measurement{Figures: figures}
+			if !clear { // a figure that may be far off is no finding: the note has it
+				measured = cooling.Measurement{Result: cooling.Unsure}
+				says := "unsure: the whole interval should be on one side of the limits"
+				if !r.Compared {
+					says += "; measure it by a photograph taken after a thorough clean (--against)"
+				}
+				r.Warnings = append(r.Warnings, says)
+			}
 			if asJSON {
-				if err := a.printJSON(lightJSON(r)); err != nil {
+				if err := a.printJSON(lightJSON(r, by)); err != nil {
 					return err
 				}
 			} else {
 				fmt.Fprintf(a.out, "%.0f %% of the core is blocked (%.0f to %.0f, 95 %%)\n", r.Blocked, r.Low, r.High)
+				if by != "" {
+					fmt.Fprintf(a.out, "measured by %s\n", by)
+				}
 				for _, w := range r.Warnings {
 					fmt.Fprintf(a.out, "note: %s\n", w)
 				}
@@ -85,12 +141,17 @@ Core cold, fan unplugged: it starts by itself.`,
 					return err
 				}
 				check := &schema.Check{Head: schema.Head{Base: schema.Base{Machine: name, At: a.now.UTC()}}, Check: "light-test",
-					Note: fmt.Sprintf("from a photograph of its %s: %.0f to %.0f %%", side, r.Low, r.High)}
-				return a.keepCheck(cmd.Context(), b, check, cooling.Measurement{Figures: map[string][]float64{"blocked_" + side + "_pct": {math.Round(r.Blocked)}}})
+					Note: fmt.Sprintf("from a photograph of its %s: %.0f %% blocked (%.0f to %.0f)", side, r.Blocked, r.Low, r.High)}
+				if by != "" {
+					check.Note += ", measured by " + by
+				}
+				return a.keepCheck(cmd.Context(), b, check, measured)
 			})
 		},
 	}
 	c.Flags().StringArrayVar(&corners, "corners", nil, "the core's four corners, as x,y pairs with spaces or ; between, in any order")
+	c.Flags().StringVar(&against, "against", "", "a photograph of the same core after a thorough clean: a file, or a record's number")
+	c.Flags().StringArrayVar(&againstCorners, "against-corners", nil, "the core's four corners in that photograph")
 	c.Flags().StringVar(&machine, "machine", "", "record the result as a light test of this machine")
 	c.Flags().StringVar(&side, "side", "back", "from which side the photograph was taken: front or back")
 	c.Flags().BoolVar(&asJSON, "json", false, "print JSON")
@@ -98,7 +159,148 @@ Core cold, fan unplugged: it starts by itself.`,
 	return c
 }
 
-func lightJSON(r light.Result) any {
+// clearOf tells whether a light test says the same wherever in its interval the
+// share lies.
+func clearOf(r light.Result, figure string) (bool, error) {
+	said := map[string]bool{}
+	for _, share := range []float64{r.Low, math.Round(r.Blocked), r.High} {
+		v, err := cooling.Judge("light-test", cooling.Measurement{Figures: map[string][]float64{figure: {share}}}, cooling.Spec{})
+		if err != nil {
+			return false, err
+		}
+		said[v.Result] = true
+	}
+	return len(said) == 1, nil
+}
+
+// reference is the photograph that a core is measured by.
+type reference struct {
+	light.Photograph
+	name string
+}
+
+// reference is what --against names, a file or a record's number, or else what
+// is kept with the machine; nil where there is none.
+func (a *app) reference(ctx context.Context, against, machine string, corners *[4]light.Point) (*reference, error) {
+	number, notNumber := numberArg(against)
+	switch {
+	case against == "" && machine == "":
+		return nil, nil
+	case against != "" && notNumber != nil:
+		content, err := readFile(against)
+		if err != nil {
+			return nil, err
+		}
+		return referenceOf(content, against, corners)
+	}
+	var out *reference
+	err := a.view(ctx, func(b *store.Book) error {
+		var kept *store.Attachment
+		if against != "" {
+			all, err := b.Attachments(ctx, number)
+			if err != nil {
+				return err
+			}
+			if kept = newestPicture(all, isReference); kept == nil {
+				kept = newestPicture(all, func(store.Attachment) bool { return true })
+			}
+			if kept == nil {
+				return &store.Error{Trouble: store.NotFound, Says: fmt.Sprintf("--against: record %d has no photograph attached", number),
+					Hint: fmt.Sprintf("shedbook attach %d FILE --what reference adds one", number)}
+			}
+		} else {
+			known, err := a.known(ctx, b)
+			if err != nil {
+				return err
+			}
+			name, err := known.Machine(machine)
+			if err != nil {
+				return err
+			}
+			if kept, err = keptReference(ctx, b, name); err != nil || kept == nil {
+				return err
+			}
+		}
+		content, err := b.Content(ctx, *kept)
+		if err != nil {
+			return err
+		}
+		if corners == nil {
+			corners = cornersIn(kept.What)
+		}
+		out, err = referenceOf(content, fmt.Sprintf("attachment %d of record %d", kept.Nth, kept.Record), corners)
+		return err
+	})
+	return out, err
+}
+
+func referenceOf(content []byte, name string, corners *[4]light.Point) (*reference, error) {
+	img, _, err := light.Decode(bytes.NewReader(content))
+	if err != nil {
+		return nil, usage("", "%s: %s", name, err)
+	}
+	return &reference{light.Photograph{Image: img, Corners: corners}, name}, nil
+}
+
+// keptReference is the photograph of a machine's clean core in the book: the
+// newest called a reference, or else the newest of the last thorough clean.
+func keptReference(ctx context.Context, b *store.Book, machine string) (*store.Attachment, error) {
+	all, err := b.Attached(ctx, machine)
+	if err != nil {
+		return nil, err
+	}
+	if kept := newestPicture(all, isReference); kept != nil {
+		return kept, nil
+	}
+	fleet, err := b.Fleet(ctx, machine)
+	if err != nil {
+		return nil, err
+	}
+	var last *schema.Cleaning
+	for i, c := range fleet.Logs[0].Cleanings {
+		if c.Thorough() && (last == nil || !c.At.Before(last.At)) {
+			last = &fleet.Logs[0].Cleanings[i]
+		}
+	}
+	if last == nil {
+		return nil, nil
+	}
+	return newestPicture(all, func(t store.Attachment) bool { // not the one of before it
+		return t.Record == last.Number && !strings.Contains(strings.ToLower(t.What), "before")
+	}), nil
+}
+
+func isReference(t store.Attachment) bool {
+	return strings.Contains(strings.ToLower(t.What), "reference")
+}
+
+func newestPicture(all []store.Attachment, wanted func(store.Attachment) bool) *store.Attachment {
+	var out *store.Attachment
+	for i, t := range all {
+		if t.Format != "pdf" && t.Detached.IsZero() && wanted(t) && (out == nil || !t.Entered.Before(out.Entered)) {
+			out = &all[i]
+		}
+	}
+	return out
+}
+
+// cornersIn are the four corners that the words of an attachment name; nil
+// where they name none.
+func cornersIn(what string) *[4]light.Point {
+	var pairs []string
+	for _, word := range strings.FieldsFunc(what, func(r rune) bool { return r == ';' || r == ' ' || r == ':' }) {
+		if strings.Contains(word, ",") && strings.Trim(word, "0123456789.,") == "" {
+			pairs = append(pairs, word)
+		}
+	}
+	at, err := parseCorners(pairs)
+	if err != nil {
+		return nil
+	}
+	return at
+}
+
+func lightJSON(r light.Result, by string) any {
 	var at [4][2]float64
 	for i, p := range r.Corners {
 		at[i] = [2]float64{p.X, p.Y}
@@ -107,8 +309,9 @@ func lightJSON(r light.Result) any {
 		Blocked  stat.Estimate `json:"blocked_pct"`
 		Corners  [4][2]float64 `json:"corners"`
 		Found    bool          `json:"corners_found"`
+		By       string        `json:"measured_by,omitempty"`
 		Warnings []string      `json:"warnings,omitempty"`
-	}{stat.Estimate{Value: r.Blocked, Low: r.Low, High: r.High, Level: r.Level}, at, r.Found, r.Warnings}
+	}{stat.Estimate{Value: r.Blocked, Low: r.Low, High: r.High, Level: r.Level}, at, r.Found, by, r.Warnings}
 }
 
 // parseCorners reads four x,y pairs; nil where none is given.

@@ -42,8 +42,9 @@ type summary struct {
 	shape   [Draws]float64 // sum over its overheats of the log of the sound hazard there
 	mean    float64        // of expect
 	drivers map[string]tally
-	sound   float64 // probability that no fault made its overheats
-	own     float64 // how often it overheats, faults and all, over a sound one driven alike
+	names   []string // of them, in order
+	sound   float64  // probability that no fault made its overheats
+	own     float64  // how often it overheats, faults and all, over a sound one driven alike
 	fits    [levels]float64
 }
 
@@ -199,6 +200,7 @@ func (f *Fleet) Add(log *schema.Log) {
 		d.heats++
 		s.drivers[o.Driver] = d
 	}
+	s.names = sortedKeys(s.drivers)
 	f.machines[log.Machine.Name] = s
 }
 
@@ -274,7 +276,7 @@ func (f *Fleet) fit() {
 		expects := make([]float64, len(names))
 		for i, n := range names {
 			s := f.machines[n]
-			for _, d := range sortedKeys(s.drivers) {
+			for _, d := range s.names {
 				x, ok := factor[d]
 				if !ok {
 					x = 1
@@ -291,7 +293,7 @@ func (f *Fleet) fit() {
 		for i, n := range names {
 			s := f.machines[n]
 			s.judge(rate, expects[i])
-			for _, d := range sortedKeys(s.drivers) {
+			for _, d := range s.names {
 				t := f.drivers[d]
 				if t == nil {
 					t = &tally{}

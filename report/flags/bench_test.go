@@ -235,6 +235,7 @@ func worlds() []simulate.World {
 		"all get dirty":   func(w *simulate.World) { w.DirtAll = 0.6 },
 		"all catch air":   func(w *simulate.World) { w.AirAll = 1; w.RefillsYear = 6 },
 		"clusters":        func(w *simulate.World) { w.Clusters = 0.2 },
+		"next run too":    func(w *simulate.World) { w.Follows = 0.4 },
 		"own drivers":     func(w *simulate.World) { w.OwnDrivers = 0.8; w.DriverSpread = 0.3 },
 		"gaps":            func(w *simulate.World) { w.MissRun = 0.3; w.MissField = 0.2; w.MissMeter = 0.3 },
 		"gaps, no meters": func(w *simulate.World) { w.MissRun = 0.25; w.MissOverheated = true; w.MissMeter = 1 },

@@ -33,7 +33,7 @@ var (
 
 // crowdAlpha is alpha with a margin, since who was to be expected at the wheel is
 // itself an estimate; the bench tells how much of the promise is used.
-const crowdAlpha = alpha / 1.5
+const crowdAlpha = alpha / 3
 
 // window is how far back a machine's runs tell who drives it and where, in
 // seconds; at least windowRuns runs.

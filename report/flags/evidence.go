@@ -20,11 +20,8 @@ import (
 // overheats that the pattern is to explain: one that does not fit the pattern must
 // be explained by the fleet's rate alone, and that is what tells patterns apart.
 //
-// A machine is flagged once the weighted sum over its patterns passes 1/alpha. The
-// name is the pattern with the largest share of the sum, asked anew at every
-// overheat while the sum suffices, so that it may change as evidence comes in;
-// what was raised under a name was so at the first moment at which the sum
-// sufficed and that name led, and whoever looked then saw that name.
+// A machine is flagged once the weighted sum over its patterns passes 1/alpha.
+// What it is flagged as, is not asked here (see name.go).
 
 // Onset: common practice, no source. A fault is there from the log's first hour
 // with probability startMass, else it begins after h engine hours with survival
@@ -77,11 +74,13 @@ func (o *onset) begin(share float64, at int64) {
 	o.best, o.at = 1, at
 }
 
-// shape is one form of a pattern: how its excess over the sound rate lies over
-// the hours. sizes double from size on, each as likely.
+// shape is one form of excess over the sound rate: how it lies over the hours.
+// mends are the causes whose services would end it; sizes double from size on,
+// each as likely.
 type shape struct {
-	of     pattern
-	weight float64 // among the pattern's shapes
+	of     matter
+	weight float64 // among the matter's shapes
+	ends   string  // the flag whose causes, once mended, end it
 	size   float64
 	sizes  int
 	unit   string
@@ -107,31 +106,33 @@ const (
 )
 
 // The sizes: common practice, no source, wide enough to hold whatever a manager
-// would call a fault.
+// would call a fault. The weights: common practice, no source; between even ones
+// and those that package next gives the causes, so that mud on the core is
+// likelier than a wire, and a plain excess has what no pattern is kept for.
 var forms = [shapes]shape{
-	dirtLinear: {blockedCore, 0.4, 0.01, 5, "overheats an hour at 30 mud hours since a thorough cleaning, rising in proportion"},
-	dirtSquare: {blockedCore, 0.25, 0.01, 5, "the same, rising with the square"},
-	dirtLate:   {blockedCore, 0.25, 0.01, 5, "overheats an hour beyond 12 mud hours"},
-	dirtHours:  {blockedCore, 0.1, 0.01, 5, "overheats an hour at 100 hours since a thorough cleaning, rising in proportion"},
-	airFour:    {trappedAir, 0.4, 0.05, 4, "overheats a heat cycle, in the first 4 after a refill; a bleed leaves a seventh"},
-	airDecay:   {trappedAir, 0.3, 0.05, 4, "the same, falling by a third a cycle"},
-	airEight:   {trappedAir, 0.3, 0.05, 4, "the same, in the first 8"},
-	circuit:    {warningCircuit, 1, 0.01, 4, "overheats an hour, whatever the driving"},
-	fanRamp:    {fanCircuit, 0.5, 0.05, 4, "overheats a slow hour at 25 °C, in proportion to the temperature"},
-	fanWarm:    {fanCircuit, 0.5, 0.05, 4, "overheats a slow hour above 14 °C"},
-	early:      {thermostat, 1, 0.03, 4, "overheats a start, within 15 minutes"},
+	dirtLinear: {heating, 0.094, blockedCore, 0.01, 5, "overheats an hour at 30 mud hours since a thorough cleaning, rising in proportion"},
+	dirtSquare: {heating, 0.058, blockedCore, 0.01, 5, "the same, rising with the square"},
+	dirtLate:   {heating, 0.058, blockedCore, 0.01, 5, "overheats an hour beyond 12 mud hours"},
+	dirtHours:  {heating, 0.024, blockedCore, 0.01, 5, "overheats an hour at 100 hours since a thorough cleaning, rising in proportion"},
+	airFour:    {heating, 0.056, trappedAir, 0.05, 4, "overheats a heat cycle, in the first 4 after a refill; a bleed leaves a seventh"},
+	airDecay:   {heating, 0.042, trappedAir, 0.05, 4, "the same, falling by a third a cycle"},
+	airEight:   {heating, 0.042, trappedAir, 0.05, 4, "the same, in the first 8"},
+	circuit:    {heating, 0.125, warningCircuit, 0.01, 4, "overheats an hour, whatever the driving, with no coolant lost"},
+	fanRamp:    {heating, 0.086, fanCircuit, 0.05, 4, "overheats a slow hour at 25 °C, in proportion to the temperature"},
+	fanWarm:    {heating, 0.086, fanCircuit, 0.05, 4, "overheats a slow hour above 14 °C"},
+	early:      {heating, 0.125, thermostat, 0.03, 4, "overheats a start, within 15 minutes"},
 	// Either kind of plain excess is as likely: a machine made worse in proportion,
 	// or by as much in every hour.
-	above:     {aboveFleet, 0.5, 2, 5, "times the sound rate, on top of it"},
-	aboveEven: {aboveFleet, 0.5, 0.01, 4, "overheats an hour on top of the sound rate, whatever the driving"},
-	again:     {cameBack, 1, 2, 4, "times the sound rate, on top of it, after the service"},
+	above:     {heating, 0.102, "", 2, 5, "times the sound rate, on top of it"},
+	aboveEven: {heating, 0.102, "", 0.01, 4, "overheats an hour on top of the sound rate, whatever the driving"},
+	again:     {returning, 1, "", 2, 4, "times the sound rate, on top of it, after the service"},
 }
 
 // evidence is one machine's, as far as the pass has come.
 type evidence struct {
 	figures
 	curve []point
-	rest  [patterns]*schema.Answer
+	rest  [matters]*schema.Answer
 }
 
 // figures are the evidence but for what points elsewhere, or grows.
@@ -147,32 +148,26 @@ type figures struct {
 	// sound one whose ratio to the fleet is not known: the patterns add their
 	// excess to the one and are held against the other.
 	even    float64
-	last    float64 // hours at the last overheat
+	nature  [len(natures)]float64 // likelihoods of a sound machine by spread to one at the fleet's own rate
+	lately  tally                 // overheats and exposure, those of weeks ago fading
+	last    float64               // hours at the last overheat
 	mends   int
-	flagged bool // something has been raised about its overheats
 	marks   markCounts
-	total   [patterns]float64 // Bayes factors, the spent onsets only
-	high    [patterns]float64
-	raised  [patterns]int64 // 0: not
-	named   pattern         // likeliest pattern when the overheats' evidence last sufficed; 0 where it never did
+	total   [matters]float64 // Bayes factors, the spent onsets only
+	high    [matters]float64
+	raised  [matters]int64 // 0: not
 	answers int
 	// seepTrust is how far the machine's coolant counts as a sound one's.
 	seepTrust float64
 }
 
 func newEvidence() evidence {
-	e := evidence{figures: figures{mass: spending{left: 1}, loss: spending{left: 1}, even: 1}}
+	e := evidence{figures: figures{mass: spending{left: 1}, loss: spending{left: 1}}}
+	e.afresh()
 	for g := range e.coolant.sound {
 		e.coolant.sound[g] = 1
 	}
 	return e
-}
-
-// mended are the patterns that a service for a cause would end.
-var mended = map[string][]pattern{
-	"blocked-core": {blockedCore}, "dirty-oil-cooler": {blockedCore}, "trapped-air": {trappedAir}, "warning-circuit": {warningCircuit},
-	"fan-circuit": {fanCircuit}, "thermostat": {thermostat}, "external-leak": {steadyLoss}, "head-gasket": {steadyLoss, trappedAir},
-	"pressure-cap": {steadyLoss}, "pump": {steadyLoss}, "collapsed-hose": {steadyLoss},
 }
 
 // mend takes in a service that names a cause: the evidence for what it mends
@@ -180,27 +175,25 @@ var mended = map[string][]pattern{
 // came-back begins, with a share of its prior mass that falls from service to
 // service.
 func (e *evidence) mend(s *mend) {
-	var keep [patterns]float64
-	for p := range keep {
-		keep[p] = 0.5
-	}
-	keep[steadyLoss] = 1
-	for _, p := range mended[s.cause] {
-		keep[p] = 0.1
-	}
 	for f := range forms {
+		keep := 0.5
+		if ends := forms[f].ends; ends != "" && (ends == flagOf[s.cause] || ends == trappedAir && s.cause == "head-gasket") {
+			keep = 0.1
+		}
 		for k := range e.states[f] {
 			o := &e.states[f][k]
-			o.mix *= e.even * keep[forms[f].of]
-			o.best *= keep[forms[f].of]
+			o.mix *= e.even * keep
+			o.best *= keep
 		}
 	}
-	for k := range e.coolant.loss {
-		o := &e.coolant.loss[k]
-		o.mix *= keep[steadyLoss]
-		o.best *= keep[steadyLoss]
+	if leaks[s.cause] {
+		for k := range e.coolant.loss {
+			o := &e.coolant.loss[k]
+			o.mix *= 0.1
+			o.best *= 0.1
+		}
 	}
-	e.count, e.sound, e.even = 0, 0, 1 // what it did before was the fault's doing, as the service says
+	e.afresh() // what it did before was the fault's doing, as the service says
 	e.mends++
 	for k := 0; k < forms[again].sizes; k++ {
 		e.states[again][k].begin(0.6*math.Pow(0.4, float64(e.mends-1)), s.at)
@@ -208,42 +201,62 @@ func (e *evidence) mend(s *mend) {
 	e.factor()
 }
 
+// leaks are the causes whose services end a loss of coolant.
+var leaks = map[string]bool{"external-leak": true, "head-gasket": true, "pressure-cap": true, "pump": true, "collapsed-hose": true, "low-coolant": true}
+
+// matterOf is the matter that a machine flag is about.
+func matterOf(flag string) (matter, bool) {
+	switch _, known := catalog[flag]; {
+	case !known:
+		return 0, false
+	case flag == steadyLoss:
+		return losing, true
+	}
+	return heating, true
+}
+
 // answer takes in what was found when a flag was looked into: the flag rests,
 // and whatever explains the same events with it; evidence from before the
 // answer is spent, and half as much of the promise is left for after it.
 func (e *evidence) answer(a *schema.Answer) {
-	for p := range patterns {
-		if catalog[p].name != a.Flag {
-			continue
-		}
-		e.rest[p] = a
-		e.answers++
-		left := math.Pow(0.5, float64(e.answers))
-		if p == steadyLoss {
-			e.coolant.loss = [len(lossRates)]onset{}
-			e.loss = spending{left: left}
-			e.total[steadyLoss], e.high[steadyLoss], e.raised[steadyLoss], e.seepTrust = 0, 0, 0, 1
-			return
-		}
-		e.states = [shapes][maxSizes]onset{}
-		e.mass = spending{left: left}
-		clear(e.high[blockedCore:])
-		clear(e.raised[blockedCore:])
-		e.named = 0
-		e.count, e.sound, e.even = 0, 0, 1
-		e.factor()
+	w, ok := matterOf(a.Flag)
+	if !ok {
+		return
+	}
+	e.rest[w] = a
+	e.answers++
+	left := math.Pow(0.5, float64(e.answers))
+	if w == losing {
+		e.coolant.loss = [len(lossRates)]onset{}
+		e.loss = spending{left: left}
+		e.total[losing], e.high[losing], e.raised[losing], e.seepTrust = 0, 0, 0, 1
+		return
+	}
+	e.states = [shapes][maxSizes]onset{}
+	e.mass = spending{left: left}
+	clear(e.high[heating:])
+	clear(e.raised[heating:])
+	e.afresh()
+	e.factor()
+}
+
+// afresh forgets what a machine did, as far as a sound one is judged by it.
+func (e *evidence) afresh() {
+	e.count, e.sound, e.even = 0, 0, 1
+	for k := range e.nature {
+		e.nature[k] = 1
 	}
 }
 
 type point struct {
 	at    int64
 	hours float32
-	log10 [patterns]float32
+	log10 [matters]float32
 }
 
-// factor sums a pattern's Bayes factor over its shapes and sizes.
+// factor sums the Bayes factors over their shapes and sizes.
 func (e *evidence) factor() {
-	clear(e.total[1:])
+	clear(e.total[heating:])
 	for f := range forms {
 		sum := 0.0
 		for k := 0; k < forms[f].sizes; k++ {
@@ -256,35 +269,17 @@ func (e *evidence) factor() {
 	}
 }
 
-// plainness is the prior odds of a plain excess to any one pattern, in naming
-// only: above-fleet is what is left where there is no pattern, so a pattern must
-// explain the overheats better than it by as much. Common practice, no source.
-const plainness = 1.5
-
 // overheating is the weighted evidence that something makes this machine
-// overheat, and the likeliest pattern as it stands. Came-back is no pattern in
-// when or where, and so no rival of the others.
-func (e *evidence) overheating() (sum float64, best pattern) {
-	top := 0.0
-	for p := blockedCore; p < cameBack; p++ {
-		v := catalog[p].weight * e.total[p]
-		sum += v
-		if p == aboveFleet {
-			v *= plainness
-		}
-		if v > top {
-			best, top = p, v
-		}
-	}
-	return sum + catalog[cameBack].weight*e.total[cameBack], best
+// overheat.
+func (e *evidence) overheating() float64 {
+	return shares[heating]*e.total[heating] + shares[returning]*e.total[returning]
 }
 
 // trust is how far the machine still counts as sound: 1 with no evidence
 // against it, falling as the evidence grows, so that a bad machine does not
 // raise everybody's baseline.
 func (e *evidence) trust() float64 {
-	sum, _ := e.overheating()
-	return 1 / (1 + sum/5)
+	return 1 / (1 + e.overheating()/5)
 }
 
 // markCounts are what the sound model learns of how overheats are written down.

@@ -13,9 +13,11 @@ import (
 	"iter"
 	"math"
 	"runtime"
+	"slices"
 	"sync"
 	"time"
 
+	"shedbook/report/belief"
 	"shedbook/report/exposure"
 	"shedbook/schema"
 )
@@ -27,6 +29,7 @@ type Finder struct {
 	fleet    schema.Fleet // without logs
 	index    *exposure.Index
 	machines []*machine
+	beliefs  *belief.Fleet
 	sound    *sound
 	crowd    crowd
 	last     int64 // unix time of the last record that bears on anything
@@ -40,46 +43,70 @@ type Finder struct {
 func New(fleet schema.Fleet, asOf time.Time) *Finder {
 	fleet.Logs = nil
 	fleet = fleet.AsOf(asOf)
-	return &Finder{asOf: asOf, fleet: fleet, index: exposure.NewIndex(fleet.Words, fleet.Drivers, fleet.Settings)}
+	return &Finder{asOf: asOf, fleet: fleet, index: exposure.NewIndex(fleet.Words, fleet.Drivers, fleet.Settings),
+		beliefs: belief.NewFleet(fleet.Settings, nil)}
 }
 
-// Add takes in one machine's log, which is not kept.
-func (f *Finder) Add(log schema.Log) {
-	log = log.AsOf(f.asOf)
-	f.add(f.index.Life(&log))
-}
-
-func (f *Finder) add(l *exposure.Life) {
-	f.machines = append(f.machines, flatten(l, f.fleet.Settings))
-}
-
-// Find is New, Add for every machine, and Result.
+// Find is what the logs of a fleet say.
 func Find(fleet schema.Fleet, asOf time.Time) Result {
 	f := New(fleet, asOf)
-	for i := range fleet.Logs {
-		f.Add(fleet.Logs[i])
+	f.addAll(func(yield func(*exposure.Life) bool) {
+		for i := range fleet.Logs {
+			log := fleet.Logs[i].AsOf(asOf)
+			if !yield(f.index.Life(&log)) {
+				return
+			}
+		}
+	})
+	return f.Result(func(machines ...string) iter.Seq[*schema.Log] {
+		return func(yield func(*schema.Log) bool) {
+			for i := range fleet.Logs {
+				if slices.Contains(machines, fleet.Logs[i].Machine.Name) && !yield(&fleet.Logs[i]) {
+					return
+				}
+			}
+		}
+	})
+}
+
+// addAll takes in machines, on every processor. None of the lives is kept.
+func (f *Finder) addAll(lives iter.Seq[*exposure.Life]) {
+	var wait sync.WaitGroup
+	var mu sync.Mutex
+	lanes := make(chan bool, runtime.GOMAXPROCS(0))
+	for l := range lives {
+		m := new(machine)
+		f.machines = append(f.machines, m)
+		lanes <- true
+		wait.Go(func() {
+			*m = *flatten(l, f.fleet.Settings)
+			one := belief.NewFleet(f.fleet.Settings, nil)
+			one.Add(l.Log)
+			mu.Lock()
+			f.beliefs.Merge(one)
+			mu.Unlock()
+			<-lanes
+		})
 	}
-	return f.Result()
+	wait.Wait()
 }
 
 // FindIn is Find where the lives as of then, and their index, are made already:
-// of the fleet's logs nothing is read. What keep makes is for Resume; nil where
-// the log is too short.
-func FindIn(fleet schema.Fleet, asOf time.Time, x *exposure.Index, lives iter.Seq[*exposure.Life]) (r Result, keep func() *Kept) {
+// of the fleet's logs nothing is read but those that logs gives again. What keep
+// makes is for Resume; nil where the log is too short.
+func FindIn(fleet schema.Fleet, asOf time.Time, x *exposure.Index, lives iter.Seq[*exposure.Life], logs Logs) (r Result, keep func() *Kept) {
 	f := New(fleet, asOf)
 	f.index, f.stood = x, new(stood)
-	for l := range lives {
-		f.add(l)
-	}
-	return f.Result(), f.keep
+	f.addAll(lives)
+	return f.Result(logs), f.keep
 }
 
 // Result passes once through time, week by week, and says what was raised.
-func (f *Finder) Result() Result {
+func (f *Finder) Result(logs Logs) Result {
 	f.begin()
 	from, to := f.span()
 	f.weeks(from, to)
-	return f.report()
+	return f.report(logs)
 }
 
 func (f *Finder) begin() {
@@ -89,8 +116,37 @@ func (f *Finder) begin() {
 	}
 	levels[dirt], levels[air] = dirtBands, airBands
 	f.sound = newSound(levels, len(f.index.Names[exposure.Driver]), f.machines)
+	for c, e := range exposureFactor {
+		for l := 1; l < levels[c]; l++ {
+			x := min(max(f.heat(c, f.index.Name(e, uint16(l))), 1/mostHeat), mostHeat)
+			s := f.sound.offset[c] + l
+			f.sound.prior[s], f.sound.ratio[s] = x, x
+		}
+	}
 	f.crowd.init(f)
 }
+
+// mostHeat is the highest ratio of a condition before any data.
+const mostHeat = 3.0
+
+// heat is what the heat balance makes of a condition alone.
+func (f *Finder) heat(condition int, name string) float64 {
+	var words [ambient]string
+	air := schema.Num{}
+	if condition < ambient {
+		words[condition] = name
+	} else {
+		for b, band := range exposure.Bands {
+			if band == name {
+				air = schema.N(bandMiddle[b])
+			}
+		}
+	}
+	return f.beliefs.Heat(words[speed], words[load], words[gears], words[terrain], air)
+}
+
+// bandMiddle are the middles of the bands of air temperature, °C.
+var bandMiddle = [...]float64{-6, 5, 15, 25, 33}
 
 // weeks goes through them. It ends early where the sound model is to be learned
 // anew from hours that are not at hand.
@@ -197,24 +253,28 @@ func (m *machine) advance(v *view, end int64, heard func(*event)) {
 		p := &m.pieces[m.next.piece]
 		m.expected[m.next.piece] = float32(m.drive(v, p))
 		for m.next.event < len(m.events) && m.events[m.next.event].piece == m.next.piece {
-			e := &m.events[m.next.event]
-			heard(e)
-			m.overheat(v, p, e)
-			v.s.countEvent(m, e)
+			if e := &m.events[m.next.event]; !p.repeat {
+				heard(e)
+				m.overheat(v, p, e)
+				v.s.countEvent(m, e)
+				m.ev.lately.n++
+			}
 			m.next.event++
 		}
-		v.s.count(m, p)
+		m.ev.lately.s += v.s.count(m, p)
 		m.next.piece++
 	}
 	m.turn(end - 1)
 	m.ev.factor()
 	m.ev.point(end)
+	m.ev.lately.n *= fades
+	m.ev.lately.s *= fades
 }
 
 // lose takes in a stretch of coolant, unless it began before the last answer.
 func (m *machine) lose(v *view, s *stretch) {
 	e := &m.ev
-	if a := e.rest[steadyLoss]; a != nil && s.from < a.At.Unix() {
+	if a := e.rest[losing]; a != nil && s.from < a.At.Unix() {
 		return
 	}
 	e.coolant.hear(s, &v.seep, &e.loss)
@@ -222,11 +282,11 @@ func (m *machine) lose(v *view, s *stretch) {
 	for k := range e.coolant.loss {
 		sum += e.coolant.loss[k].mix
 	}
-	e.total[steadyLoss] = sum / float64(len(lossRates))
-	e.high[steadyLoss] = max(e.high[steadyLoss], e.total[steadyLoss])
-	e.seepTrust = 1 / (1 + e.total[steadyLoss])
-	if e.raised[steadyLoss] == 0 && catalog[steadyLoss].weight*e.total[steadyLoss] >= 1/alpha {
-		e.raised[steadyLoss] = s.at
+	e.total[losing] = sum / float64(len(lossRates))
+	e.high[losing] = max(e.high[losing], e.total[losing])
+	e.seepTrust = 1 / (1 + e.total[losing])
+	if e.raised[losing] == 0 && shares[losing]*e.total[losing] >= 1/alpha {
+		e.raised[losing] = s.at
 	}
 	e.point(s.at)
 }
@@ -283,7 +343,11 @@ func (p *piece) excess(level *[conditions]uint8, amb float32, plain float64, u *
 // would have had in them.
 func (m *machine) drive(v *view, p *piece) (plain float64) {
 	e := &m.ev
-	plain = v.mu * v.s.conditions(&p.level, v.ratio) * v.drive(m, p.driver) * float64(p.exposed)
+	plain = v.mu * v.lately * v.s.conditions(&p.level, v.ratio) * v.drive(m, p.driver) * float64(p.exposed)
+	e.hours += float64(p.exposed)
+	if p.repeat {
+		return plain
+	}
 	var u [shapes]float64
 	p.excess(&p.level, p.ambient, plain, &u)
 	if e.mends > 0 {
@@ -308,26 +372,43 @@ func (m *machine) drive(v *view, p *piece) (plain float64) {
 			fall *= fall
 		}
 	}
-	e.even *= math.Exp(plain * (e.own(v) - 1))
+	for k := range e.nature {
+		e.nature[k] *= math.Exp(plain * (1 - e.own(v.shape[k])))
+	}
+	e.weighNature(v)
 	e.sound += plain
-	e.hours += float64(p.exposed)
 	return plain
 }
 
 // own is what a sound machine's ratio to the fleet must be expected to be after
-// what it has done.
-func (e *evidence) own(v *view) float64 { return (v.shape + float64(e.count)) / (v.shape + e.sound) }
+// what it has done, where it is a gamma's of a shape.
+func (e *evidence) own(shape float64) float64 { return (shape + float64(e.count)) / (shape + e.sound) }
+
+// weighNature says what the spreads together make of a sound machine.
+func (e *evidence) weighNature(v *view) {
+	sum := 0.0
+	for k, x := range e.nature {
+		sum += v.nature[k] * x
+	}
+	e.even = 1 / sum
+}
 
 // overheat takes in an overheat in a piece whose hours have been taken in.
 func (m *machine) overheat(v *view, p *piece, o *event) {
 	e := &m.ev
-	plain := v.mu * v.s.conditions(&o.level, v.ratio) * v.drive(m, o.driver) // an hour
-	sound, after := plain*e.own(v), 0.0
+	plain := v.mu * v.lately * v.s.conditions(&o.level, v.ratio) * v.drive(m, o.driver) // an hour
+	after := 0.0
 	if e.count > 0 {
 		after = v.marks.aftermath() * math.Exp(-(e.hours-e.last)/aftermathHours) / aftermathHours
 	}
 	rate := plain + after
-	e.even *= rate / (sound + after)
+	sound := 0.0 // as far as the spreads' weights go
+	for k := range e.nature {
+		x := plain * e.own(v.shape[k])
+		sound += v.nature[k] * x
+		e.nature[k] *= (x + after) / rate
+	}
+	e.weighNature(v)
 	e.marks.heard++
 	e.marks.again += after / (sound + after)
 	e.last = e.hours
@@ -344,7 +425,7 @@ func (m *machine) overheat(v *view, p *piece, o *event) {
 		}
 		form := &forms[f]
 		x := u[f] / h / rate
-		switch form.of {
+		switch form.ends {
 		case thermostat:
 			x *= thermo
 		case warningCircuit:
@@ -361,19 +442,16 @@ func (m *machine) overheat(v *view, p *piece, o *event) {
 	e.count++
 	e.marks.note(o, float64(p.runHours))
 	e.factor()
-	if sum, best := e.overheating(); sum >= 1/alpha {
-		e.named, e.flagged = best, true
-		if e.raised[best] == 0 {
-			e.raised[best] = o.at
-		}
+	if e.raised[heating] == 0 && e.overheating() >= 1/alpha {
+		e.raised[heating] = o.at
 	}
 	// A machine that carries a flag already has used up its share of the promise.
-	share := catalog[cameBack].weight
-	if e.flagged {
+	share := shares[returning]
+	if e.raised[heating] != 0 {
 		share = 1
 	}
-	if e.raised[cameBack] == 0 && share*e.total[cameBack] >= 1/alpha {
-		e.raised[cameBack] = o.at
+	if e.raised[returning] == 0 && share*e.total[returning] >= 1/alpha {
+		e.raised[returning] = o.at
 	}
 	e.point(o.at)
 }

@@ -2,14 +2,18 @@ package flags
 
 import (
 	"encoding/json"
+	"iter"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/require"
 
+	"shedbook/report/exposure"
 	"shedbook/report/flags/simulate"
+	"shedbook/report/next"
 	"shedbook/schema"
 )
 
@@ -37,20 +41,30 @@ func TestPlantedFaultsAreFoundUnderTheirNames(t *testing.T) {
 		w := simulate.Busy()
 		w.Fault, w.Faulty = fault, 6
 		s := measure(w, 1, 2000)
+		require.Zero(t, s.late, "%s: %s", fault, s.String())
+		if fault == "above-fleet" {
+			// A rate times k whatever the conditions: no cause makes that, so that which it
+			// is likest to is no mistake. That it is found is what counts.
+			require.GreaterOrEqual(t, s.found+s.wrong, s.oracle, s.String())
+			continue
+		}
 		require.GreaterOrEqual(t, s.found, 3, "%s: %s", fault, s.String())
 		all.add(s)
 	}
-	require.Equal(t, 48, all.planted)
-	require.GreaterOrEqual(t, all.found, 41, all.String())
-	require.LessOrEqual(t, all.wrong, 5, all.String())
+	require.Equal(t, 42, all.planted)
+	require.GreaterOrEqual(t, all.found, 36, all.String())
+	require.LessOrEqual(t, all.wrong, 4, all.String())
 	require.Zero(t, all.late, all.String())
 }
 
+// Of the five, one who knows every rate would raise four. With a margin of 1.5
+// (crowdAlpha) they are four too, with 3 they are three: the price of fewer who
+// only drove fast and in mud being raised.
 func TestADreadfulDriverIsNoMachinesFault(t *testing.T) {
 	w := simulate.Busy()
 	w.Fault, w.Faulty = "hard-driving", 1
 	s := measure(w, 5, 3000)
-	require.GreaterOrEqual(t, s.found, 4, s.String())
+	require.GreaterOrEqual(t, s.found, s.oracle-1, s.String())
 	require.LessOrEqual(t, float64(s.falsely), 0.05*float64(s.sound), s.String())
 }
 
@@ -113,7 +127,7 @@ func TestEvidenceIsASupermartingale(t *testing.T) {
 				e.states[circuit][k].hear(share, ratio, int64(i))
 			}
 			e.factor()
-			end = e.total[warningCircuit]
+			end = e.total[heating] / forms[circuit].weight
 			top = max(top, end)
 		}
 		sum += end + e.mass.left
@@ -134,7 +148,7 @@ func TestTheSoundModelIsAGammaMixtureOverTheMachinesOwnRatio(t *testing.T) {
 	const hours, rate, k = 600, 0.01, 10.0
 	m := &machine{ev: newEvidence()}
 	s := newSound([conditions]int{1, 1, 1, 1, 1, 1, 1}, 1, []*machine{m})
-	v := view{s: s, mu: rate, shape: k, ratio: s.ratio, others: make([]tally, 1)}
+	v := view{s: s, mu: rate, lately: 1, shape: [2]float64{k, k}, nature: [2]float64{0.5, 0.5}, ratio: s.ratio, others: make([]tally, 1)}
 	n := 0.0
 	for h := range hours {
 		p := piece{start: int64(h) * 3600, hours: 1, exposed: 1, runHours: 1, first: true, cycles: never}
@@ -170,7 +184,43 @@ func daily(days int) schema.Log {
 	return log
 }
 
-func find(logs ...schema.Log) Result { return Find(schema.Fleet{Logs: logs}, at(400, 0)) }
+// finder has gone through some logs.
+func finder(logs ...schema.Log) *Finder {
+	f := New(schema.Fleet{}, time.Time{})
+	f.addAll(lives(f.index, logs))
+	f.Result(rereads(logs))
+	return f
+}
+
+func lives(x *exposure.Index, logs []schema.Log) iter.Seq[*exposure.Life] {
+	return func(yield func(*exposure.Life) bool) {
+		for i := range logs {
+			if !yield(x.Life(&logs[i])) {
+				return
+			}
+		}
+	}
+}
+
+func rereads(logs []schema.Log) Logs {
+	return func(machines ...string) iter.Seq[*schema.Log] {
+		return func(yield func(*schema.Log) bool) {
+			for i := range logs {
+				if slices.Contains(machines, logs[i].Machine.Name) && !yield(&logs[i]) {
+					return
+				}
+			}
+		}
+	}
+}
+
+// find names the machines A, B and so on.
+func find(logs ...schema.Log) Result {
+	for i := range logs {
+		logs[i].Machine.Name = string(rune('A' + i))
+	}
+	return Find(schema.Fleet{Logs: logs}, at(400, 0))
+}
 
 func names(flags []Flag) []string {
 	out := []string{}
@@ -233,51 +283,89 @@ func withOverheats(days int, minutes float64, on ...int) schema.Log {
 func TestThermostatIsToldByTheMinutes(t *testing.T) {
 	r := find(withOverheats(120, 9, 30, 42, 55, 61, 70, 83, 97), daily(120), daily(120))
 	require.Equal(t, []string{"thermostat"}, names(r.Flags))
-	require.Contains(t, r.Flags[0].Reasons[1], "7 of the 7")
+	require.Equal(t, "thermostat", r.Flags[0].Causes[0].Cause)
+	require.Contains(t, r.Flags[0].Reasons[1], "7 overheats; a sound machine driven as this one was: ")
+	require.Contains(t, r.Flags[0].Reasons[1], "it is the machine")
 }
 
-// The same overheats at odd times in the run: false alarms where no coolant is
-// ever lost, and a plain excess where half of them boil over.
-func TestAFalseAlarmBoilsNothingOver(t *testing.T) {
-	overheats := func(lost float64) schema.Log {
-		log := daily(200)
-		for i, d := range []int{30, 44, 61, 70, 83, 99, 120, 131, 148, 163, 177} {
-			o := schema.Overheat{Head: head(at(d, 8+float64(i*i*37%200)/60)), Speed: "medium", Terrain: "road",
-				MinutesIn: schema.N(20 + float64(i*i*37%180)), Lost: schema.N(0)}
-			if i%2 == 1 {
-				o.Lost = schema.N(lost)
-			}
-			log.Overheats = append(log.Overheats, o)
-		}
-		return log
+// The name is of those causes together that made most of what a sound machine
+// would not have had; a cause without a flag of its own goes under above-fleet.
+func TestTheNameIsWhatMadeTheOverheats(t *testing.T) {
+	for _, c := range []struct {
+		made []next.Chance
+		want string
+	}{
+		{[]next.Chance{{Cause: "pump", Probability: 0.3}, {Cause: "blocked-core", Probability: 0.25}, {Cause: "air-path", Probability: 0.15}}, blockedCore},
+		{[]next.Chance{{Cause: "pump", Probability: 0.6}, {Cause: "blocked-core", Probability: 0.2}}, aboveFleet},
+		{[]next.Chance{{Cause: "fan-reversed", Probability: 0.1}, {Cause: "pump", Probability: 0.05}}, fanCircuit},
+		{[]next.Chance{{Cause: "head-gasket", Probability: 0.5}, {Cause: "blocked-core", Probability: 0.3}}, steadyLoss},
+		{nil, aboveFleet},
+	} {
+		require.Equal(t, c.want, name(&next.Likely{Made: c.made}), "%v", c.made)
 	}
-	require.Equal(t, []string{"warning-circuit"}, names(find(overheats(0), daily(200), daily(200)).Flags))
-	require.Equal(t, []string{"above-fleet"}, names(find(overheats(300), daily(200), daily(200)).Flags))
 }
 
-// Overheats that come with the mud and go with each thorough cleaning are the
-// core's; spread over the same days evenly they are not.
-func TestABlockedCoreIsToldByWhatACleaningEnds(t *testing.T) {
-	muddy := func(on ...int) schema.Log {
-		log := daily(200)
-		for i := range log.Runs {
-			if i%4 == 0 {
-				log.Runs[i].Terrain = "mud" // 4 h of every 16: 40 mud hours between cleanings
+// Flags and next read one belief.
+func TestAFlagHasTheCausesOfNext(t *testing.T) {
+	w := simulate.Medium()
+	w.Fault, w.Faulty, w.Rate = "thermostat", 3, 0.6
+	fleet, _ := w.Fleet(7)
+	told := 0
+	for _, f := range Find(fleet, w.AsOf()).Flags {
+		if len(f.Causes) == 0 {
+			continue
+		}
+		told++
+		r, err := next.Rank(fleet, f.Machine, w.AsOf())
+		require.NoError(t, err)
+		for i, c := range f.Causes {
+			require.Equal(t, r.Candidates[i].Cause, c.Cause, f.Machine)
+			require.InDelta(t, r.Candidates[i].Probability, c.Probability, 1e-3, f.Machine)
+		}
+		require.Equal(t, r.Split.Overheats, f.Split.Overheats)
+	}
+	require.Greater(t, told, 1)
+}
+
+// Whoever forgets half of the drivers has no more overheats for it: over the
+// fleet as many are expected as there are.
+func TestTheLevelDoesNotDriftWhereDriversAreMissing(t *testing.T) {
+	w := simulate.Busy()
+	w.Rate, w.Services = 1, 0
+	fleet, _ := w.Fleet(3)
+	for i := range fleet.Logs {
+		for k := range fleet.Logs[i].Runs {
+			if k%2 == 0 {
+				fleet.Logs[i].Runs[k].Driver = ""
 			}
 		}
-		for d := 39; d < 200; d += 40 {
-			log.Cleanings = append(log.Cleanings, schema.Cleaning{Head: head(at(d, 18)), Method: "air", RadiatorOut: "yes", Sides: "both"})
-		}
-		for _, d := range on {
-			log.Overheats = append(log.Overheats, schema.Overheat{Head: head(at(d, 9.5)), Speed: "medium", Terrain: log.Runs[d].Terrain, Lost: schema.N(300)})
-		}
-		return log
 	}
-	clean := func() schema.Log { return muddy() }
-	late := muddy(29, 35, 38, 69, 74, 77, 106, 113, 118, 151, 157, 193)
-	even := muddy(3, 22, 38, 45, 62, 77, 82, 101, 118, 125, 142, 163)
-	require.Equal(t, []string{"blocked-core"}, names(find(late, clean(), clean()).Flags))
-	require.Equal(t, []string{"above-fleet"}, names(find(even, clean(), clean()).Flags))
+	f := New(fleet, w.AsOf())
+	f.addAll(lives(f.index, fleet.Logs))
+	f.Result(rereads(fleet.Logs))
+	expected, n := 0.0, 0
+	for _, m := range f.machines {
+		n += len(m.events)
+		for _, x := range m.expected {
+			expected += float64(x)
+		}
+	}
+	require.InDelta(t, n, expected, 0.3*float64(n))
+}
+
+// An overheat in the run after one, about which nothing was done, is no second
+// witness; after a clean it is.
+func TestWhatFollowsInTheNextRunCountsOnce(t *testing.T) {
+	total := func(clean bool) float64 {
+		log := withOverheats(200, 100, 30, 31, 32, 60, 61, 62)
+		if clean {
+			for _, d := range []int{30, 31, 60, 61} {
+				log.Cleanings = append(log.Cleanings, schema.Cleaning{Head: head(at(d, 18)), Method: "rinse"})
+			}
+		}
+		return finder(log, daily(200), daily(200)).machines[0].ev.overheating()
+	}
+	require.Less(t, 2*total(false), total(true))
 }
 
 func TestBlanksLowerTheEvidence(t *testing.T) {
@@ -286,14 +374,7 @@ func TestBlanksLowerTheEvidence(t *testing.T) {
 	for i := range blank.Overheats {
 		blank.Overheats[i].MinutesIn = schema.Num{}
 	}
-	best := func(log schema.Log) float64 {
-		f := New(schema.Fleet{}, time.Time{})
-		for _, l := range []schema.Log{log, daily(120), daily(120)} {
-			f.Add(l)
-		}
-		f.Result()
-		return f.machines[0].ev.total[thermostat]
-	}
+	best := func(log schema.Log) float64 { return finder(log, daily(120), daily(120)).machines[0].ev.total[heating] }
 	require.Less(t, best(blank), best(full))
 }
 
@@ -309,13 +390,7 @@ func TestUnrecordedHoursLowerTheEvidence(t *testing.T) {
 			log.Runs[i].MeterOut, log.Runs[i].MeterIn = schema.N(h), schema.N(h+4)
 			h += 4
 		}
-		f := New(schema.Fleet{}, time.Time{})
-		for _, l := range []schema.Log{log, daily(120), daily(120)} {
-			f.Add(l)
-		}
-		f.Result()
-		sum, _ := f.machines[0].ev.overheating()
-		return sum
+		return finder(log, daily(120), daily(120)).machines[0].ev.overheating()
 	}
 	require.Less(t, metered(0.5), metered(1))
 }
@@ -380,16 +455,16 @@ func TestFlagsCarryTheContractsKeys(t *testing.T) {
 
 func TestTheWeightsShareThePromise(t *testing.T) {
 	sum := 0.0
-	for p := range patterns {
-		sum += catalog[p].weight
+	for _, x := range shares {
+		sum += x
 	}
 	require.InDelta(t, 1, sum, 1e-9)
-	var forms_ [patterns]float64
+	var of [matters]float64
 	for f := range forms {
-		forms_[forms[f].of] += forms[f].weight
+		of[forms[f].of] += forms[f].weight
 	}
-	for p := blockedCore; p < patterns; p++ {
-		require.InDelta(t, 1, forms_[p], 1e-9, catalog[p].name)
+	for w := heating; w < matters; w++ {
+		require.InDelta(t, 1, of[w], 1e-9, plainNames[w])
 	}
 }
 
@@ -444,15 +519,6 @@ func TestADriversAnsweredFlagRests(t *testing.T) {
 	require.True(t, flagged(r.Resting))
 }
 
-// Where a plain excess explains the same overheats nearly as well, it is named
-// beside the flag.
-func TestTheRivalIsNamed(t *testing.T) {
-	r := find(withOverheats(300, 100, 60, 75, 90, 130, 150), daily(300), daily(300))
-	require.Len(t, r.Flags, 1)
-	require.NotNil(t, r.Flags[0].Rival)
-	require.NotEqual(t, r.Flags[0].Flag, r.Flags[0].Rival.Flag)
-}
-
 // Rinses that clean little do not reset the dirt.
 func TestARinseDoesNotResetTheDirt(t *testing.T) {
 	log := daily(60)
@@ -462,9 +528,7 @@ func TestARinseDoesNotResetTheDirt(t *testing.T) {
 	rinsed := log
 	rinsed.Cleanings = []schema.Cleaning{{Head: head(at(30, 18)), Method: "rinse", Sides: "front"}}
 	mud := func(l schema.Log) float32 {
-		f := New(schema.Fleet{}, time.Time{})
-		f.Add(l)
-		return f.machines[0].pieces[59].mud
+		return finder(l).machines[0].pieces[59].mud
 	}
 	require.Equal(t, mud(log), mud(rinsed))
 	rinsed.Cleanings[0].Sides = "both"

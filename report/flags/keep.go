@@ -37,6 +37,7 @@ type keptMachine struct {
 	name string
 	then []byte // the evidence at the beginning of the week
 	log  []byte // what the pass needs after that
+	part []byte // what the belief learns of it
 }
 
 // stood is where a pass stood before it went on.
@@ -85,7 +86,7 @@ func (f *Finder) stand(w int64) {
 func (m *machine) stands() []byte {
 	b := put(put(nil, &m.ev.figures), &m.sums.all)
 	b = putAll(putAll(b, m.sums.level), m.sums.driver)
-	var rest [patterns]int
+	var rest [matters]int
 	for p, a := range m.ev.rest {
 		rest[p] = place(m.answers, a)
 	}
@@ -140,6 +141,7 @@ func (f *Finder) keep() *Kept {
 			curve = append(slices.Clone(m.ev.curve[:s.points-1]), s.last)
 		}
 		k.machines[i] = m.kept(s.passed, curve, s.figures, k.week)
+		k.machines[i].part = f.beliefs.Part(m.name)
 	})
 	return k
 }
@@ -148,18 +150,18 @@ func (f *Finder) keep() *Kept {
 func (m *machine) kept(n passed, curve []point, figures []byte, w int64) keptMachine {
 	c := m.link(m.past, n)
 	then := put(putAll(nil, c.links), &c.sum)
-	return keptMachine{m.name, append(putAll(put(then, &m.whole), curve), figures...), m.after(n, w)}
+	return keptMachine{name: m.name, then: append(putAll(put(then, &m.whole), curve), figures...), log: m.after(n, w)}
 }
 
 // shows says whether the report says more of the machine than where it stands.
 func (m *machine) shows() bool {
 	e := &m.ev
-	for p := range patterns {
+	for p := range matters {
 		if e.raised[p] != 0 || e.rest[p] != nil {
 			return true
 		}
 	}
-	return e.named != steadyLoss
+	return false
 }
 
 // chain tells what the pass had taken in of a machine from anything else: how much
@@ -189,7 +191,7 @@ func (m *machine) link(c chain, to passed) chain {
 			b = binary.LittleEndian.AppendUint32(b, math.Float32bits(v))
 		}
 		b = append(binary.LittleEndian.AppendUint16(b, p.driver), p.level[:]...)
-		b = append(b, p.cycles, truth(p.bled)|truth(p.first)<<1|truth(p.cycle)<<2)
+		b = append(b, p.cycles, truth(p.bled)|truth(p.first)<<1|truth(p.cycle)<<2|truth(p.repeat)<<3)
 	}
 	for _, e := range m.events[from.event:to.event] {
 		e.piece += m.before
@@ -267,12 +269,12 @@ func (m *machine) after(n passed, w int64) []byte {
 // taken in before has changed, or what is to be told now asks for more. Else the
 // result is that of FindIn, but for the curves of the machines that bear no flag;
 // now is what to keep, anew if it stands at a later week.
-func Resume(fleet schema.Fleet, asOf time.Time, x *exposure.Index, k *Kept, machines []string, lives iter.Seq[*exposure.Life]) (r Result, now *Kept, anew, ok bool) {
+func Resume(fleet schema.Fleet, asOf time.Time, x *exposure.Index, k *Kept, machines []string, lives iter.Seq[*exposure.Life], logs Logs) (r Result, now *Kept, anew, ok bool) {
 	f := New(fleet, asOf)
 	f.index, f.resumed = x, true
 	fresh := map[string]*machine{}
-	for l := range lives {
-		m := flatten(l, f.fleet.Settings)
+	f.addAll(lives)
+	for _, m := range f.machines {
 		fresh[m.name] = m
 	}
 	were := make(map[string]*keptMachine, len(k.machines))
@@ -289,9 +291,14 @@ func Resume(fleet schema.Fleet, asOf time.Time, x *exposure.Index, k *Kept, mach
 			}
 			f.machines[i] = &machine{name: name, ev: newEvidence()}
 		}
-		now.machines[i].name = name
 		if was != nil {
 			now.machines[i] = *was
+		}
+		now.machines[i].name = name
+		if fresh[name] != nil {
+			now.machines[i].part = f.beliefs.Part(name)
+		} else if !f.beliefs.AddPart(name, was.part) {
+			return r, nil, false, false
 		}
 	}
 	f.begin()
@@ -310,7 +317,7 @@ func Resume(fleet schema.Fleet, asOf time.Time, x *exposure.Index, k *Kept, mach
 	if slices.Contains(bad, true) || to < k.week || !f.weeks(k.week, to) {
 		return r, nil, false, false
 	}
-	r = f.report()
+	r = f.report(logs)
 	for _, m := range f.machines {
 		if m.shows() && !m.whole {
 			return r, nil, false, false
@@ -355,7 +362,9 @@ func (f *Finder) goOn(then []byte) bool {
 // still what it was till then, or one of which only what was kept is.
 func (m *machine) goOn(was *keptMachine, atHand bool, w int64) bool {
 	if was.then == nil { // it came since
+		part := was.part
 		*was = m.kept(passed{}, nil, m.stands(), w)
+		was.part = part
 		return m.had(&chain{}, w)
 	}
 	in := reader{b: was.then}
@@ -366,7 +375,7 @@ func (m *machine) goOn(was *keptMachine, atHand bool, w int64) bool {
 	take(&in, &m.ev.figures)
 	take(&in, &m.sums.all)
 	level, driver := takeAll[tally](&in), takeAll[tally](&in)
-	var rest [patterns]int
+	var rest [matters]int
 	take(&in, &rest)
 	if in.short || len(level) != len(m.sums.level) || len(driver) != len(m.sums.driver) {
 		return false
@@ -426,7 +435,7 @@ func (m *machine) open(log []byte) bool {
 func (k *Kept) Bytes() []byte {
 	size := 0
 	for i := range k.machines {
-		size += len(k.machines[i].then) + len(k.machines[i].log) + 64
+		size += len(k.machines[i].then) + len(k.machines[i].log) + len(k.machines[i].part) + 64
 	}
 	b := put(make([]byte, 0, size+len(k.fleet)+64), &k.week)
 	b = putAll(b, k.fleet)
@@ -434,7 +443,7 @@ func (k *Kept) Bytes() []byte {
 	b = put(b, &n)
 	for i := range k.machines {
 		m := &k.machines[i]
-		b = putAll(putAll(putAll(b, []byte(m.name)), m.then), m.log)
+		b = putAll(putAll(putAll(putAll(b, []byte(m.name)), m.then), m.log), m.part)
 	}
 	return b
 }
@@ -446,7 +455,7 @@ func ReadKept(b []byte) (*Kept, bool) {
 	k.fleet = in.bytes()
 	take(&in, &n)
 	for range n {
-		m := keptMachine{name: string(in.bytes()), then: in.bytes(), log: in.bytes()}
+		m := keptMachine{name: string(in.bytes()), then: in.bytes(), log: in.bytes(), part: in.bytes()}
 		if in.short {
 			return nil, false
 		}

@@ -47,7 +47,7 @@ func TestResumedPassEqualsAWholeOne(t *testing.T) {
 						return
 					}
 				}
-			})
+			}, rereads(fleet.Logs))
 			return r, keep()
 		}
 		_, kept := whole()
@@ -101,7 +101,7 @@ func TestResumedPassEqualsAWholeOne(t *testing.T) {
 						return
 					}
 				}
-			})
+			}, rereads(fleet.Logs))
 			want, fresh := whole()
 			if ok {
 				resumed++
@@ -161,7 +161,7 @@ func TestTornKeepingIsRefused(t *testing.T) {
 				return
 			}
 		}
-	})
+	}, rereads(fleet.Logs))
 	b := keep().Bytes()
 	for n := 0; n < len(b); n += 1 + n/3 {
 		k, ok := ReadKept(b[:n])
@@ -203,17 +203,17 @@ func TestResumedPassWithNewMachinesAmongLeakers(t *testing.T) {
 		}
 	}
 	x := exposure.NewIndex(nil, nil, nil)
-	_, keep := FindIn(fleet, at, x, lives(x, fleet.Logs))
+	_, keep := FindIn(fleet, at, x, lives(x, fleet.Logs), rereads(fleet.Logs))
 	kept := keep()
 	for k := range 3 {
 		names = append(names, fmt.Sprintf("N%d", k))
 		fleet.Logs = append(fleet.Logs, schema.Log{Machine: schema.Machine{Name: names[len(names)-1]}})
 	}
 	x = exposure.NewIndex(nil, nil, nil)
-	want, _ := FindIn(fleet, at, x, lives(x, fleet.Logs))
+	want, _ := FindIn(fleet, at, x, lives(x, fleet.Logs), rereads(fleet.Logs))
 	require.NotEmpty(t, want.Standing)
 	x = exposure.NewIndex(nil, nil, nil)
-	got, _, _, ok := Resume(fleet, at, x, kept, names, lives(x, fleet.Logs[6:]))
+	got, _, _, ok := Resume(fleet, at, x, kept, names, lives(x, fleet.Logs[6:]), rereads(fleet.Logs))
 	require.True(t, ok)
 	require.Equal(t, printed(t, want), printed(t, got))
 }

@@ -2,6 +2,7 @@ package flags
 
 import (
 	"math"
+	"slices"
 	"sort"
 	"time"
 
@@ -43,6 +44,7 @@ type piece struct {
 	bled     bool  // since that refill
 	first    bool  // the run's first piece
 	cycle    bool  // and the run was long enough to make a heat cycle
+	repeat   bool  // of a run after one with an overheat, about which nothing was done: see damp
 }
 
 const never = 255
@@ -85,6 +87,7 @@ type machine struct {
 	whole     bool // when kept: all its pieces are, and its curve
 	before    int  // pieces before those at hand
 	past      chain
+	named     *named
 }
 
 // passed is how many of a machine's records of each sort the pass has taken in.
@@ -143,6 +146,7 @@ func flatten(life *exposure.Life, settings schema.Settings) *machine {
 	m.expected = make([]float32, len(m.pieces))
 	m.meterHours(life)
 	m.place(life)
+	m.damp(log)
 	m.coolant(life, settings.SettlingCycles())
 	for i := range log.Services {
 		if s := &log.Services[i]; s.Cause != "" {
@@ -275,4 +279,47 @@ func (m *machine) place(life *exposure.Life) {
 		m.events = append(m.events, e)
 	}
 	sort.SliceStable(m.events, func(a, b int) bool { return m.events[a].piece < m.events[b].piece })
+}
+
+// damp marks the runs that come after one with an overheat, until one passes
+// without, or something was done about it: coolant not made good, or the same
+// job the next morning, makes the same again, and is no second witness. Neither
+// their overheats nor their hours count.
+func (m *machine) damp(log *schema.Log) {
+	var done []int64
+	see := func(at time.Time) { done = append(done, at.Unix()) }
+	for i := range log.Cleanings {
+		see(log.Cleanings[i].At)
+	}
+	for i := range log.Bleeds {
+		see(log.Bleeds[i].At)
+	}
+	for i := range log.Refills {
+		see(log.Refills[i].At)
+	}
+	for i := range log.Services {
+		if log.Services[i].Cause != "" {
+			see(log.Services[i].At)
+		}
+	}
+	slices.Sort(done)
+	event, last := 0, int64(0) // last: the latest overheat of the run before; 0 for none
+	for from := 0; from < len(m.pieces); {
+		to := from + 1
+		for to < len(m.pieces) && !m.pieces[to].first {
+			to++
+		}
+		start := m.pieces[from].start
+		k, _ := slices.BinarySearch(done, last)
+		if last != 0 && (k == len(done) || done[k] > start) {
+			for i := from; i < to; i++ {
+				m.pieces[i].repeat = true
+			}
+		}
+		last = 0
+		for ; event < len(m.events) && m.events[event].piece < to; event++ {
+			last = max(start, m.events[event].at)
+		}
+		from = to
+	}
 }

@@ -10,130 +10,65 @@ import (
 
 // Plain sentences with the figures in them.
 
-// tallied is what a machine did since a moment.
-type tallied struct {
-	hours, expected        float64
-	overheats              int
-	early, timed           int // within 15 minutes of the start, of those with minutes recorded
-	earlyExpected          float64
-	dry, judged            int // lost no coolant, of those where it was recorded
-	slow, paced            int // at slow speed, of those with a speed
-	slowHours, pacedHours  float64
-	warm, thermometer      int // above 14 °C, of those with a temperature
-	fresh, unbledFresh     int // within 8 heat cycles of a refill
-	freshCycles            int
-	freshExpected          float64
-	dirty                  int // beyond 12 mud hours
-	dirtyHours, cleanHours float64
-}
-
-func (m *machine) tally(since int64) tallied {
-	var t tallied
-	k := 0
+// tally is how often a machine overheated since a moment, in how many hours, and
+// how often a sound one was to be expected to.
+func (m *machine) tally(since int64) (overheats int, hours, expected float64) {
 	for i := range m.pieces {
-		p := &m.pieces[i]
-		for k < len(m.events) && m.events[k].piece < i {
-			k++
-		}
-		if p.start < since {
-			continue
-		}
-		h := float64(p.exposed)
-		t.hours += h
-		t.expected += float64(m.expected[i])
-		if p.mud > 12 {
-			t.dirtyHours += h
-		} else {
-			t.cleanHours += h
-		}
-		if l := p.level[speed]; l != 0 {
-			t.pacedHours += h
-			if l == 1 {
-				t.slowHours += h
-			}
-		}
-		if p.cycles < 8 && p.first && p.cycle {
-			t.freshCycles++
-			t.freshExpected += float64(m.expected[i])
-		}
-		for j := k; j < len(m.events) && m.events[j].piece == i; j++ {
-			e := &m.events[j]
-			t.overheats++
-			if e.minutes >= 0 {
-				t.timed++
-				q := earlyShares(float64(p.runHours))
-				t.earlyExpected += q[0] + q[1]
-				if part(e.minutes) < 2 {
-					t.early++
-				}
-			}
-			if e.wet >= 0 {
-				t.judged++
-				t.dry += 1 - int(e.wet)
-			}
-			if l := e.level[speed]; l != 0 {
-				t.paced++
-				if l == 1 {
-					t.slow++
-				}
-			}
-			if a := float64(e.ambient); a == a {
-				t.thermometer++
-				if a > 14 {
-					t.warm++
-				}
-			}
-			if p.cycles < 8 {
-				t.fresh++
-				if !p.bled {
-					t.unbledFresh++
-				}
-			}
-			if p.mud > 12 {
-				t.dirty++
-			}
+		if p := &m.pieces[i]; p.start >= since {
+			hours += float64(p.exposed)
+			expected += float64(m.expected[i])
 		}
 	}
-	return t
+	for i := range m.events {
+		if m.pieces[m.events[i].piece].start >= since {
+			overheats++
+		}
+	}
+	return overheats, hours, expected
 }
 
-func (m *machine) reasons(f *Finder, p pattern, since int64) []string {
+func (m *machine) reasons(f *Finder, w matter, since int64) []string {
 	day := f.time(since).Format("2 Jan 2006")
-	if p == steadyLoss {
+	if w == losing {
 		return m.lossReasons(f, since, day)
 	}
-	t := m.tally(since)
-	out := []string{fmt.Sprintf("%s in %.0f h since %s; a sound machine with the same drivers, speeds and ground would have had %.1f",
-		plural(t.overheats, "overheat"), t.hours, day, t.expected)}
-	switch p {
-	case blockedCore:
-		before := ", which are all its hours since then" // the core was never cleaner
-		if t.cleanHours >= 0.5 {
-			before = fmt.Sprintf(", %d in the %.0f h before (%.1f per 100 h)", t.overheats-t.dirty, t.cleanHours, per100(t.overheats-t.dirty, t.cleanHours))
-		}
-		out = append(out, fmt.Sprintf("%d of them in the %.0f h beyond 12 mud hours since a thorough cleaning or the log's beginning (%.1f per 100 h)%s",
-			t.dirty, t.dirtyHours, per100(t.dirty, t.dirtyHours), before))
-	case trappedAir:
-		out = append(out, fmt.Sprintf("%d of them in the first 8 heat cycles after a refill, %d with no bleed recorded; those %d cycles would have had %.1f",
-			t.fresh, t.unbledFresh, t.freshCycles, t.freshExpected))
-	case warningCircuit:
-		out = append(out, fmt.Sprintf("%d of the %d whose coolant was looked at lost none; speed, load, air and minutes in the run make no difference to them", t.dry, t.judged))
-	case fanCircuit:
-		out = append(out, fmt.Sprintf("%d of the %d with a speed recorded came at slow speed, which makes %.0f %% of the hours; %d of %d above %s",
-			t.slow, t.paced, 100*t.slowHours/max(t.pacedHours, 1e-9), t.warm, t.thermometer, unit.Format(14, unit.Celsius, f.fleet.Settings.Units())))
-	case thermostat:
-		out = append(out, fmt.Sprintf("%d of the %d with minutes recorded came within 15 minutes of the start; spread evenly over their runs it would be %.1f", t.early, t.timed, t.earlyExpected))
-	case aboveFleet:
-		out = append(out, fmt.Sprintf("%.1f times the sound rate, and no pattern in when or where", float64(t.overheats)/max(t.expected, 1e-9)))
-	case cameBack:
+	n, hours, expected := m.tally(since)
+	out := []string{fmt.Sprintf("%s in %.0f h since %s; a sound machine with the same drivers, speeds and ground would have had %.1f", plural(n, "overheat"), hours, day, expected)}
+	switch {
+	case w == returning:
 		if s := m.lastMend(since); s != nil {
 			out = append(out, fmt.Sprintf("that is after the service of %s for %s, counted from the service on alone, as a machine is mended in its worst month anyway", f.time(s.at).Format("2 Jan 2006"), s.cause))
 		}
+	case m.named != nil && m.named.err != nil:
+		out = append(out, fmt.Sprintf("its causes can't be told: %v", m.named.err))
+	case m.named != nil && m.ev.raised[heating] != 0:
+		out = append(out, m.named.reasons()...)
 	}
 	if m.log.unplaced > 0 {
 		out = append(out, fmt.Sprintf("%s in no recorded run, and no meter hours for them: not counted", plural(m.log.unplaced, "overheat")))
 	}
 	return out
+}
+
+// reasons are those of the name.
+func (n *named) reasons() []string {
+	l := &n.now
+	var out []string
+	if l.Split.Overheats > 0 {
+		out = append(out, splits(l))
+	}
+	if len(l.Causes) < 2 {
+		return out
+	}
+	switch c := l.Causes; {
+	case l.NoFault >= 0.5:
+		out = append(out, fmt.Sprintf("it is likelier than not that nothing is the matter now (%.2f); most of its overheats were made by %s", l.NoFault, l.Made[0].Cause))
+	case c[0].Probability >= 0.5:
+		out = append(out, fmt.Sprintf("%s is the likeliest cause (%.2f)", c[0].Cause, c[0].Probability))
+	default:
+		out = append(out, fmt.Sprintf("no cause is sure: %s is the likeliest (%.2f), then %s (%.2f)", c[0].Cause, c[0].Probability, c[1].Cause, c[1].Probability))
+	}
+	return append(out, l.For...)
 }
 
 func (m *machine) lastMend(since int64) *mend {
@@ -176,9 +111,9 @@ func (f *Finder) volume(ml float64) string {
 }
 
 // would says what would change the flag's mind.
-func (m *machine) would(f *Finder, p pattern) []string {
+func (m *machine) would(f *Finder, w matter) []string {
 	e := &m.ev
-	if p == steadyLoss {
+	if w == losing {
 		mean := 0.0
 		for g, r := range soundRates {
 			mean += f.sound.seep[g] / f.sound.seepSum * r
@@ -218,14 +153,14 @@ func (m *machine) would(f *Finder, p pattern) []string {
 	for h := 2.0; h <= 4096; h *= 1.1 {
 		now, then := 0.0, 0.0
 		for k := range forms {
-			if forms[k].of != p {
+			if forms[k].of != w {
 				continue
 			}
 			size := forms[k].size
 			for j := 0; j < forms[k].sizes; j++ {
-				w := forms[k].weight * e.states[k][j].mix
-				now += w
-				then += w * math.Exp(-size*sum[k]/hours*h)
+				v := forms[k].weight * e.states[k][j].mix
+				now += v
+				then += v * math.Exp(-size*sum[k]/hours*h)
 				size *= 2
 			}
 		}
@@ -295,11 +230,14 @@ func (f *Finder) warn(r *Result) {
 
 func priors() []Prior {
 	when := fmt.Sprintf("from the log's first hour with probability %.1f, else half within %.0f engine hours, with a long tail", startMass, onsetHours)
-	out := []Prior{{Flag: catalog[steadyLoss].name, Weight: catalog[steadyLoss].weight, Sizes: lossRates[:], Unit: "ml an engine hour above the fleet's mean", Onset: when, Needed: log10(1 / (alpha * catalog[steadyLoss].weight))}}
+	out := []Prior{{Flag: steadyLoss, Weight: shares[losing], Sizes: lossRates[:], Unit: "ml an engine hour above the fleet's mean", Onset: when, Needed: log10(1 / (alpha * shares[losing]))}}
 	for f := range forms {
 		form := &forms[f]
-		p := Prior{Flag: catalog[form.of].name, Weight: catalog[form.of].weight * form.weight, Unit: form.unit, Onset: when, Needed: log10(1 / (alpha * catalog[form.of].weight))}
-		if form.of == cameBack {
+		p := Prior{Flag: form.ends, Weight: shares[form.of] * form.weight, Unit: form.unit, Onset: when, Needed: log10(1 / (alpha * shares[form.of]))}
+		if p.Flag == "" {
+			p.Flag = plainNames[form.of]
+		}
+		if form.of == returning {
 			p.Onset = "at the service; the first service that names a cause with weight 0.6, each later one with 0.4 of what the one before had"
 		}
 		for k, size := 0, form.size; k < form.sizes; k, size = k+1, size*2 {
@@ -311,8 +249,6 @@ func priors() []Prior {
 		Prior{Flag: hardDriving, Weight: 1, Sizes: driverRatios[:], Unit: "times the others' rate", Onset: "always; the promise is shared evenly among the drivers", Needed: log10(1 / crowdAlpha)},
 		Prior{Flag: "terrain, speed, load, range, ambient", Weight: 1, Sizes: conditionRatios[:], Unit: "times the other levels' rate", Onset: "always; the promise is shared evenly among the levels met", Needed: log10(1 / crowdAlpha)})
 }
-
-func per100(n int, hours float64) float64 { return 100 * float64(n) / max(hours, 1e-9) }
 
 func plural(n int, word string) string {
 	switch {

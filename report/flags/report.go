@@ -12,8 +12,14 @@ import (
 )
 
 // report turns what the pass left behind into flags.
-func (f *Finder) report() Result {
-	r := Result{AsOf: f.asOf, Machines: []state.Machine{}, Flags: []Flag{}, Resting: []Flag{}, Standing: []Standing{}, Priors: priors(), Warnings: []string{}}
+func (f *Finder) report(logs Logs) Result {
+	r := Result{AsOf: f.asOf, Machines: []state.Machine{}, Flags: []Flag{}, Resting: []Flag{}, Standing: []Standing{},
+		Priors: priors(), Warnings: []string{}}
+	for _, m := range f.machines {
+		m.turn(math.MaxInt64) // what came after the last run
+		m.ev.factor()
+	}
+	f.believe(logs)
 	for _, m := range f.machines {
 		f.reportMachine(&r, m)
 	}
@@ -65,42 +71,45 @@ func (f *Finder) time(unix int64) time.Time { return time.Unix(unix, 0).In(f.fle
 func log10(x float64) float64 { return math.Round(1000*math.Log10(max(x, 1e-6))) / 1000 }
 
 func (f *Finder) reportMachine(r *Result, m *machine) {
-	m.turn(math.MaxInt64) // what came after the last run
 	e := &m.ev
-	e.factor()
-	best := steadyLoss
-	for p := range patterns {
-		if catalog[p].weight*e.total[p] > catalog[best].weight*e.total[best] {
-			best = p
+	best := losing
+	for w := range matters {
+		if shares[w]*e.total[w] > shares[best]*e.total[best] {
+			best = w
 		}
 	}
-	r.Standing = append(r.Standing, Standing{Machine: m.name, Flag: catalog[best].name, Evidence: e.evidence(best), Curve: f.curve(e.curve, best)})
-	if e.raised[steadyLoss] != 0 {
-		r.Flags = append(r.Flags, f.machineFlag(m, steadyLoss))
-	}
-	if e.raised[cameBack] != 0 {
-		r.Flags = append(r.Flags, f.machineFlag(m, cameBack))
-	}
-	if e.named != steadyLoss && !(e.named == aboveFleet && e.raised[cameBack] != 0) {
-		r.Flags = append(r.Flags, f.machineFlag(m, e.named))
-	}
-	for p := range patterns {
-		if a := e.rest[p]; a != nil && e.raised[p] == 0 {
-			g := f.machineFlag(m, p)
+	r.Standing = append(r.Standing, Standing{Machine: m.name, Flag: plainNames[best], Evidence: e.evidence(best), Curve: f.curve(e.curve, best)})
+	for w := range matters {
+		if e.raised[w] != 0 {
+			g := f.machineFlag(m, w, m.flag(w))
+			if w == heating && (g.Flag == steadyLoss && e.raised[losing] != 0 || g.Flag == aboveFleet && e.raised[returning] != 0) {
+				continue // the other flag says as much, and more
+			}
+			r.Flags = append(r.Flags, g)
+		} else if a := e.rest[w]; a != nil {
+			g := f.machineFlag(m, w, a.Flag)
 			g.Since, g.Raised = a.At, a.At
 			r.Resting = append(r.Resting, g)
 		}
 	}
 }
 
-func (e *evidence) evidence(p pattern) Evidence {
-	return Evidence{Log10BayesFactor: log10(e.total[p]), Highest: log10(e.high[p]), Needed: log10(1 / (alpha * catalog[p].weight))}
+// flag is the name under which a matter goes.
+func (m *machine) flag(w matter) string {
+	if w == heating && m.named != nil && m.named.err == nil {
+		return name(&m.named.now)
+	}
+	return plainNames[w]
 }
 
-func (f *Finder) curve(curve []point, p pattern) []Point {
+func (e *evidence) evidence(w matter) Evidence {
+	return Evidence{Log10BayesFactor: log10(e.total[w]), Highest: log10(e.high[w]), Needed: log10(1 / (alpha * shares[w]))}
+}
+
+func (f *Finder) curve(curve []point, w matter) []Point {
 	out := make([]Point, len(curve))
 	for i, q := range curve {
-		out[i] = f.point(q.at, float64(q.hours), float64(q.log10[p]))
+		out[i] = f.point(q.at, float64(q.hours), float64(q.log10[w]))
 	}
 	return out
 }
@@ -111,22 +120,22 @@ func (f *Finder) point(at int64, hours, log10 float64) Point {
 	return Point{At: f.time(min(at, f.last)), Hours: math.Round(1000*hours) / 1000, Log10BayesFactor: math.Round(1000*log10) / 1000}
 }
 
-// since is the onset that explains a pattern's evidence best.
-func (e *evidence) since(p pattern) int64 {
+// since is the onset that explains a matter's evidence best.
+func (e *evidence) since(w matter) int64 {
 	top, at := -1.0, int64(0)
 	see := func(o *onset, weight float64) {
 		if v := weight * o.mix; v > top {
 			top, at = v, o.at
 		}
 	}
-	if p == steadyLoss {
+	if w == losing {
 		for k := range e.coolant.loss {
 			see(&e.coolant.loss[k], 1)
 		}
 		return at
 	}
 	for f := range forms {
-		if forms[f].of == p {
+		if forms[f].of == w {
 			for k := 0; k < forms[f].sizes; k++ {
 				see(&e.states[f][k], forms[f].weight)
 			}
@@ -135,31 +144,25 @@ func (e *evidence) since(p pattern) int64 {
 	return at
 }
 
-func (f *Finder) machineFlag(m *machine, p pattern) Flag {
+func (f *Finder) machineFlag(m *machine, w matter, flag string) Flag {
 	e := &m.ev
-	since := e.since(p)
-	if since == 0 || e.raised[p] != 0 && since > e.raised[p] {
-		since = e.raised[p]
+	since := e.since(w)
+	if since == 0 || e.raised[w] != 0 && since > e.raised[w] {
+		since = e.raised[w]
 	}
-	check := catalog[p].nextCheck
-	g := Flag{Scope: "machine", Machine: m.name, Flag: catalog[p].name, Since: f.time(since), Raised: f.time(e.raised[p]), Evidence: e.evidence(p),
-		NextCheck: &check, Caution: catalog[p].caution, Curve: f.curve(e.curve, p), Answered: answered(e.rest[p])}
-	g.Reasons = m.reasons(f, p, since)
+	check := catalog[flag].nextCheck
+	g := Flag{Scope: "machine", Machine: m.name, Flag: flag, Since: f.time(since), Raised: f.time(e.raised[w]), Evidence: e.evidence(w),
+		NextCheck: &check, Caution: catalog[flag].caution, Curve: f.curve(e.curve, w), Answered: answered(e.rest[w])}
+	if w == heating && e.raised[w] != 0 && m.named != nil && m.named.err == nil {
+		g.Causes = m.named.now.Causes[:min(3, len(m.named.now.Causes))]
+		g.RaisedAs = name(&m.named.then)
+		g.Split = &m.named.now.Split
+	}
+	g.Reasons = m.reasons(f, w, since)
 	if g.Evidence.Highest > g.Evidence.Log10BayesFactor+1 {
 		g.Reasons = append(g.Reasons, fmt.Sprintf("the evidence has fallen since, from %.1f to %.1f: the latest hours do not look like it", g.Evidence.Highest, g.Evidence.Log10BayesFactor))
 	}
-	g.Would = m.would(f, p)
-	if p != steadyLoss {
-		second := steadyLoss
-		for q := blockedCore; q < cameBack; q++ {
-			if q != p && (second == steadyLoss || catalog[q].weight*e.total[q] > catalog[second].weight*e.total[second]) {
-				second = q
-			}
-		}
-		if 20*catalog[second].weight*e.total[second] >= catalog[p].weight*e.total[p] {
-			g.Rival = &Rival{Flag: catalog[second].name, Log10BayesFactor: log10(e.total[second])}
-		}
-	}
+	g.Would = m.would(f, w)
 	return g
 }
 

@@ -3,6 +3,8 @@ package flags
 import (
 	"time"
 
+	"shedbook/report/belief"
+	"shedbook/report/next"
 	"shedbook/report/state"
 )
 
@@ -34,24 +36,23 @@ type Flag struct {
 	Reasons   []string  `json:"reasons"`
 	NextCheck *string   `json:"next_check"` // null for drivers and factors
 	Caution   string    `json:"caution"`
-	Rival     *Rival    `json:"rival"`        // null where nothing else explains the same events half as well
-	Would     []string  `json:"would_change"` // what would change its mind
-	Answered  *Answered `json:"answered"`     // the last answer, if there was one
-	Curve     []Point   `json:"curve"`
+	// Of overheats: the likeliest causes now, as next has them, most probable
+	// first; what the flag was called by the log as it stood when it was raised; and
+	// the machine's part told from the driving's.
+	Causes   []next.Chance `json:"causes,omitempty"`
+	RaisedAs string        `json:"raised_as,omitempty"`
+	Split    *belief.Split `json:"split,omitempty"`
+	Would    []string      `json:"would_change"` // what would change its mind
+	Answered *Answered     `json:"answered"`     // the last answer, if there was one
+	Curve    []Point       `json:"curve"`
 }
 
-// Evidence is the Bayes factor of the pattern against the sound model, now and
+// Evidence is the Bayes factor of the matter against the sound model, now and
 // at its highest, and the one needed to raise the flag.
 type Evidence struct {
 	Log10BayesFactor float64 `json:"log10_bayes_factor"`
 	Highest          float64 `json:"highest"`
 	Needed           float64 `json:"needed"`
-}
-
-// Rival is the next best explanation of the same events.
-type Rival struct {
-	Flag             string  `json:"flag"`
-	Log10BayesFactor float64 `json:"log10_bayes_factor"`
 }
 
 // Answered is what was found when the flag was looked into.
@@ -70,16 +71,15 @@ type Point struct {
 	Log10BayesFactor float64   `json:"log10_bayes_factor"`
 }
 
-// Standing is a machine's likeliest pattern, raised or not.
+// Standing is what a machine's log speaks most for, raised or not.
 type Standing struct {
 	Machine  string   `json:"machine"`
-	Flag     string   `json:"flag"` // likeliest pattern
+	Flag     string   `json:"flag"` // steady-loss, above-fleet or came-back
 	Evidence Evidence `json:"evidence"`
 	Curve    []Point  `json:"-"`
 }
 
-// Prior is what was assumed of a pattern before any data: its weight among the
-// patterns, the effect sizes averaged over, and where an onset may lie.
+// Prior is what was assumed of a form of excess before any data: its weight, the effect sizes averaged over, and where an onset may lie.
 type Prior struct {
 	Flag   string    `json:"flag"`
 	Weight float64   `json:"weight"`
@@ -94,7 +94,7 @@ type Prior struct {
 func (r *Result) Quote(of func(machine string) string) {
 	for _, flags := range [][]Flag{r.Flags, r.Resting} {
 		for i := range flags {
-			if g := &flags[i]; g.Flag == catalog[steadyLoss].name {
+			if g := &flags[i]; g.Flag == steadyLoss {
 				if words := of(g.Machine); words != "" {
 					g.Reasons = append(g.Reasons, words)
 				}

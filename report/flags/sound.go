@@ -16,11 +16,27 @@ const (
 	// levelShape and levelHours: before any data a fleet overheats once in 200
 	// hours, give or take a factor of several. Common practice, no source.
 	levelShape, levelHours = 0.5, 100.0
-	conditionShape         = 4.0  // a condition's ratio: coefficient of variation 0.5
-	driverShape            = 2.5  // a driver's: 0.63, so that a hard one is nothing unheard of
-	machineShape           = 10.0 // a sound machine's own: 0.32
-	fitShape               = 2.0  // a machine's own while fitting the others: flatter, so that it takes its own excess
+	conditionShape         = 4.0 // a condition's ratio: coefficient of variation 0.5
+	driverShape            = 2.5 // a driver's: 0.63, so that a hard one is nothing unheard of
+	fitShape               = 2.0 // a machine's own while fitting the others: flatter, so that it takes its own excess
 )
+
+// natures are the coefficients of variation that sound machines of one fleet may
+// have among themselves; how likely each is, is learned from the others. Common
+// practice, no source.
+var (
+	natures     = [2]float64{0.3, 0.65}
+	naturePrior = [2]float64{0.8, 0.2}
+)
+
+// fades is what a week's overheats count for a week later in how the fleet fares
+// lately: summer comes over all machines, and not all that makes it is written
+// down. latelyShape is how many overheats say beforehand that it fares as ever.
+const fades, latelyShape = 0.85, 5.0
+
+// faultShare is how probable a fault is beforehand where the spread of the sound
+// machines is learned. Common practice, no source.
+const faultShare = 0.2
 
 // tally is a number of overheats and the exposure to them.
 type tally struct{ n, s float64 }
@@ -44,6 +60,7 @@ func (s *sums) clear() {
 // sound is the model.
 type sound struct {
 	offset   [conditions + 1]int // where each condition's levels begin
+	prior    []float64           // per level: what its ratio is taken for before any data
 	ratio    []float64           // per level; 1 for not recorded
 	driver   []float64           // per driver
 	level    []tally             // over the fleet, by trust
@@ -54,8 +71,10 @@ type sound struct {
 
 // learned is the model but for what there is one of a level or a driver.
 type learned struct {
-	mu      float64 // overheats an hour at ratio 1
-	all     tally   // over the fleet, by trust
+	mu      float64               // overheats an hour at ratio 1
+	all     tally                 // over the fleet, by trust
+	lately  tally                 // the same, those of weeks ago fading
+	nature  [len(natures)]float64 // log likelihoods of the spreads
 	marks   markCounts
 	seep    [len(soundRates)]float64
 	seepSum float64
@@ -71,10 +90,10 @@ func newSound(levels [conditions]int, drivers int, machines []*machine) *sound {
 		n += k
 	}
 	s.offset[conditions] = n
-	s.ratio, s.level = make([]float64, n), make([]tally, n)
+	s.prior, s.ratio, s.level = make([]float64, n), make([]float64, n), make([]tally, n)
 	s.driver, s.drivers = make([]float64, drivers), make([]tally, drivers)
 	for i := range s.ratio {
-		s.ratio[i] = 1
+		s.prior[i], s.ratio[i] = 1, 1
 	}
 	for i := range s.driver {
 		s.driver[i] = 1
@@ -96,6 +115,7 @@ func (s *sound) gather() {
 	s.all = tally{levelShape, levelHours}
 	clear(s.level)
 	clear(s.drivers)
+	s.lately, s.nature = tally{}, [len(natures)]float64{}
 	s.marks = markCounts{}
 	s.seep, s.seepSum = soundPrior, 0
 	for _, v := range soundPrior {
@@ -106,10 +126,11 @@ func (s *sound) gather() {
 	for i, m := range s.machines {
 		w := m.ev.trust()
 		trust[i], own[i] = w, w*s.own(m)
-		// A count far above what the fleet expects is taken at what it would
-		// hardly exceed.
-		expected := s.mu * m.sums.all.s
-		s.all.add(tally{min(m.sums.all.n, expected+2.5*math.Sqrt(expected)+1.5), m.sums.all.s}, w)
+		s.all.add(m.usual(m.sums.all, s.mu), w)
+		s.lately.add(m.usual(m.ev.lately, s.mu), w)
+		for k, l := range m.tellsNature() {
+			s.nature[k] += l
+		}
 		s.marks.add(&m.ev.marks, w)
 		s.addSeep(&s.seep, &s.seepSum, m, 1)
 	}
@@ -134,9 +155,40 @@ func (s *sound) gather() {
 		}
 	})
 	s.mu = s.all.n / s.all.s
+	// The drivers' mean over the hours is 1, so that one not recorded is the mean:
+	// else the level and they would drift apart, the one up and the others down.
+	hours, mean := 0.0, 0.0
 	for d, t := range s.drivers {
 		s.driver[d] = (driverShape + t.n) / (driverShape + s.mu*t.s)
+		if d > 0 {
+			hours += t.s
+			mean += t.s * s.driver[d]
+		}
 	}
+	if hours > 0 {
+		for d := range s.driver {
+			s.driver[d] *= hours / mean
+		}
+	}
+	s.driver[0] = 1
+}
+
+// usual takes a count far above what the fleet expects at what it would hardly
+// exceed.
+func (m *machine) usual(t tally, mu float64) tally {
+	expected := mu * t.s
+	return tally{min(t.n, expected+2.5*math.Sqrt(expected)+1.5), t.s}
+}
+
+// tellsNature is the log likelihood of what a machine did under each spread of
+// the sound ones, which a machine with a fault says nothing of.
+func (m *machine) tellsNature() (log [len(natures)]float64) {
+	e := &m.ev
+	fault := faultShare * e.total[heating] / e.even
+	for k, x := range e.nature {
+		log[k] = math.Log((1-faultShare)*x + fault + 1e-300)
+	}
+	return log
 }
 
 // mostLeak says whether more than a third of the machines look like leaking:
@@ -197,7 +249,7 @@ func (s *sound) fit() {
 			for l := s.offset[c] + 1; l < s.offset[c+1]; l++ {
 				t := s.level[l]
 				was := s.ratio[l]
-				now := (conditionShape + t.n) / (conditionShape + s.mu*t.s/was)
+				now := (conditionShape*s.prior[l] + t.n) / (conditionShape + s.mu*t.s/was)
 				s.ratio[l] = was * math.Pow(now/was, 0.7) // damped: the conditions move together
 				hours += t.s / was
 				sum += t.s / was * s.ratio[l]
@@ -223,14 +275,20 @@ func (s *sound) retally() {
 			for i := range m.next.piece {
 				s.count(m, &m.pieces[i])
 				for ; e < m.next.event && m.events[e].piece == i; e++ {
-					s.countEvent(m, &m.events[e])
+					if !m.pieces[i].repeat {
+						s.countEvent(m, &m.events[e])
+					}
 				}
 			}
 		}
 	})
 }
 
-func (s *sound) count(m *machine, p *piece) {
+// count takes in a piece's hours, and says what exposure they make.
+func (s *sound) count(m *machine, p *piece) (exposure float64) {
+	if p.repeat {
+		return 0
+	}
 	h := s.conditions(&p.level, s.ratio) * float64(p.exposed)
 	m.sums.driver[p.driver].s += h
 	h *= s.driver[p.driver]
@@ -238,6 +296,7 @@ func (s *sound) count(m *machine, p *piece) {
 	for c, l := range p.level {
 		m.sums.level[s.offset[c]+int(l)].s += h
 	}
+	return h
 }
 
 func (s *sound) countEvent(m *machine, e *event) {
@@ -265,7 +324,9 @@ func (s *sound) conditions(level *[conditions]uint8, ratio []float64) float64 {
 type view struct {
 	s      *sound
 	mu     float64
-	shape  float64 // of the gamma over the machine's own ratio, the level's uncertainty included
+	lately float64               // how the fleet fares lately, over how it always did
+	shape  [len(natures)]float64 // of the gammas over the machine's own ratio, the level's uncertainty included
+	nature [len(natures)]float64 // how likely each is
 	ratio  []float64
 	others []tally // per driver: overheats and expected ones on other machines
 	marks  markCounts
@@ -275,18 +336,31 @@ type view struct {
 func (v *view) of(m *machine) {
 	s := v.s
 	w, own := m.ev.trust(), s.own(m)
-	expected := s.mu * m.sums.all.s
-	n := s.all.n - w*min(m.sums.all.n, expected+2.5*math.Sqrt(expected)+1.5)
+	n := s.all.n - w*m.usual(m.sums.all, s.mu).n
 	h := s.all.s - w*m.sums.all.s
 	n = max(n, levelShape)
 	v.mu = n / max(h, levelHours)
-	v.shape = 1 / (1/machineShape + 1/n)
+	t := m.usual(m.ev.lately, s.mu)
+	v.lately = max(1, (latelyShape+max(0, s.lately.n-w*t.n))/(latelyShape+v.mu*max(0, s.lately.s-w*t.s)))
+	mine, sum, top := m.tellsNature(), 0.0, math.Inf(-1)
+	for k, cv := range natures {
+		v.shape[k] = 1 / (cv*cv + 1/n)
+		top = max(top, s.nature[k]-mine[k])
+	}
+	for k := range natures {
+		v.nature[k] = naturePrior[k] * math.Exp(s.nature[k]-mine[k]-top)
+		sum += v.nature[k]
+	}
+	for k := range natures {
+		v.nature[k] /= sum
+	}
 	for l := range v.ratio {
 		v.ratio[l] = s.ratio[l]
 		if t := m.sums.level[l]; t.n > 0 || t.s > 0 {
 			all, k := s.level[l], s.mu/s.ratio[l]
-			left := (conditionShape + max(all.n-w*t.n, 0)) / (conditionShape + k*max(all.s-w*own*t.s, 0))
-			v.ratio[l] *= left * (conditionShape + k*all.s) / (conditionShape + all.n)
+			shape := conditionShape * s.prior[l]
+			left := (shape + max(all.n-w*t.n, 0)) / (conditionShape + k*max(all.s-w*own*t.s, 0))
+			v.ratio[l] *= left * (conditionShape + k*all.s) / (shape + all.n)
 		}
 	}
 	for c := range conditions {
@@ -298,7 +372,7 @@ func (v *view) of(m *machine) {
 	}
 	v.marks = s.marks
 	v.marks.add(&m.ev.marks, -w)
-	sum := s.seepSum
+	sum = s.seepSum
 	v.seep = s.seep
 	s.addSeep(&v.seep, &sum, m, -1)
 	for g := range v.seep {

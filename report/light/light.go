@@ -27,7 +27,11 @@ type Result struct {
 	Level     float64  // what Low to High is made to cover: 0.95
 	Corners   [4]Point // as used: clockwise from the upper left
 	Found     bool     // the corners were found in the photograph, not given
+	Compared  bool     // measured against a photograph of the clean core
 	Warnings  []string // what a reader must know beside the number
+
+	shutOff bool // nothing shines through
+	lines   int  // directions, 0 to 2, in which fins or tubes were told by their pitch
 }
 
 // Reason is why a photograph cannot be judged.
@@ -74,47 +78,67 @@ const (
 // 4.1), its lamp flattened, fins and tubes filled by a morphological closing of
 // their measured pitch, and open parted from blocked by Otsu's threshold (1979).
 // The interval says how far the answer moves with the threshold, the filling,
-// the lamp's shape and the corners' place.
+// the lamp's shape and the corners' place, and allows for what one photograph
+// cannot tell: thick tubes that look like dirt, a dark side that a guessed outline
+// leaves out. See MeasureAgainst.
 //
 // A photograph that cannot be judged is a *Refused error with its Reason.
 func Measure(img image.Image, corners *[4]Point) (Result, error) {
-	p, k := luminance(img, working)
-	res := Result{Level: 0.95}
-	if corners == nil {
-		found, err := findCore(p)
-		if err != nil {
-			return Result{}, err
-		}
-		for i := range found {
-			found[i].X, found[i].Y = found[i].X*k, found[i].Y*k
-		}
-		res.Corners, res.Found = found, true
-	} else {
-		c, err := judged(*corners, img.Bounds())
-		if err != nil {
-			return Result{}, err
-		}
-		res.Corners = c
+	o, err := outlined(img, corners)
+	if err != nil {
+		return Result{}, err
 	}
-	c := res.Corners
+	res := o.result()
+	if err := res.read(o.straightened(o.w, o.h), beside(o.p, o.at)); err != nil {
+		return Result{}, err
+	}
+	res.widen()
+	return res, nil
+}
+
+// outline is a photograph with the core's corners in it.
+type outline struct {
+	p       plane    // the photograph, shrunk to work on
+	corners [4]Point // in the photograph
+	at      [4]Point // in p
+	found   bool
+	w, h    int // of the straightened core, pixels
+}
+
+func (o outline) result() Result { return Result{Level: 0.95, Corners: o.corners, Found: o.found} }
+
+// straightened is the core upright, w x h pixels.
+func (o outline) straightened(w, h int) plane { return straightened(o.p, o.at, w, h) }
+
+func outlined(img image.Image, corners *[4]Point) (outline, error) {
+	p, k := luminance(img, working)
+	o := outline{p: p, found: corners == nil}
+	var err error
+	if o.found {
+		if o.corners, err = findCore(p); err != nil {
+			return o, err
+		}
+		for i := range o.corners {
+			o.corners[i].X, o.corners[i].Y = o.corners[i].X*k, o.corners[i].Y*k
+		}
+	} else if o.corners, err = judged(*corners, img.Bounds()); err != nil {
+		return o, err
+	}
+	c := o.corners
 	wide := (c[0].distance(c[1]) + c[3].distance(c[2])) / 2
 	high := (c[0].distance(c[3]) + c[1].distance(c[2])) / 2
 	if max(wide, high) > slender*min(wide, high) {
-		return Result{}, refused(BadCorners, "they are %.0f x %.0f pixels apart: no core is more than %d times as long as wide", wide, high, slender)
+		return o, refused(BadCorners, "they are %.0f x %.0f pixels apart: no core is more than %d times as long as wide", wide, high, slender)
 	}
 	if min(wide, high)/k < smallest {
-		return Result{}, refused(TooSmall, "the core is %.0f x %.0f pixels of a photograph of %d x %d: at least %.0f on its shorter side, go nearer", wide, high, img.Bounds().Dx(), img.Bounds().Dy(), smallest*k)
+		return o, refused(TooSmall, "the core is %.0f x %.0f pixels of a photograph of %d x %d: at least %.0f on its shorter side, go nearer", wide, high, img.Bounds().Dx(), img.Bounds().Dy(), smallest*k)
 	}
 	for i := range c {
-		c[i].X, c[i].Y = c[i].X/k, c[i].Y/k
+		o.at[i] = Point{c[i].X / k, c[i].Y / k}
 	}
 	shrink := min(1/k, face/max(wide, high))
-	core := straightened(p, c, int(math.Round(wide*shrink)), int(math.Round(high*shrink)))
-
-	if err := res.read(core, beside(p, c)); err != nil {
-		return Result{}, err
-	}
-	return res, nil
+	o.w, o.h = int(math.Round(wide*shrink)), int(math.Round(high*shrink))
+	return o, nil
 }
 
 // judged are the corners in order, or why they are none.

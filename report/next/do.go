@@ -5,6 +5,7 @@ import (
 	"math"
 	"slices"
 	"strings"
+	"time"
 
 	"shedbook/report/belief"
 	stand "shedbook/report/state"
@@ -30,7 +31,23 @@ func (s *state) do(skipped []int) (Do, *look) {
 	if top == s.n.cause("overload") && most >= adviseAt || s.driving() {
 		return Do{Act: DoAdvise, Cause: s.name(s.n.cause("overload")), Why: s.adviseWhy()}, nil
 	}
-	if l := s.choose(skipped); l != nil {
+	again := s.again()
+	l := s.choose(append(again, skipped...))
+	if l == nil {
+		if top, most = b.likeliest(); most < mendAt || s.shown(top) < 0 {
+			top = s.turn(b)
+		}
+		if l = s.before(top, append(again, skipped...)); l != nil {
+			c := &s.n.checks[l.check]
+			return Do{Act: DoCheck, Check: &c.name, Minutes: &c.minutes,
+				Why: fmt.Sprintf("%.0f min, before anybody goes at %s (%.2f), which takes %.0f and may be in vain", c.minutes,
+					s.n.causes[top].name, s.b.marginals()[top], s.n.causes[top].prove)}, l
+		}
+		if s.shown(top) < 1 {
+			l = s.choose(skipped)
+		}
+	}
+	if l != nil {
 		c := &s.n.checks[l.check]
 		why := fmt.Sprintf("%.0f min, expected to save %.0f", c.minutes, l.saves)
 		if s.mustLook(l.check) {
@@ -39,16 +56,18 @@ func (s *state) do(skipped []int) (Do, *look) {
 		}
 		return Do{Act: DoCheck, Check: &c.name, Minutes: &c.minutes, Why: why}, l
 	}
-	if top, most = b.likeliest(); most < mendAt {
-		top = s.turn(b)
-	}
-	k := &s.n.causes[top]
-	most = s.b.marginals()[top]
+	return s.goAt(top), nil
+}
+
+// goAt is to mend a cause.
+func (s *state) goAt(cause int) Do {
+	k := &s.n.causes[cause]
+	most := s.b.marginals()[cause]
 	why := fmt.Sprintf("no check left is worth its minutes. Shortest from here: go at %s (%.2f)", k.name, most)
 	if most >= standsOut {
 		why = fmt.Sprintf("%s stands out (%.2f): %s", k.name, most, k.means)
 	}
-	return Do{Act: DoMend, Cause: &k.name, Minutes: &k.prove, Why: why}, nil
+	return Do{Act: DoMend, Cause: &k.name, Minutes: &k.prove, Why: why}
 }
 
 // whileParked is what to do with a machine in this state. A parked one is not driven,
@@ -63,6 +82,9 @@ func (s *state) whileParked(d Do, is stand.State) Do {
 		return d
 	}
 	reason := &is.Reasons[0]
+	if k := s.found(); k >= 0 {
+		return s.goAt(k)
+	}
 	name := "level"
 	switch reason.Rule {
 	case "gas-found", "gasket-likely":
@@ -72,13 +94,38 @@ func (s *state) whileParked(d Do, is stand.State) Do {
 	case "often":
 		name = "light-test"
 	}
-	if name != "level" {
-		if looks := s.looks(driven); len(looks) > 0 { // in the safe order
+	if name != "level" || s.lookedToday("level") {
+		// what has found nothing yet, in the safe order
+		looks := s.looks(append(s.again(), driven...))
+		if len(looks) == 0 {
+			looks = s.looks(driven)
+		}
+		if len(looks) > 0 {
 			name = s.n.checks[looks[0].check].name
 		}
 	}
 	c := &s.n.checks[s.n.check(name)]
 	return Do{Act: DoCheck, Check: &c.name, Minutes: &c.minutes, Why: "it is parked: " + reason.Text}
+}
+
+// found is the likeliest of the causes that a check of their own has shown; -1 if none.
+func (s *state) found() int {
+	best := -1
+	m := s.b.marginals()
+	for k := range m {
+		if s.shown(k) > 0 && !s.vain(k) && (best < 0 || m[k] > m[best]) {
+			best = k
+		}
+	}
+	return best
+}
+
+// lookedToday: a check that was made less than half a day ago tells nothing new.
+func (s *state) lookedToday(name string) bool {
+	k := s.n.check(name)
+	return slices.ContainsFunc(s.e.done, func(d done) bool {
+		return d.check == k && !d.unsure && s.asOf.Sub(d.at) < 12*time.Hour
+	})
 }
 
 // turn is the cause whose turn it is where none stands out: the most probable
@@ -87,12 +134,113 @@ func (s *state) turn(b *view) int {
 	var chance [maxCauses]float64
 	order := b.turns(b.p, &chance)
 	m := b.marginals()
+	for _, says := range []int{1, 0} { // what a check of its own has shown first, what one has not shown last
+		for _, k := range order[:len(s.n.causes)] {
+			if m[k] > 0.1 && s.shown(k) == says {
+				return k
+			}
+		}
+	}
 	for _, k := range order[:len(s.n.causes)] {
 		if m[k] > 0.1 {
 			return k
 		}
 	}
 	return order[0]
+}
+
+// vainCosts is what a mend in vain costs, over its minutes: the parts too (a choice
+// of this program).
+const vainCosts = 2
+
+// shows is the chance to fail from which a check is a cause's own, where it shows
+// no other better.
+const shows = 0.55
+
+func (k *check) shows(cause int) bool {
+	return k.fails[cause] >= shows && k.fails[cause] >= slices.Max(k.fails)
+}
+
+// shown is what a cause's own checks say of it now, by the one that shows it best: 1
+// where it failed, -1 where it passed or where the cause was mended since and the
+// machine overheated again; 0 where none was made.
+func (s *state) shown(cause int) int {
+	var since time.Time
+	says, best := 0, 0.0
+	for i := range s.remedies {
+		if r := &s.remedies[i]; r.Cause == s.n.causes[cause].name && r.Since.Events > 0 && r.Says != belief.Held {
+			since, says = r.At, -1
+		}
+	}
+	for _, d := range s.e.done {
+		k := &s.n.checks[d.check]
+		if d.unsure || d.failed && d.stale != "" || !k.shows(cause) || !d.at.After(since) || k.fails[cause] <= best {
+			continue
+		}
+		best, says = k.fails[cause], -1
+		if d.failed {
+			says = 1
+		}
+	}
+	return says
+}
+
+// before is the check to make before a cause is gone at, nil where none is: its own,
+// where that costs less than a mend in vain may; once one mend was in vain, or there
+// is nothing to say for this one, whatever is quickly looked at; once two were,
+// whatever is looked at sooner than mended, the dear ones too.
+func (s *state) before(cause int, skipped []int) *look {
+	m := s.sought().marginals()
+	k := &s.n.causes[cause]
+	inVain := 0
+	for i := range s.remedies {
+		if r := &s.remedies[i]; r.Since.Events > 0 && r.Says != belief.Held {
+			inVain++
+		}
+	}
+	if s.shown(cause) > 0 && m[cause] >= mendAt {
+		return nil
+	}
+	var best *look
+	most := 0.0
+	ls := s.looks(skipped)
+	for i := range ls {
+		l := &ls[i]
+		c := &s.n.checks[l.check]
+		if c.minutes >= k.prove || len(s.missing(c)) > 0 ||
+			slices.ContainsFunc(s.e.done, func(d done) bool { return d.check == l.check && d.failed && d.stale == "" }) {
+			continue
+		}
+		finds := 0.0
+		for x, p := range m {
+			if c.shows(x) {
+				finds += p * c.fails[x]
+			}
+		}
+		own := c.shows(cause) && c.minutes < (1-m[cause])*vainCosts*k.prove
+		wrong := m[cause] < mendAt && s.shown(cause) < 1 &&
+			(inVain > 1 || (inVain > 0 || s.shown(cause) < 0) && c.minutes <= quickLook)
+		if (own || wrong) && finds/c.minutes > most {
+			best, most = l, finds/c.minutes
+		}
+	}
+	return best
+}
+
+// quickLook is the minutes up to which a check is quickly made.
+const quickLook = 10
+
+// again are the checks that passed and would be made a second time though nothing
+// was done to what they look at: the same eye sees the same, so that what was never
+// looked at comes first.
+func (s *state) again() []int {
+	var out []int
+	for _, d := range s.e.done {
+		if d.stale != "" && !d.failed && !d.unsure && !s.lifts(d.check) && !s.n.changed(s.log, d.check, &d.base, nil) {
+			out = append(out, d.check)
+		}
+	}
+	return out
 }
 
 func (b *view) likeliest() (cause int, p float64) {
@@ -224,7 +372,8 @@ func (s *state) driving() bool {
 	if s.provenSince() != nil { // it ended what the driving would have gone on with
 		return false
 	}
-	if x.Overheats < 2 || s.q.Elsewhere < alikeAt || x.SoundOwnDriving < 1.05*x.SoundUsualDriving && s.q.Habit() == "" {
+	if s.failedLately() || x.Overheats < 2 || s.q.Elsewhere < alikeAt ||
+		x.SoundOwnDriving < 1.05*x.SoundUsualDriving && s.q.Habit() == "" {
 		return false
 	}
 	load := s.n.cause("overload")

@@ -1,6 +1,7 @@
 package next
 
 import (
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -32,4 +33,45 @@ func TestNothingParkedIsToBeDriven(t *testing.T) {
 	require.NotEqual(t, "fan-at-lamp", *r.Do.Check)
 	require.NotContains(t, r.Do.Why, "drive it")
 	require.True(t, strings.Contains(r.Do.Why, "it is parked") || r.Do.Minutes != nil)
+}
+
+// Nothing is taken off whose own check could have been made for less, nor after its own
+// check passed while another's was never made. (Common practice, no source.)
+func TestItsOwnCheckBeforeAMend(t *testing.T) {
+	l := troubled()
+	for range 40 {
+		r := rank(t, fleetOf(l))
+		if r.Do.Act == DoMend {
+			s, err := known(fleetOf(l), "R4", day(61))
+			require.NoError(t, err)
+			k := s.n.cause(*r.Do.Cause)
+			own := false
+			for i := range s.n.checks {
+				own = own || s.n.checks[i].shows(k)
+			}
+			require.True(t, !own || s.shown(k) != 0, "%s is gone at before its own check was made", *r.Do.Cause)
+			return
+		}
+		require.Equal(t, DoCheck, r.Do.Act)
+		require.False(t, slices.ContainsFunc(l.Checks, func(c schema.Check) bool { return c.Check == *r.Do.Check }),
+			"%s is asked for again before all else was looked at", *r.Do.Check)
+		checked(l, *r.Do.Check, "pass", "", day(61))
+	}
+	t.Fatal("no end of checks")
+}
+
+// A check that failed and was mended since asks for no second mend.
+func TestMendedSinceIsNotShown(t *testing.T) {
+	l := troubled()
+	checked(l, "probe", "fail", "", day(61))
+	s, err := known(fleetOf(l), "R4", day(62))
+	require.NoError(t, err)
+	require.Equal(t, 1, s.shown(s.n.cause("warning-circuit")))
+	v := schema.Service{Work: "sensor", Cause: "warning-circuit"}
+	v.Machine, v.At = "R4", day(61).Add(time.Hour)
+	l.Services = append(l.Services, v)
+	s, err = known(fleetOf(l), "R4", day(62))
+	require.NoError(t, err)
+	require.NotEqual(t, 1, s.shown(s.n.cause("warning-circuit")))
+	require.Equal(t, -1, s.found())
 }

@@ -158,23 +158,28 @@ func known(fleet schema.Fleet, machine string, asOf time.Time) (*state, error) {
 	if err != nil {
 		return nil, err
 	}
-	s := &state{n: n, log: log, confirmed: confirmed, asOf: asOf, zone: fleet.Settings.Zone(),
+	x := exposure.NewIndex(fleet.Words, fleet.Drivers, fleet.Settings)
+	return n.state(&fleet, n.beliefs(&fleet), x.Life(log), confirmed, asOf), nil
+}
+
+// state is what the fleet's beliefs and a machine's life make one believe of it.
+func (n *network) state(fleet *schema.Fleet, beliefs *belief.Fleet, life *exposure.Life, confirmed []int,
+	asOf time.Time) *state {
+	s := &state{n: n, log: life.Log, confirmed: confirmed, asOf: asOf, zone: fleet.Settings.Zone(),
 		units: fleet.Settings.Units(),
 		tools: fleet.Settings.Get("tools")}
-	x := exposure.NewIndex(fleet.Words, fleet.Drivers, fleet.Settings)
-	life := x.Life(log)
 	var told []belief.Fact
-	s.e, told = n.read(&fleet, log)
+	s.e, told = n.read(fleet, life.Log)
 	s.e.lossOn = sync.OnceValue(func() string { return report.CoolantLoss(life, fleet.Settings) })
-	s.q = n.beliefs(&fleet).Machine(life, told)
+	s.q = beliefs.Machine(life, told)
 	s.remedies = belief.Remedies(fleet.Settings, life)
-	if s.e.blank = s.q.Hours == 0 && len(log.Overheats) == 0 && len(log.TopUps) == 0 && len(s.e.done) == 0; s.e.blank {
+	if s.e.blank = s.q.Hours == 0 && len(s.log.Overheats) == 0 && len(s.log.TopUps) == 0 && len(s.e.done) == 0; s.e.blank {
 		s.b = n.start()
 	} else {
 		s.b = n.of(s.q)
 	}
 	s.outdate()
-	return s, nil
+	return s
 }
 
 // outdate says of each check that passed why it is to be done again: what it

@@ -61,7 +61,7 @@ func FlagsOf(w io.Writer, r flags.Result, who string, o Options) error {
 			d.Say("No flag is raised for " + who + ".")
 			for _, s := range r.Standing {
 				if s.Flag != "" {
-					d.Say(fmt.Sprintf("The likeliest fault is %s: %s; a flag needs %s.", s.Flag, evidenceText(s.Evidence.Log10BayesFactor), odds(s.Evidence.Needed)))
+					d.Say(fmt.Sprintf("What comes nearest to a flag is %s: %s; a flag needs %s.", s.Flag, evidenceText(s.Evidence.Log10BayesFactor), odds(s.Evidence.Needed)))
 					if p := evidencePlot(s.Flag, s.Curve, s.Evidence.Needed); p != nil {
 						d.Plot(p)
 					}
@@ -81,8 +81,8 @@ func flagInFull(d *Doc, f *flags.Flag, o Options) {
 	if p := evidencePlot(f.Flag, f.Curve, f.Evidence.Needed); p != nil {
 		d.Plot(p)
 	}
-	if f.Rival != nil {
-		d.Say(fmt.Sprintf("The next likeliest fault is %s, %s likelier than none.", f.Rival.Flag, odds(f.Rival.Log10BayesFactor)))
+	if f.RaisedAs != "" && f.RaisedAs != f.Flag {
+		d.Say("When it was raised, it was called " + f.RaisedAs + ".")
 	}
 	for _, s := range f.Would {
 		d.Say(sentence(s))
@@ -149,17 +149,17 @@ func flagsTable(fs []flags.Flag) *Table {
 		{Key: "evidence", Head: "Evidence", Drop: 2},
 		{Key: "next_check", Head: "Next check", Drop: 3},
 		{Key: "reasons"},
-		{Key: "rival"},
+		{Key: "cause"},
 		{Key: "caution"},
 	}, Empty: "No flag is raised."}
 	for i := range fs {
 		f := &fs[i]
-		rival := ""
-		if f.Rival != nil {
-			rival = f.Rival.Flag
+		cause := ""
+		if len(f.Causes) > 0 {
+			cause = f.Causes[0].Cause
 		}
 		t.Add(Text(owner(f)), Text(f.Scope), Text(f.Flag).Hint(Bad), Day(f.Since), Day(f.Raised), Number(f.Evidence.Log10BayesFactor),
-			Text(odds(f.Evidence.Log10BayesFactor)), Text(deref(f.NextCheck)), Lines(f.Reasons), Text(rival), Text(f.Caution))
+			Text(odds(f.Evidence.Log10BayesFactor)), Text(deref(f.NextCheck)), Lines(f.Reasons), Text(cause), Text(f.Caution))
 	}
 	return t
 }

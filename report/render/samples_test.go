@@ -114,7 +114,7 @@ func sampleFlags() flags.Result {
 	return flags.Result{AsOf: noon, Machines: notReady(), Flags: []flags.Flag{
 		{Scope: "machine", Machine: "R4", Flag: "steady-loss", Since: date(1, 28), Raised: date(3, 8), Evidence: flags.Evidence{Log10BayesFactor: 2.4, Highest: 2.4, Needed: 1.8},
 			Reasons: []string{"1400 ml went in 182 h that neither settling nor boil-over explains, 8.6 ml/h", "it goes at the same rate in every stretch"}, NextCheck: ptr("pressure-hold"),
-			Caution: "never open the cap hot: engine off 15 minutes at least and the cap cool to the hand", Rival: &flags.Rival{Flag: "trapped-air", Log10BayesFactor: 1.2}, Would: []string{"another 20 h without a top-up would halve this"}, Curve: curve},
+			Caution: "never open the cap hot: engine off 15 minutes at least and the cap cool to the hand", Would: []string{"another 20 h without a top-up would halve this"}, Curve: curve},
 		{Scope: "fleet", Factor: "terrain", Level: "mud", Flag: "terrain", Since: date(1, 1), Raised: date(2, 20), Evidence: flags.Evidence{Log10BayesFactor: 7.2, Highest: 7.2, Needed: 1.3},
 			Reasons: []string{"6 overheats in 41 h of mud against 3 in 500 h elsewhere"}, Caution: "a condition, not a fault"},
 	}, Resting: []flags.Flag{{Scope: "machine", Machine: "R4", Flag: "blocked-core", Since: date(1, 3), Raised: date(1, 20), Answered: &flags.Answered{At: date(2, 2), Found: "core full of seed", Cause: "blocked-core", Service: ptr(int64(214))}}}}

@@ -18,6 +18,10 @@ func flagsOf(cause string) []string {
 		return nil
 	case "external-leak", "head-gasket", "low-coolant":
 		return []string{"steady-loss"}
+	case "dirty-oil-cooler", "air-path":
+		return []string{"blocked-core"}
+	case "fan-reversed":
+		return []string{"fan-circuit"}
 	case "blocked-core", "trapped-air", "warning-circuit", "fan-circuit", "thermostat":
 		return []string{cause}
 	case "pressure-cap":
@@ -349,10 +353,13 @@ func (s *score) fleets(w *world, n int) {
 // its log has shown five overheats since it began, or 800 mL lost.
 func (s *score) judge(y *yard, size string) {
 	f := y.fleet()
-	got := map[string][]string{}
+	got, likeliest := map[string][]string{}, map[string]string{}
 	for _, flag := range flags.Find(f, y.now).Flags {
 		if flag.Scope == "machine" {
 			got[flag.Machine] = append(got[flag.Machine], flag.Flag)
+			if len(flag.Causes) > 0 && flag.Flag == "above-fleet" {
+				likeliest[flag.Machine] = flag.Causes[0].Cause
+			}
 		}
 	}
 	for _, m := range y.rigs {
@@ -401,7 +408,7 @@ func (s *score) judge(y *yard, size string) {
 			}
 			top, _ := does(r).top()
 			s.both++
-			if slices.Contains(flagsOf(top), got[name][0]) {
+			if slices.Contains(flagsOf(top), got[name][0]) || likeliest[name] == top { // told with the flag
 				s.same++
 			}
 		}

@@ -28,6 +28,7 @@ type machine struct {
 	careless   bool
 	dusk       int
 	after      int
+	hot        bool // the run before had an overheat
 }
 
 func (s *sim) machine(i int) {
@@ -332,8 +333,12 @@ func (s *sim) run(m *machine, at time.Time, hours, ambient float64, faulty bool)
 		expected += 1
 	}
 	m.after--
+	if w.Follows > 0 && m.hot && rng.Float64() < w.Follows {
+		expected += 5
+	}
 	total := expected + early + quiet + fan
 	hot := rng.Float64() < 1-math.Exp(-total)
+	m.hot = hot
 	if faulty {
 		m.plant.know(hot, total, base*hours)
 		for i := range m.plant.alike {

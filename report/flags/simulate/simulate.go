@@ -36,6 +36,7 @@ type World struct {
 	DirtAll        float64 // what each 10 mud hours since a thorough cleaning add to every machine's rate, as a part of it
 	AirAll         float64 // and the first 4 heat cycles after a refill, three times as much without a bleed
 	Clusters       float64 // chance that an overheat is followed by another within days
+	Follows        float64 // chance that the run after one with an overheat has one too, whatever else
 	OwnDrivers     float64 // chance that a run is made by the machine's own driver
 	MissRun        float64 // chance that a quiet run is not written down
 	MissOverheated bool    // and that a run with an overheat is not, equally

@@ -1,0 +1,111 @@
+package flags
+
+import (
+	"fmt"
+	"iter"
+	"runtime"
+	"sync"
+	"time"
+
+	"shedbook/report/exposure"
+	"shedbook/report/next"
+	"shedbook/schema"
+)
+
+// The evidence says that something makes a machine overheat; what it is, says
+// the belief that package next ranks the causes by. It is asked of the machines
+// that bear a flag, and of no others, since it reads a machine's log again.
+
+// mostly is the share of a machine's overheats, beyond those of a sound one,
+// that the causes of a flag must have made for the flag to have its name:
+// above-fleet is for where no cause reaches one half.
+const mostly = 0.5
+
+// named is what one believes of a machine whose overheats raised a flag: now,
+// and as its log stood when it was raised.
+type named struct {
+	now, then next.Likely
+	err       error
+}
+
+// name is the flag under which overheats go by what made them; above-fleet where
+// no cause made most of them, or one that has no flag of its own. What is long
+// mended counts too: the flag stands until it is answered.
+func name(l *next.Likely) string {
+	of, all := map[string]float64{}, 0.0
+	top := ""
+	for _, c := range l.Made {
+		all += c.Probability
+		if flag, ok := flagOf[c.Cause]; ok {
+			of[flag] += c.Probability
+		}
+	}
+	for _, c := range l.Made {
+		if flag := flagOf[c.Cause]; flag != "" && (top == "" || of[flag] > of[top]) {
+			top = flag
+		}
+	}
+	if top == "" || of[top] < mostly*all {
+		return aboveFleet
+	}
+	return top
+}
+
+// Logs reads the logs of some machines.
+type Logs func(machines ...string) iter.Seq[*schema.Log]
+
+// believe asks about the machines that bear a flag for their overheats.
+func (f *Finder) believe(logs Logs) {
+	of := map[string]*machine{}
+	var who []string
+	fleet := f.fleet
+	for _, m := range f.machines {
+		l := schema.Log{Machine: schema.Machine{Name: m.name}, Answers: m.answers}
+		for i := range m.services {
+			s := schema.Service{Cause: m.services[i].cause}
+			s.At = time.Unix(m.services[i].at, 0)
+			l.Services = append(l.Services, s)
+		}
+		fleet.Logs = append(fleet.Logs, l)
+		if m.ev.raised[heating] != 0 {
+			of[m.name], who = m, append(who, m.name)
+		}
+	}
+	if len(who) == 0 {
+		return
+	}
+	ask := func(log schema.Log, at time.Time) (next.Likely, error) {
+		x := exposure.NewIndex(fleet.Words, fleet.Drivers, fleet.Settings)
+		return next.Believe(&fleet, f.beliefs, x.Life(&log), at)
+	}
+	f.beliefs.SoundRate("") // learned once, before several read it
+	var wait sync.WaitGroup
+	lanes := make(chan bool, runtime.GOMAXPROCS(0))
+	for log := range logs(who...) {
+		m := of[log.Machine.Name]
+		lanes <- true
+		wait.Go(func() {
+			defer func() { <-lanes }()
+			now := log.AsOf(f.asOf)
+			m.named = new(named)
+			if m.named.now, m.named.err = ask(now, f.asOf); m.named.err == nil {
+				then := f.time(m.ev.raised[heating])
+				m.named.then, m.named.err = ask(now.AsOf(then), then)
+			}
+		})
+	}
+	wait.Wait()
+}
+
+// splits tells in words the machine's part in its overheats from the driving's.
+func splits(l *next.Likely) string {
+	x := &l.Split
+	s := fmt.Sprintf("%s; a sound machine driven as this one was: %.1f; with the usual driving: %.1f", plural(x.Overheats, "overheat"), x.SoundOwnDriving, x.SoundUsualDriving)
+	switch n := float64(x.Overheats); {
+	case n >= 2*x.SoundOwnDriving:
+		return s + "; it is the machine"
+	case x.SoundOwnDriving >= 2*x.SoundUsualDriving:
+		return s + "; it is the driving"
+	}
+	return s
+}
