@@ -465,7 +465,7 @@ func (src *Source) unknown(l *exposure.Life, r *HistoryReport) []string {
 		}
 	}
 	if unplaced > 0 {
-		say("%s in no recorded run", fall(unplaced))
+		say("%s outside any recorded run", fall(unplaced))
 	}
 	for _, f := range []exposure.Factor{exposure.Terrain, exposure.Speed} {
 		h := 0.0

@@ -382,7 +382,7 @@ func TestRatesDoNotBlameADriverForHisMachine(t *testing.T) {
 	}
 	r, v := tam()
 	require.Greater(t, v.CrudeRatio.Low, 2.0)
-	require.Contains(t, r.Words[0], "Tam mostly drove R4: it may be the machine")
+	require.Contains(t, r.Words[0], "Tam mostly drove R4, so it may be the machine")
 	require.Empty(t, r.HeldToo)
 	r, v = tam(exposure.Terrain, exposure.Speed)
 	require.Equal(t, []string{"machine"}, r.HeldToo)
@@ -424,5 +424,5 @@ func TestOverheatsThatRepeatInARun(t *testing.T) {
 		require.InDelta(t, 100*want.Value, v.Per100h.Value, 1e-9)
 		require.InDelta(t, 100*want.High, v.Per100h.High, 0.1*v.Per100h.High)
 	}
-	require.Contains(t, thrice.Warnings[0], "several times")
+	require.Contains(t, thrice.Warnings[0], "several overheats")
 }

@@ -108,7 +108,7 @@ func TestRecurrenceOfNothing(t *testing.T) {
 	// A machine without a reading or a run is at risk for no hours.
 	r = Recurrence(Of(fleet(schema.Log{Overheats: []schema.Overheat{{Head: head(at(1, 8))}}}), at(2, 0)), "")
 	require.Zero(t, r.Machines)
-	require.Contains(t, r.Warnings[0], "without hours")
+	require.Contains(t, r.Warnings[0], "no meter reading and no run")
 	// A word that no service has names the near ones.
 	l := schema.Log{Runs: []schema.Run{run(at(1, 8), 2)}, Services: []schema.Service{{Head: head(at(1, 12)), Work: "valve seat replaced"}}}
 	r = Recurrence(Of(fleet(l), at(2, 0)), "valve seat")

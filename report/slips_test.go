@@ -28,7 +28,7 @@ func TestSlips(t *testing.T) {
 		"a run":                      {&schema.Run{Base: base(now.Add(-2 * time.Hour)), Hours: schema.N(2)}, ""},
 		"a run while another is on":  {&schema.Run{Base: base(now.Add(-4 * time.Hour)), Hours: schema.N(4)}, "this run (2026-03-14 08:00, 4 h) begins before run 7"},
 		"a run of 250 h":             {&schema.Run{Base: base(now.Add(-250 * time.Hour)), Hours: schema.N(250)}, "this run lasts 250 h"},
-		"a run not over yet":         {&schema.Run{Base: base(now.Add(-30 * time.Minute)), Hours: schema.N(5)}, "still to come"},
+		"a run not over yet":         {&schema.Run{Base: base(now.Add(-30 * time.Minute)), Hours: schema.N(5)}, "in the future"},
 		"thirty hours in a week":     {&schema.Run{Base: base(now.Add(-100 * time.Hour)), Hours: schema.N(30)}, ""},
 		"hours against the meter":    {&schema.Run{Base: base(now.Add(-2 * time.Hour)), Hours: schema.N(2), MeterOut: schema.N(902), MeterIn: schema.N(922)}, "its meter went from 902 to 922"},
 		"a top-up":                   {&schema.TopUp{Head: head(now, schema.Num{}), Volume: schema.N(300)}, ""},

@@ -203,7 +203,7 @@ func TestCollinearFactors(t *testing.T) {
 	require.NotEmpty(t, f.Warnings)
 	r := f.RatesOf(-1, 0.95)
 	require.Nil(t, r[2].Est)
-	require.Contains(t, r[2].Why, "told apart")
+	require.Contains(t, r[2].Why, "cannot tell them apart")
 	require.NotNil(t, r[0].Est)
 	require.Contains(t, strings.Join(r[0].Warnings, " "), "1 of 2 others")
 	_, _, ok := f.Effect(0, 2, 0)

@@ -650,7 +650,7 @@ func TestWhatIsStillToDo(t *testing.T) {
 	d := newDiary().heat("10 09:00", "steam", 0).clean("11 09:00", "air", "both").topUp("11 10:00", 100, "").level("12 07:00", 0, "cold", "")
 	says := d.told().Says("R4")
 	assert.Contains(t, says, "R4 is parked, do not drive it: it steamed on 10 Mar 2026.")
-	assert.Contains(t, says, ", done 11 Mar 2026")
+	assert.Contains(t, says, ": done 11 Mar 2026")
 	assert.Contains(t, says, "(1 of 2)")
 	assert.Contains(t, says, Manual)
 }

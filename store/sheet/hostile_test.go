@@ -107,7 +107,7 @@ func TestRefused(t *testing.T) {
 		{"an entity", rows(`<!DOCTYPE x [<!ENTITY a "aaaa">]>` + headXML + `<row><c t="str"><v>&a;</v></c></row>` + tailXML), "invalid character entity"},
 		{"no such text", rows(strings.Replace(headXML+rowXML+tailXML, "<v>3</v>", "<v>9</v>", 1)), "season.xlsx[runs]:2: machine: can't be read (points at text 10 of 4)"},
 		{"a formula's error", rows(strings.Replace(headXML+rowXML+tailXML, `t="s"><v>3</v>`, `t="e"><f>NA()</f><v>#N/A</v>`, 1)), "season.xlsx[runs]:2: machine: has the error #N/A instead of a value"},
-		{"no number", rows(strings.Replace(headXML+rowXML+tailXML, "2.5", "NaN", 1)), `season.xlsx[runs]:2: hours: holds "NaN" where a number should be`},
+		{"no number", rows(strings.Replace(headXML+rowXML+tailXML, "2.5", "NaN", 1)), `season.xlsx[runs]:2: hours: has "NaN" in place of a number`},
 		{"an endless row", rows(headXML + `<row r="2"><c t="str"><v>` + many("x", maxRowXML) + `</v></c></row>` + tailXML), "season.xlsx[runs]:2: the row is larger than 4 MiB"},
 		{"an endless name", rows(headXML + "<" + many("x", maxRowXML+1)), "season.xlsx[runs]:1: the row is larger than 4 MiB"},
 		{"a bomb", rows(headXML + many(many(" ", 1<<20)+"<x/>", freeUnpack>>20) + tailXML), "season.xlsx[runs]:1: the tab is far too large when unpacked"},
@@ -389,7 +389,7 @@ func TestTooMuchIsRefused(t *testing.T) {
 		want  string
 	}{
 		{"many tabs", packed([2]string{"_rels/.rels", relsXML}, [2]string{"xl/workbook.xml", `<workbook xmlns:r="r"><sheets>` + tabs.String() + `</sheets></workbook>`},
-			[2]string{"xl/_rels/workbook.xml.rels", `<Relationships>` + relations.String() + `</Relationships>`}), "season.xlsx:1: has 60000 tabs, more than the 1000 are read"},
+			[2]string{"xl/_rels/workbook.xml.rels", `<Relationships>` + relations.String() + `</Relationships>`}), "season.xlsx:1: has 60000 tabs, more than the 1000 that can be read"},
 		{"many files", packed(files...), "season.xlsx:1: is an archive of more than 20000 files"},
 		{"a cell far out", bare(t, fmt.Sprintf(wide, `<c r="XFD1"><v>1</v></c>`), styleXML, textXML, bookXML), "there are more than 1000 columns"},
 	} {
@@ -406,8 +406,8 @@ func TestTooMuchIsRefused(t *testing.T) {
 	far := strings.Repeat(",", 100_000)
 	for _, c := range []struct{ name, text, want string }{
 		{"blank columns", "machine,start,hours" + far + "\nR4,2026-03-14 09:30,2.5" + far + "\n", ""},
-		{"a header", "machine,start,hours" + far + "x\n", "has 100003 columns, more than the 1000 are read"},
-		{"a row", "machine,start,hours\nR4,2026-03-14 09:30,2.5" + far + "x\n", "runs.csv:2: the row has 100003 cells, more than the 1000 are read"},
+		{"a header", "machine,start,hours" + far + "x\n", "has 100003 columns, more than the 1000 that can be read"},
+		{"a row", "machine,start,hours\nR4,2026-03-14 09:30,2.5" + far + "x\n", "runs.csv:2: the row has 100003 cells, more than the 1000 that can be read"},
 	} {
 		r, err := NewReader(strings.NewReader(c.text), "runs.csv", schema.KindNamed("runs"))
 		if err == nil {

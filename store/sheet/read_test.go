@@ -123,7 +123,7 @@ func TestBadSheets(t *testing.T) {
 		{"JPEG", "runs", "\xff\xd8\xff\xe0\x00\x10JFIF\x00\n\x01", []string{"runs.csv:1: is not text in UTF-8: save it as CSV UTF-8"}},
 		{"workbook", "runs", "PK\x03\x04\x14\x00\x06\x00", []string{"runs.csv:1: is a workbook or an archive, not a sheet: save it as CSV UTF-8"}},
 		{"UTF-16", "runs", "\xff\xfem\x00a\x00c\x00", []string{"runs.csv:1: is in UTF-16: save it as CSV UTF-8"}},
-		{"too many cells", "runs", "machine,start,hours,note\nR4,2026-03-14,2,mud, deep\n", []string{`runs.csv:2: has 5 cells for 4 columns: put quotes around a cell that contains the separator "," is used by quotes`}},
+		{"too many cells", "runs", "machine,start,hours,note\nR4,2026-03-14,2,mud, deep\n", []string{`runs.csv:2: has 5 cells for 4 columns: put quotes around a cell that contains the separator ","`}},
 		{"cut off", "runs", "machine,start,hours,note\nR4,2026-03-14,2,\nR4,2026-03-15,1", []string{"runs.csv:3: the file ends in the middle of this row, after 3 of 4 cells: complete it, or end the row with a line break"}},
 		{"NUL", "runs", "machine,start,hours,note\nR4,2026-03-14,2,a\x00b\n", []string{`runs.csv:2: note: "a\x00b" contains a NUL byte: take it out`}},
 		{"not UTF-8", "runs", "machine,start,hours,note\nR4,2026-03-14,2,stra\xdfe\n", []string{`runs.csv:2: note: "stra\xdfe" is not UTF-8: save the sheet as CSV UTF-8`}},
@@ -133,7 +133,7 @@ func TestBadSheets(t *testing.T) {
 		{"all of a row", "runs", "note,machine,start,hours,terrain\n,R9,soon,-1,dirt\n", []string{
 			`runs.csv:2: machine: "R9" is not known (did you mean R1, R4?)`,
 			`runs.csv:2: start: "soon" is not a time: write 2026-03-14 09:30`,
-			`runs.csv:2: hours: "-1" is too small: at least 0.01 h`,
+			`runs.csv:2: hours: "-1" can't be negative`,
 			`runs.csv:2: terrain: "dirt" is not one of mud, water, dust, sand, gravel, rock, grass, forest, snow, road (did you mean dust?)`}},
 		{"required cell", "runs", "machine,start,hours\n,2026-03-14,2\n", []string{"runs.csv:2: machine: is missing: the machine's name"}},
 		{"lines of quoted breaks", "runs", "machine,start,hours,note\nR4,2026-03-14,2,\"a\nb\r\nc\"\nR4,2026-03-15,x,\n", []string{`runs.csv:5: hours: "x" is not a length of time: write 1.5, 1.5 h, 1:30 or 90 min`}},

@@ -101,7 +101,7 @@ func TestSeasonMessages(t *testing.T) {
 	}
 	for _, want := range []string{
 		`runs.csv:340: start: "31/02/2025 9am" is not a day, as February 2025 has 28 days: write year-month-day, such as 2025-02-28 09:00`,
-		`runs.csv:720: hours: "-1.0" is too small: at least 0.01 h`,
+		`runs.csv:720: hours: "-1.0" can't be negative`,
 		`runs.csv:968: driver: "Lucie Prada" is not known (did you mean Lucia Prado?)`,
 		`runs.csv:1036: meter_in_h: "552.1" is below meter_out_h 552.4, but a meter does not run backwards: swap them, or record the new meter first`,
 		`runs.csv:1060: terrain: "dirt" is not one of mud, water, dust, sand, gravel, rock, grass, forest, snow, road (did you mean dust?)`,
