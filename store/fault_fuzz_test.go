@@ -10,7 +10,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// Whatever is used by the file, opening and looking through it ends, does not
+// Whatever stands in the file, opening and looking through it ends, does not
 // panic, changes nothing, and says what is wrong in words of ours. A file is a
 // text of the fuzzer's, or a book in which it wrote over a few bytes and from
 // which it cut the end.

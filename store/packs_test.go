@@ -160,7 +160,7 @@ func everything(t *testing.T, b *Book) string {
 	return s.String()
 }
 
-// samePacks holds what a fleet's reports read to what is used by the tables.
+// samePacks holds what a fleet's reports read to what stands in the tables.
 func samePacks(t *testing.T, b *Book) {
 	t.Helper()
 	ctx := context.Background()
@@ -197,7 +197,7 @@ func fromTables(t *testing.T, b *Book, machine string) schema.Log {
 	return l
 }
 
-// Packs hold every field of every kind, whatever is used by it.
+// Packs hold every field of every kind, whatever stands in it.
 func TestPackRoundTrip(t *testing.T) {
 	b := newBook(t)
 	ctx := context.Background()

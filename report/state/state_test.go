@@ -655,7 +655,7 @@ func TestWhatIsStillToDo(t *testing.T) {
 	assert.Contains(t, says, Manual)
 }
 
-// Every rule of the contract is used by the table, once.
+// Every rule of the contract stands in the table, once.
 func TestTheTable(t *testing.T) {
 	want := []string{"steam", "boil-over", "shutdown", "limp", "gas-found", "milky-oil", "gasket-likely", "level-low", "often", "released", "flag", "overheat", "remedy-open", "settling"}
 	var have []string
