@@ -111,10 +111,3 @@ func (c madeCore) through(x, y, dim float64) float64 {
 	}
 	return 1 - dim*(1-math.Sin(math.Pi*at))
 }
-
-// renderVaried is a photograph of any core with dirt of that kind.
-func renderVaried(rng *rand.Rand, mud string) scene {
-	c := anyCore(rng)
-	cover, pass := noiseMud(rng, mud, c.wide, c.high)
-	return c.photographed(rng, mud, cover, pass)
-}
