@@ -92,11 +92,11 @@ func TestWhatIsNotAttached(t *testing.T) {
 		says    string
 	}{
 		"empty.jpg":  {nil, "is empty"},
-		"notes.txt":  {[]byte("the core was full of mud"), "neither a JPEG, a PNG nor a PDF"},
-		"fake.jpg":   {[]byte("GIF89a...."), "neither a JPEG, a PNG nor a PDF"},
+		"notes.txt":  {[]byte("the core was full of mud"), "not a JPEG, PNG or PDF file inside"},
+		"fake.jpg":   {[]byte("GIF89a...."), "not a JPEG, PNG or PDF file inside"},
 		"half.png":   {png[:len(png)/2], "can't be kept"},
-		"large.pdf":  {append(paper(""), make([]byte, MaxFile)...), "has more than 20 MiB"},
-		"larger.jpg": {append([]byte{0xff, 0xd8, 0xff}, make([]byte, MaxFile)...), "has more than 20 MiB"},
+		"large.pdf":  {append(paper(""), make([]byte, MaxFile)...), "is larger than 20 MiB"},
+		"larger.jpg": {append([]byte{0xff, 0xd8, 0xff}, make([]byte, MaxFile)...), "is larger than 20 MiB"},
 	} {
 		// With a good file before it: all or none.
 		_, _, err := b.Attach(ctx, 1, []File{{"good.pdf", "", paper("x")}, {name, "", c.content}})

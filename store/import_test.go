@@ -97,7 +97,7 @@ func TestImportConflict(t *testing.T) {
 	done, err := b.Import(ctx, changed, ImportOptions{Bad: func(_ *sheet.Reader, _ sheet.Row, wrong []*sheet.Error) { says = append(says, wrong[0].Error()) }})
 	require.NoError(t, err)
 	require.False(t, done.Kept)
-	require.Equal(t, []string{`topups.csv:2: volume_ml: conflict: the book has "150" (record 3), the sheet "175"; --update corrects the book`}, says)
+	require.Equal(t, []string{`topups.csv:2: volume_ml: conflict: the book has "150" (record 3), the sheet "175"; to correct the book use --update`}, says)
 	done, err = b.Import(ctx, changed, ImportOptions{Update: true})
 	require.NoError(t, err)
 	require.Equal(t, 1, done.Sheets[0].Amended)

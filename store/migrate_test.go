@@ -180,9 +180,9 @@ func TestAnOlderBookOnAReadOnlyDisk(t *testing.T) {
 		var e *Error
 		require.ErrorAs(t, err, &e)
 		require.Equal(t, Failed, e.Trouble)
-		require.ErrorContains(t, err, fmt.Sprintf("comes from an older program (version1, this one has %d)", newestVersion()))
+		require.ErrorContains(t, err, fmt.Sprintf("comes from an older program (version 1, this one has %d)", newestVersion()))
 		require.ErrorContains(t, err, "can't be written")
-		require.Contains(t, e.Hint, "copy it to where it may be written")
+		require.Contains(t, e.Hint, "copy it to a place where you may write")
 		return
 	}
 	path := older(t, "v1.db")

@@ -205,7 +205,7 @@ func TestRestoreTwice(t *testing.T) {
 	first, err := Restore(ctx, path, backup, noon)
 	require.NoError(t, err)
 	_, err = open.Record(ctx, aRun(noon, 3))
-	require.ErrorContains(t, err, "was moved or removed meanwhile")
+	require.ErrorContains(t, err, "was moved or removed in the meantime")
 	require.NoError(t, open.Close())
 	second, err := Restore(ctx, path, backup, noon)
 	require.NoError(t, err)

@@ -235,10 +235,10 @@ func TestRefusedFilesAreUntouched(t *testing.T) {
 	require.NoError(t, db.Close())
 
 	for path, says := range map[string]string{
-		write("photo.jpg", []byte("\xff\xd8\xff\xe0\x00\x10JFIF"+strings.Repeat("x", 500))): "no SQLite file",
+		write("photo.jpg", []byte("\xff\xd8\xff\xe0\x00\x10JFIF"+strings.Repeat("x", 500))): "not an SQLite file",
 		write("half.db", whole[:len(whole)/2]):                                              "damaged",
-		write("stub.db", whole[:60]):                                                        "no SQLite file",
-		write("newer.db", newer):                                                            "newer than this program",
+		write("stub.db", whole[:60]):                                                        "not an SQLite file",
+		write("newer.db", newer):                                                            "from a newer program",
 		other:                                                                               "another program's",
 		dir:                                                                                 "directory",
 	} {
@@ -273,7 +273,7 @@ func TestMissingPlaces(t *testing.T) {
 	_, err = View(ctx, filepath.Join(t.TempDir(), "no.db"))
 	require.ErrorContains(t, err, "there is no book")
 	_, err = Create(ctx, filepath.Join(t.TempDir(), "a", "b", "no.db"), clock)
-	require.ErrorContains(t, err, "is not there")
+	require.ErrorContains(t, err, "there is no directory")
 }
 
 // Two programs that make the same book at once both get it.

@@ -279,8 +279,8 @@ func TestTakeInOfAMachineThatIsAnother(t *testing.T) {
 		mine       schema.Machine
 		says, hint string
 	}{
-		"another serial": {schema.Machine{Name: "r4", Model: "Fell 8", Serial: "F8-9"}, "another machine named r4 (Fell 8, serial F8-9)", "rename yours first: shedbook correct 1 --machine 'r4 old'"},
-		"no serial":      {schema.Machine{Name: "R4", Model: "Fell 8"}, "(Fell 8, no serial number recorded)", "if they are one machine, make them say so: shedbook machine set R4 --serial"},
+		"another serial": {schema.Machine{Name: "r4", Model: "Fell 8", Serial: "F8-9"}, "this book has a machine called r4 (Fell 8, serial F8-9)", "rename yours first: shedbook correct 1 --machine 'r4 old'"},
+		"no serial":      {schema.Machine{Name: "R4", Model: "Fell 8"}, "(Fell 8, no serial number recorded)", "if they are the same machine, correct its serial number: shedbook machine set R4 --serial"},
 	} {
 		b := newBook(t)
 		keep(t, b, &c.mine)
@@ -313,7 +313,7 @@ func TestTakeInRefuses(t *testing.T) {
 		"a trigger":             {"CREATE TRIGGER t AFTER INSERT ON runs BEGIN DELETE FROM past; END", "trigger t does not belong to the book"},
 		"another picture":       {"UPDATE files SET content = zeroblob(bytes)", "does not have its digest"},
 		"a note of blanks":      {"UPDATE runs SET note = '  x' WHERE number = 9", "run 9: note"},
-		"two machines":          {"INSERT INTO machines (number, machine, entered) VALUES (3, 'X', '2026-03-14T12:00:00Z')", "holds 2 machines"},
+		"two machines":          {"INSERT INTO machines (number, machine, entered) VALUES (3, 'X', '2026-03-14T12:00:00Z')", "has 2 machines"},
 		"no machine":            {"PRAGMA foreign_keys = 0; DELETE FROM machines", "references: "},
 		"a past of other kinds": {"UPDATE past SET kind = 'ride'", `"ride" is not a kind of record`},
 	} {
@@ -394,7 +394,7 @@ func TestDriversOfOneNameStayTwo(t *testing.T) {
 		&schema.Run{Base: schema.Base{Machine: "B1", At: noon}, Driver: "Ada Venn", Hours: schema.N(2)})
 	done := takeIn(t, buyer, path)
 	require.Len(t, done.Notes, 1)
-	require.Contains(t, done.Notes[0], "another driver named Ada Venn, so theirs is called Ada Venn of R4 here")
+	require.Contains(t, done.Notes[0], "already has a driver called Ada Venn, so theirs is called Ada Venn of R4 here")
 	require.Zero(t, came(takeIn(t, buyer, path)), "the same book again")
 	known, err := buyer.Known(ctx)
 	require.NoError(t, err)
