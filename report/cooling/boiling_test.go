@@ -97,7 +97,7 @@ func TestCapInTheWrongUnit(t *testing.T) {
 	_, err := BoilingPoint(Ethylene, 50, 100*kPaPerPsi, 0)
 	require.ErrorContains(t, err, "is it 100 kPa rather than 100 psi?")
 	_, err = BoilingPoint(Ethylene, 50, -5, 0)
-	require.ErrorContains(t, err, "cap_kpa: -5 kPa should be from 0 and 300 kPa")
+	require.ErrorContains(t, err, "cap_kpa: -5 kPa should lie between 0 and 300 kPa")
 	var s Spec
 	require.ErrorContains(t, s.Set("cap_kpa", 100*kPaPerPsi), "is it 100 kPa rather than 100 psi?")
 }

@@ -82,7 +82,7 @@ func TestMix(t *testing.T) {
 	require.Equal(t, []string{"glycol", "cap_kpa"}, v.Missing)
 	require.Contains(t, v.Says, "boils at 108.0 °C with no pressure on it at sea level; at the reported 105 °C it ran 3 K below boiling")
 	require.Contains(t, judged1(t, "mix-strength", Spec{}, "freeze_c", -37, "reported_c", 115).Says, "only a cap that holds keeps it from boiling")
-	require.ErrorContains(t, refused(t, "mix-strength", spec, "freeze_c", 37), "freeze_c: 37 °C should be from -70 and 0 °C")
+	require.ErrorContains(t, refused(t, "mix-strength", spec, "freeze_c", 37), "freeze_c: 37 °C should lie between -70 and 0 °C")
 }
 
 // The front alone misleads: a front a third blocked can hide a back four-fifths

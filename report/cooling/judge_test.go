@@ -105,7 +105,7 @@ func TestEveryCheckOfTheContract(t *testing.T) {
 func TestUnknownNames(t *testing.T) {
 	for typed, near := range map[string]string{
 		"sensor-resistence": "did you mean sensor-resistance?", "presure-hold": "did you mean pressure-hold?", "thermostat": "did you mean thermostat-bath?",
-		"cap_hold": "did you mean cap-hold?", "LEVEL": "did you mean level", "zzz": "there are light-test, bleed, level"} {
+		"cap_hold": "did you mean cap-hold?", "LEVEL": "did you mean level", "zzz": "choose from light-test, bleed, level"} {
 		_, err := Judge(typed, Measurement{Result: Pass}, Spec{})
 		require.ErrorContains(t, err, near)
 		_, err = Figures(typed)
@@ -120,7 +120,7 @@ func TestUnknownNames(t *testing.T) {
 	require.ErrorContains(t, s.Set("thermostat", 82), "thermostat_c")
 	require.ErrorContains(t, s.Set("ohm_at_hot", 82), "such as ohm_at_20")
 	require.ErrorContains(t, s.Set("glycol", 1), "ethylene or propylene")
-	require.ErrorContains(t, s.Set("thermostat_c", 182), "thermostat_c: 182 °C should be from 40 and 120 °C")
+	require.ErrorContains(t, s.Set("thermostat_c", 182), "thermostat_c: 182 °C should lie between 40 and 120 °C")
 	require.NoError(t, s.Set("ohm_at_-20", 15000))
 	require.NoError(t, s.Set("ohm_at_80", 300))
 	require.Equal(t, []SensorPoint{{-20, 15000}, {80, 300}}, s.Sensor())

@@ -71,7 +71,7 @@ func TestFreezingInverse(t *testing.T) {
 	require.InDelta(t, 0, must(StrengthFromFreezing(Ethylene, 0)).VolPct, 1e-9)
 	// The sign forgotten.
 	_, err := StrengthFromFreezing(Ethylene, 37)
-	require.ErrorContains(t, err, "37 °C should be from -70 and 0 °C")
+	require.ErrorContains(t, err, "37 °C should lie between -70 and 0 °C")
 }
 
 func TestFreezingRoundTrip(t *testing.T) {
@@ -99,7 +99,7 @@ func TestGlycolNoneAndNeat(t *testing.T) {
 	require.ErrorIs(t, err, ErrBeyondTable)
 	for _, bad := range []float64{-1, 101, math.NaN(), math.Inf(1)} {
 		_, err := FreezingPoint(Ethylene, bad)
-		require.ErrorContains(t, err, "should be from 0 and 100 %")
+		require.ErrorContains(t, err, "should lie between 0 and 100 %")
 	}
 	_, err = FreezingPoint("methanol", 50)
 	require.ErrorContains(t, err, `"methanol" should be ethylene or propylene`)
@@ -124,7 +124,7 @@ func TestDensity(t *testing.T) {
 	_, err = Density(Ethylene, 0, -3)
 	require.ErrorIs(t, err, ErrBeyondTable)
 	_, err = Density(Ethylene, 50, 120)
-	require.ErrorContains(t, err, "should be from -35 and 100 °C")
+	require.ErrorContains(t, err, "should lie between -35 and 100 °C")
 }
 
 func TestHeatCarried(t *testing.T) {
@@ -159,7 +159,7 @@ func TestStrengthFromGravity(t *testing.T) {
 	_, err := StrengthFromGravity(Ethylene, 0.96, 20)
 	require.ErrorContains(t, err, "lighter than water")
 	_, err = StrengthFromGravity(Ethylene, 1073, 20)
-	require.ErrorContains(t, err, "should be from 0.94 and 1.2")
+	require.ErrorContains(t, err, "should lie between 0.94 and 1.2")
 	_, err = StrengthFromGravity(Ethylene, 1.07, -20)
 	require.ErrorContains(t, err, "temperature")
 	rapid.Check(t, func(t *rapid.T) {
@@ -186,7 +186,7 @@ func TestMixing(t *testing.T) {
 	// Water and then as much concentrate, by hand: 43.75 + 56.25/8.
 	require.InDelta(t, 50.78125, must(AfterTopUps(4, 50, Fill{0.5, 0}, Fill{0.5, 100})), 1e-12)
 	_, err = AfterTopUps(4, 50, Fill{5, 0})
-	require.ErrorContains(t, err, "top-up 1: 5 L should be from 0 and 4 L")
+	require.ErrorContains(t, err, "top-up 1: 5 L should lie between 0 and 4 L")
 	_, err = AfterTopUps(0, 50)
 	require.ErrorContains(t, err, "coolant_l")
 	// Replacing as much as ReplaceToReach says reaches the aim.

@@ -84,7 +84,7 @@ func TestPressureDoubts(t *testing.T) {
 	_, err = Judge("cap-hold", m, spec)
 	var again *Doubt
 	require.False(t, errors.As(err, &again))
-	require.ErrorContains(t, err, "relief_kpa: 689.4757 kPa should be from 0 and 300 kPa")
+	require.ErrorContains(t, err, "relief_kpa: 689.4757 kPa should lie between 0 and 300 kPa")
 }
 
 func TestSystemPressureOfManuals(t *testing.T) {

@@ -46,7 +46,7 @@ func TestSensor(t *testing.T) {
 func TestSensorBadInput(t *testing.T) {
 	spec := specOf(t, sideBySide...)
 	for _, ohm := range []float64{0, -5, 1e9} {
-		require.ErrorContains(t, refused(t, "sensor-resistance", spec, "ohm", ohm, "water_c", 80), "ohm should be from 1 and 1,000,000 ohm")
+		require.ErrorContains(t, refused(t, "sensor-resistance", spec, "ohm", ohm, "water_c", 80), "ohm should lie between 1 and 1,000,000 ohm")
 	}
 	require.ErrorContains(t, refused(t, "sensor-resistance", spec, "ohm", 200, "water_c", 104), "104 °C should be at most 100 °C, where water in an open pan boils at sea level")
 	high := specOf(t, append(sideBySide, "altitude_m", 2000)...)
