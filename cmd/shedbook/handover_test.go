@@ -158,7 +158,7 @@ func TestHandoverKnowsMachinesByTheirNumbers(t *testing.T) {
 	data, err = os.ReadFile(out + "2")
 	require.NoError(t, err)
 	require.False(t, bytes.Contains(data, []byte("hit a gate")))
-	require.Contains(t, do("handover", "R9", "--out", out+"9"), "R9 with 0 records, 2 older versions")
+	require.Contains(t, do("handover", "R9", "--out", out+"9"), "R9 with 0 records, 2 earlier versions")
 	require.Contains(t, do("verify"), "sound")
 	require.Contains(t, shed(t, out, "verify"), "sound")
 }
