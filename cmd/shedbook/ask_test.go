@@ -69,7 +69,7 @@ func TestDoubtfulFigureIsAskedAbout(t *testing.T) {
 	}
 	a, out := typed(t, book, "no")
 	require.Equal(t, exitWords, run(context.Background(), a, []string{"log", "check", "R4", "cap-hold", "--relief", "16", "--book", book}), out.String())
-	require.Contains(t, out.String(), "Does it stand")
+	require.Contains(t, out.String(), "was it 110 kPa (that)")
 	a, out = typed(t, book, "that")
 	require.Equal(t, 0, run(context.Background(), a, []string{"log", "check", "R4", "cap-hold", "--relief", "16", "--book", book}), out.String())
 	require.Contains(t, out.String(), "pass")

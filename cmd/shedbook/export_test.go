@@ -53,7 +53,7 @@ func TestExportWritesThroughNoLink(t *testing.T) {
 		var errOut bytes.Buffer
 		a := &app{in: strings.NewReader(""), out: io.Discard, errOut: &errOut, now: time.Date(2026, 3, 20, 12, 0, 0, 0, time.UTC), width: 80, getenv: func(string) string { return "" }}
 		require.Equal(t, exitWords, run(context.Background(), a, []string{"--book", book, "export", out}))
-		require.Contains(t, errOut.String(), "machines.csv is a link or no file")
+		require.Contains(t, errOut.String(), "machines.csv is a link or not a file")
 		left, err := os.ReadDir(out)
 		require.NoError(t, err)
 		require.Len(t, left, 1, "the link alone")
