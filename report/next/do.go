@@ -78,6 +78,19 @@ func (s *state) whileParked(d Do, is stand.State) Do {
 		return d
 	}
 	driven := []int{s.n.check("fan-at-lamp")}
+	gasket := s.n.cause("head-gasket")
+	if slices.ContainsFunc(is.Reasons, func(r stand.Reason) bool {
+		return r.Rule == "gas-found" || r.Rule == "milky-oil" || r.Rule == "gasket-likely"
+	}) { // nothing smaller is gone at while coolant may get into the oil or a cylinder
+		if d, _ = s.do(driven); d.Act == DoCheck {
+			return d
+		}
+		if looks := s.looks(append(s.again(), driven...)); len(looks) > 0 {
+			c := &s.n.checks[looks[0].check]
+			return Do{Act: DoCheck, Check: &c.name, Minutes: &c.minutes, Why: "a head gasket is suspected"}
+		}
+		return s.goAt(gasket)
+	}
 	if d, _ = s.do(driven); d.Act == DoCheck || d.Act == DoMend {
 		return d
 	}
@@ -86,12 +99,7 @@ func (s *state) whileParked(d Do, is stand.State) Do {
 		return s.goAt(k)
 	}
 	name := "level"
-	switch reason.Rule {
-	case "gas-found", "gasket-likely":
-		name = "combustion-gas"
-	case "milky-oil":
-		name = "oil-level"
-	case "often":
+	if reason.Rule == "often" {
 		name = "light-test"
 	}
 	if name != "level" || s.lookedToday("level") {

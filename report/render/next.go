@@ -27,13 +27,16 @@ func Next(w io.Writer, r next.Result, o Options) error {
 			return d
 		}
 		causes := &Table{Columns: []Column{{Key: "cause", Head: "Cause"}, {Key: "probability", Head: "Probability"}, {Key: "minutes", Head: "To fix it", Unit: unit.Minutes}}}
-		for i := range r.Candidates[:min(inFull, len(r.Candidates))] {
+		for i := range r.Candidates[:min(causesShown(&r), len(r.Candidates))] {
 			c := &r.Candidates[i]
 			causes.Add(Text(c.Cause), Share(c.Probability), Number(c.Minutes))
 		}
 		d.Table(causes)
 		first := &r.Candidates[0]
 		says := append(led("for "+first.Cause+": ", first.For), led("against it: ", first.Against)...)
+		if r.IsParked() { // whose reasons fill half a page
+			says = says[:min(1, len(says))]
+		}
 		if len(says) > 0 {
 			d.List(sentences(says))
 		}
@@ -47,10 +50,10 @@ func Next(w io.Writer, r next.Result, o Options) error {
 			c := &shown[i]
 			checks.Add(Text(c.Check), Text(c.When), Number(c.Minutes+c.CoolDown), Number(c.MinutesSaved), Text(clause(c.IfFail)))
 		}
-		more := len(r.Checks) - len(shown) + max(0, len(r.Candidates)-inFull)
+		more := len(r.Checks) - len(shown) + max(0, len(r.Candidates)-causesShown(&r))
 		if more > 0 {
 			checks.Notes = []string{fmt.Sprintf("%s and %s more, and how to do each: shedbook next %s --all", plural(len(r.Checks)-len(shown), "check", "checks"),
-				plural(max(0, len(r.Candidates)-inFull), "cause", "causes"), schema.Quote(r.Machine))}
+				plural(max(0, len(r.Candidates)-causesShown(&r)), "cause", "causes"), schema.Quote(r.Machine))}
 		}
 		d.Table(checks)
 		var cautions []string
@@ -87,6 +90,14 @@ func Next(w io.Writer, r next.Result, o Options) error {
 		}
 		return d
 	})
+}
+
+// causesShown is how many causes a page has room for.
+func causesShown(r *next.Result) int {
+	if r.IsParked() {
+		return inFull - 1
+	}
+	return inFull
 }
 
 // led are the first two of a list, each with its lead.
@@ -127,7 +138,9 @@ func nextHead(r next.Result, o Options) *Doc {
 	}
 	d.Say(sentence(r.Advice))
 	if r.Do.Act != next.DoAdvise { // which says so
-		d.Say(r.Parts)
+		if !r.IsParked() { // whose page is full
+			d.Say(r.Parts)
+		}
 	}
 	if !r.IsParked() { // whose page is full: held has them
 		d.List(lastHeld(r.Machine, r.Remedies, o))
