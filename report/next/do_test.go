@@ -75,3 +75,22 @@ func TestMendedSinceIsNotShown(t *testing.T) {
 	require.NotEqual(t, 1, s.shown(s.n.cause("warning-circuit")))
 	require.Equal(t, -1, s.found())
 }
+
+// While milky oil says that a head gasket may be gone, nothing smaller is gone at:
+// setting the oil to its mark would hide it.
+func TestMilkyOilIsNoMatterOfTheMark(t *testing.T) {
+	at := time.Date(2026, 3, 1, 8, 0, 0, 0, time.UTC)
+	log := schema.Log{Machine: schema.Machine{Name: "R4", CoolantL: schema.N(4.2)}}
+	log.Add(&schema.Run{Base: schema.Base{Meta: schema.Meta{Number: 1}, Machine: "R4", At: at}, Hours: schema.N(4)})
+	log.Add(&schema.Overheat{Head: schema.Head{Base: schema.Base{Meta: schema.Meta{Number: 2}, Machine: "R4", At: at.Add(time.Hour)}}, Sign: "lamp"})
+	log.Add(&schema.Check{Head: schema.Head{Base: schema.Base{Meta: schema.Meta{Number: 3}, Machine: "R4", At: at.AddDate(0, 0, 1)}},
+		Check: "oil-level", Result: "fail", Figures: "finding=milky"})
+	r, err := Rank(schema.Fleet{Logs: []schema.Log{log}}, "R4", at.AddDate(0, 0, 2))
+	require.NoError(t, err)
+	require.Equal(t, stand.Parked, r.State.State)
+	if r.Do.Act == DoMend {
+		require.Equal(t, "head-gasket", *r.Do.Cause)
+	} else {
+		require.Equal(t, DoCheck, r.Do.Act)
+	}
+}
