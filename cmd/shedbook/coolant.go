@@ -30,7 +30,7 @@ func (a *app) coolantVerb() *cobra.Command {
 
 // coolant asks for every machine's coolant, none of which depends on another's.
 func (l *look) coolant() question[report.CoolantReport] {
-	lay := func(r report.CoolantReport) func() []byte {
+	baseOf := func(r report.CoolantReport) func() []byte {
 		return func() []byte {
 			b, _ := json.Marshal(r.Machines)
 			return b
@@ -39,17 +39,17 @@ func (l *look) coolant() question[report.CoolantReport] {
 	return question[report.CoolantReport]{
 		func(s report.Source) (report.CoolantReport, func() []byte, error) {
 			r := report.Coolant(s)
-			return r, lay(r), nil
+			return r, baseOf(r), nil
 		},
-		func(s report.Source, ground []byte, worn bool) (r report.CoolantReport, keep func() []byte, ok bool) {
+		func(s report.Source, base []byte, worn bool) (r report.CoolantReport, keep func() []byte, ok bool) {
 			var were []report.CoolantMachine
-			if json.Unmarshal(ground, &were) != nil {
+			if json.Unmarshal(base, &were) != nil {
 				return r, nil, false
 			}
 			r = report.Coolant(s)
 			r.Machines, ok = together(l.known.Machines, were, r.Machines, func(m *report.CoolantMachine) string { return m.Machine })
 			if worn {
-				keep = lay(r)
+				keep = baseOf(r)
 			}
 			return r, keep, ok
 		},

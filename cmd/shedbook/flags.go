@@ -72,9 +72,9 @@ func (a *app) flagsVerb() *cobra.Command {
 }
 
 // seen is the flags with the machines that are not ready.
-func (l *look) seen() flags.Result { return l.withStates(l.glance()) }
+func (l *look) seen() flags.Result { return l.withStates(l.overview()) }
 
-func (l *look) withStates(g glance) flags.Result {
+func (l *look) withStates(g overview) flags.Result {
 	fleet := report.FleetOf(l.at, g.Rows, open(g.Flags))
 	g.Flags.Machines, g.Flags.Doubts = fleet.NotReady(), fleet.Doubts()
 	return g.Flags

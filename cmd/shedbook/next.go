@@ -38,7 +38,7 @@ func (a *app) nextVerb() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			r.State = r.With(machine, report.Standing(machine, open(l.glance().Flags)))
+			r.State = r.With(machine, report.Standing(machine, open(l.overview().Flags)))
 			if all {
 				return render.NextInFull(a.out, r, l.options())
 			}

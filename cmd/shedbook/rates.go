@@ -81,8 +81,8 @@ func (l *look) rates(q report.RateQuestion) question[report.RatesReport] {
 		func(s report.Source) (report.RatesReport, func() []byte, error) {
 			return of(s, report.Strata(s))
 		},
-		func(s report.Source, ground []byte, worn bool) (r report.RatesReport, keep func() []byte, ok bool) {
-			strata, ok := s.Index.Resume(ground, l.known.Machines, s.Lives)
+		func(s report.Source, base []byte, worn bool) (r report.RatesReport, keep func() []byte, ok bool) {
+			strata, ok := s.Index.Resume(base, l.known.Machines, s.Lives)
 			if !ok {
 				return r, nil, false
 			}

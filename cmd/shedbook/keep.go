@@ -1,0 +1,321 @@
+package main
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"encoding/json"
+	"fmt"
+	"hash/crc32"
+	"io"
+	"iter"
+	"os"
+	"path/filepath"
+	"regexp"
+	"sync"
+	"time"
+
+	"shedbook/report"
+	"shedbook/report/flags"
+	"shedbook/schema"
+	"shedbook/store"
+)
+
+// overview is what fleet and flags say of the whole fleet.
+type overview struct {
+	Rows  []report.FleetRow
+	Flags flags.Result
+}
+
+// everything reads every machine.
+func (l *look) everything(s report.Source) (overview, func() []byte, error) {
+	var g overview
+	var keep func() *flags.Kept
+	g.Flags, keep = flags.FindIn(l.fleet, l.at, s.Index, s.Rows(&g.Rows), l.reread)
+	l.quote(&g)
+	return g, func() []byte { return baseOf(g.Rows, keep()) }, nil
+}
+
+// quote lets the flags tell the loss of coolant that the rows do.
+func (l *look) quote(g *overview) {
+	rows := map[string]*report.FleetRow{}
+	for i := range g.Rows {
+		rows[g.Rows[i].Machine] = &g.Rows[i]
+	}
+	g.Flags.Quote(func(machine string) string {
+		if row := rows[machine]; row != nil {
+			return row.LossWords(l.fleet.Settings.Units())
+		}
+		return ""
+	})
+}
+
+// reread reads the logs of some machines once more.
+func (l *look) reread(machines ...string) iter.Seq[*schema.Log] {
+	return func(yield func(*schema.Log) bool) {
+		for sealed, err := range l.book.SealedLogs(l.ctx, machines...) {
+			var log schema.Log
+			if err == nil {
+				log, err = sealed.Open()
+			}
+			if err != nil {
+				l.reading.set(err)
+				return
+			}
+			if !yield(&log) {
+				return
+			}
+		}
+	}
+}
+
+// baseOf is what a later request goes on from: the rows, and where the flags' pass stood.
+func baseOf(rows []report.FleetRow, k *flags.Kept) []byte {
+	b, err := json.Marshal(rows)
+	if k == nil || err != nil {
+		return nil
+	}
+	return append(append(b, '\n'), k.Bytes()...)
+}
+
+// everythingSince is everything from a base, with s the machines written to since.
+func (l *look) everythingSince(s report.Source, base []byte, worn bool) (g overview, keep func() []byte, ok bool) {
+	head, tail, _ := bytes.Cut(base, []byte{'\n'})
+	var were, are []report.FleetRow
+	k, ok := flags.ReadKept(tail)
+	if !ok || json.Unmarshal(head, &were) != nil {
+		return g, nil, false
+	}
+	var now *flags.Kept
+	var anew bool
+	if g.Flags, now, anew, ok = flags.Resume(l.fleet, l.at, s.Index, k, l.known.Machines, s.Rows(&are), l.reread); !ok {
+		return g, nil, false
+	}
+	g.Rows, ok = together(l.known.Machines, were, are, func(r *report.FleetRow) string { return r.Machine })
+	l.quote(&g)
+	if !anew && !worn {
+		return g, nil, ok
+	}
+	return g, func() []byte { return baseOf(g.Rows, now) }, ok
+}
+
+// together merges what was known of the machines with what is known anew, in the
+// fleet's order. It is not ok where a machine is in neither.
+func together[T any](machines []string, were, are []T, name func(*T) string) (all []T, ok bool) {
+	of := map[string]*T{}
+	for _, seen := range [][]T{were, are} {
+		for i := range seen {
+			of[name(&seen[i])] = &seen[i]
+		}
+	}
+	for _, m := range machines {
+		if of[m] == nil {
+			return nil, false
+		}
+		all = append(all, *of[m])
+	}
+	return all, true
+}
+
+// overview is everything, or what was kept of it, without the curves of the
+// machines that bear no flag.
+func (l *look) overview() overview {
+	g, _ := kept(l, "fleet", "", question[overview]{l.everything, l.everythingSince})
+	g.Flags.AsOf = l.at
+	return g
+}
+
+// question is how something is worked out for a fleet: from all its logs, or from a
+// base that was kept and the logs of the machines written to since. With the
+// answer comes what makes the next base, nil where the old one serves on; worn
+// says that it no longer does. since is not ok where all must be read.
+type question[T any] struct {
+	whole func(report.Source) (T, func() []byte, error)
+	since func(s report.Source, base []byte, worn bool) (T, func() []byte, bool)
+}
+
+// keepFrom is how long an answer must have taken to be worth keeping.
+var keepFrom = 500 * time.Millisecond
+
+// header says what something kept was made of, and until when it holds.
+type header struct {
+	Asked  string `json:",omitempty"` // of an answer: its change of the book, and the question
+	Common string `json:",omitempty"` // of a base: the digest of what is no machine's
+	State  store.State
+	AsOf   time.Time
+	// Until is when it ends by itself: what was dated too late to count does from
+	// then on. Zero where nothing was.
+	Until time.Time
+}
+
+// holds reports whether what was kept holds at the time asked for.
+func (h *header) holds(at time.Time) bool {
+	return !h.AsOf.After(at) && (h.Until.IsZero() || at.Before(h.Until))
+}
+
+// kept answers a question from what was kept of it, or works it out. To answer for
+// a very large fleet every record is read, which takes seconds. So two things are
+// kept, in the user's cache and not in the book (a report writes nothing there):
+// the answer, which holds until the book's next change; and a base, from which
+// after a few records only the machines written to are read. Of a verb's questions
+// the last is kept.
+func kept[T any](l *look, verb, asked string, q question[T]) (T, error) {
+	file := l.keptAs(verb)
+	if file == "" {
+		seen, _, err := q.whole(l.source())
+		return seen, err
+	}
+	asked = fmt.Sprint(l.change, " ", asked)
+	h, b, ok := readKept(file)
+	var seen T
+	if ok && h.Asked == asked && h.holds(l.at) && json.Unmarshal(b, &seen) == nil {
+		return seen, nil
+	}
+	began := time.Now()
+	now, err := l.book.State(l.ctx)
+	if err != nil {
+		return seen, err
+	}
+	// What was written meanwhile would be kept under the state before it.
+	still := func() bool {
+		c, err := l.book.Change(l.ctx)
+		return err == nil && c == l.change && c == now.Change && l.reading.get() == nil
+	}
+	h, b, ok = readKept(file + ".base")
+	written, same := now.Since(h.State)
+	ok = ok && same && h.Common == l.common() && h.holds(l.at) && 2*len(written) <= len(l.known.Machines)
+	var s report.Source
+	var base func() []byte
+	if ok {
+		s = l.sourceOf(written)
+		seen, base, ok = q.since(s, b, 50*len(written) > len(l.known.Machines))
+		ok = ok && still() // else a machine that was not read may have been written to
+	}
+	worth := ok
+	if !ok {
+		h.Until = time.Time{}
+		s = l.source()
+		seen, base, err = q.whole(s)
+		worth = time.Since(began) >= keepFrom
+	}
+	if !worth || err != nil || !still() {
+		return seen, err
+	}
+	if later := s.Later.First(); h.Until.IsZero() || !later.IsZero() && later.Before(h.Until) {
+		h.Until = later
+	}
+	h.AsOf, h.State = l.at, store.State{}
+	// Where it can't be kept it will be worked out anew.
+	h.Asked, h.Common = asked, ""
+	if b, err = json.Marshal(seen); err == nil && os.MkdirAll(filepath.Dir(file), 0o700) == nil {
+		writeKept(file, h, b)
+		if base != nil {
+			h.Asked, h.Common, h.State = "", l.common(), now
+			writeKept(file+".base", h, base())
+		}
+		clearKept(filepath.Dir(file), filepath.Base(file))
+	}
+	return seen, nil
+}
+
+// keptAs is the file for a verb's answer, named by the program and the book, since
+// no program reads what another kept; "" where none is kept: as of a time named,
+// the whole would be another.
+func (l *look) keptAs(verb string) string {
+	cache, err := os.UserCacheDir()
+	program := programID()
+	if err != nil || program == "" || l.asOf != "" {
+		return ""
+	}
+	book := sha256.Sum256([]byte(l.book.Path()))
+	return filepath.Join(cache, "shedbook", fmt.Sprintf("%s-%x.%s", program, book[:8], verb))
+}
+
+// keptName is what a kept file of this or an earlier program is called.
+var keptName = regexp.MustCompile(`^[0-9a-f]{16}(-[0-9a-f]{16})?\.[a-z]+(\.[a-z]+)?$`)
+
+// keptDays is how long a kept answer is left where nobody asks again.
+const keptDays = 90
+
+// clearKept takes away what other programs kept, and what has not been written
+// for a long time.
+func clearKept(dir, file string) {
+	entries, _ := os.ReadDir(dir)
+	for _, e := range entries {
+		info, err := e.Info()
+		if err == nil && keptName.MatchString(e.Name()) && (e.Name()[:17] != file[:17] || time.Since(info.ModTime()) > keptDays*24*time.Hour) {
+			_ = os.Remove(filepath.Join(dir, e.Name()))
+		}
+	}
+}
+
+// programID tells this program from any other by its content: by the build ID that
+// the linker made of it or, in a program without one, by its digest. It is ""
+// where the program can't read itself.
+var programID = sync.OnceValue(func() string {
+	exe, err := os.Executable()
+	if err != nil {
+		return ""
+	}
+	f, err := os.Open(exe)
+	if err != nil {
+		return ""
+	}
+	defer f.Close()
+	return identityOf(f)
+})
+
+func identityOf(program io.Reader) string {
+	start := make([]byte, 64<<10) // the build ID stands where the program's code begins
+	n, _ := io.ReadFull(program, start)
+	digest := sha256.New()
+	_, id, found := bytes.Cut(start[:n], []byte("\xff Go build ID: \""))
+	id, _, ended := bytes.Cut(id, []byte("\"\n \xff"))
+	if found && ended && len(id) > 0 {
+		digest.Write(id)
+	} else {
+		digest.Write(start[:n])
+		if _, err := io.Copy(digest, program); err != nil {
+			return ""
+		}
+	}
+	return fmt.Sprintf("%x", digest.Sum(nil)[:8])
+}
+
+// common is a digest of what is no machine's.
+func (l *look) common() string {
+	b, err := json.Marshal(l.fleet)
+	if err != nil {
+		return ""
+	}
+	return fmt.Sprintf("%x", sha256.Sum256(b))
+}
+
+// writeKept writes a header, a line, and what it is of to a file, with the checksum
+// of both before them: where a bit is another by the time it is read, it is as
+// good as not there. Nothing is kept of nil.
+func writeKept(file string, h header, b []byte) {
+	head, err := json.Marshal(h)
+	if b == nil || err != nil {
+		_ = os.Remove(file)
+		return
+	}
+	head = append(head, '\n')
+	_ = toFile(file, func(w io.Writer) error {
+		sum := crc32.Update(crc32.Checksum(head, castagnoli), castagnoli, b)
+		_, err := fmt.Fprintf(w, "%08x\n%s%s", sum, head, b)
+		return err
+	})
+}
+
+// readKept reads what writeKept wrote.
+func readKept(file string) (h header, b []byte, ok bool) {
+	b, err := os.ReadFile(file)
+	sum, b, _ := bytes.Cut(b, []byte{'\n'})
+	if err != nil || string(sum) != fmt.Sprintf("%08x", crc32.Checksum(b, castagnoli)) {
+		return h, nil, false
+	}
+	head, b, _ := bytes.Cut(b, []byte{'\n'})
+	return h, b, json.Unmarshal(head, &h) == nil
+}
+
+var castagnoli = crc32.MakeTable(crc32.Castagnoli)
