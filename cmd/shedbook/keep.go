@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"crypto/sha256"
+	"encoding/binary"
 	"encoding/json"
 	"fmt"
 	"hash/crc32"
@@ -231,7 +232,7 @@ func (l *look) keptAs(verb string) string {
 }
 
 // keptName is what a kept file of this or an earlier program is called.
-var keptName = regexp.MustCompile(`^[0-9a-f]{16}(-[0-9a-f]{16})?\.[a-z]+(\.[a-z]+)?$`)
+var keptName = regexp.MustCompile(`^([0-9a-f]{16}-)?[0-9a-f]{16}\.(fleet|rates|coolant)(\.[a-z]+)?$`)
 
 // keptDays is how long a kept answer is left where nobody asks again.
 const keptDays = 90
@@ -264,19 +265,25 @@ var programID = sync.OnceValue(func() string {
 	return identityOf(f)
 })
 
+// goNote begins the note in which a program has its build ID, behind the lengths of
+// its name and of the ID (ELF, notes; type 4 and the name are the Go linker's).
+var goNote = []byte("\x04\x00\x00\x00Go\x00\x00")
+
 func identityOf(program io.Reader) string {
-	start := make([]byte, 64<<10) // the build ID stands where the program's code begins
+	start := make([]byte, 64<<10)
 	n, _ := io.ReadFull(program, start)
+	start = start[:n]
 	digest := sha256.New()
-	_, id, found := bytes.Cut(start[:n], []byte("\xff Go build ID: \""))
-	id, _, ended := bytes.Cut(id, []byte("\"\n \xff"))
-	if found && ended && len(id) > 0 {
-		digest.Write(id)
-	} else {
-		digest.Write(start[:n])
-		if _, err := io.Copy(digest, program); err != nil {
-			return ""
+	if at := bytes.Index(start, goNote); at >= 8 {
+		id := start[at+len(goNote):]
+		if size := binary.LittleEndian.Uint32(start[at-4:]); size > 0 && int(size) <= len(id) {
+			digest.Write(id[:size])
+			return fmt.Sprintf("%x", digest.Sum(nil)[:8])
 		}
+	}
+	digest.Write(start)
+	if _, err := io.Copy(digest, program); err != nil {
+		return ""
 	}
 	return fmt.Sprintf("%x", digest.Sum(nil)[:8])
 }
