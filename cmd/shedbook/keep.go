@@ -28,12 +28,12 @@ type overview struct {
 }
 
 // everything reads every machine.
-func (l *look) everything(s report.Source) (overview, func() []byte, error) {
+func (l *look) everything(s report.Source) (overview, baseMaker, error) {
 	var g overview
 	var keep func() *flags.Kept
 	g.Flags, keep = flags.FindIn(l.fleet, l.at, s.Index, s.Rows(&g.Rows), l.reread)
 	l.quote(&g)
-	return g, func() []byte { return baseOf(g.Rows, keep()) }, nil
+	return g, func() ([]byte, []byte) { return baseOf(g.Rows, keep()) }, nil
 }
 
 // quote lets the flags tell the loss of coolant that the rows do.
@@ -69,17 +69,18 @@ func (l *look) reread(machines ...string) iter.Seq[*schema.Log] {
 	}
 }
 
-// baseOf is what a later request goes on from: the rows, and where the flags' pass stood.
-func baseOf(rows []report.FleetRow, k *flags.Kept) []byte {
+// baseOf is what a later request goes on from: the rows, and where the flags' pass
+// stood; beside it the curves.
+func baseOf(rows []report.FleetRow, k *flags.Kept) (base, curves []byte) {
 	b, err := json.Marshal(rows)
 	if k == nil || err != nil {
-		return nil
+		return nil, nil
 	}
-	return append(append(b, '\n'), k.Bytes()...)
+	return append(append(b, '\n'), k.Bytes()...), k.Curves()
 }
 
 // everythingSince is everything from a base, with s the machines written to since.
-func (l *look) everythingSince(s report.Source, base []byte, worn bool) (g overview, keep func() []byte, ok bool) {
+func (l *look) everythingSince(s report.Source, base []byte, worn bool) (g overview, keep baseMaker, ok bool) {
 	head, tail, _ := bytes.Cut(base, []byte{'\n'})
 	var were, are []report.FleetRow
 	k, ok := flags.ReadKept(tail)
@@ -87,16 +88,15 @@ func (l *look) everythingSince(s report.Source, base []byte, worn bool) (g overv
 		return g, nil, false
 	}
 	var now *flags.Kept
-	var anew bool
-	if g.Flags, now, anew, ok = flags.Resume(l.fleet, l.at, s.Index, k, l.known.Machines, s.Rows(&are), l.reread); !ok {
+	if g.Flags, now, ok = flags.Resume(l.fleet, l.at, s.Index, k, l.known.Machines, s.Rows(&are), l.reread); !ok {
 		return g, nil, false
 	}
 	g.Rows, ok = together(l.known.Machines, were, are, func(r *report.FleetRow) string { return r.Machine })
 	l.quote(&g)
-	if !anew && !worn {
+	if !worn {
 		return g, nil, ok
 	}
-	return g, func() []byte { return baseOf(g.Rows, now) }, ok
+	return g, func() ([]byte, []byte) { return baseOf(g.Rows, now) }, ok
 }
 
 // together merges what was known of the machines with what is known anew, in the
@@ -130,9 +130,14 @@ func (l *look) overview() overview {
 // answer comes what makes the next base, nil where the old one serves on; worn
 // says that it no longer does. since is not ok where all must be read.
 type question[T any] struct {
-	whole func(report.Source) (T, func() []byte, error)
-	since func(s report.Source, base []byte, worn bool) (T, func() []byte, bool)
+	whole func(report.Source) (T, baseMaker, error)
+	since func(s report.Source, base []byte, worn bool) (T, baseMaker, bool)
 }
+
+// baseMaker makes a base and, beside it, what only a question about one machine
+// takes; nil where there is no such thing, or what was kept with the last base goes
+// with this one, too.
+type baseMaker func() (base, beside []byte)
 
 // keepFrom is how long an answer must have taken to be worth keeping.
 var keepFrom = 500 * time.Millisecond
@@ -142,6 +147,7 @@ type header struct {
 	Asked  string `json:",omitempty"` // of an answer: its change of the book, and the question
 	Common string `json:",omitempty"` // of a base: the digest of what is no machine's
 	State  store.State
+	Made   store.Change // of a base and what is beside it: by which they know each other
 	AsOf   time.Time
 	// Until is when it ends by itself: what was dated too late to count does from
 	// then on. Zero where nothing was.
@@ -176,20 +182,13 @@ func kept[T any](l *look, verb, asked string, q question[T]) (T, error) {
 	if err != nil {
 		return seen, err
 	}
-	// What was written meanwhile would be kept under the state before it.
-	still := func() bool {
-		c, err := l.book.Change(l.ctx)
-		return err == nil && c == l.change && c == now.Change && l.reading.get() == nil
-	}
-	h, b, ok = readKept(file + ".base")
-	written, same := now.Since(h.State)
-	ok = ok && same && h.Common == l.common() && h.holds(l.at) && 2*len(written) <= len(l.known.Machines)
 	var s report.Source
-	var base func() []byte
+	var base baseMaker
+	h, b, written, ok := l.base(file, now)
 	if ok {
 		s = l.sourceOf(written)
 		seen, base, ok = q.since(s, b, 50*len(written) > len(l.known.Machines))
-		ok = ok && still() // else a machine that was not read may have been written to
+		ok = ok && l.still(now) // else a machine that was not read may have been written to
 	}
 	worth := ok
 	if !ok {
@@ -198,8 +197,8 @@ func kept[T any](l *look, verb, asked string, q question[T]) (T, error) {
 		seen, base, err = q.whole(s)
 		worth = time.Since(began) >= keepFrom
 	}
-	if !worth || err != nil || !still() {
-		return seen, err
+	if !worth || err != nil || !l.still(now) {
+		return seen, err // what was written meanwhile would be kept under the state before it
 	}
 	if later := s.Later.First(); h.Until.IsZero() || !later.IsZero() && later.Before(h.Until) {
 		h.Until = later
@@ -210,12 +209,60 @@ func kept[T any](l *look, verb, asked string, q question[T]) (T, error) {
 	if b, err = json.Marshal(seen); err == nil && os.MkdirAll(filepath.Dir(file), 0o700) == nil {
 		writeKept(file, h, b)
 		if base != nil {
+			b, beside := base()
 			h.Asked, h.Common, h.State = "", l.common(), now
-			writeKept(file+".base", h, base())
+			if beside != nil {
+				h.Made = now.Change
+				writeKept(file+".beside", header{Made: h.Made}, beside)
+			}
+			writeKept(file+".base", h, b)
 		}
 		clearKept(filepath.Dir(file), filepath.Base(file))
 	}
 	return seen, nil
+}
+
+// base reads what can be gone on from, and which machines were written to since. It
+// is not ok where there is nothing, it no longer holds, or most would be read anyway.
+func (l *look) base(file string, now store.State) (h header, b []byte, written []string, ok bool) {
+	h, b, ok = readKept(file + ".base")
+	written, same := now.Since(h.State)
+	return h, b, written, ok && same && h.Common == l.common() && h.holds(l.at) && 2*len(written) <= len(l.known.Machines)
+}
+
+// still reports whether nothing was written since the request began, and all that
+// was asked for could be read.
+func (l *look) still(now store.State) bool {
+	c, err := l.book.Change(l.ctx)
+	return err == nil && c == l.change && c == now.Change && l.reading.get() == nil
+}
+
+// curve is the whole curve of a machine that bears no flag, out of what overview
+// kept; not ok where it has to be worked out anew.
+func (l *look) curve(machine string) (curve []flags.Point, ok bool) {
+	file := l.keptAs("fleet")
+	now, err := l.book.State(l.ctx)
+	if file == "" || err != nil {
+		return nil, false
+	}
+	h, b, written, ok := l.base(file, now)
+	of, curves, whole := readKept(file + ".beside")
+	if !ok || !whole || of.Made != h.Made {
+		return nil, false
+	}
+	_, b, _ = bytes.Cut(b, []byte{'\n'})
+	k, ok := flags.ReadKept(b)
+	if !ok || !k.SetCurve(curves, machine) {
+		return nil, false
+	}
+	s := l.sourceOf(written)
+	r, _, ok := flags.Resume(l.fleet, l.at, s.Index, k, l.known.Machines, s.Lives, l.reread)
+	for i := range r.Standing {
+		if r.Standing[i].Machine == machine {
+			curve = r.Standing[i].Curve
+		}
+	}
+	return curve, ok && curve != nil && l.still(now)
 }
 
 // keptAs is the file for a verb's answer, named by the program and the book, since

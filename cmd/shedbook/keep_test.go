@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"context"
+	"database/sql"
 	"encoding/json"
 	"fmt"
 	"math/rand/v2"
@@ -50,19 +51,32 @@ func (y *yard) do(args ...string) string {
 func TestAKeptAnswerEqualsAFreshOne(t *testing.T) {
 	y := newYard(t)
 	page := filepath.Join(y.dir, "page.html")
+	questions := [][]string{
+		{"fleet", "fleet --json", "fleet --csv", "flags", "flags --json", "flags B3", "flags W2", "flags B5", "fleet --html " + page},
+		{"rates --by driver --adjust speed,terrain", "rates --by driver --adjust speed,terrain --json"},
+		{"rates --by terrain --json", "rates --by terrain"}, {"rates --by model --json"},
+		{"coolant", "coolant --json", "coolant --csv"},
+	}
+	turn := 0 // by turns each is the first that is asked with nothing kept
 	look := func(cache string) string {
-		t.Setenv("XDG_CACHE_HOME", cache)
-		var all strings.Builder
-		for _, words := range []string{"fleet", "fleet --json", "fleet --csv", "flags", "flags --json",
-			"rates --by driver --adjust speed,terrain", "rates --by driver --adjust speed,terrain --json", "rates --by terrain --json", "rates --by terrain", "rates --by model --json", "coolant", "coolant --json", "coolant --csv", "fleet --html " + page} {
+		said := map[string]string{}
+		for _, of := range questions {
+			t.Setenv("XDG_CACHE_HOME", cache)
 			if cache == "" {
-				t.Setenv("XDG_CACHE_HOME", t.TempDir()) // nothing kept of the question before either
+				t.Setenv("XDG_CACHE_HOME", t.TempDir())
 			}
-			all.WriteString(y.do(strings.Fields(words)...))
+			for i := range of {
+				words := of[(i+turn)%len(of)]
+				said[words] = y.do(strings.Fields(words)...)
+			}
 		}
+		turn++
 		html, err := os.ReadFile(page)
 		require.NoError(t, err)
-		return all.String() + string(html)
+		said[page] = string(html)
+		b, err := json.Marshal(said)
+		require.NoError(t, err)
+		return string(b)
 	}
 	kept := func() []string {
 		files, err := filepath.Glob(filepath.Join(y.dir, "kept", "shedbook", "*"))
@@ -79,7 +93,7 @@ func TestAKeptAnswerEqualsAFreshOne(t *testing.T) {
 		y.do("machine", "set", m, "--model", fmt.Sprint("Model ", i%3), "--why", "as the plate says")
 	}
 	same("nothing")
-	require.Len(t, kept(), 6) // coolant, fleet and rates, and the base of each
+	require.Len(t, kept(), 7) // coolant, fleet and rates, the base of each, and the curves of fleet's
 
 	// It is what is shown, as long as nothing is written.
 	var g overview
@@ -124,6 +138,60 @@ func TestAKeptAnswerEqualsAFreshOne(t *testing.T) {
 		same(strings.Join(args, " "))
 	}
 	require.NotContains(t, y.do("fleet", "--json"), "marked")
+}
+
+// What another SQLite program writes between two looks is in the second, exactly:
+// it equals one that had nothing kept, or the row is refused. So it is after a copy
+// from before is put back, and written to.
+func TestAnotherProgramBetweenTwoLooks(t *testing.T) {
+	y := newYard(t)
+	other := func(statement string) {
+		db, err := sql.Open("sqlite", "file:"+y.book)
+		require.NoError(t, err)
+		defer db.Close()
+		done, err := db.Exec(statement)
+		require.NoError(t, err)
+		n, err := done.RowsAffected()
+		require.NoError(t, err)
+		require.EqualValues(t, 1, n, statement)
+	}
+	look := func(cache string) (said []string) {
+		t.Setenv("XDG_CACHE_HOME", cache)
+		for _, words := range []string{"fleet --json", "flags B1", "coolant --json", "rates --by driver --json"} {
+			out, code := y.try(strings.Fields(words)...)
+			said = append(said, out, fmt.Sprint(code))
+		}
+		return said
+	}
+	kept := filepath.Join(y.dir, "kept")
+	before := look(kept)
+	copied, err := os.ReadFile(y.book)
+	require.NoError(t, err)
+	newest := func(table string) string {
+		return " WHERE number = (SELECT max(number) FROM " + table + " WHERE machine = (SELECT number FROM machines WHERE machine = 'B1'))"
+	}
+	for _, statement := range []string{
+		"DELETE FROM runs" + newest("runs"),
+		"DELETE FROM topups" + newest("topups"),
+		"UPDATE runs SET hours = hours + 7" + newest("runs"),
+		"UPDATE runs SET hours = hours - 7" + newest("runs"),
+		"INSERT INTO settings (setting, value) VALUES ('settling-cycles', '6')",
+		"DELETE FROM settings WHERE setting = 'settling-cycles'",
+	} {
+		other(statement)
+		is := look(kept)
+		require.Equal(t, look(t.TempDir()), is, statement)
+		if strings.Contains(statement, "+ 7") {
+			require.Equal(t, fmt.Sprint(exitBadBook), is[1], "a row that is not as it was written is refused")
+		} else if strings.HasPrefix(statement, "DELETE FROM runs") {
+			require.NotEqual(t, before[0], is[0], "another run is the last")
+		}
+	}
+	require.NoError(t, os.WriteFile(y.book, copied, 0o600))
+	require.Equal(t, before, look(kept), "a copy put back")
+	y.do("log", "run", "W2", "--hours", "1.5", "--at", y.now.Add(-time.Hour).Format(time.RFC3339))
+	is := look(kept)
+	require.Equal(t, look(t.TempDir()), is, "written to since")
 }
 
 // After a record of one machine the others are not read again: what was kept of

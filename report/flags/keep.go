@@ -17,7 +17,7 @@ import (
 // numbers of a pass from the beginning, or says that it can't.
 
 // keptWeeks is how far before the end the pass is kept: what is entered later than
-// that asks for one from the beginning. Once it is twice as far it is kept anew.
+// that asks for one from the beginning, and so does an end twice as far on.
 const keptWeeks = 4
 
 // Kept is where a pass stood at the beginning of a week, the sound model learned.
@@ -34,6 +34,7 @@ type keptMachine struct {
 	curve []byte // of its evidence, all or the last point: codec.curve
 	log   []byte // what the pass needs after that: codec.log
 	part  []byte // what the belief learns of it
+	all   []byte // its whole curve, which Bytes leaves out: see Curves
 }
 
 // stood is where a pass stood before it went on.
@@ -56,9 +57,7 @@ func (f *Finder) stand(w int64) {
 	f.stood = &stood{week: w, fleet: written(f.code), machines: make([]stance, len(f.machines))}
 	atOnce(len(f.machines), func(i, _ int) {
 		m := f.machines[i]
-		next := m.next
-		next.piece += m.before
-		m.past = m.extend(m.past, next)
+		m.past = m.passedBy(m.next)
 		s := stance{past: m.past, then: written(m.then), curve: len(m.ev.curve)}
 		if s.curve > 0 {
 			s.last = m.ev.curve[s.curve-1]
@@ -128,19 +127,23 @@ func (f *Finder) keep() *Kept {
 	atOnce(len(f.machines), func(i, _ int) {
 		m, s := f.machines[i], &f.stood.machines[i]
 		m.whole = m.shows()
-		curve := []point{s.last}[:min(s.curve, 1)]
-		if m.whole && s.curve > 0 {
+		var curve []point
+		if s.curve > 0 {
 			curve = append(slices.Clone(m.ev.curve[:s.curve-1]), s.last)
 		}
+		all := writtenCurve(curve)
+		if !m.whole {
+			curve = curve[max(0, s.curve-1):]
+		}
 		k.machines[i] = m.kept(s, curve, k.week)
-		k.machines[i].part = f.beliefs.Part(m.name)
+		k.machines[i].part, k.machines[i].all = f.beliefs.Part(m.name), all
 	})
 	return k
 }
 
 // kept is what is to be kept of a machine with which the pass stood so at a week.
 func (m *machine) kept(s *stance, curve []point, w int64) keptMachine {
-	return keptMachine{name: m.name, then: s.then, curve: written(func(c *codec) { list(c, &curve, (*point).code) }), log: m.after(s.past.passed, w)}
+	return keptMachine{name: m.name, then: s.then, curve: writtenCurve(curve), log: m.after(s.past.passed, w)}
 }
 
 // shows says whether the report says more of the machine than where it stands.
@@ -154,45 +157,23 @@ func (m *machine) shows() bool {
 	return false
 }
 
-// past is what the pass had taken in of a machine: how much, and the sum of the
-// digests of all of it, each with its place, so that it can be added to.
+func writtenCurve(curve []point) []byte {
+	return written(func(c *codec) { list(c, &curve, (*point).code) })
+}
+
+// past is what the pass had taken in of a machine: how much, and its digest.
 type past struct {
 	passed
 	sum uint64
 }
 
-// extend adds what the pass took in up to now.
-func (m *machine) extend(from past, to passed) past {
+// passedBy is so much of a machine's log.
+func (m *machine) passedBy(n passed) past {
+	log := machine{pieces: m.pieces[:n.piece], events: m.events[:n.event], stretches: m.stretches[:n.stretch],
+		services: m.services[:n.service], answers: m.answers[:n.answer]}
 	h := fnv.New64a()
-	var c codec
-	add := func(sort, place int, code func(*codec)) {
-		c.b = c.b[:0]
-		c.int(&sort)
-		c.int(&place)
-		code(&c)
-		h.Reset()
-		h.Write(c.b)
-		from.sum += h.Sum64()
-	}
-	for i := from.piece; i < to.piece; i++ {
-		add(0, i, m.pieces[i-m.before].code)
-	}
-	for i := from.event; i < to.event; i++ {
-		e := m.events[i]
-		e.piece += m.before
-		add(1, i, e.code)
-	}
-	for i := from.stretch; i < to.stretch; i++ {
-		add(2, i, m.stretches[i].code)
-	}
-	for i := from.service; i < to.service; i++ {
-		add(3, i, m.services[i].code)
-	}
-	for i := from.answer; i < to.answer; i++ {
-		add(4, i, func(c *codec) { c.json(&m.answers[i]) })
-	}
-	from.passed = to
-	return from
+	h.Write(written(log.code))
+	return past{n, h.Sum64()}
 }
 
 // same reports whether a machine's log up to a week is what the pass had taken in
@@ -205,15 +186,14 @@ func (m *machine) same(was past, w int64) bool {
 		(len(m.stretches) == n.stretch || m.stretches[n.stretch].at >= w*week) &&
 		(len(m.services) == n.service || m.services[n.service].at >= w*week) &&
 		(len(m.answers) == n.answer || m.answers[n.answer].At.Unix() >= w*week) &&
-		m.extend(past{}, n) == was
+		m.passedBy(n) == was
 }
 
 // after is a machine's log as the pass needs it from a week on: of the pieces
 // before it those that a later overheat is held against (see note), or all
 // where its flags are to be told.
 func (m *machine) after(n passed, w int64) []byte {
-	next := n.piece - m.before
-	from := min(next, len(m.pieces)-1)
+	from := min(n.piece, len(m.pieces)-1)
 	for from > 0 && !m.pieces[from].first {
 		from--
 	}
@@ -228,11 +208,8 @@ func (m *machine) after(n passed, w int64) []byte {
 	if m.whole {
 		from = 0
 	}
-	rest := machine{log: m.log, whole: m.whole, before: m.before + from, pieces: m.pieces[from:], expected: m.expected[from:next],
-		events: slices.Clone(m.events), stretches: m.stretches, services: m.services, answers: m.answers}
-	for i := range rest.events {
-		rest.events[i].piece += m.before
-	}
+	rest := machine{log: m.log, whole: m.whole, before: from, pieces: m.pieces[from:], expected: m.expected[from:n.piece],
+		events: m.events, stretches: m.stretches, services: m.services, answers: m.answers}
 	return written(rest.code)
 }
 
@@ -253,9 +230,9 @@ func (m *machine) code(c *codec) {
 // FindIn; machines are the fleet's, in order, and lives those of the machines
 // written to since. Not ok is what can't be told from what was kept: what was
 // taken in before has changed, or what is to be told now asks for more. Else the
-// result is that of FindIn, but for the curves of the machines that bear no flag;
-// now is what to keep, anew if it stands at a later week.
-func Resume(fleet schema.Fleet, asOf time.Time, x *exposure.Index, k *Kept, machines []string, lives iter.Seq[*exposure.Life], logs Logs) (r Result, now *Kept, anew, ok bool) {
+// result is that of FindIn, but that machines that bear no flag have no curve unless
+// SetCurve gave it; now is what to keep where most of what was kept is worn.
+func Resume(fleet schema.Fleet, asOf time.Time, x *exposure.Index, k *Kept, machines []string, lives iter.Seq[*exposure.Life], logs Logs) (r Result, now *Kept, ok bool) {
 	f := New(fleet, asOf)
 	f.index, f.resumed = x, true
 	fresh := map[string]*machine{}
@@ -273,7 +250,7 @@ func Resume(fleet schema.Fleet, asOf time.Time, x *exposure.Index, k *Kept, mach
 		was := were[name]
 		if f.machines[i] = fresh[name]; f.machines[i] == nil {
 			if was == nil {
-				return r, nil, false, false
+				return r, nil, false
 			}
 			f.machines[i] = &machine{name: name, ev: newEvidence()}
 		}
@@ -284,12 +261,12 @@ func Resume(fleet schema.Fleet, asOf time.Time, x *exposure.Index, k *Kept, mach
 		if fresh[name] != nil {
 			now.machines[i].part = f.beliefs.Part(name)
 		} else if !f.beliefs.AddPart(name, was.part) {
-			return r, nil, false, false
+			return r, nil, false
 		}
 	}
 	f.begin()
 	if !read(k.fleet, f.code) {
-		return r, nil, false, false
+		return r, nil, false
 	}
 	bad := make([]bool, len(machines))
 	atOnce(len(machines), func(i, _ int) {
@@ -297,22 +274,19 @@ func Resume(fleet schema.Fleet, asOf time.Time, x *exposure.Index, k *Kept, mach
 		bad[i] = !m.goOn(was, fresh[m.name] != nil, k.week)
 	})
 	_, to := f.span()
-	if anew = to > k.week+2*keptWeeks; anew {
-		f.stood = new(stood)
-	}
-	if slices.Contains(bad, true) || to < k.week || !f.weeks(k.week, to) {
-		return r, nil, false, false
+	if slices.Contains(bad, true) || to < k.week || to > k.week+2*keptWeeks || !f.weeks(k.week, to) {
+		return r, nil, false
 	}
 	r = f.report(logs)
-	for _, m := range f.machines {
+	for i, m := range f.machines {
 		if m.shows() && !m.whole {
-			return r, nil, false, false
+			return r, nil, false
+		}
+		if was := were[m.name]; !m.whole && (was == nil || was.all == nil) {
+			r.Standing[i].Curve = nil
 		}
 	}
-	if anew {
-		now = f.keep()
-	}
-	return r, now, anew, true
+	return r, now, true
 }
 
 // goOn puts a machine where it stood: one whose log is at hand, if the log is
@@ -320,9 +294,10 @@ func Resume(fleet schema.Fleet, asOf time.Time, x *exposure.Index, k *Kept, mach
 func (m *machine) goOn(was *keptMachine, atHand bool, w int64) bool {
 	if was.then == nil { // it came since
 		part := was.part
-		*was = m.kept(&stance{then: written(m.then)}, nil, w)
+		m.past = m.passedBy(passed{})
+		*was = m.kept(&stance{past: m.past, then: written(m.then)}, nil, w)
 		was.part = part
-		return m.same(past{}, w)
+		return m.same(m.past, w)
 	}
 	var kept machine
 	if !read(was.log, kept.code) {
@@ -364,6 +339,39 @@ func (k *Kept) Bytes() []byte { return written(k.code) }
 func ReadKept(b []byte) (*Kept, bool) {
 	k := &Kept{}
 	return k, read(b, k.code)
+}
+
+// Curves writes down the machines' whole curves up to where the pass is kept, which
+// only a question about one machine takes; nil after a pass that went on from one
+// kept, whose curves they still are.
+func (k *Kept) Curves() []byte {
+	if len(k.machines) == 0 || k.machines[0].all == nil {
+		return nil
+	}
+	return written(func(c *codec) {
+		for i := range k.machines {
+			c.text(&k.machines[i].name)
+			c.bytes(&k.machines[i].all)
+		}
+	})
+}
+
+// SetCurve gives a machine its whole curve out of what Curves wrote. It reports
+// whether all was as it should be.
+func (k *Kept) SetCurve(curves []byte, machine string) bool {
+	return read(curves, func(c *codec) {
+		for len(c.b) > 0 {
+			var name string
+			var all []byte
+			c.text(&name)
+			c.bytes(&all)
+			for i := range k.machines {
+				if m := &k.machines[i]; name == machine && m.name == name {
+					m.curve, m.all = all, all
+				}
+			}
+		}
+	})
 }
 
 func (k *Kept) code(c *codec) {
