@@ -222,6 +222,22 @@ func (l *look) again(ctx context.Context, m *match, paper printed, withNames boo
 	if m.seal.Digest != "" {
 		p.HistoryReport.Digest = m.seal.Digest
 	}
+	best, err := againstLines(p, paper, o)
+	if err != nil || len(best.differ) == 0 || p.Retired == nil {
+		return best, err
+	}
+	p.Retired = nil // its buyer's book does not say when it left this fleet
+	kept, err := againstLines(p, paper, o)
+	if err == nil && len(kept.differ) == 0 {
+		kept.stayed = true
+		best = kept
+	}
+	return best, err
+}
+
+// againstLines compares a paper with a history printed at each width that the
+// paper may have, with its records' numbers and with any.
+func againstLines(p *papers, paper printed, o render.Options) (*compared, error) {
 	loose := *p
 	loose.renumber()
 	lines := func(p *papers, o render.Options) ([]string, error) {
@@ -282,6 +298,9 @@ func (l *look) sayCompared(machine string, c *compared) error {
 		a.say(0, "The paper matches the book: every line is as the book prints it.")
 		if c.renumbered > 0 {
 			a.say(0, "But for the numbers of %s: each book numbers its own.", count(c.renumbered, "record"))
+		}
+		if c.stayed {
+			a.say(0, "But for the day it left this fleet: the paper does not say it.")
 		}
 		return nil
 	}
