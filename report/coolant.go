@@ -221,9 +221,9 @@ func (m *CoolantMachine) estimateLoss() {
 		m.RateFrom = m.Change.At
 		m.RateSince = text("since the rate changed, about " + m.Change.At.Format("2006-01-02"))
 	}
-	loss := stat.LossRate(looks, stat.LossSteps{}, stat.Level95)
+	loss := stat.LossRate(looks, stat.Level95)
 	var why string
-	if m.Rate, why = take(loss.Rate, &m.Warnings); m.Rate == nil {
+	if m.Rate, why = take(loss, &m.Warnings); m.Rate == nil {
 		m.Why = text(why)
 		blind := 0
 		for i := range m.Stretches {
@@ -275,9 +275,9 @@ func since(looks []stat.Look, last, likeliest float64) []stat.Look {
 
 // change says whether the loss is steady and whether its rate changed.
 func (m *CoolantMachine) change() {
-	steady := stat.LossSteadiness(m.looks, stat.LossSteps{})
+	steady := stat.LossSteadiness(m.looks)
 	m.Steady, m.SteadyWhy = steady.Steady, text(steady.Why)
-	c := stat.LossChange(m.looks, stat.LossSteps{}, stat.Level95)
+	c := stat.LossChange(m.looks, stat.Level95)
 	switch {
 	case c.Why != "":
 		m.ChangeWhy = text(c.Why)
