@@ -38,21 +38,20 @@ type CoolantMachine struct {
 
 	// Rate is the loss that goes on: since RateFrom, where that is not the first
 	// mark for the reason in RateSince.
-	Rate       *stat.Estimate     `json:"rate_ml_per_h"`
-	RateFrom   *time.Time         `json:"rate_from"`
-	RateSince  *string            `json:"rate_since"`
-	RatePct    *stat.Estimate     `json:"pct_of_system_per_100h"`
-	Steady     *bool              `json:"steady"`
-	SteadyWhy  *string            `json:"steady_why"`
-	Change     *CoolantChange     `json:"change"`
-	ChangeWhy  *string            `json:"change_why"`
-	Why        *string            `json:"why"` // why there is no rate
-	Warnings   []string           `json:"warnings,omitempty"`
-	Stretches  []exposure.Stretch `json:"-"`
-	EngineAsOf float64            `json:"-"`
-	looks      []stat.Look
-	marks      []exposure.Mark
-	clock      *exposure.Clock
+	Rate      *stat.Estimate     `json:"rate_ml_per_h"`
+	RateFrom  *time.Time         `json:"rate_from"`
+	RateSince *string            `json:"rate_since"`
+	RatePct   *stat.Estimate     `json:"pct_of_system_per_100h"`
+	Steady    *bool              `json:"steady"`
+	SteadyWhy *string            `json:"steady_why"`
+	Change    *CoolantChange     `json:"change"`
+	ChangeWhy *string            `json:"change_why"`
+	Why       *string            `json:"why"` // why there is no rate
+	Warnings  []string           `json:"warnings,omitempty"`
+	Stretches []exposure.Stretch `json:"-"`
+	looks     []stat.Look
+	marks     []exposure.Mark
+	clock     *exposure.Clock
 }
 
 // CoolantChange is the moment at which the rate changed.
@@ -145,7 +144,7 @@ const mlPerFlOz = 29.57353
 // coolantBook is the bookkeeping: what became of the coolant, stretch by
 // stretch, without any estimate.
 func (src *Source) coolantBook(l *exposure.Life) CoolantMachine {
-	m := CoolantMachine{Machine: l.Log.Machine.Name, EngineAsOf: l.Clock.At(src.AsOf), clock: l.Clock}
+	m := CoolantMachine{Machine: l.Log.Machine.Name, clock: l.Clock}
 	m.marks = l.Marks()
 	m.Stretches = l.Stretches(m.marks, src.Fleet.Settings.SettlingCycles())
 	for i := range l.Log.TopUps {
