@@ -469,3 +469,65 @@ func TestRandomFactorBetweenNoneAndOrdinary(t *testing.T) {
 	same(1e-4, without, 1e-4)
 	same(1e3, tab, 1e-3)
 }
+
+// mixed-ticks and mixed-epilepsy of testdata/check: lme4's glmer. In the second
+// every patient is in one group only, as drivers who keep to machines of their own
+// are. At one spread coefficients and errors are glmer's to rounding; averaged over
+// spreads the ratio is that of the fit that estimates the spread, within a twentieth
+// of its own error, and its interval as wide or, as the spread is not known, wider.
+func TestMixedModel(t *testing.T) {
+	was := spreads
+	defer func() { spreads = was }()
+	check := func(c *outside, tab RateTable, factors map[string][2]int, asked string, wider float64) {
+		for i := range c.at(t, "fixed_sd").([]any) {
+			spreads = []float64{c.f(t, "fixed_sd", i, "sd")}
+			f, why := FitRates(tab)
+			require.Empty(t, why)
+			for name, at := range factors {
+				logRatio, se, ok := f.parts[0].effect(at[0], at[1], 0)
+				require.True(t, ok)
+				c.same(t, logRatio, "fixed_sd", i, name, "log_ratio")
+				c.same(t, se/math.Sqrt(f.Phi), "fixed_sd", i, name, "se")
+			}
+		}
+		spreads = was
+		f, why := FitRates(tab)
+		require.Empty(t, why)
+		for _, part := range f.parts {
+			part.Phi = 1 // glmer takes counts for Poisson's
+		}
+		e := f.RatesOf(0, 0.95)[factors[asked][1]].Est
+		se := c.f(t, "estimated", asked, "se")
+		t.Logf("%s: %.4f (%.4f to %.4f)", c.ID, math.Log(e.Value), math.Log(e.Low), math.Log(e.High))
+		require.InDelta(t, c.f(t, "estimated", asked, "log_ratio"), math.Log(e.Value), se/20)
+		require.InDelta(t, 1+wider, math.Log(e.High/e.Low)/(2*zFor(0.95)*se), wider+0.02)
+	}
+
+	c := loadCase(t, "mixed-ticks")
+	var ticks struct{ Year, Location, Ticks, Chicks []int }
+	c.data(t, &ticks)
+	tab := RateTable{Events: ticks.Ticks, Factors: [][]int{ticks.Year, ticks.Location}, Random: 1}
+	for _, n := range ticks.Chicks {
+		tab.Exposure = append(tab.Exposure, float64(n))
+	}
+	check(c, tab, map[string][2]int{"96": {0, 1}, "97": {0, 2}}, "96", 0.01)
+
+	c = loadCase(t, "mixed-epilepsy")
+	var epilepsy struct {
+		Seizures []int
+		Placebo  int
+	}
+	c.data(t, &epilepsy)
+	tab = RateTable{Events: epilepsy.Seizures, Factors: make([][]int, 3), Random: 2}
+	for i := range tab.Events {
+		patient, drug := i/4, 0
+		if patient >= epilepsy.Placebo {
+			drug = 1
+		}
+		tab.Exposure = append(tab.Exposure, 1)
+		for f, level := range []int{drug, i % 4, patient} {
+			tab.Factors[f] = append(tab.Factors[f], level)
+		}
+	}
+	check(c, tab, map[string][2]int{"progabide": {0, 1}, "period4": {1, 3}}, "progabide", 0.05)
+}
