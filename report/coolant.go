@@ -39,21 +39,20 @@ type CoolantMachine struct {
 
 	// Rate is the loss that goes on: since RateFrom, where that is not the first
 	// mark for the reason in RateSince.
-	Rate       *stat.Estimate     `json:"rate_ml_per_h"`
-	RateFrom   *time.Time         `json:"rate_from"`
-	RateSince  *string            `json:"rate_since"`
-	RatePct    *stat.Estimate     `json:"pct_of_system_per_100h"`
-	Steady     *bool              `json:"steady"`
-	SteadyWhy  *string            `json:"steady_why"`
-	Change     *CoolantChange     `json:"change"`
-	ChangeWhy  *string            `json:"change_why"`
-	Why        *string            `json:"why"` // why there is no rate
-	Warnings   []string           `json:"warnings,omitempty"`
-	Stretches  []exposure.Stretch `json:"-"`
-	EngineAsOf float64            `json:"-"`
-	looks      []stat.Look
-	marks      []exposure.Mark
-	clock      *exposure.Clock
+	Rate      *stat.Estimate     `json:"rate_ml_per_h"`
+	RateFrom  *time.Time         `json:"rate_from"`
+	RateSince *string            `json:"rate_since"`
+	RatePct   *stat.Estimate     `json:"pct_of_system_per_100h"`
+	Steady    *bool              `json:"steady"`
+	SteadyWhy *string            `json:"steady_why"`
+	Change    *CoolantChange     `json:"change"`
+	ChangeWhy *string            `json:"change_why"`
+	Why       *string            `json:"why"` // why there is no rate
+	Warnings  []string           `json:"warnings,omitempty"`
+	Stretches []exposure.Stretch `json:"-"`
+	looks     []stat.Look
+	marks     []exposure.Mark
+	clock     *exposure.Clock
 }
 
 // CoolantChange is the moment at which the rate changed.
@@ -146,7 +145,7 @@ const mlPerFlOz = 29.57353
 // coolantBook is the bookkeeping: what became of the coolant, stretch by
 // stretch, without any estimate.
 func (src *Source) coolantBook(l *exposure.Life) CoolantMachine {
-	m := CoolantMachine{Machine: l.Log.Machine.Name, EngineAsOf: l.Clock.At(src.AsOf), clock: l.Clock}
+	m := CoolantMachine{Machine: l.Log.Machine.Name, clock: l.Clock}
 	m.marks = l.Marks()
 	m.Stretches = l.Stretches(m.marks, src.Fleet.Settings.SettlingCycles())
 	for i := range l.Log.TopUps {
@@ -222,9 +221,9 @@ func (m *CoolantMachine) estimateLoss() {
 		m.RateFrom = m.Change.At
 		m.RateSince = text("since the rate changed, about " + m.Change.At.Format("2006-01-02"))
 	}
-	loss := stat.LossRate(looks, stat.LossSteps{}, stat.Level95)
+	loss := stat.LossRate(looks, stat.Level95)
 	var why string
-	if m.Rate, why = take(loss.Rate, &m.Warnings); m.Rate == nil {
+	if m.Rate, why = take(loss, &m.Warnings); m.Rate == nil {
 		m.Why = text(why)
 		blind := 0
 		for i := range m.Stretches {
@@ -276,9 +275,9 @@ func since(looks []stat.Look, last, likeliest float64) []stat.Look {
 
 // change says whether the loss is steady and whether its rate changed.
 func (m *CoolantMachine) change() {
-	steady := stat.LossSteadiness(m.looks, stat.LossSteps{})
+	steady := stat.LossSteadiness(m.looks)
 	m.Steady, m.SteadyWhy = steady.Steady, text(steady.Why)
-	c := stat.LossChange(m.looks, stat.LossSteps{}, stat.Level95)
+	c := stat.LossChange(m.looks, stat.Level95)
 	switch {
 	case c.Why != "":
 		m.ChangeWhy = text(c.Why)

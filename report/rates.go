@@ -282,8 +282,7 @@ func (r *RatesReport) pool() {
 			events[i] = 0 // no hours: nothing to pool
 		}
 	}
-	p := stat.PoolRates(events, hours, stat.Level95)
-	for i, u := range p.Units {
+	for i, u := range stat.PoolRates(events, hours, stat.Level95) {
 		if u.Est != nil {
 			e := u.Est.Scaled(100)
 			r.Levels[i].Pooled = &e
@@ -446,7 +445,7 @@ func (r *RatesReport) mantelHaenszel(t stat.RateTable, ref int) {
 		mh := stat.MantelHaenszel(strata, stat.Level95)
 		v := &r.Levels[i]
 		v.adjusted(mh.Ratio, mh.P, &r.Warnings)
-		if p := mh.Heterogeneity.P; p != nil && *p < 0.05 {
+		if p := mh.Differ; p != nil && *p < 0.05 {
 			say.Once(&r.Warnings, "%s: the ratio depends on %s (p %s): one figure hides that", v.Level, r.AdjustedFor[0], pText(*p))
 		}
 	}

@@ -136,7 +136,7 @@ func historyOf(l *exposure.Life, work string) (stat.History, bool) {
 func tick(h float64) float64 { return math.Round(h*1e4) / 1e4 }
 
 func trendOf(name string, u stat.History) MachineTrend {
-	t := stat.TrendOf([]stat.History{u}, stat.Level95)
+	t := stat.TrendOf(u, stat.Level95)
 	m := MachineTrend{Machine: name, Events: len(u.Events), Hours: u.End, Says: stat.CannotSay, Warnings: t.Warnings}
 	if t.Why != "" {
 		m.Why = text(t.Why)

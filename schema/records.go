@@ -30,14 +30,6 @@ type Num struct {
 // N is a recorded number.
 func N(v float64) Num { return Num{V: v, Known: true} }
 
-// Or is the number, or the given value where it was not recorded.
-func (n Num) Or(v float64) float64 {
-	if n.Known {
-		return n.V
-	}
-	return v
-}
-
 // Meta is what the book keeps beside every record.
 type Meta struct {
 	Number   int64             // the book's number for it; 0 before it is recorded

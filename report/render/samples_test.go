@@ -54,7 +54,7 @@ func sampleCoolant() report.CoolantReport {
 	var stretches []exposure.Stretch
 	lost := []float64{450, 0, 300, 200, 250, 150, 300, 250, 250}
 	for i, ml := range lost {
-		s := exposure.Stretch{From: date(3, 2+9*i), To: date(3, 11+9*i), FromH: 1200 + 20*float64(i), ToH: 1220 + 20*float64(i), Lost: ml, Closed: "topup", Opened: "topup"}
+		s := exposure.Stretch{From: date(3, 2+9*i), To: date(3, 11+9*i), FromH: 1200 + 20*float64(i), ToH: 1220 + 20*float64(i), Lost: ml, Closed: "topup"}
 		s.Settling = i == 0
 		if i == 2 {
 			s.BoilOver, s.Overheats = 300, 1

@@ -5,7 +5,7 @@ import "math"
 // lossModel is one possibility of how a level falls, is read and is filled up:
 // what the readings leave open. All errors are taken as normal.
 type lossModel struct {
-	steps   LossSteps
+	steps   lossSteps
 	misread float64 // sd of a reading by eye, mL
 	spread  float64 // variance that an hour adds to the loss, mL^2/h: 0 where it flows evenly
 	habit   habit
@@ -27,12 +27,12 @@ func (m *lossModel) jug() float64 {
 	if m.habit == pours {
 		return 0
 	}
-	return m.steps.TopUp * m.steps.TopUp / 12
+	return m.steps.topUp * m.steps.topUp / 12
 }
 
 // filled is the variance of the level about the mark after a top-up.
 func (m *lossModel) filled() float64 {
-	round := m.steps.TopUp * m.steps.TopUp / 12
+	round := m.steps.topUp * m.steps.topUp / 12
 	switch m.habit {
 	case pours:
 		return round + m.misread*m.misread
@@ -132,7 +132,7 @@ func newLossFilter(chains [][]mark, columns ...func(at float64, m *mark) float64
 // do not change at all, the rounding error would never change either, and they
 // would prove that nothing was lost.
 func (f *lossFilter) turning(m *lossModel) float64 {
-	return (math.Max(f.ml, 0) + m.steps.Level/2) / f.hours
+	return (math.Max(f.ml, 0) + m.steps.level/2) / f.hours
 }
 
 func (f *lossFilter) paceAt(i int) float64 {
@@ -144,7 +144,7 @@ func (f *lossFilter) paceAt(i int) float64 {
 
 // run filters the readings and the columns under m.
 func (f *lossFilter) run(m *lossModel) {
-	step, misread := m.steps.Level, m.misread*m.misread
+	step, misread := m.steps.level, m.misread*m.misread
 	if f.step != step {
 		f.step = step
 		rate := f.turning(m)
@@ -160,7 +160,7 @@ func (f *lossFilter) run(m *lossModel) {
 	// A reading of 0 hides how far above the mark the last top-up ended.
 	above := step / 2
 	if m.habit == pours {
-		above = math.Max(above, m.steps.TopUp/2)
+		above = math.Max(above, m.steps.topUp/2)
 	}
 	widened := (above + step/2) / step
 	centre := (above - step/2) / 2
@@ -173,8 +173,8 @@ func (f *lossFilter) run(m *lossModel) {
 			less = 0
 		}
 		put := jug
-		if m.habit == prompt && g.topUp && g.poured < 1.01*m.steps.TopUp && !f.start[i] {
-			less += 0.3 * m.steps.TopUp
+		if m.habit == prompt && g.topUp && g.poured < 1.01*m.steps.topUp && !f.start[i] {
+			less += 0.3 * m.steps.topUp
 			put /= 6 // half a step to nine tenths
 		}
 		h, r := 1.0, misread // of the rounding error in the reading, and its own variance

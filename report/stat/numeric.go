@@ -56,9 +56,6 @@ func root(f func(float64) float64, lo, hi float64) float64 {
 	return a
 }
 
-// upperNormal is P(Z > z), good far into the tail (distuv's Survival is not).
-func upperNormal(z float64) float64 { return math.Erfc(z/math.Sqrt2) / 2 }
-
 // twoSidedNormal is P(|Z| > |z|).
 func twoSidedNormal(z float64) float64 { return math.Erfc(math.Abs(z) / math.Sqrt2) }
 

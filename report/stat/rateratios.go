@@ -15,27 +15,6 @@ type LevelRatio struct {
 	P float64
 }
 
-// Effect is the log rate ratio of one level of a factor to another and its
-// standard error, as a table of regression coefficients gives it: Poisson or
-// scaled by Phi or clustered, as Scale says. ok is false where the data cannot
-// tell the two apart, or one has no event.
-func (f *RateFit) Effect(factor, level, reference int) (logRatio, se float64, ok bool) {
-	c := make([]float64, f.x.n)
-	for l, sign := range map[int]float64{level: 1, reference: -1} {
-		if l < 0 || l >= f.g.levels[factor] || f.x.dead[factor][l] {
-			return 0, 0, false
-		}
-		if k := f.x.col[factor][l]; k >= 0 {
-			c[k] += sign
-			logRatio += sign * f.coef[k]
-		}
-	}
-	if !f.knowable(c) {
-		return 0, 0, false
-	}
-	return logRatio, math.Sqrt(f.variance(c)), true
-}
-
 // knowable tells whether the data determine the combination c of coefficients.
 func (f *RateFit) knowable(c []float64) bool {
 	for _, null := range f.nulls {
@@ -67,12 +46,12 @@ func (f *RateFit) variance(c []float64) float64 {
 // level's adjusted rate is its events over its sum of t*, and "all the others
 // together" are their events over their t*; the ratio of the two is that of
 // indirectly standardised rates. With no other factor it is the crude ratio of
-// CompareRates; where all the others share one rate it is that of a regression
+// Counting.Compare; where all the others share one rate it is that of a regression
 // with one indicator.
 //
 // Interval. The variance V of the log ratio comes from the whole regression, so
 // it holds what adjusting costs. The interval is the conditional mid-P one of
-// CompareRates at the effective counts at which a plain comparison would have
+// Counting.Compare at the effective counts at which a plain comparison would have
 // that variance, f x1 and f x0 with f = (1/x1 + 1/x0)/V (after Korn & Graubard
 // 1998, Survey Methodology 24, who do so for proportions). It needs no
 // normality, which few events do not have, and it still has one limit where a

@@ -17,7 +17,6 @@ type History struct {
 type MCFStep struct {
 	Time   float64
 	AtRisk int // units whose history reaches Time
-	Events int // at this very time
 	MCF    float64
 	SE     float64
 	Low    float64
@@ -92,7 +91,7 @@ func MeanCumulative(units []History, level float64) (steps []MCFStep, why string
 			v += score[i] * score[i]
 		}
 		m += float64(d) / float64(n)
-		step := MCFStep{Time: t, AtRisk: n, Events: d, MCF: m, SE: math.Sqrt(v)}
+		step := MCFStep{Time: t, AtRisk: n, MCF: m, SE: math.Sqrt(v)}
 		step.Low, step.High = step.limits(tFor(level, n))
 		steps = append(steps, step)
 	}
