@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"shedbook/report/belief"
+	"shedbook/report/coolant"
 	"shedbook/report/exposure"
 	"shedbook/report/say"
 	"shedbook/report/state"
@@ -43,7 +44,7 @@ type HistoryReport struct {
 	UnrecordedHours float64    `json:"unrecorded_hours"` // that the meter shows beyond the runs
 	Overheats       int        `json:"overheats"`
 
-	Coolant  CoolantMachine  `json:"coolant"`
+	Coolant  coolant.Machine `json:"coolant"`
 	Cleaning CleaningMachine `json:"cleaning"`
 	Entries  []Entry         `json:"entries"`
 	Months   []Month         `json:"months"`
@@ -140,8 +141,8 @@ func (src *Source) history(l *exposure.Life, open []Matter, withNames bool) Hist
 	label := func(s string) string { return mask.In(schema.Label, s) }
 	r := HistoryReport{AsOf: src.AsOf, Machine: label(m.Name), Make: label(m.Make), Model: label(m.Model), Year: m.Year, Serial: label(m.Serial), CoolantL: m.CoolantL,
 		Acquired: src.local(m.Acquired), Retired: src.local(m.Retired), Note: mask.Text(m.Note), ByMeter: l.Clock.Known(), Masked: !withNames, Mask: mask,
-		Runs: len(l.Log.Runs), RecordedHours: tidy(l.Hours), MudHours: tidy(l.Mud), UnrecordedHours: tidy(l.Unrecorded()), Overheats: len(l.Overheats),
-		Coolant: src.coolant(l), Cleaning: src.cleaning(l), Open: []Matter{}, Gaps: []Gap{}, Unknown: []string{}}
+		Runs: len(l.Log.Runs), RecordedHours: exposure.Tidy(l.Hours), MudHours: exposure.Tidy(l.Mud), UnrecordedHours: exposure.Tidy(l.Unrecorded()), Overheats: len(l.Overheats),
+		Coolant: coolant.Of(l, src.Fleet.Settings), Cleaning: src.cleaning(l), Open: []Matter{}, Gaps: []Gap{}, Unknown: []string{}}
 	r.Coolant.Machine, r.Cleaning.Machine = r.Machine, r.Machine
 	if _, h, ok := l.Clock.Last(); ok {
 		r.EngineHours = &h
@@ -203,7 +204,7 @@ func (src *Source) entries(l *exposure.Life, mask *Masker) []Entry {
 	out := []Entry{}
 	add := func(kind string, at time.Time, m schema.Meta, note string, says []string) {
 		says = slices.DeleteFunc(says, func(s string) bool { return s == "" })
-		out = append(out, Entry{At: at.In(src.AsOf.Location()), Kind: kind, Number: m.Number, Engine: tidy(l.Clock.At(at)),
+		out = append(out, Entry{At: at.In(src.AsOf.Location()), Kind: kind, Number: m.Number, Engine: exposure.Tidy(l.Clock.At(at)),
 			Says: mask.Text(strings.Join(says, ", ")), Note: mask.Text(note), Amended: m.Versions})
 	}
 	t := teller{src, l, mask, 0}
@@ -380,12 +381,12 @@ func (src *Source) months(l *exposure.Life) []Month {
 	}
 	slices.SortFunc(out, func(a, b Month) int { return strings.Compare(a.Month, b.Month) })
 	for i := range out {
-		out[i].Hours, out[i].Mud = tidy(out[i].Hours), tidy(out[i].Mud)
+		out[i].Hours, out[i].Mud = exposure.Tidy(out[i].Hours), exposure.Tidy(out[i].Mud)
 	}
 	return append([]Month{}, out...)
 }
 
-func (src *Source) plots(l *exposure.Life, c *CoolantMachine) ([]CoolantPoint, []TimePoint) {
+func (src *Source) plots(l *exposure.Life, c *coolant.Machine) ([]CoolantPoint, []TimePoint) {
 	points, line := []CoolantPoint{}, []TimePoint{}
 	if marks := l.Marks(); len(marks) > 0 {
 		lost, unexplained, next := 0.0, 0.0, 0
