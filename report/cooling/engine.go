@@ -84,18 +84,10 @@ const (
 	compressionGood = 0.90
 )
 
-// CompressionAt is what a compression given for sea level comes to at an
-// altitude: it falls as the air pressure does (see AirPressure).
-func CompressionAt(seaLevelKPa, altitudeM float64) (float64, error) {
-	air, err := AirPressure(altitudeM)
-	if err != nil {
-		return 0, err
-	}
-	sea, err := AirPressure(0)
-	if err != nil {
-		return 0, err
-	}
-	return seaLevelKPa * air / sea, nil
+// compressionAt returns what a compression given for sea level comes to at an
+// altitude: it falls as the air pressure does.
+func compressionAt(seaLevelKPa, altitudeM float64) float64 {
+	return seaLevelKPa * airPressure(altitudeM) / airPressure(0)
 }
 
 func judgeCompression(e *exam) {
@@ -111,11 +103,7 @@ func judgeCompression(e *exam) {
 	said := fmt.Sprintf("lowest %s kPa", number(low, 0))
 	short := false
 	if known {
-		here, err := CompressionAt(least, e.altitude())
-		if err != nil {
-			e.refuse(err)
-			return
-		}
+		here := compressionAt(least, e.altitude())
 		short = low < here
 		said += fmt.Sprintf(", at least %s kPa by the book", number(here, 0))
 	}

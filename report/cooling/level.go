@@ -2,26 +2,23 @@ package cooling
 
 import "fmt"
 
-// Expansion is how much a coolant swells from one temperature to another, as a
-// fraction of its first volume: density ratio less one, densities by ASHRAE
-// (see Density). Melinder (2010) gives a tenth more for 20 to 90 °C.
-func Expansion(g Glycol, volPct, fromC, toC float64) (float64, error) {
-	from, err := Density(g, volPct, fromC)
+// expansion returns how much a coolant swells from one temperature to another, as
+// a fraction of its first volume: density ratio less one, densities by ASHRAE
+// (see density). Melinder (2010) gives a tenth more for 20 to 90 °C.
+func (g Glycol) expansion(volPct, fromC, toC float64) (float64, error) {
+	from, err := g.density(volPct, fromC)
 	if err != nil {
 		return 0, err
 	}
-	to, err := Density(g, volPct, toC)
-	if err != nil {
-		return 0, err
-	}
-	return from/to - 1, nil
+	to, err := g.density(volPct, toC)
+	return from/to - 1, err
 }
 
 // shellExpansion is the cubic expansion of aluminium, 3 x 23e-6 per K (from
 // memory): block, head and core grow with the coolant in them.
 const shellExpansion = 3 * 23e-6
 
-// ColdLevel turns a level read with the coolant at readC into the level that
+// coldLevel turns a level read with the coolant at readC into the level that
 // the same coolant would show at coldC, both in mL below the mark (negative:
 // above it). systemL is what the system holds, cold, to the mark. All coolant
 // is taken to be at one temperature, and the shell to be of aluminium; what
@@ -29,14 +26,11 @@ const shellExpansion = 3 * 23e-6
 //
 // Derivation: V-b cold swells to (V-b)r in a shell grown to V(1+s), hence
 // b = V - (V(1+s)-b')/r with r the density ratio, s the shell's expansion.
-func ColdLevel(g Glycol, volPct, systemL, belowML, readC, coldC float64) (float64, error) {
-	if err := within("coolant_l", systemL, 0.1, 200, "L", "the coolant in the whole system"); err != nil {
-		return 0, err
-	}
+func coldLevel(g Glycol, volPct, systemL, belowML, readC, coldC float64) (float64, error) {
 	if err := within("below_mark_ml", belowML, -1000*systemL, 1000*systemL, "mL", "no more than the system holds"); err != nil {
 		return 0, err
 	}
-	e, err := Expansion(g, volPct, coldC, readC)
+	e, err := g.expansion(volPct, coldC, readC)
 	if err != nil {
 		return 0, err
 	}
@@ -44,14 +38,11 @@ func ColdLevel(g Glycol, volPct, systemL, belowML, readC, coldC float64) (float6
 	return v - (v*(1+shellExpansion*(readC-coldC))-belowML)/(1+e), nil
 }
 
-// TrappedAir is the litres of air left after a refill: what the system holds,
+// trappedAir returns the litres of air left after a refill: what the system holds,
 // less what had stayed in it, less what went in. The arithmetic of a generator
 // set maker's bleeding procedure: where only half the capacity goes in, air is
 // trapped.
-func TrappedAir(systemL, leftL, filledL float64) (float64, error) {
-	if err := within("coolant_l", systemL, 0.1, 200, "L", "the coolant in the whole system"); err != nil {
-		return 0, err
-	}
+func trappedAir(systemL, leftL, filledL float64) (float64, error) {
 	if err := within("left_ml", 1000*leftL, 0, 1000*systemL, "mL", "what stayed in the system after draining"); err != nil {
 		return 0, err
 	}
@@ -124,7 +115,7 @@ func judgeLevel(e *exam) {
 		return
 	}
 	g, pct := e.mix()
-	cold, err := ColdLevel(g, pct, systemL, below, temp, coldC)
+	cold, err := coldLevel(g, pct, systemL, below, temp, coldC)
 	if err != nil {
 		e.refuse(err)
 		return
@@ -173,7 +164,7 @@ func judgeBleed(e *exam) {
 			return
 		}
 		left, _ := e.find("left_ml")
-		litres, err := TrappedAir(systemL, left/1000, filled/1000)
+		litres, err := trappedAir(systemL, left/1000, filled/1000)
 		if err != nil {
 			e.refuse(err)
 			return

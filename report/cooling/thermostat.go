@@ -14,21 +14,16 @@ const (
 	bathMarginK = 2.0  // water this close to boiling is no bath to read in
 )
 
-// openBoil is where water in an open pan boils at an altitude, °C.
-func openBoil(altitudeM float64) (float64, error) { return BoilingPoint(Ethylene, 0, 0, altitudeM) }
+// openBoils is where water in an open pan boils, °C.
+func (e *exam) openBoils() float64 { return boils(Ethylene, 0, 0, e.spec.or("altitude_m", 0)) }
 
 // bath refuses a bath of water hotter than water gets at the altitude.
 func (e *exam) bath(names ...string) bool {
-	altitude := e.spec.or("altitude_m", 0)
-	boil, err := openBoil(altitude)
-	if err != nil {
-		e.refuse(err)
-		return false
-	}
+	boil := e.openBoils()
 	for _, name := range names {
 		if c, ok := e.find(name); ok && c > boil+0.5 {
 			e.refuse(fmt.Errorf("%s: %s °C should be at most %s °C, where water in an open pan boils at %s: check the thermometer in boiling water",
-				name, number(c, 1), number(boil, 1), place(altitude)))
+				name, number(c, 1), number(boil, 1), place(e.spec.or("altitude_m", 0))))
 			return false
 		}
 	}
@@ -39,7 +34,7 @@ func judgeThermostat(e *exam) {
 	if !e.bath("opens_c", "full_open_c", "shut_at_c", "lift_at_c") {
 		return
 	}
-	boil, _ := openBoil(e.spec.or("altitude_m", 0)) // bath has seen to the error
+	boil := e.openBoils()
 	stamp, known := e.need("thermostat_c")
 	opens, didOpen := e.find("opens_c")
 	shut, stayed := e.find("shut_at_c")

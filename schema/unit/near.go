@@ -32,8 +32,8 @@ func Near(word string, known []string) []string {
 		if far > most && n >= 2 && strings.HasPrefix(lower, w) {
 			far = most
 		}
-		if far > most && strings.ContainsAny(lower, " -") {
-			for _, part := range strings.FieldsFunc(lower, func(r rune) bool { return r == ' ' || r == '-' }) {
+		if far > most && strings.ContainsAny(lower, " -_") {
+			for _, part := range strings.FieldsFunc(lower, func(r rune) bool { return strings.ContainsRune(" -_", r) }) {
 				// A part alone says less than the whole: it comes after.
 				if d := distance(w, part, most); d < most && d+1 < far {
 					far = d + 1
