@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"shedbook/report/exposure"
+	"shedbook/report/say"
 	"shedbook/report/stat"
 )
 
@@ -157,10 +158,10 @@ func (r *CleaningReport) intervals() {
 	if r.Hours.Every == nil && r.MudHours.Every == nil {
 		return
 	}
-	warn(&r.Warnings, "every overheat counts, whatever its cause: a machine with another fault seems to need more cleaning than it does")
+	say.Once(&r.Warnings, "every overheat counts, whatever its cause: a machine with another fault seems to need more cleaning than it does")
 	for i := range r.Machines {
 		if m := &r.Machines[i]; len(m.Spells) == 0 {
-			warn(&m.Warnings, "no hours since a thorough clean are recorded: the interval is the fleet's")
+			say.Once(&m.Warnings, "no hours since a thorough clean are recorded: the interval is the fleet's")
 		}
 	}
 }
@@ -198,7 +199,7 @@ func (r *CleaningReport) fit(pool *CleaningPool, hours func(*Spell) float64) sta
 	case pool.Spells == 0:
 		pool.Why = text("no hours were driven after a thorough clean")
 	case pool.Overheats < 3:
-		pool.Why = text(fmt.Sprintf("%s after a thorough clean in the whole fleet: an interval needs three", plural(pool.Overheats, "overheat")))
+		pool.Why = text(fmt.Sprintf("%s after a thorough clean in the whole fleet: an interval needs three", say.Count(pool.Overheats, "overheat")))
 	case pool.Shape != nil && pool.Shape.High < 1:
 		pool.Why = text("overheats come soon after a clean, not long after it: more cleaning would not prevent them")
 	default:
@@ -224,7 +225,7 @@ func (r *CleaningReport) put(pool *CleaningPool, fit stat.WeibullPool, by string
 		return
 	}
 	for _, w := range fit.Warnings {
-		warn(&r.Warnings, "by %s: %s", by, w)
+		say.Once(&r.Warnings, "by %s: %s", by, w)
 	}
 	if pool.Shape.Low <= 1 {
 		if r.unsure == nil {
@@ -232,7 +233,7 @@ func (r *CleaningReport) put(pool *CleaningPool, fit stat.WeibullPool, by string
 		}
 		r.unsure[by] = fmt.Sprintf("the log does not show overheats getting likelier with %s since a clean "+
 			"(Weibull shape %s): more cleaning may not prevent them", by, interval(pool.Shape))
-		warn(&r.Warnings, "%s", r.unsure[by])
+		say.Once(&r.Warnings, "%s", r.unsure[by])
 	}
 	for i, u := range fit.Units {
 		m := &r.Machines[i]
@@ -240,7 +241,7 @@ func (r *CleaningReport) put(pool *CleaningPool, fit stat.WeibullPool, by string
 			to(m, u.Est)
 		}
 		for _, w := range u.Warnings {
-			warn(&m.Warnings, "%s", w)
+			say.Once(&m.Warnings, "%s", w)
 		}
 	}
 }

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"shedbook/report/exposure"
+	"shedbook/report/say"
 	"shedbook/report/stat"
 	"shedbook/schema"
 	"shedbook/schema/unit"
@@ -155,7 +156,7 @@ func (src *Source) coolantBook(l *exposure.Life) CoolantMachine {
 		m.RateFrom = m.From
 		if m.marks[0].Kind == "topup" {
 			m.UnattributedMl = m.marks[0].Fell
-			warn(&m.Warnings, "the first top-up, %s, does not count: nobody recorded the level before it",
+			say.Once(&m.Warnings, "the first top-up, %s, does not count: nobody recorded the level before it",
 				src.ml(m.marks[0].Fell))
 		}
 	}
@@ -177,8 +178,8 @@ func (src *Source) coolantBook(l *exposure.Life) CoolantMachine {
 	m.Intervals = len(m.Stretches)
 	m.Hours, m.SettlingHours = tidy(m.Hours), tidy(m.SettlingHours)
 	if blind > 0 {
-		warn(&m.Warnings, "%s with an overheat that has no figure for coolant lost: left out of the loss an hour",
-			plural(blind, "stretch"))
+		say.Once(&m.Warnings, "%s with an overheat that has no figure for coolant lost: left out of the loss an hour",
+			say.Count(blind, "stretch"))
 	}
 	if mended != nil && m.From != nil && mended.At.After(*m.From) {
 		m.RateFrom = src.local(mended.At)
@@ -199,7 +200,7 @@ const minLossHours = 1.0
 
 // tooShort is why there is no loss an hour.
 func tooShort(hours float64) string {
-	return fmt.Sprintf("only %s engine hours between level readings: a loss per hour needs %v", num(hours), minLossHours)
+	return fmt.Sprintf("only %s engine hours between level readings: a loss per hour needs %v", say.Figure(hours), minLossHours)
 }
 
 // estimate works out the loss that goes on from the looks at the mark: all of
@@ -248,7 +249,7 @@ func (m *CoolantMachine) estimateLoss() {
 		pct := m.Rate.Scaled(10 / *m.CoolantL)
 		m.RatePct = &pct
 	} else {
-		warn(&m.Warnings, "the size of the system (coolant_l) is not recorded, so no percentage can be given")
+		say.Once(&m.Warnings, "the size of the system (coolant_l) is not recorded, so no percentage can be given")
 	}
 }
 
@@ -295,7 +296,7 @@ func (m *CoolantMachine) change() {
 		change.High, change.Hours.High = m.when(e.High)
 		m.Change = &change
 		for _, w := range c.At.Warnings {
-			warn(&m.Warnings, "%s", w)
+			say.Once(&m.Warnings, "%s", w)
 		}
 	}
 }

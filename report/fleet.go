@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"shedbook/report/exposure"
+	"shedbook/report/say"
 	"shedbook/report/stat"
 	"shedbook/report/state"
 	"shedbook/schema/unit"
@@ -103,7 +104,7 @@ func FleetOf(asOf time.Time, rows []FleetRow, open []Matter) FleetReport {
 		return unit.Natural(a.Machine, b.Machine)
 	})
 	if len(rows) == 0 {
-		warn(&r.Warnings, "no machine is recorded yet")
+		say.Once(&r.Warnings, "no machine is recorded yet")
 	}
 	return r
 }

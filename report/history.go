@@ -9,6 +9,7 @@ import (
 
 	"shedbook/report/belief"
 	"shedbook/report/exposure"
+	"shedbook/report/say"
 	"shedbook/report/state"
 	"shedbook/schema"
 	"shedbook/schema/unit"
@@ -221,7 +222,7 @@ func (src *Source) entries(l *exposure.Life, mask *Masker) []Entry {
 		if !n.Known {
 			return ""
 		}
-		return fmt.Sprintf(form, num(n.V)+" %")
+		return fmt.Sprintf(form, say.Figure(n.V)+" %")
 	}
 	with := func(form, word string) string {
 		if word == "" {
@@ -257,9 +258,9 @@ func (src *Source) entries(l *exposure.Life, mask *Masker) []Entry {
 		}
 		cycles := ""
 		if v.HeatCycles.Known {
-			cycles = plural(int(v.HeatCycles.V), "heat cycle")
+			cycles = say.Count(int(v.HeatCycles.V), "heat cycle")
 		}
-		add("bleed", &v.Base, v.Note, "air bled", with("at the %s", join(v.Points, "and")), nose, cycles)
+		add("bleed", &v.Base, v.Note, "air bled", with("at the %s", say.List(v.Points, "and")), nose, cycles)
 	}
 	for i := range log.Cleanings {
 		v := &log.Cleanings[i]
@@ -308,7 +309,7 @@ func (src *Source) entries(l *exposure.Life, mask *Masker) []Entry {
 		v := &log.Services[i]
 		cost := ""
 		if v.Cost.Known {
-			cost = "cost " + num(v.Cost.V)
+			cost = "cost " + say.Figure(v.Cost.V)
 		}
 		add("service", &v.Base, v.Note, v.Work, with("for %s", v.Cause), with("parts: %s", v.Parts), cost, with("by %s", v.By))
 	}
@@ -425,7 +426,7 @@ func (src *Source) gaps(l *exposure.Life) (from, to *time.Time, gaps []Gap) {
 		hours := "nobody knows how far it was driven"
 		switch {
 		case g.Hours > 0.05:
-			hours = fmt.Sprintf("the meter went up by %s h", num(g.Hours))
+			hours = fmt.Sprintf("the meter went up by %s h", say.Figure(g.Hours))
 		case l.Clock.Known():
 			g.Hours = 0
 			hours = "the meter did not go up, as far as it was read"
@@ -439,24 +440,24 @@ func (src *Source) gaps(l *exposure.Life) (from, to *time.Time, gaps []Gap) {
 // unknown says what the log does not tell.
 func (src *Source) unknown(l *exposure.Life, r *HistoryReport) []string {
 	out := []string{}
-	say := func(format string, args ...any) { out = append(out, fmt.Sprintf(format, args...)) }
+	tell := func(format string, args ...any) { out = append(out, fmt.Sprintf(format, args...)) }
 	m := &l.Log.Machine
 	switch {
 	case m.Acquired.IsZero() && r.From == nil:
-		say("nothing is recorded for this machine")
+		tell("nothing is recorded for this machine")
 	case m.Acquired.IsZero():
-		say("the day it came into the fleet is not recorded; its log begins on %s", r.From.Format(time.DateOnly))
+		tell("the day it came into the fleet is not recorded; its log begins on %s", r.From.Format(time.DateOnly))
 	default:
-		say("its life before %s is not recorded here", m.Acquired.In(src.AsOf.Location()).Format(time.DateOnly))
+		tell("its life before %s is not recorded here", m.Acquired.In(src.AsOf.Location()).Format(time.DateOnly))
 	}
 	if m.Serial == "" {
-		say("its serial number is not recorded")
+		tell("its serial number is not recorded")
 	}
 	if !l.Clock.Known() {
-		say("no meter reading is recorded: engine hours are added up from runs, and may be too few")
+		tell("no meter reading is recorded: engine hours are added up from runs, and may be too few")
 	}
 	if r.UnrecordedHours > 0.05 {
-		say("%s h on the meter are in no recorded run: driver and ground are not known", num(r.UnrecordedHours))
+		tell("%s h on the meter are in no recorded run: driver and ground are not known", say.Figure(r.UnrecordedHours))
 	}
 	unplaced := 0
 	for i := range l.Overheats {
@@ -465,7 +466,7 @@ func (src *Source) unknown(l *exposure.Life, r *HistoryReport) []string {
 		}
 	}
 	if unplaced > 0 {
-		say("%s outside any recorded run", fall(unplaced))
+		tell("%s outside any recorded run", fall(unplaced))
 	}
 	for _, f := range []exposure.Factor{exposure.Terrain, exposure.Speed} {
 		h := 0.0
@@ -475,7 +476,7 @@ func (src *Source) unknown(l *exposure.Life, r *HistoryReport) []string {
 			}
 		}
 		if h > 0.05 {
-			say("%s not recorded for %s h", f, num(h))
+			tell("%s not recorded for %s h", f, say.Figure(h))
 		}
 	}
 	for _, g := range r.Gaps {

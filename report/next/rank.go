@@ -12,6 +12,7 @@ import (
 	"shedbook/report"
 	"shedbook/report/belief"
 	"shedbook/report/exposure"
+	"shedbook/report/say"
 	stand "shedbook/report/state"
 	"shedbook/schema"
 	"shedbook/schema/unit"
@@ -318,8 +319,8 @@ func parts(x *belief.Split, driving bool) string {
 	if x.Overheats == 0 {
 		return ""
 	}
-	out := fmt.Sprintf("%d %s; a sound machine driven as this one was: %.1f; with the usual driving: %.1f.", x.Overheats,
-		plural("overheat", float64(x.Overheats)), x.SoundOwnDriving, x.SoundUsualDriving)
+	out := fmt.Sprintf("%s; a sound machine driven as this one was: %.1f; with the usual driving: %.1f.",
+		say.Count(x.Overheats, "overheat"), x.SoundOwnDriving, x.SoundUsualDriving)
 	switch {
 	case driving:
 		return out + " It is the driving."

@@ -8,6 +8,7 @@ import (
 
 	"shedbook/report"
 	"shedbook/report/exposure"
+	"shedbook/report/say"
 	"shedbook/schema/unit"
 )
 
@@ -86,7 +87,7 @@ func coolantOf(d *Doc, m *report.CoolantMachine, o Options) {
 	d.Say(steadyWords(m))
 	d.Say(changed(m, o))
 	if m.Rate != nil && m.RateSince != nil {
-		d.Say(sentence("the loss counts " + *m.RateSince))
+		d.Say(say.Sentence("the loss counts " + *m.RateSince))
 	}
 	if len(m.Stretches) == 0 {
 		return
@@ -144,7 +145,7 @@ func changed(m *report.CoolantMachine, o Options) string {
 		if m.ChangeWhy == nil {
 			return ""
 		}
-		return sentence("the rate does not change: " + *m.ChangeWhy)
+		return say.Sentence("the rate does not change: " + *m.ChangeWhy)
 	}
 	col := &Column{Unit: unit.Millilitres, Per: "/h"}
 	s := fmt.Sprintf("The rate changed from %s to %s %s at about %s engine hours", figureText(c.Before, col, o.system()),
@@ -191,7 +192,7 @@ func coolantChart(m *report.CoolantMachine, o Options) *chart {
 	col := &Column{Unit: unit.Millilitres}
 	p := &chart{title: "Coolant missing by engine hours", xName: "engine hours", yName: label + " since the first reading", zero: true, curves: []curve{all, odd}}
 	p.alt = fmt.Sprintf("From %s to %s engine hours %s %s went missing; %s %s of that is unexplained.",
-		fixed(first, 0), fixed(last, 0), figureText(total, col, o.system()), label, figureText(unexplained, col, o.system()), label)
+		unit.Fixed(first, 0), unit.Fixed(last, 0), figureText(total, col, o.system()), label, figureText(unexplained, col, o.system()), label)
 	if m.Rate != nil {
 		rate := &Column{Unit: unit.Millilitres, Per: "/h"}
 		p.alt += fmt.Sprintf(" The loss now is %s %s.", intervalText(Interval(*m.Rate), rate, o.system()), rate.label(o.system()))
