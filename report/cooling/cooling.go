@@ -18,36 +18,15 @@ package cooling
 import (
 	"fmt"
 	"math"
-	"strconv"
-	"strings"
+
+	"shedbook/report/say"
 )
 
 // kelvin is 0 °C on the absolute scale.
 const kelvin = 273.15
 
-// number prints x with at most dec decimals, no trailing zeros, and a comma
-// between thousands: 1,500, 124.7, -37.
-func number(x float64, dec int) string {
-	s := strconv.FormatFloat(x, 'f', dec, 64)
-	if strings.Contains(s, ".") {
-		s = strings.TrimRight(strings.TrimRight(s, "0"), ".")
-	}
-	if s == "-0" {
-		s = "0"
-	}
-	sign := ""
-	if strings.HasPrefix(s, "-") {
-		sign, s = "-", s[1:]
-	}
-	whole, frac, cut := strings.Cut(s, ".")
-	for i := len(whole) - 3; i > 0; i -= 3 {
-		whole = whole[:i] + "," + whole[i:]
-	}
-	if cut {
-		whole += "." + frac
-	}
-	return sign + whole
-}
+// number prints x with at most dec decimals, and a comma between thousands.
+func number(x float64, dec int) string { return say.Decimals(x, dec) }
 
 // within refuses a value outside low to high, and what is no number at all.
 func within(name string, x, low, high float64, unit, hint string) error {

@@ -9,6 +9,7 @@ import (
 	"strconv"
 	"strings"
 
+	"shedbook/report/say"
 	"shedbook/schema/unit"
 )
 
@@ -415,11 +416,7 @@ func (e *exam) doubtful(d *Doubt) bool {
 	return true
 }
 
-func (e *exam) warn(format string, args ...any) {
-	if w := fmt.Sprintf(format, args...); !slices.Contains(e.v.Warnings, w) {
-		e.v.Warnings = append(e.v.Warnings, w)
-	}
-}
+func (e *exam) warn(format string, args ...any) { say.Once(&e.v.Warnings, format, args...) }
 
 func (e *exam) refuse(err error) { e.err = err }
 
