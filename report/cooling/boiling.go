@@ -116,7 +116,7 @@ func OpenBoils(g Glycol, volPct, altitudeM float64) (float64, error) {
 // capHint says what a pressure that no cap has may have been meant as.
 func capHint(kPa float64) string {
 	if psi := kPa / kPaPerPsi; kPa > 300 && psi <= 300 {
-		return fmt.Sprintf("caps hold 30 to 200 kPa (4 to 29 psi); is it %s kPa rather than %s psi?", number(psi, 0), number(psi, 0))
+		return text("caps hold 30 to 200 kPa (4 to 29 psi); is it %v kPa rather than %v psi?", psi, psi)
 	}
 	return "caps hold 30 to 200 kPa (4 to 29 psi)"
 }
@@ -139,14 +139,14 @@ func mixName(g Glycol, volPct float64) string {
 	case volPct == 50:
 		return "half and half of " + name
 	}
-	return number(volPct, 0) + " % " + name
+	return text("%v %% %s", volPct, name)
 }
 
 func place(altitudeM float64) string {
 	if altitudeM == 0 {
 		return "sea level"
 	}
-	return number(altitudeM, 0) + " m"
+	return text("%v m", altitudeM)
 }
 
 // boilingSentence says when a coolant boils and what a dead cap would cost:
@@ -157,6 +157,6 @@ func boilingSentence(g Glycol, volPct, capKPa, altitudeM float64) string {
 	if capKPa == 0 {
 		return said + " with no pressure on it at " + place(altitudeM)
 	}
-	return said + fmt.Sprintf(" on a %s kPa cap at %s, at %.1f °C if the cap holds nothing",
-		number(capKPa, 1), place(altitudeM), boils(g, volPct, 0, altitudeM))
+	return said + text(" on a %.1v kPa cap at %s, at %.1f °C if the cap holds nothing",
+		capKPa, place(altitudeM), boils(g, volPct, 0, altitudeM))
 }

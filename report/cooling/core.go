@@ -1,7 +1,6 @@
 package cooling
 
 import (
-	"fmt"
 	"strings"
 )
 
@@ -20,12 +19,12 @@ func judgeLight(e *exam) {
 	e.v.Source = practice
 	worst, said, clear := 0.0, []string(nil), false
 	for _, look := range []struct{ name, says string }{
-		{"dark_pct", "no light comes through %s %%"}, {"blocked_back_pct", "%s %% of the back face is packed"}, {"blocked_front_pct", "%s %% of the front face is packed"}} {
+		{"dark_pct", "no light comes through %v %%"}, {"blocked_back_pct", "%v %% of the back face is packed"}, {"blocked_front_pct", "%v %% of the front face is packed"}} {
 		share, seen := e.find(look.name)
 		if !seen {
 			continue
 		}
-		said = append(said, fmt.Sprintf(look.says, number(share, 0)))
+		said = append(said, text(look.says, share))
 		worst = max(worst, share)
 		clear = clear || look.name != "blocked_front_pct"
 	}
@@ -33,7 +32,7 @@ func judgeLight(e *exam) {
 	says := strings.Join(said, ", ")
 	switch {
 	case worst > darkFail:
-		e.failed("%s: more than %s %% is blocked, clean it from the fan's side", says, number(darkFail, 0))
+		e.failed("%s: more than %v %% is blocked, clean it from the fan's side", says, darkFail)
 	case !clear:
 		e.unsure("%s, which says little of what lies behind it", says)
 		e.warn("the front alone misleads: a front a third blocked can hide a back four-fifths blocked")
@@ -54,10 +53,10 @@ const (
 func judgeFlowThrough(e *exam) {
 	patch := e.get("patch_k")
 	e.v.Value, e.v.Unit, e.v.Source = patch, "K", practice
-	said := fmt.Sprintf("the coldest patch lies %s K below its neighbours", number(patch, 0))
+	said := text("the coldest patch lies %v K below its neighbours", patch)
 	switch {
 	case patch > patchFailK:
-		e.failed("%s, more than %s K: tubes are blocked inside", said, number(patchFailK, 0))
+		e.failed("%s, more than %v K: tubes are blocked inside", said, patchFailK)
 	case patch <= patchPassK:
 		e.pass("%s: the core is even", said)
 	default:
@@ -74,11 +73,11 @@ func judgeAirPath(e *exam) {
 	}
 	switch {
 	case covered > darkFail:
-		e.failed("%s %% of the core is covered: take away what stands before it", number(covered, 0))
+		e.failed("%v %% of the core is covered: take away what stands before it", covered)
 	case e.yes("shroud_missing"):
 		e.failed("a shroud or seal is missing: the fan draws air past the core")
 	case covered > darkPass:
-		e.unsure("%s %% of the core is covered: take it away and compare the next like run", number(covered, 0))
+		e.unsure("%v %% of the core is covered: take it away and compare the next like run", covered)
 	default:
 		e.pass("nothing keeps the air from the core")
 	}

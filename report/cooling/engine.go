@@ -27,12 +27,12 @@ func judgeCombustionGas(e *exam) {
 	}
 	switch {
 	case e.no("hot"):
-		e.unsure("the fluid stayed blue on an engine that was not hot: repeat it hot, in neutral at about %s rpm, thermostat open", number(gasRPM, 0))
+		e.unsure("the fluid stayed blue on an engine that was not hot: repeat it hot, in neutral at about %v rpm, thermostat open", gasRPM)
 	case tests >= 2:
-		e.pass("the fluid stayed blue %s times", number(tests, 0))
+		e.pass("the fluid stayed blue %v times", tests)
 	default:
 		e.pass("the fluid stayed blue")
-		e.warn("one clear test does not rule a head gasket out: repeat it hot, at about %s rpm in neutral", number(gasRPM, 0))
+		e.warn("one clear test does not rule a head gasket out: repeat it hot, at about %v rpm in neutral", gasRPM)
 	}
 }
 
@@ -60,12 +60,12 @@ func judgeCompression(e *exam) {
 	e.v.Value, e.v.Unit = low, "kPa"
 	e.warn("a decompressor, a closed throttle or a weak battery falsifies it")
 	least, known := e.need("compression_kpa")
-	said := fmt.Sprintf("lowest %s kPa", number(low, 0))
+	said := text("lowest %v kPa", low)
 	short := false
 	if known {
 		here := compressionAt(least, e.altitude())
 		short = low < here
-		said += fmt.Sprintf(", at least %s kPa by the book", number(here, 0))
+		said += text(", at least %v kPa by the book", here)
 	}
 	ratio := 1.0
 	if len(kPa) > 1 {
@@ -74,7 +74,7 @@ func judgeCompression(e *exam) {
 			return
 		}
 		ratio = low / high
-		said += fmt.Sprintf(", %s %% of the highest (%s kPa)", number(100*ratio, 0), number(high, 0))
+		said += text(", %v %% of the highest (%v kPa)", 100*ratio, high)
 		if i := adjacentLow(kPa, compressionFail*high); i >= 0 {
 			e.warn("cylinders %d and %d, side by side, are both low: the gasket between them", i+1, i+2)
 		}
@@ -123,7 +123,7 @@ func judgeLeakDown(e *exam) {
 	e.v.Value, e.v.Unit = worst, "%"
 	e.v.Source = "three workshop and training pages"
 	e.warn("air can turn the crank: gear out, hands and tools clear of the drive")
-	said := fmt.Sprintf("%s %% leaks%s", number(worst, 0), at)
+	said := text("%v %% leaks%s", worst, at)
 	switch {
 	case e.yes("bubbles"):
 		e.failed("%s, and bubbles rise at the filler: head gasket or a crack", said)
@@ -133,7 +133,7 @@ func judgeLeakDown(e *exam) {
 		if worst < leakGood {
 			e.pass("%s: good", said)
 		} else {
-			e.pass("%s: fair, from %s %% on it no longer counts as good", said, number(leakGood, 0))
+			e.pass("%s: fair, from %v %% on it no longer counts as good", said, leakGood)
 		}
 		if !e.has("bubbles") {
 			e.warn("look for bubbles at the coolant filler: they tell more than the percentage")
@@ -162,7 +162,7 @@ func judgeOil(e *exam) {
 	over, isOver := e.find("over_mm")
 	under, isUnder := e.find("under_mm")
 	if over > 0 && under > 0 {
-		e.refuse(fmt.Errorf("under_mm: %s mm should be 0 where over_mm is %s mm: oil cannot stand above and below the marks", number(under, 1), number(over, 1)))
+		e.refuse(wrong("under_mm: %.1v mm should be 0 where over_mm is %.1v mm: oil cannot stand above and below the marks", under, over))
 		return
 	}
 	finding, told := e.find("finding")
@@ -178,17 +178,17 @@ func judgeOil(e *exam) {
 		e.failed("the oil is milky or rising: coolant in it; stop, do not run the engine")
 		e.warn("milk under the filler cap alone, in cold weather, is condensation")
 	case over > oilMM:
-		e.failed("%s mm above the upper mark: overfilled oil churns and heats", number(over, 0))
+		e.failed("%v mm above the upper mark: overfilled oil churns and heats", over)
 		e.warn("oil that rises by itself holds coolant or fuel")
 	case under > oilMM:
-		e.failed("%s mm below the lower mark: too little oil runs hot", number(under, 0))
+		e.failed("%v mm below the lower mark: too little oil runs hot", under)
 	case said == "overfull":
 		e.failed("above the upper mark: overfilled oil churns and heats")
 		e.warn("oil that rises by itself holds coolant or fuel")
 	case said == "low":
 		e.failed("below the lower mark: too little oil runs hot")
 	case over > 0 || under > 0:
-		e.unsure("%s mm outside the marks: set it right", number(over+under, 0))
+		e.unsure("%v mm outside the marks: set it right", over+under)
 	case !isOver && !isUnder && !told:
 		e.pass("the oil is clear")
 	default:
@@ -199,7 +199,7 @@ func judgeOil(e *exam) {
 
 func judgeValves(e *exam) {
 	e.v.Source = "the machine's manual"
-	var wrong, right []string
+	var off, right []string
 	for _, side := range []string{"intake", "exhaust"} {
 		readings, given := e.figures[side+"_mm"]
 		if !given {
@@ -211,14 +211,14 @@ func judgeValves(e *exam) {
 			continue
 		}
 		if least > most {
-			e.refuse(fmt.Errorf("%s_min_mm: %s should be at most %s_max_mm, %s", side, number(least, 3), side, number(most, 3)))
+			e.refuse(wrong("%s_min_mm: %.3v should be at most %s_max_mm, %.3v", side, least, side, most))
 			return
 		}
 		for i, mm := range readings {
-			said := fmt.Sprintf("%s valve %d has %s mm (%s to %s)", side, i+1, number(mm, 3), number(least, 3), number(most, 3))
+			said := text("%s valve %d has %.3v mm (%.3v to %.3v)", side, i+1, mm, least, most)
 			// A feeler gauge goes by hundredths: half of one is no finding.
 			if mm < least-0.005 || mm > most+0.005 {
-				wrong = append(wrong, said)
+				off = append(off, said)
 				if mm < least {
 					e.warn("a tight %s valve burns and heats the head", side)
 				}
@@ -228,8 +228,8 @@ func judgeValves(e *exam) {
 		}
 	}
 	switch {
-	case len(wrong) > 0:
-		e.failed("out of book: %s", strings.Join(wrong, ", "))
+	case len(off) > 0:
+		e.failed("out of book: %s", strings.Join(off, ", "))
 	case len(e.v.Missing) > 0 || len(right) == 0:
 		e.unsure("nothing to compare with: %s needed", strings.Join(e.v.Missing, ", "))
 	default:
@@ -278,7 +278,7 @@ func judgeBrakes(e *exam) {
 	}
 	above := worst - others
 	e.v.Value, e.v.Unit = above, "K"
-	said := fmt.Sprintf("hub %d is %s K hotter than the others", at+1, number(above, 0))
+	said := text("hub %d is %v K hotter than the others", at+1, above)
 	switch {
 	case above > hubFailK:
 		e.failed("%s", said)

@@ -2,7 +2,6 @@ package cooling
 
 import (
 	"errors"
-	"fmt"
 	"math"
 )
 
@@ -22,21 +21,21 @@ const (
 func (e *exam) stood(hottest float64, seen bool) {
 	point, known := e.need("fan_on_c")
 	low, high := fanLowC, fanHighC
-	where := fmt.Sprintf("fans start at %s to %s °C", number(fanLowC, 0), number(fanHighC, 0))
+	where := text("fans start at %v to %v °C", fanLowC, fanHighC)
 	if known {
 		low, high = point, point+fanFailK
-		where = fmt.Sprintf("it starts at %s °C", number(point, 0))
+		where = text("it starts at %v °C", point)
 	}
 	switch {
 	case !seen:
 		e.unsure("it did not run; how hot the coolant was is not said, and below its switching point a fan stands still rightly")
 	case hottest >= high:
 		e.v.Value, e.v.Unit = hottest, "°C"
-		e.failed("it stood still at %s °C, and %s", number(hottest, 0), where)
+		e.failed("it stood still at %v °C, and %s", hottest, where)
 	case hottest < low:
-		e.unsure("it stood still up to %s °C, and %s: not hot enough to tell", number(hottest, 0), where)
+		e.unsure("it stood still up to %v °C, and %s: not hot enough to tell", hottest, where)
 	default:
-		e.unsure("it stood still up to %s °C, and %s: let it get a little hotter, or set fan_on_c", number(hottest, 0), where)
+		e.unsure("it stood still up to %v °C, and %s: let it get a little hotter, or set fan_on_c", hottest, where)
 	}
 }
 
@@ -52,7 +51,7 @@ func judgeFanAtLamp(e *exam) {
 	case e.yes("ran"):
 		e.pass("the fan runs while the lamp is on")
 	case seen && coolant < e.spec.or("fan_on_c", fanLowC):
-		e.unsure("the lamp is on and the fan stands still, but the gauge says %s °C: the lamp may be wrong, go on with probe", number(coolant, 0))
+		e.unsure("the lamp is on and the fan stands still, but the gauge says %v °C: the lamp may be wrong, go on with probe", coolant)
 	default:
 		e.failed("the lamp is on and the fan stands still: motor, relay, breaker, wiring or fan switch")
 	}
@@ -88,14 +87,14 @@ func judgeFan(e *exam) {
 		return
 	}
 	if started && stopped && off >= on {
-		e.refuse(fmt.Errorf("off_c: %s °C should be below on_c, %s °C: a fan stops cooler than it starts", number(off, 1), number(on, 1)))
+		e.refuse(wrong("off_c: %.1v °C should be below on_c, %.1v °C: a fan stops cooler than it starts", off, on))
 		return
 	}
 	e.warnOfAir()
 	if amps, ok := e.find("amps"); ok {
 		if most, known := e.need("fan_amps"); known && amps > most {
 			e.v.Value, e.v.Unit = amps, "A"
-			e.failed("it draws %s A where %s A is the most: the motor is worn or stiff", number(amps, 1), number(most, 1))
+			e.failed("it draws %.1v A where %.1v A is the most: the motor is worn or stiff", amps, most)
 			return
 		}
 		if amps == 0 {
@@ -112,7 +111,7 @@ func judgeFan(e *exam) {
 		e.warn("at what temperature is not said: on_c would tell")
 		return
 	case !started && !stopped:
-		e.unsure("it draws %s A; at what temperature it starts is not said", number(e.get("amps"), 1))
+		e.unsure("it draws %.1v A; at what temperature it starts is not said", e.get("amps"))
 		return
 	case !started:
 		e.stops(off)
@@ -123,21 +122,21 @@ func judgeFan(e *exam) {
 		e.v.Value, e.v.Unit = on, "°C"
 		switch {
 		case on > fanHighC:
-			e.failed("it starts at %s °C: late, fans start at %s to %s °C", number(on, 0), number(fanLowC, 0), number(fanHighC, 0))
+			e.failed("it starts at %v °C: late, fans start at %v to %v °C", on, fanLowC, fanHighC)
 		case on < fanLowC:
-			e.unsure("it starts at %s °C: early for a fan (%s to %s °C), which costs current but overheats nothing", number(on, 0), number(fanLowC, 0), number(fanHighC, 0))
+			e.unsure("it starts at %v °C: early for a fan (%v to %v °C), which costs current but overheats nothing", on, fanLowC, fanHighC)
 		default:
-			e.pass("it starts at %s °C, within the usual %s to %s °C", number(on, 0), number(fanLowC, 0), number(fanHighC, 0))
+			e.pass("it starts at %v °C, within the usual %v to %v °C", on, fanLowC, fanHighC)
 		}
 		return
 	}
 	late := on - point
 	e.v.Value, e.v.Unit = late, "K"
-	said := fmt.Sprintf("starts at %s °C, %s K from the %s °C of the book", number(on, 1), signed(late), number(point, 0))
+	said := text("starts at %.1v °C, %+.1v K from the %v °C of the book", on, late, point)
 	if stopped {
-		said += fmt.Sprintf(", stops at %s °C", number(off, 1))
+		said += text(", stops at %.1v °C", off)
 		if right, ok := e.need("fan_off_c"); ok && math.Abs(off-right) > fanFailK {
-			e.warn("the book has it stop at %s °C", number(right, 0))
+			e.warn("the book has it stop at %v °C", right)
 		}
 	}
 	switch {
@@ -158,14 +157,14 @@ func judgeFan(e *exam) {
 func (e *exam) stops(off float64) {
 	e.v.Value, e.v.Unit = off, "°C"
 	right, known := e.need("fan_off_c")
-	late, where := off > fanHighC, fmt.Sprintf("fans start and stop at %s to %s °C", number(fanLowC, 0), number(fanHighC, 0))
+	late, where := off > fanHighC, text("fans start and stop at %v to %v °C", fanLowC, fanHighC)
 	if known {
-		late, where = off > right+fanFailK, fmt.Sprintf("the book has %s °C", number(right, 0))
+		late, where = off > right+fanFailK, text("the book has %v °C", right)
 	}
 	if late {
-		e.failed("it stops at %s °C, so it starts hotter still: late, %s", number(off, 0), where)
+		e.failed("it stops at %v °C, so it starts hotter still: late, %s", off, where)
 	} else {
-		e.pass("it ran, and stopped at %s °C; %s", number(off, 0), where)
+		e.pass("it ran, and stopped at %v °C; %s", off, where)
 	}
 }
 
@@ -189,22 +188,22 @@ func judgeRelay(e *exam) {
 	}
 	battery, both := e.find("battery_v")
 	if both && plug > battery+0.3 {
-		e.refuse(fmt.Errorf("plug_v: %s V should be at most battery_v, %s V: measure both with the fan running", number(plug, 2), number(battery, 2)))
+		e.refuse(wrong("plug_v: %.2v V should be at most battery_v, %.2v V: measure both with the fan running", plug, battery))
 		return
 	}
 	e.v.Value, e.v.Unit = plug, "V"
 	switch {
 	case both && battery-plug <= dropPassV:
 		e.v.Value = max(0, battery-plug)
-		e.pass("%s V at the plug, %s V below the battery", number(plug, 1), number(e.v.Value, 2))
+		e.pass("%.1v V at the plug, %.2v V below the battery", plug, e.v.Value)
 	case plug < plugFailV:
-		e.failed("%s V at the plug, under %s V: relay, breaker, plug or wire", number(plug, 1), number(plugFailV, 0))
+		e.failed("%.1v V at the plug, under %v V: relay, breaker, plug or wire", plug, plugFailV)
 		if both && battery < 12 {
-			e.warn("the battery itself has only %s V", number(battery, 1))
+			e.warn("the battery itself has only %.1v V", battery)
 		}
 	case both:
-		e.unsure("%s V at the plug, %s V below the battery: more than %s V is lost on the way", number(plug, 1), number(battery-plug, 1), number(dropPassV, 1))
+		e.unsure("%.1v V at the plug, %.1v V below the battery: more than %.1v V is lost on the way", plug, battery-plug, dropPassV)
 	default:
-		e.unsure("%s V at the plug; the battery's volts at the same time (battery_v) are needed to tell", number(plug, 1))
+		e.unsure("%.1v V at the plug; the battery's volts at the same time (battery_v) are needed to tell", plug)
 	}
 }

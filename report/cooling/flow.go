@@ -2,7 +2,6 @@ package cooling
 
 import (
 	"errors"
-	"fmt"
 )
 
 // Limits of the fall across a core at steady load, K: computed for a made-up
@@ -21,13 +20,13 @@ func judgePump(e *exam) {
 		return
 	}
 	if hot && out > in+2 {
-		e.refuse(fmt.Errorf("out_c: %s °C should be at most in_c, %s °C: the upper hose is the hot one", number(out, 1), number(in, 1)))
+		e.refuse(wrong("out_c: %.1v °C should be at most in_c, %.1v °C: the upper hose is the hot one", out, in))
 		return
 	}
 	said := ""
 	if hot {
 		e.v.Value, e.v.Unit = in-out, "K"
-		said = fmt.Sprintf("%s K from upper to lower hose", number(in-out, 1))
+		said = text("%.1v K from upper to lower hose", in-out)
 	}
 	switch {
 	case e.no("flow") && e.yes("thermostat_open"):
@@ -35,7 +34,7 @@ func judgePump(e *exam) {
 	case e.no("flow") && !hot:
 		e.unsure("no flow at the filler with the thermostat shut says nothing: do not wait for it to open with the neck open, measure both hoses hot instead")
 	case hot && in-out > coreHighK:
-		e.failed("%s, more than %s K: little flow", said, number(coreHighK, 0))
+		e.failed("%s, more than %v K: little flow", said, coreHighK)
 	case hot && in-out >= coreLowK && in-out <= coreGoodK:
 		e.pass("%s: flow is good", said)
 	case e.yes("flow"):
@@ -63,10 +62,10 @@ func judgeHose(e *exam) {
 		e.warn("a stuck vacuum valve in the cap flattens hoses too, when cold")
 	case !known:
 		e.pass("the suction hose stays round")
-		e.warn("at what engine speed is not said; it shows from %s rpm up", number(squeezeRPM, 0))
+		e.warn("at what engine speed is not said; it shows from %v rpm up", squeezeRPM)
 	case rpm < squeezeRPM:
-		e.unsure("round at %s rpm: it shows from %s rpm up", number(rpm, 0), number(squeezeRPM, 0))
+		e.unsure("round at %v rpm: it shows from %v rpm up", rpm, squeezeRPM)
 	default:
-		e.pass("round at %s rpm", number(rpm, 0))
+		e.pass("round at %v rpm", rpm)
 	}
 }

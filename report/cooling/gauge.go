@@ -2,7 +2,6 @@ package cooling
 
 import (
 	"errors"
-	"fmt"
 	"math"
 )
 
@@ -20,10 +19,10 @@ const (
 func (e *exam) apart(gauge, probe float64) {
 	off := gauge - probe
 	e.v.Value, e.v.Unit = off, "K"
-	said := fmt.Sprintf("the gauge says %s °C where a probe says %s °C: %s K off", number(gauge, 0), number(probe, 0), signed(off))
+	said := text("the gauge says %v °C where a probe says %v °C: %+.1v K off", gauge, probe, off)
 	switch {
 	case math.Abs(off) > apartFailK:
-		e.failed("%s, more than %s K: sensor, wiring or gauge", said, number(apartFailK, 0))
+		e.failed("%s, more than %v K: sensor, wiring or gauge", said, apartFailK)
 	case math.Abs(off) <= apartPassK:
 		e.pass("%s", said)
 	default:
@@ -41,12 +40,12 @@ func judgeProbe(e *exam) {
 	e.v.Value, e.v.Unit = probe, "°C"
 	switch {
 	case e.yes("lamp") && probe < lampLowC:
-		e.failed("the lamp is on where a probe says %s °C: it says hot and is not, sensor or wiring", number(probe, 0))
+		e.failed("the lamp is on where a probe says %v °C: it says hot and is not, sensor or wiring", probe)
 		e.warn("infrared reads cool on shiny metal, and a housing without coolant is cooler than the head: make sure of the level first")
 	case e.no("lamp") && probe > lampHighC:
-		e.failed("the lamp is off where a probe says %s °C: it is hot and nothing says so", number(probe, 0))
+		e.failed("the lamp is off where a probe says %v °C: it is hot and nothing says so", probe)
 	default:
-		e.pass("lamp and probe agree at %s °C", number(probe, 0))
+		e.pass("lamp and probe agree at %v °C", probe)
 	}
 }
 

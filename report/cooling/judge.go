@@ -142,7 +142,7 @@ const ohmAt = "ohm_at_"
 func SpecFigure(name string) (Figure, error) {
 	if at, ok := strings.CutPrefix(name, ohmAt); ok {
 		if c, err := strconv.ParseFloat(at, 64); err == nil && c >= -40 && c <= 150 {
-			return Figure{Name: name, Unit: "ohm", Min: ohmMin, Max: ohmMax, Help: "what the coolant sensor reads at " + number(c, 1) + " °C"}, nil
+			return Figure{Name: name, Unit: "ohm", Min: ohmMin, Max: ohmMax, Help: text("what the coolant sensor reads at %.1v °C", c)}, nil
 		}
 		return Figure{}, fmt.Errorf("figure: %q should name a temperature from -40 to 150 °C, such as ohm_at_20", name)
 	}
@@ -168,7 +168,7 @@ func (s *Spec) Set(name string, value float64) error {
 		return err
 	}
 	if f.Unit == "word" {
-		return fmt.Errorf("%s: %s should be a word: %s", name, number(value, 3), f.Help)
+		return wrong("%s: %.3v should be a word: %s", name, value, f.Help)
 	}
 	if f.Unit == "kpa" && value > f.Max {
 		return within(name, value, f.Min, f.Max, symbol(f.Unit), f.Help+"; is the unit right? "+capHint(value))
@@ -318,13 +318,13 @@ func (e *exam) check(c *check) error {
 		}
 		for _, v := range values {
 			if math.IsNaN(v) || math.IsInf(v, 0) {
-				return fmt.Errorf("%s: %v should be a number from %s to %s", f.Name, v, number(f.Min, 3), number(f.Max, 3))
+				return wrong("%s: %v should be a number from %.3v to %.3v", f.Name, v, f.Min, f.Max)
 			}
 			if f.Unit == "yesno" && v != 0 && v != 1 {
-				return fmt.Errorf("%s: %s should be yes (1) or no (0)", f.Name, number(v, 3))
+				return wrong("%s: %.3v should be yes (1) or no (0)", f.Name, v)
 			}
 			if f.Unit == "word" && (v != math.Trunc(v) || v < f.Min || v > f.Max) {
-				return fmt.Errorf("%s: %s should be one of %s", f.Name, number(v, 3), strings.Join(f.OneOf, ", "))
+				return wrong("%s: %.3v should be one of %s", f.Name, v, strings.Join(f.OneOf, ", "))
 			}
 			if f.Unit == "ohm" {
 				if err := checkOhm(f.Name, v); err != nil {
@@ -416,12 +416,12 @@ func (e *exam) doubtful(d *Doubt) bool {
 	return true
 }
 
-func (e *exam) warn(format string, args ...any) { say.Once(&e.v.Warnings, format, args...) }
+func (e *exam) warn(format string, args ...any) { say.Once(&e.v.Warnings, "%s", text(format, args...)) }
 
 func (e *exam) refuse(err error) { e.err = err }
 
 func (e *exam) say(result, format string, args ...any) {
-	e.v.Result, e.v.Says = result, fmt.Sprintf(format, args...)
+	e.v.Result, e.v.Says = result, text(format, args...)
 }
 func (e *exam) pass(format string, args ...any)   { e.say(Pass, format, args...) }
 func (e *exam) failed(format string, args ...any) { e.say(Fail, format, args...) }

@@ -1,7 +1,5 @@
 package cooling
 
-import "fmt"
-
 // expansion returns how much a coolant swells from one temperature to another, as
 // a fraction of its first volume: density ratio less one, densities by ASHRAE
 // (see density). Melinder (2010) gives a tenth more for 20 to 90 °C.
@@ -46,7 +44,7 @@ func trappedAir(systemL, leftL, filledL float64) (float64, error) {
 	if err := within("left_ml", 1000*leftL, 0, 1000*systemL, "mL", "what stayed in the system after draining"); err != nil {
 		return 0, err
 	}
-	if err := within("filled_ml", 1000*filledL, 0, 1100*systemL, "mL", fmt.Sprintf("the system holds %s L: check coolant_l or the amount", number(systemL, 2))); err != nil {
+	if err := within("filled_ml", 1000*filledL, 0, 1100*systemL, "mL", text("the system holds %.2v L: check coolant_l or the amount", systemL)); err != nil {
 		return 0, err
 	}
 	return systemL - leftL - filledL, nil
@@ -67,15 +65,15 @@ func judgeNeck(e *exam) {
 	below := e.get("below_neck_ml")
 	bottle, looked := e.find("below_mark_ml")
 	e.v.Value, e.v.Unit, e.v.Source = below, "ml", "limits "+practice
-	said := fmt.Sprintf("the neck takes %s mL", number(below, 0))
+	said := text("the neck takes %v mL", below)
 	systemL, known := e.need("coolant_l")
 	if known {
 		if below > 1000*systemL {
-			e.refuse(fmt.Errorf("below_neck_ml: %s mL should be at most what the system holds, %s L", number(below, 0), number(systemL, 2)))
+			e.refuse(wrong("below_neck_ml: %v mL should be at most what the system holds, %.2v L", below, systemL))
 			return
 		}
 		e.share = below / systemL / 10
-		said += fmt.Sprintf(", %s %% of %s L", number(e.share, 1), number(systemL, 2))
+		said += text(", %.1v %% of %.2v L", e.share, systemL)
 	}
 	switch {
 	case below == 0:
@@ -107,11 +105,11 @@ func judgeLevel(e *exam) {
 			if below <= 0 {
 				e.pass("at the mark")
 			} else {
-				e.unsure("%s mL below the mark; how much that is of the whole cannot be said without coolant_l", number(below, 0))
+				e.unsure("%v mL below the mark; how much that is of the whole cannot be said without coolant_l", below)
 			}
 			return
 		}
-		e.unsure("%s mL below the mark at %s °C; what that is cold cannot be said without coolant_l", number(below, 0), number(temp, 0))
+		e.unsure("%v mL below the mark at %v °C; what that is cold cannot be said without coolant_l", below, temp)
 		return
 	}
 	g, pct := e.mix()
@@ -123,14 +121,14 @@ func judgeLevel(e *exam) {
 	share := cold / systemL / 10
 	e.v.Value, e.v.Unit, e.share = cold, "ml", share
 	e.v.Source = "densities of ASHRAE Handbook Fundamentals (2001) ch. 21; limits " + practice
-	said := fmt.Sprintf("%s mL below the mark", number(below, 0))
+	said := text("%v mL below the mark", below)
 	if below < 0 {
-		said = fmt.Sprintf("%s mL above the mark", number(-below, 0))
+		said = text("%v mL above the mark", -below)
 	}
 	if read && temp != coldC {
-		said += fmt.Sprintf(" at %s °C is %s mL below it at %s °C", number(temp, 0), number(cold, 0), number(coldC, 0))
+		said += text(" at %v °C is %v mL below it at %v °C", temp, cold, coldC)
 	}
-	said += fmt.Sprintf(", %s %% of %s L", number(share, 1), number(systemL, 2))
+	said += text(", %.1v %% of %.2v L", share, systemL)
 	switch {
 	case share <= missingPass:
 		e.pass("%s", said)
@@ -160,7 +158,7 @@ func judgeBleed(e *exam) {
 	air, how := 0.0, ""
 	if filled, ok := e.find("filled_ml"); ok && !e.has("added_ml") {
 		if !known {
-			e.unsure("%s mL went in; whether that filled the system cannot be said without coolant_l", number(filled, 0))
+			e.unsure("%v mL went in; whether that filled the system cannot be said without coolant_l", filled)
 			return
 		}
 		left, _ := e.find("left_ml")
@@ -169,13 +167,13 @@ func judgeBleed(e *exam) {
 			e.refuse(err)
 			return
 		}
-		air, how = 1000*litres, fmt.Sprintf("%s mL went in and %s mL had stayed in a system of %s L", number(filled, 0), number(left, 0), number(systemL, 2))
+		air, how = 1000*litres, text("%v mL went in and %v mL had stayed in a system of %.2v L", filled, left, systemL)
 		if !e.has("left_ml") {
 			e.warn("nothing is said of what stayed in after draining (left_ml); a block often keeps 5 to 10 %%")
 		}
 	} else {
 		air = e.get("added_ml")
-		how = fmt.Sprintf("the bled system took %s mL more", number(air, 0))
+		how = text("the bled system took %v mL more", air)
 		if !known {
 			if air == 0 {
 				e.pass("%s: no air came out", how)
@@ -192,11 +190,11 @@ func judgeBleed(e *exam) {
 	case share < -5:
 		e.unsure("%s: more than it holds, so one of the figures is wrong", how)
 	case share <= airPass:
-		e.pass("%s: no air to speak of (%s %%)", how, number(max(share, 0), 1))
+		e.pass("%s: no air to speak of (%.1v %%)", how, max(share, 0))
 	case share < airFail:
-		e.unsure("%s: %s %% of the system, little enough to be settling; look again after two heat cycles", how, number(share, 1))
+		e.unsure("%s: %.1v %% of the system, little enough to be settling; look again after two heat cycles", how, share)
 	default:
-		e.failed("%s: %s mL of air, %s %% of the system", how, number(air, 0), number(share, 1))
+		e.failed("%s: %v mL of air, %.1v %% of the system", how, air, share)
 		e.warn("bleed again nose up, run until the fan has cycled twice, let it cool, top up; air that comes back after a good bleed points to the head gasket")
 	}
 }

@@ -115,7 +115,7 @@ type strength struct {
 }
 
 func (s *strength) warn(format string, args ...any) {
-	s.warnings = append(s.warnings, fmt.Sprintf(format, args...))
+	s.warnings = append(s.warnings, text(format, args...))
 }
 
 // fromFreezing returns the concentration of a coolant that freezes at c °C, 0 or
@@ -127,8 +127,8 @@ func (g Glycol) fromFreezing(c float64) (s strength) {
 	vol, ok := along(f.freezing, c, byC, byVol)
 	if !ok {
 		s = strength{volPct: f.last().vol, atLeast: true}
-		s.warn("the table ends at %s °C: this is %s %% or stronger, which cools worse and protects no better",
-			number(f.last().c, 1), number(f.last().vol, 1))
+		s.warn("the table ends at %.1v °C: this is %.1v %% or stronger, which cools worse and protects no better",
+			f.last().c, f.last().vol)
 		return s
 	}
 	s.volPct = vol
@@ -145,8 +145,8 @@ func (g Glycol) fromFreezing(c float64) (s strength) {
 	case !ok: // between the end of the table and the first row above it: about there
 		other = f.upper[0].mass
 	}
-	s.warn("about %s %% freezes there too: if concentrate was filled neat, dilute a sample with as much water and read again",
-		number(g.vol(other), 0))
+	s.warn("about %v %% freezes there too: if concentrate was filled neat, dilute a sample with as much water and read again",
+		g.vol(other))
 	return s
 }
 
@@ -165,7 +165,7 @@ var waterHeat = []float64{4219.4, 4205.1, 4195.2, 4188.5, 4184.1, 4181.3, 4179.8
 func (f *fluid) at(table [][]float64, water func(float64) float64, vol, c float64) (float64, error) {
 	end := concentrations[len(concentrations)-1]
 	if vol > end {
-		return 0, fmt.Errorf("concentration: %s %% %s: the table ends at %s %%: %w", number(vol, 1), f.name, number(end, 0), errBeyondTable)
+		return 0, wrong("concentration: %.1v %% %s: the table ends at %v %%: %w", vol, f.name, end, errBeyondTable)
 	}
 	top := gridFirst + gridStep*float64(len(table)-1)
 	if err := within("temperature", c, gridFirst, top, "°C", "that is where the table of "+f.name+" ends"); err != nil {
@@ -193,7 +193,7 @@ func (f *fluid) at(table [][]float64, water func(float64) float64, vol, c float6
 		}
 		v := at(p.row, p.col)
 		if v < 0 {
-			return 0, fmt.Errorf("temperature: %s %% %s is frozen or about to freeze at %s °C: %w", number(vol, 1), f.name, number(c, 1), errBeyondTable)
+			return 0, wrong("temperature: %.1v %% %s is frozen or about to freeze at %.1v °C: %w", vol, f.name, c, errBeyondTable)
 		}
 		sum += p.weight * v
 	}
@@ -244,13 +244,13 @@ func (g Glycol) fromGravity(gravity, c float64) (s strength, err error) {
 	}
 	end := concentrations[len(concentrations)-1]
 	if light := density(0); want < light*0.997 {
-		return s, fmt.Errorf("specific gravity: %s at %s °C is lighter than water, which reads %s there: check the hydrometer in water, and that the sample's temperature is right",
-			number(gravity, 3), number(c, 1), number(light/waterDensity(15.6), 3))
+		return s, wrong("specific gravity: %.3v at %.1v °C is lighter than water, which reads %.3v there: check the hydrometer in water, and that the sample's temperature is right",
+			gravity, c, light/waterDensity(15.6))
 	}
 	s.warn("additives weigh too: a specific gravity of %s is good to %s %%; a refractometer tells better", fluids[g].name, map[Glycol]string{Ethylene: "5", Propylene: "10"}[g])
 	if want >= density(end) {
 		s.volPct, s.atLeast = end, true
-		s.warn("the table ends at %s %%: this is that or stronger", number(end, 0))
+		s.warn("the table ends at %v %%: this is that or stronger", end)
 	} else {
 		s.volPct = math.Max(0, bisect(func(v float64) float64 { return density(v) - want }, 0, end))
 	}

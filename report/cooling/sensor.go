@@ -2,7 +2,6 @@ package cooling
 
 import (
 	"cmp"
-	"fmt"
 	"math"
 	"slices"
 )
@@ -29,12 +28,12 @@ func checkOhm(name string, ohm float64) error {
 // from memory).
 func betaBetween(a, b sensorPoint) (float64, error) {
 	if a.C == b.C {
-		return 0, fmt.Errorf("sensor points: both at %s °C; they should lie at different temperatures", number(a.C, 1))
+		return 0, wrong("sensor points: both at %.1v °C; they should lie at different temperatures", a.C)
 	}
 	beta := math.Log(a.Ohm/b.Ohm) / (1/(a.C+kelvin) - 1/(b.C+kelvin))
 	if beta < 500 || beta > 10000 {
-		return 0, fmt.Errorf("sensor points: %s ohm at %s °C and %s ohm at %s °C give a beta of %s K; coolant sensors have 3,000 to 4,200 K and read fewer ohm when hotter: check the two points",
-			number(a.Ohm, 1), number(a.C, 1), number(b.Ohm, 1), number(b.C, 1), number(beta, 0))
+		return 0, wrong("sensor points: %.1v ohm at %.1v °C and %.1v ohm at %.1v °C give a beta of %v K; coolant sensors have 3,000 to 4,200 K and read fewer ohm when hotter: check the two points",
+			a.Ohm, a.C, b.Ohm, b.C, beta)
 	}
 	return beta, nil
 }
@@ -126,8 +125,8 @@ func (k *curve) temperature(ohm float64) (float64, error) {
 		c = betaTemperature(p, beta, ohm)
 	}
 	if !finite(c) || c < -150 || c > 800 {
-		return 0, fmt.Errorf("ohm: %s ohm lies too far from the sensor's points (%s to %s ohm) to be a temperature: measure again", number(ohm, 1),
-			number(k.points[len(k.points)-1].Ohm, 1), number(k.points[0].Ohm, 1))
+		return 0, wrong("ohm: %.1v ohm lies too far from the sensor's points (%.1v to %.1v ohm) to be a temperature: measure again", ohm,
+			k.points[len(k.points)-1].Ohm, k.points[0].Ohm)
 	}
 	return c, nil
 }
@@ -165,7 +164,7 @@ func judgeSensor(e *exam) {
 	points := e.spec.sensor()
 	if len(points) < 2 {
 		e.missing("ohm_at_20", "ohm_at_100")
-		e.unsure("%s ohm at %s °C: nothing to compare with; two points of the sensor are needed", number(ohm, 1), number(water, 1))
+		e.unsure("%.1v ohm at %.1v °C: nothing to compare with; two points of the sensor are needed", ohm, water)
 		return
 	}
 	k, err := newCurve(points)
@@ -195,13 +194,13 @@ func judgeSensor(e *exam) {
 	}
 	off, tol := reads-water, water-edge
 	e.v.Value, e.v.Unit = off, "K"
-	said := fmt.Sprintf("%s ohm says %s °C in water of %s °C: %s K off, where %s K (%s %%) is allowed; it should read %s ohm",
-		number(ohm, 1), number(reads, 1), number(water, 1), signed(off), number(tol, 1), number(tolPct, 1), number(should, 0))
+	said := text("%.1v ohm says %.1v °C in water of %.1v °C: %+.1v K off, where %.1v K (%.1v %%) is allowed; it should read %v ohm",
+		ohm, reads, water, off, tol, tolPct, should)
 	switch {
 	case math.Abs(off) <= tol:
 		e.pass("%s", said)
 	case math.Abs(off) <= tol+thermometerK:
-		e.unsure("%s; the thermometer alone may be off by %s K, so repeat it at another temperature", said, number(thermometerK, 0))
+		e.unsure("%s; the thermometer alone may be off by %v K, so repeat it at another temperature", said, thermometerK)
 	default:
 		e.failed("%s", said)
 	}
@@ -209,17 +208,9 @@ func judgeSensor(e *exam) {
 		e.warn("that is as good as an open circuit: a broken sensor or wire")
 	}
 	if first, last := points[0].C, points[len(points)-1].C; water < first-10 || water > last+10 {
-		e.warn("the water lies outside the sensor's points (%s to %s °C): the curve is only continued there", number(first, 0), number(last, 0))
+		e.warn("the water lies outside the sensor's points (%v to %v °C): the curve is only continued there", first, last)
 	}
 	if water < 60 {
 		e.warn("a sensor that is right in cool water can be wrong hot: measure near 80 to 100 °C too")
 	}
-}
-
-// signed prints a difference with its sign.
-func signed(x float64) string {
-	if s := number(x, 1); x > 0 && s != "0" {
-		return "+" + s
-	}
-	return number(x, 1)
 }

@@ -1,7 +1,5 @@
 package cooling
 
-import "fmt"
-
 // Limits of glycol in a coolant, percent by volume: 40 to 60 by the scope of
 // ASTM D3306; two operator's manuals give 30 and 60 as the outer ones.
 const (
@@ -38,7 +36,7 @@ func judgeMix(e *exam) {
 	e.v.Warnings = append(e.v.Warnings, s.warnings...)
 	e.v.Value, e.v.Unit = s.volPct, "%"
 	e.v.Source = "ASHRAE Handbook Fundamentals (2001) ch. 21; window of ASTM D3306 and two operator's manuals"
-	said := fmt.Sprintf("%s %% %s glycol by volume", number(s.volPct, 0), g)
+	said := text("%v %% %s glycol by volume", s.volPct, g)
 	if s.atLeast {
 		said += " or more"
 	}
@@ -46,7 +44,7 @@ func judgeMix(e *exam) {
 		freeze, frozen = g.freezes(s.volPct)
 	}
 	if frozen {
-		said += fmt.Sprintf(", freezes at %s °C", number(freeze, 0))
+		said += text(", freezes at %v °C", freeze)
 	}
 	said += "; " + e.boiling(g, s.volPct)
 	switch {
@@ -55,10 +53,10 @@ func judgeMix(e *exam) {
 	case s.volPct > mixHigh, s.atLeast && byGravity, s.atLeast && g == Propylene:
 		e.failed("%s: too strong, it cools worse", said)
 		if carried, err := g.carries(min(s.volPct, 60), 90); err == nil {
-			e.warn("a litre of it carries %s %% of the heat that water does, or less", number(100*carried, 0))
+			e.warn("a litre of it carries %v %% of the heat that water does, or less", 100*carried)
 		}
 	case s.volPct < mixGood:
-		e.unsure("%s: weak, %s to %s %% is the window", said, number(mixGood, 0), number(mixHigh, 0))
+		e.unsure("%s: weak, %v to %v %% is the window", said, mixGood, mixHigh)
 	case s.atLeast:
 		e.unsure("%s: at the strong end of the window or beyond", said)
 	default:
@@ -79,14 +77,14 @@ func (e *exam) boiling(g Glycol, pct float64) string {
 		return said
 	}
 	margin, open := boils(g, pct, holds, altitude)-reported, boils(g, pct, 0, altitude)-reported
-	said += fmt.Sprintf("; at the reported %s °C ", number(reported, 1))
+	said += text("; at the reported %.1v °C ", reported)
 	switch {
 	case !known && open < 0:
 		return said + "only a cap that holds keeps it from boiling"
 	case margin < 0:
 		return said + "it boiled"
 	}
-	said += fmt.Sprintf("it ran %s K below boiling", number(margin, 1))
+	said += text("it ran %.1v K below boiling", margin)
 	if open < 0 {
 		said += ", which rests on the cap alone"
 	}
