@@ -19,7 +19,8 @@ func judgeLight(e *exam) {
 	e.v.Source = practice
 	worst, said, clear := 0.0, []string(nil), false
 	for _, look := range []struct{ name, says string }{
-		{"dark_pct", "no light comes through %v %%"}, {"blocked_back_pct", "%v %% of the back face is packed"}, {"blocked_front_pct", "%v %% of the front face is packed"}} {
+		{"dark_pct", "no light comes through %v %%"}, {"blocked_back_pct", "%v %% of the back face is packed"},
+		{"blocked_front_pct", "%v %% of the front face is packed"}} {
 		share, seen := e.find(look.name)
 		if !seen {
 			continue

@@ -27,7 +27,8 @@ func judgeCombustionGas(e *exam) {
 	}
 	switch {
 	case e.no("hot"):
-		e.unsure("the fluid stayed blue on an engine that was not hot: repeat it hot, in neutral at about %v rpm, thermostat open", gasRPM)
+		e.unsure("the fluid stayed blue on an engine that was not hot: repeat it hot, in neutral at about %v rpm, "+
+			"thermostat open", gasRPM)
 	case tests >= 2:
 		e.pass("the fluid stayed blue %v times", tests)
 	default:
@@ -162,7 +163,8 @@ func judgeOil(e *exam) {
 	over, isOver := e.find("over_mm")
 	under, isUnder := e.find("under_mm")
 	if over > 0 && under > 0 {
-		e.refuse(wrong("under_mm: %.1v mm should be 0 where over_mm is %.1v mm: oil cannot stand above and below the marks", under, over))
+		e.refuse(wrong("under_mm: %.1v mm should be 0 where over_mm is %.1v mm: oil cannot stand above and below the marks",
+			under, over))
 		return
 	}
 	finding, told := e.find("finding")

@@ -28,7 +28,8 @@ func (e *exam) stood(hottest float64, seen bool) {
 	}
 	switch {
 	case !seen:
-		e.unsure("it did not run; how hot the coolant was is not said, and below its switching point a fan stands still rightly")
+		e.unsure("it did not run; how hot the coolant was is not said, and below its switching point a fan stands still " +
+			"rightly")
 	case hottest >= high:
 		e.v.Value, e.v.Unit = hottest, "°C"
 		e.failed("it stood still at %v °C, and %s", hottest, where)
@@ -51,7 +52,8 @@ func judgeFanAtLamp(e *exam) {
 	case e.yes("ran"):
 		e.pass("the fan runs while the lamp is on")
 	case seen && coolant < e.spec.or("fan_on_c", fanLowC):
-		e.unsure("the lamp is on and the fan stands still, but the gauge says %v °C: the lamp may be wrong, go on with probe", coolant)
+		e.unsure("the lamp is on and the fan stands still, but the gauge says %v °C: the lamp may be wrong, go on with "+
+			"probe", coolant)
 	default:
 		e.failed("the lamp is on and the fan stands still: motor, relay, breaker, wiring or fan switch")
 	}
@@ -124,7 +126,8 @@ func judgeFan(e *exam) {
 		case on > fanHighC:
 			e.failed("it starts at %v °C: late, fans start at %v to %v °C", on, fanLowC, fanHighC)
 		case on < fanLowC:
-			e.unsure("it starts at %v °C: early for a fan (%v to %v °C), which costs current but overheats nothing", on, fanLowC, fanHighC)
+			e.unsure("it starts at %v °C: early for a fan (%v to %v °C), which costs current but overheats nothing", on,
+				fanLowC, fanHighC)
 		default:
 			e.pass("it starts at %v °C, within the usual %v to %v °C", on, fanLowC, fanHighC)
 		}
@@ -188,7 +191,8 @@ func judgeRelay(e *exam) {
 	}
 	battery, both := e.find("battery_v")
 	if both && plug > battery+0.3 {
-		e.refuse(wrong("plug_v: %.2v V should be at most battery_v, %.2v V: measure both with the fan running", plug, battery))
+		e.refuse(wrong("plug_v: %.2v V should be at most battery_v, %.2v V: measure both with the fan running", plug,
+			battery))
 		return
 	}
 	e.v.Value, e.v.Unit = plug, "V"
@@ -202,7 +206,8 @@ func judgeRelay(e *exam) {
 			e.warn("the battery itself has only %.1v V", battery)
 		}
 	case both:
-		e.unsure("%.1v V at the plug, %.1v V below the battery: more than %.1v V is lost on the way", plug, battery-plug, dropPassV)
+		e.unsure("%.1v V at the plug, %.1v V below the battery: more than %.1v V is lost on the way", plug, battery-plug,
+			dropPassV)
 	default:
 		e.unsure("%.1v V at the plug; the battery's volts at the same time (battery_v) are needed to tell", plug)
 	}

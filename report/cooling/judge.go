@@ -142,7 +142,8 @@ const ohmAt = "ohm_at_"
 func SpecFigure(name string) (Figure, error) {
 	if at, ok := strings.CutPrefix(name, ohmAt); ok {
 		if c, err := strconv.ParseFloat(at, 64); err == nil && c >= -40 && c <= 150 {
-			return Figure{Name: name, Unit: "ohm", Min: ohmMin, Max: ohmMax, Help: text("what the coolant sensor reads at %.1v °C", c)}, nil
+			return Figure{Name: name, Unit: "ohm", Min: ohmMin, Max: ohmMax,
+				Help: text("what the coolant sensor reads at %.1v °C", c)}, nil
 		}
 		return Figure{}, fmt.Errorf("figure: %q should name a temperature from -40 to 150 °C, such as ohm_at_20", name)
 	}
@@ -231,7 +232,8 @@ func Judge(check string, m Measurement, spec Spec) (Verdict, error) {
 	if m.Value != nil {
 		f := c.figures[0]
 		if u := strings.ToLower(strings.TrimPrefix(m.Unit, "°")); u != "" && u != f.Unit {
-			return Verdict{}, fmt.Errorf("value: unit %q should be %s: the value of %s is %s", m.Unit, orPlain(f.Unit), check, f.Help)
+			return Verdict{}, fmt.Errorf("value: unit %q should be %s: the value of %s is %s", m.Unit, orPlain(f.Unit), check,
+				f.Help)
 		}
 		if _, twice := e.figures[f.Name]; !twice {
 			e.figures[f.Name] = []float64{*m.Value}
@@ -252,7 +254,8 @@ func Judge(check string, m Measurement, spec Spec) (Verdict, error) {
 	}
 	if len(e.figures) == 0 {
 		if m.Result == "" {
-			return Verdict{}, fmt.Errorf("%s: nothing given; should be a result (pass: %s; fail: %s; unsure) or figures (%s)", check, c.pass, c.fail, strings.Join(c.names(), ", "))
+			return Verdict{}, fmt.Errorf("%s: nothing given; should be a result (pass: %s; fail: %s; unsure) or figures (%s)",
+				check, c.pass, c.fail, strings.Join(c.names(), ", "))
 		}
 		says := map[string]string{Pass: c.pass, Fail: c.fail, Unsure: "looked at, and could not be told"}[m.Result]
 		return Verdict{Result: m.Result, Says: says, Source: "as typed, nothing measured"}, nil

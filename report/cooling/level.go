@@ -25,7 +25,8 @@ const shellExpansion = 3 * 23e-6
 // Derivation: V-b cold swells to (V-b)r in a shell grown to V(1+s), hence
 // b = V - (V(1+s)-b')/r with r the density ratio, s the shell's expansion.
 func coldLevel(g Glycol, volPct, systemL, belowML, readC, coldC float64) (float64, error) {
-	if err := within("below_mark_ml", belowML, -1000*systemL, 1000*systemL, "mL", "no more than the system holds"); err != nil {
+	if err := within("below_mark_ml", belowML, -1000*systemL, 1000*systemL, "mL",
+		"no more than the system holds"); err != nil {
 		return 0, err
 	}
 	e, err := g.expansion(volPct, coldC, readC)
@@ -41,10 +42,12 @@ func coldLevel(g Glycol, volPct, systemL, belowML, readC, coldC float64) (float6
 // set maker's bleeding procedure: where only half the capacity goes in, air is
 // trapped.
 func trappedAir(systemL, leftL, filledL float64) (float64, error) {
-	if err := within("left_ml", 1000*leftL, 0, 1000*systemL, "mL", "what stayed in the system after draining"); err != nil {
+	if err := within("left_ml", 1000*leftL, 0, 1000*systemL, "mL",
+		"what stayed in the system after draining"); err != nil {
 		return 0, err
 	}
-	if err := within("filled_ml", 1000*filledL, 0, 1100*systemL, "mL", text("the system holds %.2v L: check coolant_l or the amount", systemL)); err != nil {
+	if err := within("filled_ml", 1000*filledL, 0, 1100*systemL, "mL",
+		text("the system holds %.2v L: check coolant_l or the amount", systemL)); err != nil {
 		return 0, err
 	}
 	return systemL - leftL - filledL, nil
@@ -88,7 +91,8 @@ func judgeNeck(e *exam) {
 		e.failed("%s: coolant is missing, find where it went", said)
 	}
 	if looked && bottle <= 0 && below > 0 && e.v.Result != Pass {
-		e.warn("a full bottle over a neck that is not full: it does not draw back; look at cap, bottle hose and neck seat, and for air or gas in the system")
+		e.warn("a full bottle over a neck that is not full: it does not draw back; look at cap, bottle hose and neck seat, " +
+			"and for air or gas in the system")
 	}
 }
 
@@ -98,7 +102,8 @@ func judgeLevel(e *exam) {
 	temp, read := e.find("coolant_c")
 	if !read {
 		temp = coldC
-		e.warn("read as a cold level; a hot one stands higher by about 40 mL per litre, so give the coolant's temperature if it was not cold")
+		e.warn("read as a cold level; a hot one stands higher by about 40 mL per litre, so give the coolant's temperature " +
+			"if it was not cold")
 	}
 	if !known {
 		if !read || temp <= coldC+5 {
@@ -195,6 +200,7 @@ func judgeBleed(e *exam) {
 		e.unsure("%s: %.1v %% of the system, little enough to be settling; look again after two heat cycles", how, share)
 	default:
 		e.failed("%s: %v mL of air, %.1v %% of the system", how, air, share)
-		e.warn("bleed again nose up, run until the fan has cycled twice, let it cool, top up; air that comes back after a good bleed points to the head gasket")
+		e.warn("bleed again nose up, run until the fan has cycled twice, let it cool, top up; air that comes back after a " +
+			"good bleed points to the head gasket")
 	}
 }

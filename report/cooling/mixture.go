@@ -145,7 +145,8 @@ func (g Glycol) fromFreezing(c float64) (s strength) {
 	case !ok: // between the end of the table and the first row above it: about there
 		other = f.upper[0].mass
 	}
-	s.warn("about %v %% freezes there too: if concentrate was filled neat, dilute a sample with as much water and read again",
+	s.warn("about %v %% freezes there too: if concentrate was filled neat, dilute a sample with as much water and read "+
+		"again",
 		g.vol(other))
 	return s
 }
@@ -193,7 +194,8 @@ func (f *fluid) at(table [][]float64, water func(float64) float64, vol, c float6
 		}
 		v := at(p.row, p.col)
 		if v < 0 {
-			return 0, wrong("temperature: %.1v %% %s is frozen or about to freeze at %.1v °C: %w", vol, f.name, c, errBeyondTable)
+			return 0, wrong("temperature: %.1v %% %s is frozen or about to freeze at %.1v °C: %w", vol, f.name, c,
+				errBeyondTable)
 		}
 		sum += p.weight * v
 	}
@@ -244,10 +246,12 @@ func (g Glycol) fromGravity(gravity, c float64) (s strength, err error) {
 	}
 	end := concentrations[len(concentrations)-1]
 	if light := density(0); want < light*0.997 {
-		return s, wrong("specific gravity: %.3v at %.1v °C is lighter than water, which reads %.3v there: check the hydrometer in water, and that the sample's temperature is right",
+		return s, wrong("specific gravity: %.3v at %.1v °C is lighter than water, which reads %.3v there: check the "+
+			"hydrometer in water, and that the sample's temperature is right",
 			gravity, c, light/waterDensity(15.6))
 	}
-	s.warn("additives weigh too: a specific gravity of %s is good to %s %%; a refractometer tells better", fluids[g].name, map[Glycol]string{Ethylene: "5", Propylene: "10"}[g])
+	s.warn("additives weigh too: a specific gravity of %s is good to %s %%; a refractometer tells better",
+		fluids[g].name, map[Glycol]string{Ethylene: "5", Propylene: "10"}[g])
 	if want >= density(end) {
 		s.volPct, s.atLeast = end, true
 		s.warn("the table ends at %v %%: this is that or stronger", end)
@@ -292,7 +296,8 @@ func AfterTopUps(systemL, volPct float64, fills ...Fill) (float64, error) {
 		return 0, err
 	}
 	for i, f := range fills {
-		if err := within(fmt.Sprintf("top-up %d", i+1), f.Litres, 0, systemL, "L", "no more than the system holds"); err != nil {
+		if err := within(fmt.Sprintf("top-up %d", i+1), f.Litres, 0, systemL, "L",
+			"no more than the system holds"); err != nil {
 			return 0, err
 		}
 		volPct += (f.VolPct - volPct) * f.Litres / systemL

@@ -70,7 +70,8 @@ const (
 // lossRate returns how fast a pumped-up system loses pressure, kPa per minute.
 func lossRate(startKPa, endKPa, minutes float64) (float64, error) {
 	if endKPa > startKPa*1.02 {
-		return 0, wrong("end_kpa: %.1v kPa should be at most start_kpa, %.1v kPa: pressure that rises comes from a warm engine; test it cold or lukewarm", endKPa, startKPa)
+		return 0, wrong("end_kpa: %.1v kPa should be at most start_kpa, %.1v kPa: pressure that rises comes from a warm "+
+			"engine; test it cold or lukewarm", endKPa, startKPa)
 	}
 	if err := within("end_kpa", endKPa, 0, 310, "kPa", ""); err != nil {
 		return 0, err
@@ -85,7 +86,8 @@ func judgeCap(e *exam) {
 	}
 	printed, known := e.need("cap_kpa")
 	if !known {
-		e.unsure("it lets go at %v kPa; what that is worth cannot be said without cap_kpa, the pressure printed on it", relief)
+		e.unsure("it lets go at %v kPa; what that is worth cannot be said without cap_kpa, the pressure printed on it",
+			relief)
 		return
 	}
 	if printed == 0 {
@@ -155,7 +157,8 @@ func judgePressureHold(e *exam) {
 	end, ended := e.find("end_kpa")
 	if drop, ok := e.find("drop_kpa"); ok {
 		if ended && start-end != drop {
-			e.refuse(wrong("drop_kpa: %.1v kPa should be start_kpa less end_kpa, %.1v kPa: give one of the two", drop, start-end))
+			e.refuse(wrong("drop_kpa: %.1v kPa should be start_kpa less end_kpa, %.1v kPa: give one of the two", drop,
+				start-end))
 			return
 		}
 		end = start - drop
@@ -207,7 +210,8 @@ func judgePressureHold(e *exam) {
 	case !warm && e.coolingFor(start, rest) > mostK:
 		e.failed("%s: it would take %v K of cooling to explain that", said, e.coolingFor(start, rest))
 	default:
-		e.unsure("%s: %v K of cooling alone would do that; watch it again with the temperature steady, and write it down (start_c, end_c)",
+		e.unsure("%s: %v K of cooling alone would do that; watch it again with the temperature steady, and write it down "+
+			"(start_c, end_c)",
 			said, e.coolingFor(start, rest))
 	}
 }

@@ -19,7 +19,8 @@ const (
 )
 
 func checkOhm(name string, ohm float64) error {
-	hint := "below is a short circuit or the leads touching, above an open circuit or no contact: measure again, with the plug off; a sensor that truly reads so is recorded as a fail without a value"
+	hint := "below is a short circuit or the leads touching, above an open circuit or no contact: measure again, with " +
+		"the plug off; a sensor that truly reads so is recorded as a fail without a value"
 	return within(name, ohm, ohmMin, ohmMax, "ohm", hint)
 }
 
@@ -32,7 +33,8 @@ func betaBetween(a, b sensorPoint) (float64, error) {
 	}
 	beta := math.Log(a.Ohm/b.Ohm) / (1/(a.C+kelvin) - 1/(b.C+kelvin))
 	if beta < 500 || beta > 10000 {
-		return 0, wrong("sensor points: %.1v ohm at %.1v °C and %.1v ohm at %.1v °C give a beta of %v K; coolant sensors have 3,000 to 4,200 K and read fewer ohm when hotter: check the two points",
+		return 0, wrong("sensor points: %.1v ohm at %.1v °C and %.1v ohm at %.1v °C give a beta of %v K; coolant sensors "+
+			"have 3,000 to 4,200 K and read fewer ohm when hotter: check the two points",
 			a.Ohm, a.C, b.Ohm, b.C, beta)
 	}
 	return beta, nil
@@ -125,7 +127,8 @@ func (k *curve) temperature(ohm float64) (float64, error) {
 		c = betaTemperature(p, beta, ohm)
 	}
 	if !finite(c) || c < -150 || c > 800 {
-		return 0, wrong("ohm: %.1v ohm lies too far from the sensor's points (%.1v to %.1v ohm) to be a temperature: measure again", ohm,
+		return 0, wrong("ohm: %.1v ohm lies too far from the sensor's points (%.1v to %.1v ohm) to be a temperature: "+
+			"measure again", ohm,
 			k.points[len(k.points)-1].Ohm, k.points[0].Ohm)
 	}
 	return c, nil
@@ -136,7 +139,8 @@ func (k *curve) resistance(c float64) float64 {
 	if k.through != nil {
 		// 1/T rises with ln R throughout (see newCurve), so bisection finds it
 		// whatever the sign of C.
-		return math.Exp(bisect(func(l float64) float64 { return k.through.inverse(l) - 1/(c+kelvin) }, math.Log(ohmMin), math.Log(ohmMax)))
+		return math.Exp(bisect(func(l float64) float64 { return k.through.inverse(l) - 1/(c+kelvin) }, math.Log(ohmMin),
+			math.Log(ohmMax)))
 	}
 	p, beta := k.segment(func(end sensorPoint) bool { return c > end.C })
 	return betaResistance(p, beta, c)
@@ -181,7 +185,8 @@ func judgeSensor(e *exam) {
 		return
 	}
 	should := k.resistance(water)
-	e.v.Source = map[bool]string{true: "Steinhart & Hart (1968)", false: "beta equation (IEC 60539-1, from memory)"}[k.through != nil]
+	e.v.Source = map[bool]string{true: "Steinhart & Hart (1968)",
+		false: "beta equation (IEC 60539-1, from memory)"}[k.through != nil]
 	tolPct, printed := e.spec.get("sensor_tol_pct")
 	if !printed {
 		tolPct = practiceTolerance(water)
@@ -194,7 +199,8 @@ func judgeSensor(e *exam) {
 	}
 	off, tol := reads-water, water-edge
 	e.v.Value, e.v.Unit = off, "K"
-	said := text("%.1v ohm says %.1v °C in water of %.1v °C: %+.1v K off, where %.1v K (%.1v %%) is allowed; it should read %v ohm",
+	said := text("%.1v ohm says %.1v °C in water of %.1v °C: %+.1v K off, where %.1v K (%.1v %%) is allowed; it should "+
+		"read %v ohm",
 		ohm, reads, water, off, tol, tolPct, should)
 	switch {
 	case math.Abs(off) <= tol:

@@ -20,7 +20,8 @@ func (e *exam) bath(names ...string) bool {
 	boil := e.openBoils()
 	for _, name := range names {
 		if c, ok := e.find(name); ok && c > boil+0.5 {
-			e.refuse(wrong("%s: %.1v °C should be at most %.1v °C, where water in an open pan boils at %s: check the thermometer in boiling water",
+			e.refuse(wrong("%s: %.1v °C should be at most %.1v °C, where water in an open pan boils at %s: check the "+
+				"thermometer in boiling water",
 				name, c, boil, place(e.spec.or("altitude_m", 0))))
 			return false
 		}
@@ -56,7 +57,8 @@ func judgeThermostat(e *exam) {
 		tol = openTolK
 	}
 	if stamp+tol > boil-bathMarginK {
-		e.warn("water boils at %.1v °C here, too close to the stamp of %v °C: a bath with a third of glycol in it gets hotter", boil, stamp)
+		e.warn("water boils at %.1v °C here, too close to the stamp of %v °C: a bath with a third of glycol in it gets "+
+			"hotter", boil, stamp)
 	}
 	if !didOpen {
 		e.v.Value, e.v.Unit = shut-stamp, "K"
@@ -83,7 +85,8 @@ func judgeThermostat(e *exam) {
 	case didFull && full > stamp+fullOpenK+tol:
 		e.failed("%s, but is fully open only at %.1v °C where %v °C is the most", said, full, stamp+fullOpenK)
 	case late < -max(openFailK, tol):
-		e.unsure("%s: out of print, or misread; one that opens early keeps the engine cool and is no cause of overheating", said)
+		e.unsure("%s: out of print, or misread; one that opens early keeps the engine cool and is no cause of overheating",
+			said)
 	case late > tol || late < -tol:
 		e.unsure("%s: a little off, so repeat it heating slowly near the stamp with the thermometer off the pan", said)
 	default:
@@ -111,7 +114,8 @@ func judgeWarmUp(e *exam) {
 	jump, jumped := e.find("jump_c")
 	still, cold := e.find("cold_until_c")
 	if e.yes("never_warm") {
-		e.failed("it never gets warm and the hose warms from the start: the thermostat stays open, which is no cause of overheats")
+		e.failed("it never gets warm and the hose warms from the start: the thermostat stays open, which is no cause of " +
+			"overheats")
 		return
 	}
 	if jumped && cold && still > jump {

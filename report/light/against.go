@@ -113,7 +113,8 @@ func (r *Result) against(o, clean outline) (apart string) {
 	core, ref := o.straightened(o.w, o.h), clean.straightened(o.w, o.h)
 	shape := float64(o.w) / float64(o.h) * float64(clean.h) / float64(clean.w)
 	if max(shape, 1/shape) > sameShape {
-		return fmt.Sprintf("it is %.2f times as long as wide, the reference %.2f times", float64(o.w)/float64(o.h), float64(clean.w)/float64(clean.h))
+		return fmt.Sprintf("it is %.2f times as long as wide, the reference %.2f times", float64(o.w)/float64(o.h),
+			float64(clean.w)/float64(clean.h))
 	}
 	for _, t := range [2][2]texture{{core.texture(), ref.texture()}, {core.turned().texture(), ref.turned().texture()}} {
 		a, b := t[0].pitch, t[1].pitch

@@ -43,7 +43,8 @@ func Decode(r io.Reader) (img image.Image, format string, err error) {
 	case bytes.HasPrefix(data, []byte(pngSignature)):
 		format, config, decode, exif = "png", png.DecodeConfig, png.Decode, pngExif(data)
 	default:
-		return nil, "", errors.New("neither a JPEG nor a PNG by its content (its name does not count): save the photograph as one of these")
+		return nil, "", errors.New("neither a JPEG nor a PNG by its content (its name does not count): save the photograph " +
+			"as one of these")
 	}
 	size, err := config(bytes.NewReader(data))
 	if err != nil {
@@ -53,11 +54,13 @@ func Decode(r io.Reader) (img image.Image, format string, err error) {
 		return nil, format, fmt.Errorf("%s: the picture is %d x %d pixels: at least 1 x 1", format, size.Width, size.Height)
 	}
 	if int64(size.Width)*int64(size.Height) > MaxPixels {
-		return nil, format, fmt.Errorf("%s: the picture is %d x %d pixels: at most %d in all, save it smaller", format, size.Width, size.Height, MaxPixels)
+		return nil, format, fmt.Errorf("%s: the picture is %d x %d pixels: at most %d in all, save it smaller", format,
+			size.Width, size.Height, MaxPixels)
 	}
 	turn := orientationOf(exif)
 	if need := int64(len(data)) + room(data, format, size, turn != 1); need > maxRoom {
-		return nil, format, fmt.Errorf("%s: the picture of %d x %d pixels takes %d MiB of memory to read, at most %d: save it smaller",
+		return nil, format, fmt.Errorf("%s: the picture of %d x %d pixels takes %d MiB of memory to read, at most %d: save "+
+			"it smaller",
 			format, size.Width, size.Height, need>>20, maxRoom>>20)
 	}
 	img, err = decode(bytes.NewReader(data))
@@ -191,7 +194,8 @@ func orientationOf(tiff []byte) int {
 			return 1
 		}
 		entry := tiff[at+2:]
-		if o := int(order.Uint16(entry[8:])); order.Uint16(entry) == 0x0112 && order.Uint16(entry[2:]) == 3 && o >= 1 && o <= 8 {
+		if o := int(order.Uint16(entry[8:])); order.Uint16(entry) == 0x0112 && order.Uint16(entry[2:]) == 3 && o >= 1 &&
+			o <= 8 {
 			return o
 		}
 		at += 12

@@ -171,7 +171,8 @@ func (f *RateFit) levelRatio(s *standardised, l, reference int, level float64) L
 		whole := len(rest)
 		rest = f.comparable(s, l, rest)
 		if len(rest) < whole && len(rest) > 0 {
-			warnings = append(warnings, fmt.Sprintf("compared with %d of %d others, as the rest share no conditions with it", len(rest), whole))
+			warnings = append(warnings, fmt.Sprintf("compared with %d of %d others, as the rest share no conditions with it",
+				len(rest), whole))
 		}
 	}
 	var restEvents, restHours float64
@@ -333,5 +334,6 @@ func (f *RateFit) firthRatio(s *standardised, grad []float64, level float64, war
 	theta, se := dot(grad, p.coef), math.Sqrt(p.variance(grad))
 	z := zFor(level)
 	warnings = append(warnings, "levels never met under the same conditions with events: a penalised estimate (Firth)")
-	return LevelRatio{estimated(math.Exp(theta), math.Exp(theta-z*se), math.Exp(theta+z*se), level, warnings...), twoSidedNormal(theta / se)}
+	return LevelRatio{estimated(math.Exp(theta), math.Exp(theta-z*se), math.Exp(theta+z*se), level, warnings...),
+		twoSidedNormal(theta / se)}
 }

@@ -57,7 +57,8 @@ func (e *Estimate) UnmarshalJSON(b []byte) error {
 		}
 		return *x
 	}
-	*e = Estimate{or(from.Value, math.NaN()), or(from.Low, math.Inf(-1)), or(from.High, math.Inf(1)), or(from.Level, math.NaN())}
+	*e = Estimate{or(from.Value, math.NaN()), or(from.Low, math.Inf(-1)), or(from.High, math.Inf(1)),
+		or(from.Level, math.NaN())}
 	return nil
 }
 

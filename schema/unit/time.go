@@ -112,7 +112,8 @@ func scanDate(s string, order Order) (c civil, ok bool) {
 func monthNamed(s string) int {
 	s = strings.ToLower(strings.TrimSuffix(s, "."))
 	for m := time.January; m <= time.December; m++ {
-		if name := strings.ToLower(m.String()); s == name || len(s) == 3 && strings.HasPrefix(name, s) || s == "sept" && m == time.September {
+		if name := strings.ToLower(m.String()); s == name || len(s) == 3 && strings.HasPrefix(name, s) || s == "sept" &&
+			m == time.September {
 			return int(m)
 		}
 	}
@@ -318,11 +319,13 @@ func nearChange(wall int64, s string, loc *time.Location) (time.Time, string, er
 	switch n {
 	case 0:
 		name, shift := loc.String(), after-before
-		return time.Time{}, "", fmt.Errorf("%s does not exist in %s, because the clocks go forward then: write %s, or add the offset", Quote(s), name,
+		return time.Time{}, "", fmt.Errorf("%s does not exist in %s, because the clocks go forward then: write %s, or add "+
+			"the offset", Quote(s), name,
 			time.Unix(wall+shift, 0).UTC().Format("2006-01-02 15:04"))
 	case 2:
 		t := time.Unix(found[0], 0).UTC()
-		return t, fmt.Sprintf("%s happens twice in %s, because the clocks go back: taken as the first, %s", Quote(s), loc, t.In(loc).Format(time.RFC3339)), nil
+		return t, fmt.Sprintf("%s happens twice in %s, because the clocks go back: taken as the first, %s", Quote(s), loc,
+			t.In(loc).Format(time.RFC3339)), nil
 	}
 	return time.Unix(found[0], 0).UTC(), "", nil
 }
@@ -340,7 +343,8 @@ func stampError(s string) error {
 			v = v*10 + int(date[next]-'0')
 			next++
 		}
-		if next == i || k < 2 && (next == len(date) || strings.IndexByte("/.-", date[next]) < 0 || k == 1 && date[next] != sep) {
+		if next == i || k < 2 && (next == len(date) || strings.IndexByte("/.-", date[next]) < 0 || k == 1 &&
+			date[next] != sep) {
 			return fmt.Errorf("%s is not a time: write %s", Quote(s), timeExample)
 		}
 		if k == 0 {
@@ -364,7 +368,8 @@ func stampError(s string) error {
 	offer := func(c civil) string { return fmt.Sprintf("%04d-%02d-%02d%s", c.year, c.month, c.day, clock) }
 	switch df, mf := dayFirst.check() == nil, monthFirst.check() == nil; {
 	case df && mf && dayFirst != monthFirst:
-		return fmt.Errorf("%s does not say which is the day and which the month: write %s or %s", Quote(s), offer(dayFirst), offer(monthFirst))
+		return fmt.Errorf("%s does not say which is the day and which the month: write %s or %s", Quote(s), offer(dayFirst),
+			offer(monthFirst))
 	case df:
 		return fmt.Errorf("%s is not written year-month-day: write %s", Quote(s), offer(dayFirst))
 	case mf:
