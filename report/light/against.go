@@ -34,7 +34,7 @@ const (
 	muchOf    = 0.1  // of the face
 )
 
-// MeasureAgainst tells how much of a core is blocked by the light that it lets
+// MeasureAgainst returns how much of a core is blocked by the light that it lets
 // through relative to a photograph of the same core after a thorough clean. Fins
 // and tubes, of whatever kind, are in both and fall out.
 //
@@ -150,7 +150,7 @@ func (r *Result) against(o, clean outline) (apart string) {
 	return ""
 }
 
-// alike tells whether two pitches can be of one core. 0 is one not found; where
+// alike reports whether two pitches can be of one core. 0 is one not found; where
 // fins or tubes are seen badly, a pitch is found as its multiple.
 func alike(a, b float64) bool {
 	if a == 0 || b == 0 {

@@ -69,7 +69,7 @@ const (
 	slender  = 8    // times its shorter side: a longer core is none
 )
 
-// Measure tells how much of a core is blocked, from a photograph of a lamp
+// Measure returns how much of a core is blocked, from a photograph of a lamp
 // shining through it. corners are the core's four corners in the photograph, in
 // pixels and in any order: the finned part alone, without tanks and frame. nil:
 // they are looked for.
@@ -162,7 +162,7 @@ func judged(c [4]Point, b image.Rectangle) ([4]Point, error) {
 	return s, nil
 }
 
-// within tells whether a place lies between corners in order.
+// within reports whether a place lies between corners in order.
 func within(c [4]Point, q Point) bool {
 	for i, a := range c {
 		if cross(c[(i+1)%4].minus(a), q.minus(a)) < 0 {

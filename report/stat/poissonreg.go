@@ -178,7 +178,7 @@ func compress(ids []int) int {
 	return len(seen)
 }
 
-// FitRates fits t. It returns nil and the reason where there is nothing to fit.
+// FitRates fits t, and returns nil and the reason where there is nothing to fit.
 //
 // Levels without an event are fitted exactly: their rate is 0, their rows say
 // nothing of the other levels, and ratios with them have one limit. Columns

@@ -69,7 +69,7 @@ func finite(x float64) *float64 {
 	return &x
 }
 
-// Scaled is e in another unit: value and limits times k, k > 0.
+// Scaled returns e in another unit: value and limits times k, k > 0.
 func (e Estimate) Scaled(k float64) Estimate {
 	e.Value, e.Low, e.High = e.Value*k, e.Low*k, e.High*k
 	return e

@@ -7,7 +7,7 @@ import (
 	"unicode/utf8"
 )
 
-// Near gives the known words that word may have been meant as, for a "did you mean": at most three, nearest first,
+// Near returns the known words that word may have been meant as, for a "did you mean": at most three, nearest first,
 // those equally near in alphabetical order. Near is the number of letters to add, drop, change or swap (optimal
 // string alignment: Damerau 1964, Levenshtein 1966), case aside, against the whole word or one part of a name; a
 // word that begins a known one is near as well. Nil where nothing is near.
