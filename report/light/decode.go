@@ -11,6 +11,8 @@ import (
 	"image/jpeg"
 	"image/png"
 	"io"
+	"strconv"
+	"strings"
 )
 
 // What Decode takes in: no more bytes, and no more pixels, than this.
@@ -209,10 +211,11 @@ func upright(img image.Image, orientation int) image.Image {
 	if orientation == 1 {
 		return img
 	}
-	b := img.Bounds()
+	b, o := img.Bounds(), strconv.Itoa(orientation)
 	w, h := b.Dx(), b.Dy()
 	turned := image.Rect(0, 0, w, h)
-	if orientation >= 5 {
+	mirrored, flipped, across := strings.Contains("2378", o), strings.Contains("3467", o), orientation >= 5
+	if across {
 		turned = image.Rect(0, 0, h, w)
 	}
 	out := image.NewRGBA(turned)
@@ -220,23 +223,17 @@ func upright(img image.Image, orientation int) image.Image {
 	for y := range h {
 		draw.Draw(line, line.Rect, img, image.Pt(b.Min.X, b.Min.Y+y), draw.Src)
 		for x := range w {
-			var to int
-			switch orientation {
-			case 2:
-				to = out.PixOffset(w-1-x, y)
-			case 3:
-				to = out.PixOffset(w-1-x, h-1-y)
-			case 4:
-				to = out.PixOffset(x, h-1-y)
-			case 5:
-				to = out.PixOffset(y, x)
-			case 6:
-				to = out.PixOffset(h-1-y, x)
-			case 7:
-				to = out.PixOffset(h-1-y, w-1-x)
-			case 8:
-				to = out.PixOffset(y, w-1-x)
+			u, v := x, y
+			if mirrored {
+				u = w - 1 - x
 			}
+			if flipped {
+				v = h - 1 - y
+			}
+			if across {
+				u, v = v, u
+			}
+			to := out.PixOffset(u, v)
 			copy(out.Pix[to:to+4], line.Pix[4*x:4*x+4])
 		}
 	}
