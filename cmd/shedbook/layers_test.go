@@ -24,7 +24,7 @@ var mayImport = map[string][]string{
 	"schema/migration": {},
 	"report":           {"schema", "report"},
 	"report/stat":      {},
-	"report/cooling":   {},
+	"report/cooling":   {"report/say", "schema/unit"},
 	"report/light":     {},
 }
 
