@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"shedbook/report/exposure"
+	"shedbook/report/say"
 	"shedbook/report/stat"
 )
 
@@ -95,7 +96,7 @@ func Spells(l *exposure.Life) []Spell {
 		if next < len(l.Overheats) && !l.Overheats[next].At.After(to) {
 			to, s.Overheat = l.Overheats[next].At, true
 		}
-		s.Hours, s.Mud = tidy(l.HoursTo(to)-l.HoursTo(from)), tidy(l.MudTo(to)-l.MudTo(from))
+		s.Hours, s.Mud = exposure.Tidy(l.HoursTo(to)-l.HoursTo(from)), exposure.Tidy(l.MudTo(to)-l.MudTo(from))
 		if s.Hours > 0 || s.Overheat {
 			out = append(out, s)
 		}
@@ -126,8 +127,8 @@ func (src *Source) cleaning(l *exposure.Life) CleaningMachine {
 	}
 	m.LastAny, m.LastThorough = src.local(any), src.local(deep)
 	hours, mud := l.Hours, l.Mud // all that is recorded: a run that is under way at AsOf counts whole
-	m.HoursSinceAny = tidy(hours - l.HoursTo(any))
-	m.HoursSinceThorough, m.MudHoursSinceThorough = tidy(hours-l.HoursTo(deep)), tidy(mud-l.MudTo(deep))
+	m.HoursSinceAny = exposure.Tidy(hours - l.HoursTo(any))
+	m.HoursSinceThorough, m.MudHoursSinceThorough = exposure.Tidy(hours-l.HoursTo(deep)), exposure.Tidy(mud-l.MudTo(deep))
 	for i := range l.Log.Overheats {
 		if l.Log.Overheats[i].At.After(deep) {
 			m.OverheatsSinceThorough++
@@ -157,10 +158,10 @@ func (r *CleaningReport) intervals() {
 	if r.Hours.Every == nil && r.MudHours.Every == nil {
 		return
 	}
-	warn(&r.Warnings, "every overheat counts, whatever its cause: a machine with another fault seems to need more cleaning than it does")
+	say.Once(&r.Warnings, "every overheat counts, whatever its cause: a machine with another fault seems to need more cleaning than it does")
 	for i := range r.Machines {
 		if m := &r.Machines[i]; len(m.Spells) == 0 {
-			warn(&m.Warnings, "no hours since a thorough clean are recorded: the interval is the fleet's")
+			say.Once(&m.Warnings, "no hours since a thorough clean are recorded: the interval is the fleet's")
 		}
 	}
 }
@@ -196,13 +197,13 @@ func (r *CleaningReport) fit(pool *CleaningPool, hours func(*Spell) float64) sta
 	pool.Every = quantile.Est
 	switch why := quantile.Why; {
 	case pool.Spells == 0:
-		pool.Why = text("no hours were driven after a thorough clean")
+		pool.Why = say.Why("no hours were driven after a thorough clean")
 	case pool.Overheats < 3:
-		pool.Why = text(fmt.Sprintf("%s after a thorough clean in the whole fleet: an interval needs three", plural(pool.Overheats, "overheat")))
+		pool.Why = say.Why(fmt.Sprintf("%s after a thorough clean in the whole fleet: an interval needs three", say.Count(pool.Overheats, "overheat")))
 	case pool.Shape != nil && pool.Shape.High < 1:
-		pool.Why = text("overheats come soon after a clean, not long after it: more cleaning would not prevent them")
+		pool.Why = say.Why("overheats come soon after a clean, not long after it: more cleaning would not prevent them")
 	default:
-		pool.Why = text(why)
+		pool.Why = say.Why(why)
 	}
 	if pool.Why != nil {
 		pool.Every = nil
@@ -216,15 +217,15 @@ func (r *CleaningReport) put(pool *CleaningPool, fit stat.WeibullPool, by string
 	if pool.Why != nil {
 		for i := range r.Machines {
 			if m := &r.Machines[i]; m.Why == nil {
-				m.Why = text("by " + by + ": " + *pool.Why)
+				m.Why = say.Why("by " + by + ": " + *pool.Why)
 			} else if !strings.HasSuffix(*m.Why, *pool.Why) {
-				m.Why = text(*m.Why + "; by " + by + ": " + *pool.Why)
+				m.Why = say.Why(*m.Why + "; by " + by + ": " + *pool.Why)
 			}
 		}
 		return
 	}
 	for _, w := range fit.Warnings {
-		warn(&r.Warnings, "by %s: %s", by, w)
+		say.Once(&r.Warnings, "by %s: %s", by, w)
 	}
 	if pool.Shape.Low <= 1 {
 		if r.unsure == nil {
@@ -232,7 +233,7 @@ func (r *CleaningReport) put(pool *CleaningPool, fit stat.WeibullPool, by string
 		}
 		r.unsure[by] = fmt.Sprintf("the log does not show overheats getting likelier with %s since a clean "+
 			"(Weibull shape %s): more cleaning may not prevent them", by, interval(pool.Shape))
-		warn(&r.Warnings, "%s", r.unsure[by])
+		say.Once(&r.Warnings, "%s", r.unsure[by])
 	}
 	for i, u := range fit.Units {
 		m := &r.Machines[i]
@@ -240,7 +241,7 @@ func (r *CleaningReport) put(pool *CleaningPool, fit stat.WeibullPool, by string
 			to(m, u.Est)
 		}
 		for _, w := range u.Warnings {
-			warn(&m.Warnings, "%s", w)
+			say.Once(&m.Warnings, "%s", w)
 		}
 	}
 }

@@ -9,7 +9,9 @@ import (
 	"time"
 
 	"shedbook/report/exposure"
+	"shedbook/report/say"
 	"shedbook/schema"
+	"shedbook/schema/unit"
 )
 
 // Doubt is something in the log that contradicts something else.
@@ -111,7 +113,7 @@ func refOf(kind string, b *schema.Base) Ref { return Ref{kind, b.Number, b.Ref} 
 
 func (d *doubter) named(r *schema.Run) string {
 	h, _ := r.Duration()
-	return fmt.Sprintf("%s (%s, %s h)", record("run", r.Number), d.s.day(r.At), num(h))
+	return fmt.Sprintf("%s (%s, %s h)", record("run", r.Number), d.s.day(r.At), say.Figure(h))
 }
 
 func (d *doubter) runs() {
@@ -136,15 +138,13 @@ func (d *doubter) runs() {
 			by := r.MeterIn.V - r.MeterOut.V
 			if math.Abs(by-r.Hours.V) > hoursSlack {
 				d.add(r.At, HoursAgainst, []Ref{refOf("run", &r.Base)},
-					"%s says %s h, but its meter went from %s to %s: %s h", record("run", r.Number), num(r.Hours.V), num1(r.MeterOut.V), num1(r.MeterIn.V), num(by))
+					"%s says %s h, but its meter went from %s to %s: %s h", record("run", r.Number), say.Figure(r.Hours.V), unit.Short(r.MeterOut.V, 1), unit.Short(r.MeterIn.V, 1), say.Figure(by))
 			}
 		}
 	}
 }
 
 // num1 is a meter reading for a sentence.
-func num1(v float64) string { return strings.TrimSuffix(fmt.Sprintf("%.1f", v), ".0") }
-
 func (d *doubter) meters() {
 	readings := exposure.Readings(d.l.Log)
 	refused := map[exposure.Reading]bool{}
@@ -152,7 +152,7 @@ func (d *doubter) meters() {
 		refused[r] = true
 	}
 	where := func(r *exposure.Reading) string {
-		return fmt.Sprintf("%s (%s) reads %s h", record(r.Kind, r.Number), d.s.day(r.At), num1(r.Meter))
+		return fmt.Sprintf("%s (%s) reads %s h", record(r.Kind, r.Number), d.s.day(r.At), unit.Short(r.Meter, 1))
 	}
 	last := -1 // the last accepted reading
 	for i := range readings {
@@ -180,7 +180,7 @@ func (d *doubter) meters() {
 	}
 	if h := d.l.Unrecorded(); h > max(1, 0.05*d.l.Hours) {
 		at, _, _ := d.l.Clock.Last()
-		d.add(at, UnrecordedHours, []Ref{}, "%s h on the meter are in no recorded run: runs are missing", num(h))
+		d.add(at, UnrecordedHours, []Ref{}, "%s h on the meter are in no recorded run: runs are missing", say.Figure(h))
 	}
 }
 
@@ -302,7 +302,7 @@ func Slips(f schema.Fleet, log schema.Log, r schema.Record, entered time.Time) [
 		d.jump(number)
 		if run, ok := r.(*schema.Run); ok {
 			if h, _ := run.Duration(); h >= hugeRunHours {
-				d.add(base.At, HugeRun, []Ref{{Number: number}}, "this run lasts %s h: %s days without a pause", num(h), num(h/24))
+				d.add(base.At, HugeRun, []Ref{{Number: number}}, "this run lasts %s h: %s days without a pause", say.Figure(h), say.Figure(h/24))
 			}
 			if run.End().Sub(entered) > endSlack {
 				d.add(base.At, EndsAhead, []Ref{{Number: number}}, "this run would end on %s, which is in the future", s.day(run.End()))
@@ -329,7 +329,7 @@ func (d *doubter) jump(number int64) {
 		a, b := &readings[i-1], &readings[i]
 		passed := b.At.Sub(a.At).Hours()
 		if a.Number != number && b.Number == number && b.Engine-a.Engine > passed+meterDay {
-			d.add(b.At, MeterJump, []Ref{{b.Kind, b.Number, ""}}, "its meter reads %s h, %s h more than on %s: more hours than have passed", num1(b.Meter), num(b.Engine-a.Engine), d.s.day(a.At))
+			d.add(b.At, MeterJump, []Ref{{b.Kind, b.Number, ""}}, "its meter reads %s h, %s h more than on %s: more hours than have passed", unit.Short(b.Meter, 1), say.Figure(b.Engine-a.Engine), d.s.day(a.At))
 		}
 	}
 }

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"shedbook/report/exposure"
+	"shedbook/report/say"
 	"shedbook/report/state"
 	"shedbook/schema"
 	"shedbook/schema/unit"
@@ -87,12 +88,12 @@ func DueWork(s Source, cleaning *CleaningReport) DueReport {
 	}
 	for _, by := range []string{"hours", "mud hours"} {
 		if asked[by] && cleaning.unsure[by] != "" {
-			warn(&r.Warnings, "%s: %s", CleaningWork, cleaning.unsure[by])
+			say.Once(&r.Warnings, "%s: %s", CleaningWork, cleaning.unsure[by])
 		}
 	}
 	for i, u := range used {
 		if p := &s.Fleet.Plans[i]; !u {
-			warn(&r.Warnings, "plan %d (%s) applies to no machine: no machine or model is called %q", p.Number, p.Work, p.Machine+p.Model)
+			say.Once(&r.Warnings, "plan %d (%s) applies to no machine: no machine or model is called %q", p.Number, p.Work, p.Machine+p.Model)
 		}
 	}
 	slices.SortStableFunc(r.Due, func(a, b Due) int {
@@ -197,7 +198,7 @@ func (src *Source) due(l *exposure.Life, p pace, plan *schema.Plan) Due {
 		try("days", plan.EveryDays, src.AsOf.Sub(from).Hours()/24, rate{known: true, perDay: 1})
 	}
 	if first == nil {
-		d.Why = text("no run and no date of acquisition is recorded")
+		d.Why = say.Why("no run and no date of acquisition is recorded")
 		d.Says = fmt.Sprintf("%s: %s: can't count, %s", d.Machine, d.Work, *d.Why)
 		return d
 	}
@@ -225,8 +226,8 @@ func (src *Source) dueClean(l *exposure.Life, p pace, c *CleaningMachine, unsure
 
 // falls works out when it falls due.
 func (src *Source) falls(d *Due, r rate) {
-	d.Since = tidy(d.Since)
-	d.Left = tidy(d.Every - d.Since)
+	d.Since = exposure.Tidy(d.Since)
+	d.Left = exposure.Tidy(d.Every - d.Since)
 	past := d.Left <= 0
 	d.Overdue = past && !d.Advice
 	unit := map[string]string{"hours": "h", "mud hours": "mud h", "days": "days"}[d.By]
@@ -237,16 +238,16 @@ func (src *Source) falls(d *Due, r rate) {
 	if past {
 		d.When = src.local(src.AsOf)
 		if d.Advice {
-			d.Says = fmt.Sprintf("%s: %s advised, not due: %s %s past an estimate of every %s that is not sure, %s", d.Machine, d.Work, num(-d.Left), unit, num(d.Every), done)
+			d.Says = fmt.Sprintf("%s: %s advised, not due: %s %s past an estimate of every %s that is not sure, %s", d.Machine, d.Work, say.Figure(-d.Left), unit, say.Figure(d.Every), done)
 			return
 		}
-		d.Says = fmt.Sprintf("%s: %s overdue by %s %s (every %s, %s)", d.Machine, d.Work, num(-d.Left), unit, num(d.Every), done)
+		d.Says = fmt.Sprintf("%s: %s overdue by %s %s (every %s, %s)", d.Machine, d.Work, say.Figure(-d.Left), unit, say.Figure(d.Every), done)
 		return
 	}
 	days, low, high, why := r.until(d.Left)
 	if why != "" {
 		d.Why = &why
-		d.Says = fmt.Sprintf("%s: %s in %s %s (every %s, %s); no date: %s", d.Machine, d.Work, num(d.Left), unit, num(d.Every), done, why)
+		d.Says = fmt.Sprintf("%s: %s in %s %s (every %s, %s); no date: %s", d.Machine, d.Work, say.Figure(d.Left), unit, say.Figure(d.Every), done, why)
 		return
 	}
 	date := func(days float64) *time.Time {
@@ -257,9 +258,9 @@ func (src *Source) falls(d *Due, r rate) {
 	}
 	d.When, d.Low, d.High = date(days), date(low), date(high)
 	if d.When == nil {
-		d.Why = text("more than a hundred years away")
+		d.Why = say.Why("more than a hundred years away")
 	}
-	d.Says = fmt.Sprintf("%s: %s in %s %s (every %s, %s)", d.Machine, d.Work, num(d.Left), unit, num(d.Every), done)
+	d.Says = fmt.Sprintf("%s: %s in %s %s (every %s, %s)", d.Machine, d.Work, say.Figure(d.Left), unit, say.Figure(d.Every), done)
 	switch {
 	case d.When == nil:
 	case d.By == "days":

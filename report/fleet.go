@@ -6,7 +6,9 @@ import (
 	"slices"
 	"time"
 
+	"shedbook/report/coolant"
 	"shedbook/report/exposure"
+	"shedbook/report/say"
 	"shedbook/report/stat"
 	"shedbook/report/state"
 	"shedbook/schema/unit"
@@ -103,7 +105,7 @@ func FleetOf(asOf time.Time, rows []FleetRow, open []Matter) FleetReport {
 		return unit.Natural(a.Machine, b.Machine)
 	})
 	if len(rows) == 0 {
-		warn(&r.Warnings, "no machine is recorded yet")
+		say.Once(&r.Warnings, "no machine is recorded yet")
 	}
 	return r
 }
@@ -145,15 +147,15 @@ func (src *Source) Rows(rows *[]FleetRow) iter.Seq[*exposure.Life] {
 		var all []*FleetRow
 		do, wait := beside()
 		for l := range src.Lives {
-			row, coolant := src.fleetRow(l), src.coolantBook(l)
-			row.UnexplainedMl = coolant.UnexplainedMl
+			row, loss := src.fleetRow(l), coolant.Book(l, src.Fleet.Settings)
+			row.UnexplainedMl = loss.UnexplainedMl
 			all = append(all, &row)
 			do(func() {
 				d := doubter{s: src, l: l}
 				d.all()
 				row.Doubts = len(d.found)
-				coolant.estimate()
-				row.CoolantRate, row.CoolantWhy, row.RateSince = coolant.Rate, coolant.Why, coolant.RateSince
+				loss.Estimate()
+				row.CoolantRate, row.CoolantWhy, row.RateSince = loss.Rate, loss.Why, loss.RateSince
 			})
 			if !yield(l) {
 				break

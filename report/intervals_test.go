@@ -343,7 +343,7 @@ func knowingShape(lives []stat.Lifetime, shape float64) *stat.Estimate {
 			events++
 		}
 	}
-	e := stat.RateMidP(events, hours, stat.Level95).Est
+	e := stat.Counting{MidP: true}.Rate(events, hours, stat.Level95).Est
 	if e == nil || events == 0 {
 		return nil
 	}

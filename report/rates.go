@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"shedbook/report/exposure"
+	"shedbook/report/say"
 	"shedbook/report/stat"
 	"shedbook/schema"
 )
@@ -127,9 +128,9 @@ func RatesOf(asOf time.Time, x *exposure.Index, strata *exposure.Strata, q RateQ
 			r.UnrecordedLevelHours, r.UnrecordedOverheats = g.Hours, g.Overheats
 			continue
 		}
-		r.Levels = append(r.Levels, RateLevel{Level: x.Name(q.By, id), Overheats: g.Overheats, Hours: tidy(g.Hours), id: id})
+		r.Levels = append(r.Levels, RateLevel{Level: x.Name(q.By, id), Overheats: g.Overheats, Hours: exposure.Tidy(g.Hours), id: id})
 	}
-	r.UnrecordedLevelHours, r.UnrecordedMeterHours = tidy(r.UnrecordedLevelHours), tidy(r.UnrecordedMeterHours)
+	r.UnrecordedLevelHours, r.UnrecordedMeterHours = exposure.Tidy(r.UnrecordedLevelHours), exposure.Tidy(r.UnrecordedMeterHours)
 	r.UnrecordedHours = r.UnrecordedLevelHours + r.UnrecordedMeterHours
 	if q.By <= exposure.Driver { // names; words and bands are in their own order already
 		slices.SortFunc(r.Levels, func(a, b RateLevel) int { return strings.Compare(a.Level, b.Level) })
@@ -173,7 +174,7 @@ func (r *RatesReport) crude(q RateQuestion, reference uint16, events int, hours 
 		}
 	}
 	if !found {
-		warn(&r.Warnings, "%s has no recorded hours, so there is nothing to compare with", r.Against)
+		say.Once(&r.Warnings, "%s has no recorded hours, so there is nothing to compare with", r.Against)
 	}
 	r.Intervals = "exact"
 	if q.MidP {
@@ -187,7 +188,7 @@ func (r *RatesReport) crude(q RateQuestion, reference uint16, events int, hours 
 			e := rate.Est.Scaled(100)
 			v.Per100h = &e
 		} else {
-			v.Why = text(rate.Why)
+			v.Why = say.Why(rate.Why)
 		}
 		if v.id == reference {
 			continue
@@ -204,7 +205,7 @@ func (r *RatesReport) crude(q RateQuestion, reference uint16, events int, hours 
 		if v.CrudeRatio != nil {
 			v.CrudeP = &p
 		} else if v.Why == nil {
-			v.Why = text(crude.Why)
+			v.Why = say.Why(crude.Why)
 		}
 	}
 }
@@ -264,7 +265,7 @@ func (r *RatesReport) keeps(x *exposure.Index, strata *exposure.Strata, q RateQu
 			own, others := h/v.Hours, max(whole[m]-h, 0)/rest
 			apart += (own - others) * (own - others)
 			if m > 0 && own > 0.5 && others < own/2 {
-				v.Mostly = text(x.Name(exposure.Machine, uint16(m)))
+				v.Mostly = say.Why(x.Name(exposure.Machine, uint16(m)))
 			}
 		}
 		keeps = keeps || apart > ownMachine && v.Hours > 0.1*total/float64(len(r.Levels))
@@ -281,8 +282,7 @@ func (r *RatesReport) pool() {
 			events[i] = 0 // no hours: nothing to pool
 		}
 	}
-	p := stat.PoolRates(events, hours, stat.Level95)
-	for i, u := range p.Units {
+	for i, u := range stat.PoolRates(events, hours, stat.Level95) {
 		if u.Est != nil {
 			e := u.Est.Scaled(100)
 			r.Levels[i].Pooled = &e
@@ -358,7 +358,7 @@ func (r *RatesReport) adjust(x *exposure.Index, strata *exposure.Strata, q RateQ
 		}
 	})
 	if lost > 0 || lostEvents > 0 {
-		warn(&r.Warnings, "the adjusted ratios leave out %s h and %s without a recorded %s", num(lost), plural(lostEvents, "overheat"), join(r.AdjustedFor, "or"))
+		say.Once(&r.Warnings, "the adjusted ratios leave out %s h and %s without a recorded %s", say.Figure(lost), say.Count(lostEvents, "overheat"), say.List(r.AdjustedFor, "or"))
 	}
 	ref := -1
 	if reference != 0 {
@@ -382,16 +382,16 @@ func (r *RatesReport) adjust(x *exposure.Index, strata *exposure.Strata, q RateQ
 	}
 	switch {
 	case fit.Scale == stat.QuasiPoisson && fit.Phi <= r.Repeated:
-		r.Method += fmt.Sprintf(", errors widened for overheats that repeat in a run (scale %s)", num(fit.Phi))
+		r.Method += fmt.Sprintf(", errors widened for overheats that repeat in a run (scale %s)", say.Figure(fit.Phi))
 	case fit.Scale == stat.QuasiPoisson:
-		r.Method += fmt.Sprintf(", errors widened for over-dispersion (quasi-Poisson, scale %s)", num(fit.Phi))
-		warn(&r.Warnings, "overheats vary more than by chance: only the adjusted intervals are widened for it (quasi-Poisson, scale %s)", num(fit.Phi))
+		r.Method += fmt.Sprintf(", errors widened for over-dispersion (quasi-Poisson, scale %s)", say.Figure(fit.Phi))
+		say.Once(&r.Warnings, "overheats vary more than by chance: only the adjusted intervals are widened for it (quasi-Poisson, scale %s)", say.Figure(fit.Phi))
 	case fit.Scale == stat.Clustered:
 		r.Method += ", errors clustered by machine"
-		warn(&r.Warnings, "some machines have many of the overheats: only the adjusted intervals are widened for it (clustered by machine)")
+		say.Once(&r.Warnings, "some machines have many of the overheats: only the adjusted intervals are widened for it (clustered by machine)")
 	}
 	for _, w := range fit.Warnings {
-		warn(&r.Warnings, "%s", w)
+		say.Once(&r.Warnings, "%s", w)
 	}
 	for i, ratio := range fit.RatesOf(ref, stat.Level95) {
 		if i < len(r.Levels) && i != ref {
@@ -404,7 +404,7 @@ func (r *RatesReport) adjust(x *exposure.Index, strata *exposure.Strata, q RateQ
 func (r *RatesReport) complete(reference uint16) {
 	for i := range r.Levels {
 		if v := &r.Levels[i]; v.id != reference && v.AdjustedRatio == nil && v.Why == nil {
-			v.Why = text("none of its hours have a recorded " + join(r.AdjustedFor, "and"))
+			v.Why = say.Why("none of its hours have a recorded " + say.List(r.AdjustedFor, "and"))
 		}
 	}
 }
@@ -445,20 +445,20 @@ func (r *RatesReport) mantelHaenszel(t stat.RateTable, ref int) {
 		mh := stat.MantelHaenszel(strata, stat.Level95)
 		v := &r.Levels[i]
 		v.adjusted(mh.Ratio, mh.P, &r.Warnings)
-		if p := mh.Heterogeneity.P; p != nil && *p < 0.05 {
-			warn(&r.Warnings, "%s: the ratio depends on %s (p %s): one figure hides that", v.Level, r.AdjustedFor[0], pText(*p))
+		if p := mh.Differ; p != nil && *p < 0.05 {
+			say.Once(&r.Warnings, "%s: the ratio depends on %s (p %s): one figure hides that", v.Level, r.AdjustedFor[0], say.P(*p))
 		}
 	}
 }
 
 func (v *RateLevel) adjusted(ratio stat.Result, p float64, warnings *[]string) {
 	for _, w := range ratio.Warnings {
-		warn(warnings, "%s: %s", v.Level, w)
+		say.Once(warnings, "%s: %s", v.Level, w)
 	}
 	est, why := ratio.Est, ratio.Why
 	if est == nil {
 		if v.Why == nil {
-			v.Why = text(why)
+			v.Why = say.Why(why)
 		}
 		return
 	}
@@ -469,7 +469,7 @@ func (v *RateLevel) adjusted(ratio stat.Result, p float64, warnings *[]string) {
 func (r *RatesReport) absent(why string) {
 	for i := range r.Levels {
 		if r.Levels[i].Why == nil {
-			r.Levels[i].Why = text(why)
+			r.Levels[i].Why = say.Why(why)
 		}
 	}
 }
@@ -494,33 +494,33 @@ func (r *RatesReport) holm(adjusted bool) {
 
 func (r *RatesReport) warnings(strata *exposure.Strata, q RateQuestion) {
 	if r.Repeated > 1 {
-		warn(&r.Warnings, "some runs had several overheats. A repeat in the same run proves little, "+
-			"so intervals and p count %s overheats as one", num(r.Repeated))
+		say.Once(&r.Warnings, "some runs had several overheats. A repeat in the same run proves little, "+
+			"so intervals and p count %s overheats as one", say.Figure(r.Repeated))
 	}
 	if len(r.HeldToo) > 0 {
-		warn(&r.Warnings, "this allows for the machine too: some %s mostly use one machine, "+
+		say.Once(&r.Warnings, "this allows for the machine too: some %s mostly use one machine, "+
 			"so a bad machine would look like a bad %s", plurals(q.By), q.By)
 	}
 	if n := strata.UnplacedOverheats; n > 0 {
-		warn(&r.Warnings, "%s outside any recorded run: not counted here", fall(n))
+		say.Once(&r.Warnings, "%s outside any recorded run: not counted here", fall(n))
 	}
 	if n := r.UnrecordedOverheats; n > 0 {
-		warn(&r.Warnings, "%s in runs with no recorded %s: not counted here", fall(n), r.By)
+		say.Once(&r.Warnings, "%s in runs with no recorded %s: not counted here", fall(n), r.By)
 	}
 	if h := r.UnrecordedLevelHours; h > 0 {
-		warn(&r.Warnings, "%s h were driven with no recorded %s: not counted here", num(h), r.By)
+		say.Once(&r.Warnings, "%s h were driven with no recorded %s: not counted here", say.Figure(h), r.By)
 	}
 	if h := r.UnrecordedMeterHours; h > 0.05 {
-		warn(&r.Warnings, "%s h on the meters are in no recorded run: the rates may be too high for that", num(h))
+		say.Once(&r.Warnings, "%s h on the meters are in no recorded run: the rates may be too high for that", say.Figure(h))
 	}
 	if strata.OutsideOverheats > 0 || strata.OutsideHours > 0 {
-		warn(&r.Warnings, "not counted: %s h and %s from before a machine came or after it left", num(strata.OutsideHours), plural(strata.OutsideOverheats, "overheat"))
+		say.Once(&r.Warnings, "not counted: %s h and %s from before a machine came or after it left", say.Figure(strata.OutsideHours), say.Count(strata.OutsideOverheats, "overheat"))
 	}
 	if q.By == exposure.Ambient {
-		warn(&r.Warnings, "air temperature is compared in bands: %s °C", strings.Join(exposure.Bands, ", "))
+		say.Once(&r.Warnings, "air temperature is compared in bands: %s °C", strings.Join(exposure.Bands, ", "))
 	}
 	if slices.Contains(q.Adjust, exposure.Ambient) {
-		warn(&r.Warnings, "air temperature is allowed for in bands: %s °C", strings.Join(exposure.Bands, ", "))
+		say.Once(&r.Warnings, "air temperature is allowed for in bands: %s °C", strings.Join(exposure.Bands, ", "))
 	}
 }
 

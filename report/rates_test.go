@@ -339,17 +339,18 @@ func TestRatesByMidP(t *testing.T) {
 		}
 		r, err := RatesOf(time.Time{}, x, strata, q)
 		require.NoError(t, err)
-		want := stat.CompareRates(9, 120, 3, 160, stat.Level95)
+		exact, _ := stat.Counting{}.Compare(9, 120, 3, 160, stat.Level95)
+		mid, _ := stat.Counting{MidP: true}.Compare(9, 120, 3, 160, stat.Level95)
 		got := r.Levels[0].CrudeRatio
 		require.InDelta(t, 4.0, got.Value, 1e-12, "(9/120)/(3/160)")
 		if midP {
 			require.Equal(t, "mid-P", r.Intervals)
-			require.Equal(t, *want.MidP.Est, *got)
-			require.Greater(t, got.Low, want.Exact.Est.Low)
-			require.Less(t, got.High, want.Exact.Est.High)
+			require.Equal(t, *mid.Est, *got)
+			require.Greater(t, got.Low, exact.Est.Low)
+			require.Less(t, got.High, exact.Est.High)
 		} else {
 			require.Equal(t, "exact", r.Intervals)
-			require.Equal(t, *want.Exact.Est, *got)
+			require.Equal(t, *exact.Est, *got)
 		}
 	}
 }
@@ -420,7 +421,7 @@ func TestOverheatsThatRepeatInARun(t *testing.T) {
 	// chance would have made a little.
 	require.InDelta(t, 3, thrice.Repeated, 0.2)
 	for _, v := range thrice.Levels {
-		want := stat.Rate(v.Overheats/3, v.Hours/3, stat.Level95).Est // a third of the runs' worth, at the same rate
+		want := stat.Counting{}.Rate(v.Overheats/3, v.Hours/3, stat.Level95).Est // a third of the runs' worth, at the same rate
 		require.InDelta(t, 100*want.Value, v.Per100h.Value, 1e-9)
 		require.InDelta(t, 100*want.High, v.Per100h.High, 0.1*v.Per100h.High)
 	}

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"shedbook/report/exposure"
+	"shedbook/report/say"
 	"shedbook/report/stat"
 )
 
@@ -74,14 +75,14 @@ func Recurrence(s Source, work string) RecurrenceReport {
 	}
 	r.Machines = len(units)
 	if none > 0 {
-		warn(&r.Warnings, "%s left out: no meter reading and no run is recorded", plural(none, "machine"))
+		say.Once(&r.Warnings, "%s left out: no meter reading and no run is recorded", say.Count(none, "machine"))
 	}
 	for i, u := range units {
 		r.Trend = append(r.Trend, trendOf(names[i], u))
 	}
 	steps, why, warnings := stat.MeanCumulative(units, stat.Level95)
 	for _, w := range warnings {
-		warn(&r.Warnings, "%s", w)
+		say.Once(&r.Warnings, "%s", w)
 	}
 	for _, p := range steps {
 		r.Curve = append(r.Curve, RecurrencePoint{p.Time, p.AtRisk, p.MCF, p.Low, p.High})
@@ -98,7 +99,7 @@ func Recurrence(s Source, work string) RecurrenceReport {
 			}
 		}
 		if len(near) > 0 {
-			warn(&r.Warnings, "no service is called %q; the services are %s", work, strings.Join(near[:min(len(near), 10)], ", "))
+			say.Once(&r.Warnings, "no service is called %q; the services are %s", work, strings.Join(near[:min(len(near), 10)], ", "))
 		}
 	}
 	r.words()
@@ -135,33 +136,33 @@ func historyOf(l *exposure.Life, work string) (stat.History, bool) {
 func tick(h float64) float64 { return math.Round(h*1e4) / 1e4 }
 
 func trendOf(name string, u stat.History) MachineTrend {
-	t := stat.TrendOf([]stat.History{u}, stat.Level95)
+	t := stat.TrendOf(u, stat.Level95)
 	m := MachineTrend{Machine: name, Events: len(u.Events), Hours: u.End, Says: stat.CannotSay, Warnings: t.Warnings}
 	if t.Why != "" {
-		m.Why = text(t.Why)
+		m.Why = say.Why(t.Why)
 		return m
 	}
 	m.Says, m.Laplace, m.P = t.Says, &t.Laplace, &t.LaplaceP
 	if est, why := take(t.Shape, &m.Warnings); est != nil {
 		m.Shape = est
 	} else {
-		m.Why = text(why)
+		m.Why = say.Why(why)
 	}
 	if m.Says == stat.CannotSay && m.Why == nil {
-		m.Why = text(fmt.Sprintf("%s in %s h: no more and no less often than before, apart from chance (p %s)", plural(m.Events, "event"), num(m.Hours), pText(*m.P)))
+		m.Why = say.Why(fmt.Sprintf("%s in %s h: no more and no less often than before, apart from chance (p %s)", say.Count(m.Events, "event"), say.Figure(m.Hours), say.P(*m.P)))
 	}
 	return m
 }
 
 func (r *RecurrenceReport) words() {
-	say := func(format string, args ...any) { r.Words = append(r.Words, fmt.Sprintf(format, args...)) }
+	tell := func(format string, args ...any) { r.Words = append(r.Words, fmt.Sprintf(format, args...)) }
 	if len(r.Curve) == 0 {
-		say("nothing to show for %s: %s", r.Of, *r.Why)
+		tell("nothing to show for %s: %s", r.Of, *r.Why)
 		return
 	}
 	p := r.Curve[len(r.Curve)-1]
-	say("%s of %s on %s; by %s h a machine has had %s (%s to %s) on average", plural(r.Events, "event"), r.Of, plural(r.Machines, "machine"),
-		num(p.Hours), num(p.MCF), num(p.Low), num(p.High))
+	tell("%s of %s on %s; by %s h a machine has had %s (%s to %s) on average", say.Count(r.Events, "event"), r.Of, say.Count(r.Machines, "machine"),
+		say.Figure(p.Hours), say.Figure(p.MCF), say.Figure(p.Low), say.Figure(p.High))
 	for _, says := range []string{stat.Worse, stat.Better} {
 		var names []string
 		for _, t := range r.Trend {
@@ -170,10 +171,10 @@ func (r *RecurrenceReport) words() {
 			}
 		}
 		if len(names) > 0 {
-			say("getting %s: %s", says, join(names, "and"))
+			tell("getting %s: %s", says, say.List(names, "and"))
 		}
 	}
 	if n := len(r.Trend); n > 1 {
-		say("among %d machines, about one in twenty shows a trend by chance alone", n)
+		tell("among %d machines, about one in twenty shows a trend by chance alone", n)
 	}
 }

@@ -8,14 +8,12 @@ package report
 import (
 	"fmt"
 	"iter"
-	"math"
 	"runtime"
-	"strconv"
-	"strings"
 	"sync"
 	"time"
 
 	"shedbook/report/exposure"
+	"shedbook/report/say"
 	"shedbook/report/stat"
 	"shedbook/report/state"
 	"shedbook/schema"
@@ -186,70 +184,14 @@ func (s *Source) local(t time.Time) *time.Time {
 	return &t
 }
 
-// pointer to a text, nil where it is empty: the contract's "why": null.
-func text(s string) *string {
-	if s == "" {
-		return nil
-	}
-	return &s
-}
-
 // take splits an estimate's result for a report: the estimate, or the reason
 // it is missing; its warnings are added, each once.
 func take(r stat.Result, warnings *[]string) (*stat.Estimate, string) {
 	for _, w := range r.Warnings {
-		warn(warnings, "%s", w)
+		say.Once(warnings, "%s", w)
 	}
 	return r.Est, r.Why
 }
-
-// warn adds a warning unless it is there.
-func warn(warnings *[]string, format string, args ...any) {
-	w := fmt.Sprintf(format, args...)
-	for _, have := range *warnings {
-		if have == w {
-			return
-		}
-	}
-	*warnings = append(*warnings, w)
-}
-
-// plural is a count with its noun: "1 run", "3 runs".
-func plural(n int, one string) string {
-	if n == 1 {
-		return "1 " + one
-	}
-	many := one + "s"
-	if strings.HasSuffix(one, "h") { // 2 stretches
-		many = one + "es"
-	}
-	return strconv.Itoa(n) + " " + many
-}
-
-// num is a number for a sentence: to the whole from 100, to a tenth from 10, to
-// a hundredth from 1, below that two figures; no trailing zeros.
-func num(v float64) string {
-	digits := 2
-	switch a := math.Abs(v); {
-	case a >= 100:
-		digits = 0
-	case a >= 10:
-		digits = 1
-	case a > 0 && a < 0.1:
-		digits = min(1-int(math.Floor(math.Log10(a))), 6)
-	}
-	s := strconv.FormatFloat(v, 'f', digits, 64)
-	if strings.Contains(s, ".") {
-		s = strings.TrimRight(strings.TrimRight(s, "0"), ".")
-	}
-	if s == "-0" {
-		return "0"
-	}
-	return s
-}
-
-// tidy takes the dust of decimal fractions off a sum of hours: to a millionth.
-func tidy(v float64) float64 { return math.Round(v*1e6) / 1e6 }
 
 // ml is a volume for a sentence, in the book's units.
 func (s *Source) ml(v float64) string {

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"shedbook/report/exposure"
+	"shedbook/report/say"
 )
 
 // TimelineReport is what happened to one machine, newest first. Runs that follow
@@ -66,9 +67,9 @@ func (src *Source) timeline(l *exposure.Life) []TimelineLine {
 			}
 		}
 		last := &l.Log.Runs[next-1]
-		line := TimelineLine{At: last.At.In(src.AsOf.Location()), Kind: "run", Engine: tidy(l.Clock.At(last.End())), Says: "driven " + num(hours) + " h"}
+		line := TimelineLine{At: last.At.In(src.AsOf.Location()), Kind: "run", Engine: exposure.Tidy(l.Clock.At(last.End())), Says: "driven " + say.Figure(hours) + " h"}
 		if n := next - i; n > 1 {
-			line.Says = fmt.Sprintf("%d runs, %s h", n, num(hours))
+			line.Says = fmt.Sprintf("%d runs, %s h", n, say.Figure(hours))
 		} else {
 			line.Number, line.Note = last.Number, last.Note
 			if last.Driver != "" {
@@ -76,7 +77,7 @@ func (src *Source) timeline(l *exposure.Life) []TimelineLine {
 			}
 		}
 		if mud > 0 {
-			line.Says += fmt.Sprintf(", %s h in mud", num(mud))
+			line.Says += fmt.Sprintf(", %s h in mud", say.Figure(mud))
 		}
 		lines = append(lines, line)
 	}

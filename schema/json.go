@@ -83,9 +83,6 @@ func (k *Kind) Encode(r Record, zone *time.Location, number func(*Field, string)
 // refers says whether the field holds a machine's or a driver's name.
 func (f *Field) refers() bool { return f.Type == MachineField || f.Type == DriverField }
 
-// FromJSON is the inverse of JSON.
-func (k *Kind) FromJSON(data []byte) (Record, error) { return k.Decode(data, nil) }
-
 // Decode is the inverse of Encode. name, where it is not nil, is asked for the
 // name of every machine and driver: of its number or, where number is 0, of what
 // stands there for it.

@@ -30,14 +30,6 @@ type Num struct {
 // N is a recorded number.
 func N(v float64) Num { return Num{V: v, Known: true} }
 
-// Or is the number, or the given value where it was not recorded.
-func (n Num) Or(v float64) float64 {
-	if n.Known {
-		return n.V
-	}
-	return v
-}
-
 // Meta is what the book keeps beside every record.
 type Meta struct {
 	Number   int64             // the book's number for it; 0 before it is recorded
@@ -68,6 +60,17 @@ func BaseOf(r Record) *Base {
 type Head struct {
 	Base
 	Meter Num `rec:"meter_h,num,unit=h,min=0,max=1000000" help:"hour meter reading"`
+}
+
+func (h *Head) head() *Head { return h }
+
+// HeadOf is what a record with one meter reading begins with; nil of a record
+// that has none, or several.
+func HeadOf(r Record) *Head {
+	if d, ok := r.(interface{ head() *Head }); ok {
+		return d.head()
+	}
+	return nil
 }
 
 // Machine is one machine of the fleet. Meter is its reading on Acquired.

@@ -123,7 +123,7 @@ func TestRecordsRoundTrip(t *testing.T) {
 		for _, f := range k.Differ(r, back) {
 			t.Fatalf("%s.%s: %q came back as %q", k.Name, f.Name, f.Cell(r, zone), f.Cell(back, zone))
 		}
-		fromJSON, err := k.FromJSON(k.JSON(r, zone))
+		fromJSON, err := k.Decode(k.JSON(r, zone), nil)
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -13,6 +13,7 @@ import (
 
 	"shedbook/report/cooling"
 	"shedbook/report/next"
+	"shedbook/report/say"
 	"shedbook/schema"
 	"shedbook/schema/unit"
 	"shedbook/store"
@@ -245,7 +246,7 @@ func (a *app) judge(r *schema.Check, m cooling.Measurement, spec cooling.Spec) (
 		}
 		question := fmt.Sprintf("%s\nIs it right (yes or no)? ", doubt)
 		if doubt.Perhaps != 0 {
-			question = fmt.Sprintf("%s\nIs it right (yes), was it %s %s (that), or is it wrong (no)? ", doubt, roundly(doubt.Perhaps), doubt.Unit)
+			question = fmt.Sprintf("%s\nIs it right (yes), was it %s %s (that), or is it wrong (no)? ", doubt, unit.Short(say.Rounded(doubt.Perhaps, 3), 9), doubt.Unit)
 		}
 		switch answer, _ := a.ask(question); strings.ToLower(answer) {
 		case "yes", "y":
@@ -303,10 +304,4 @@ func (a *app) sayVerdict(v cooling.Verdict, machine string, units unit.System) {
 	if v.Source != "" {
 		a.say(0, "limit: %s; the maker's manual comes first", unit.Reword(v.Source, units))
 	}
-}
-
-// roundly is a figure to three places, as a person would say it.
-func roundly(v float64) string {
-	rounded, _ := strconv.ParseFloat(strconv.FormatFloat(v, 'g', 3, 64), 64)
-	return strconv.FormatFloat(rounded, 'f', -1, 64)
 }

@@ -10,6 +10,7 @@ import (
 
 	"shedbook/report"
 	"shedbook/report/render"
+	"shedbook/report/say"
 	"shedbook/schema/unit"
 )
 
@@ -42,7 +43,7 @@ func (a *app) dueVerb() *cobra.Command {
 			if err := l.toFile(calendar, func(w io.Writer) error { _, err := b.WriteTo(w); return err }); err != nil {
 				return err
 			}
-			fmt.Fprintf(a.out, "%s written to %s", count(events, "date"), calendar)
+			fmt.Fprintf(a.out, "%s written to %s", say.Count(events, "date"), calendar)
 			if rest := len(r.Due) - events; rest > 0 {
 				fmt.Fprintf(a.out, "; %d more have no date yet", rest)
 			}

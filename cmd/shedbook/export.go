@@ -11,6 +11,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"shedbook/report/say"
 	"shedbook/schema"
 	"shedbook/store"
 )
@@ -37,7 +38,7 @@ in the book and are not written.`,
 				}
 				n, err := a.exportTo(cmd.Context(), b, given[0])
 				if err == nil {
-					fmt.Fprintf(a.out, "%s written to %s\n", count(n, "sheet"), given[0])
+					fmt.Fprintf(a.out, "%s written to %s\n", say.Count(n, "sheet"), given[0])
 				}
 				return err
 			})

@@ -155,7 +155,7 @@ func TestDiskFails(t *testing.T) {
 	whole, err := os.ReadFile(from)
 	require.NoError(t, err)
 	for _, fault := range []struct{ call, error, says string }{
-		{"pwrite64", "ENOSPC", "the disk is full|has room"}, {"pwrite64", "EDQUOT", "has room"}, {"pwrite64", "EIO", "the disk failed"},
+		{"pwrite64", "ENOSPC", "the disk is full|has space"}, {"pwrite64", "EDQUOT", "has space"}, {"pwrite64", "EIO", "the disk failed"},
 		{"fsync,fdatasync", "EIO", "the disk failed"}, {"ftruncate", "EIO", "the disk failed"},
 	} {
 		for name, words := range deeds(t) {

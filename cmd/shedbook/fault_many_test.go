@@ -52,7 +52,7 @@ func TestEightAtOnce(t *testing.T) {
 	for w := range 8 {
 		writers.Go(func() {
 			for i := range each {
-				at := time.Date(2026, 1, 1+w, 0, i, 0, 0, time.UTC).Format(time.RFC3339)
+				at := time.Date(2025, 6, 1, w*each+i, 0, 0, 0, time.UTC).Format(time.RFC3339)
 				out, err := program(book, "log", "run", "R4", "--hours", "1", "--at", at, "--note", fmt.Sprintf("w%d.%d", w, i)).CombinedOutput()
 				if text := string(out); err != nil || strings.Contains(text, "lock") || strings.Contains(text, "busy") {
 					mu.Lock()

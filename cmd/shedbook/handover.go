@@ -9,6 +9,7 @@ import (
 
 	"shedbook/report"
 	"shedbook/report/render"
+	"shedbook/report/say"
 	"shedbook/schema"
 	"shedbook/store"
 )
@@ -43,13 +44,13 @@ Read them, and look at the photographs and papers, before you give the file away
 					return err
 				}
 				fmt.Fprintf(a.out, "%s written: %s with %s, %s and %s\n", out, render.Safe(done.Machine),
-					count(done.Records, "record"), count(done.Earlier, "earlier version"), count(done.Attachments, "attachment"))
+					say.Count(done.Records, "record"), say.Count(done.Earlier, "earlier version"), say.Count(done.Attachments, "attachment"))
 				switch {
 				case len(done.Drivers) == 0:
 				case withNames:
 					fmt.Fprintf(a.out, "it names %s\n", render.Safe(strings.Join(done.Drivers, ", ")))
 				default:
-					fmt.Fprintf(a.out, "letters stand for %s\n", count(len(done.Drivers), "driver"))
+					fmt.Fprintf(a.out, "letters stand for %s\n", say.Count(len(done.Drivers), "driver"))
 				}
 				for _, s := range done.Relabelled {
 					fmt.Fprintf(a.out, "note: a driver is called so: %s in it\n", render.Safe(s))
@@ -84,10 +85,10 @@ func (a *app) sayTexts(done *store.HandedOver, out string) {
 	}
 	if n := len(done.Texts) - maxTexts; n > 0 {
 		fmt.Fprintf(a.out, "and %s more: shedbook --book %s export DIR writes them all\n",
-			count(n, "text"), schema.Quote(out))
+			say.Count(n, "text"), schema.Quote(out))
 	}
 	if done.Attachments > 0 {
-		fmt.Fprintf(a.out, "look at the attached files, too: %s\n", count(done.Attachments, "file"))
+		fmt.Fprintf(a.out, "look at the attached files, too: %s\n", say.Count(done.Attachments, "file"))
 	}
 }
 
@@ -126,7 +127,7 @@ func (a *app) takeIn(ctx context.Context, path string, update, dryRun, asJSON bo
 			}
 		}
 		if len(done.Conflicts) > 0 {
-			fmt.Fprintf(a.errOut, "shedbook: %s: nothing was imported\n", count(len(done.Conflicts), "conflict"))
+			fmt.Fprintf(a.errOut, "shedbook: %s: nothing was imported\n", say.Count(len(done.Conflicts), "conflict"))
 			return exitError(exitWords)
 		}
 		return nil

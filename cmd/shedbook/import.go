@@ -15,6 +15,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"shedbook/report/render"
+	"shedbook/report/say"
 	"shedbook/schema"
 	"shedbook/schema/unit"
 	"shedbook/store"
@@ -404,7 +405,7 @@ func (a *app) importSheets(ctx context.Context, sources []store.Source, skipBad 
 		}
 		for _, s := range done.Sheets {
 			if s.Ahead > 0 {
-				fmt.Fprintf(a.errOut, "note: %s: %s dated in the future, the first on line %d: reports count it from that day on\n", s.File, count(s.Ahead, "row"), s.AheadAt)
+				fmt.Fprintf(a.errOut, "note: %s: %s dated in the future, the first on line %d: reports count it from that day on\n", s.File, say.Count(s.Ahead, "row"), s.AheadAt)
 			}
 		}
 		if asJSON {
@@ -456,7 +457,7 @@ func (a *app) sayImported(done *store.Imported, o store.ImportOptions) {
 			if s.Rows == 0 && len(done.Sheets) > 1 {
 				continue // an empty tab
 			}
-			line := fmt.Sprintf("%s: %s added", s.Sheet, count(s.Added, "row"))
+			line := fmt.Sprintf("%s: %s added", s.Sheet, say.Count(s.Added, "row"))
 			for _, x := range []struct {
 				n    int
 				what string
@@ -472,15 +473,8 @@ func (a *app) sayImported(done *store.Imported, o store.ImportOptions) {
 	case o.DryRun:
 		fmt.Fprintln(a.out, "dry run: nothing was changed")
 	case done.Bad > 0 && !done.Kept:
-		fmt.Fprintf(a.errOut, "shedbook: %s bad: nothing was imported\ntry: fix the rows, or import the good ones with --skip-bad FILE\n", count(done.Bad, "row"))
+		fmt.Fprintf(a.errOut, "shedbook: %s bad: nothing was imported\ntry: fix the rows, or import the good ones with --skip-bad FILE\n", say.Count(done.Bad, "row"))
 	}
-}
-
-func count(n int, what string) string {
-	if n == 1 {
-		return "1 " + what
-	}
-	return fmt.Sprintf("%d %ss", n, what)
 }
 
 // progress shows how far an import has come, where somebody watches.

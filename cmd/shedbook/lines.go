@@ -141,7 +141,8 @@ const anyNumber = 9090909090909
 // compared is how a paper's lines differ from the book's.
 type compared struct {
 	differ     []difference
-	renumbered int // lines that differ only in the record's number
+	renumbered int  // lines that differ only in the record's number
+	stayed     bool // the paper does not say when the machine left this fleet, and matches else
 }
 
 // difference is a line of the paper, the book's in its place, or both; the other

@@ -249,7 +249,7 @@ func TestNearTwinsAreDoubted(t *testing.T) {
 	require.Contains(t, out, `driver "Ada Venn" is already in the book`)
 	code, out = add(false, "", "driver", "rename", "Vehn Ada", "Ada\u00a0Vehn")
 	require.Zero(t, code, out)
-	require.Contains(t, out, "is now Ada Vehn; the history stays")
+	require.Contains(t, out, "is now called Ada Vehn; the history stays")
 	require.Contains(t, out, "much like Ada Venn")
 	path := filepath.Join(t.TempDir(), "drivers.csv")
 	require.NoError(t, os.WriteFile(path, []byte("driver\nAda Venm\nCass Imrie\n"), 0o600))

@@ -12,6 +12,7 @@ import (
 
 	"shedbook/report"
 	"shedbook/report/render"
+	"shedbook/report/say"
 	"shedbook/schema"
 	"shedbook/schema/unit"
 	"shedbook/store"
@@ -84,7 +85,7 @@ func (l *look) verifyPaper(ctx context.Context, machines []string, path string) 
 		if m == nil {
 			continue
 		}
-		a.say(0, "The records match: digest %s is that of %s and %s.", m.seal.Digest, render.Safe(machine), count(m.seal.Records, "record"))
+		a.say(0, "The records match: digest %s is that of %s and %s.", m.seal.Digest, render.Safe(machine), say.Count(m.seal.Records, "record"))
 		if m.later > 0 {
 			a.say(0, "It was printed of the records dated to %s; %s in the book.", unit.FormatTime(m.seal.At, l.fleet.Settings.Zone()), laterRecords(m.later))
 		}
@@ -222,6 +223,22 @@ func (l *look) again(ctx context.Context, m *match, paper printed, withNames boo
 	if m.seal.Digest != "" {
 		p.HistoryReport.Digest = m.seal.Digest
 	}
+	best, err := againstLines(p, paper, o)
+	if err != nil || len(best.differ) == 0 || p.Retired == nil {
+		return best, err
+	}
+	p.Retired = nil // its buyer's book does not say when it left this fleet
+	kept, err := againstLines(p, paper, o)
+	if err == nil && len(kept.differ) == 0 {
+		kept.stayed = true
+		best = kept
+	}
+	return best, err
+}
+
+// againstLines compares a paper with a history printed at each width that the
+// paper may have, with its records' numbers and with any.
+func againstLines(p *papers, paper printed, o render.Options) (*compared, error) {
 	loose := *p
 	loose.renumber()
 	lines := func(p *papers, o render.Options) ([]string, error) {
@@ -281,7 +298,10 @@ func (l *look) sayCompared(machine string, c *compared) error {
 	if len(c.differ) == 0 {
 		a.say(0, "The paper matches the book: every line is as the book prints it.")
 		if c.renumbered > 0 {
-			a.say(0, "But for the numbers of %s: each book numbers its own.", count(c.renumbered, "record"))
+			a.say(0, "But for the numbers of %s: each book numbers its own.", say.Count(c.renumbered, "record"))
+		}
+		if c.stayed {
+			a.say(0, "But for the day it left this fleet: the paper does not say it.")
 		}
 		return nil
 	}

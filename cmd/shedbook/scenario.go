@@ -19,7 +19,6 @@ import (
 //   - Tam Rusk overheats more than anybody, and drives where anybody would.
 type scenario struct {
 	rng     *rand.Rand
-	zone    *time.Location
 	records []schema.Record
 	refs    map[string]int
 }
@@ -47,7 +46,7 @@ type yardMachine struct {
 
 // brackwater makes the year's records.
 func brackwater(seed uint64) []schema.Record {
-	s := &scenario{rng: rand.New(rand.NewPCG(11, seed)), zone: time.UTC, refs: map[string]int{}}
+	s := &scenario{rng: rand.New(rand.NewPCG(11, seed)), refs: map[string]int{}}
 	drivers := []string{"Ada Venn", "Bo Larkin", "Cass Imrie", "Dov Hallam", "Eir Monk", "Fay Ostler", "Tam Rusk"}
 	for _, d := range drivers {
 		s.records = append(s.records, &schema.Driver{Name: d})

@@ -5,10 +5,10 @@ import (
 	"math"
 	"slices"
 	"sort"
-	"strings"
 	"time"
 
 	"shedbook/report/exposure"
+	"shedbook/report/say"
 	"shedbook/schema"
 	"shedbook/schema/unit"
 )
@@ -389,10 +389,10 @@ func (r *Remedy) Verdict(u unit.System) string {
 	verdict := map[string]string{Held: "held", NotYet: "not proven yet", CameBack: "came back"}[r.Says]
 	if r.Unit == Millilitres {
 		verdict += fmt.Sprintf(", %s lost in %s engine hours where %s was expected", unit.Format(r.Since.Events, unit.Millilitres, u),
-			short(r.Since.LikeHours), unit.Format(r.Since.Expected, unit.Millilitres, u))
+			say.Roughly(r.Since.LikeHours), unit.Format(r.Since.Expected, unit.Millilitres, u))
 	} else {
-		verdict += fmt.Sprintf(", %s in %s like hours where %s expected", counted(r.Since.Events, "overheat"), short(r.Since.LikeHours),
-			map[bool]string{true: short(r.Since.Expected) + " was", false: short(r.Since.Expected) + " were"}[short(r.Since.Expected) == "1"])
+		verdict += fmt.Sprintf(", %s in %s like hours where %s expected", counted(r.Since.Events, "overheat"), say.Roughly(r.Since.LikeHours),
+			map[bool]string{true: say.Roughly(r.Since.Expected) + " was", false: say.Roughly(r.Since.Expected) + " were"}[say.Roughly(r.Since.Expected) == "1"])
 	}
 	if r.Says == NotYet {
 		verdict += "; " + r.ToProve()
@@ -419,13 +419,5 @@ func counted(n float64, one string) string {
 	if n == 1 {
 		return "1 " + one
 	}
-	return short(n) + " " + one + "s"
-}
-
-// short is a number for a sentence: to a tenth below ten.
-func short(v float64) string {
-	if v >= 9.95 {
-		return fmt.Sprintf("%.0f", v)
-	}
-	return strings.TrimSuffix(fmt.Sprintf("%.1f", v), ".0")
+	return say.Roughly(n) + " " + one + "s"
 }

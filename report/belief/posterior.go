@@ -74,9 +74,7 @@ type DriverOfHeat struct {
 	Driver    string  `json:"driver"`
 	Overheats int     `json:"overheats"`
 	Expected  float64 `json:"expected"`
-	// Factor is the driver's own by the fleet's other machines.
-	Factor float64 `json:"-"`
-	Hours  float64 `json:"-"`
+	Hours     float64 `json:"-"`
 }
 
 // mostPaired is how many of the causes are weighed in pairs.
@@ -221,7 +219,7 @@ func (p *filter) splitOf(own *summary) Split {
 	by := map[string]*DriverOfHeat{}
 	of := func(d string) *DriverOfHeat {
 		if by[d] == nil {
-			by[d] = &DriverOfHeat{Driver: d, Factor: p.factor[d]}
+			by[d] = &DriverOfHeat{Driver: d}
 		}
 		return by[d]
 	}

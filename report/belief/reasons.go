@@ -3,6 +3,7 @@ package belief
 import (
 	"fmt"
 	"math"
+	"shedbook/report/say"
 )
 
 // Reason is one thing in the log and how it speaks for a cause: the log of a
@@ -99,7 +100,7 @@ func (q *Posterior) Reasons(cause int) []Reason {
 				}
 			}
 			out = append(out, Reason{fmt.Sprintf("%.0f of %.0f %s %s, where %.0f %% of the driving was", count[best], heats,
-				plural("overheat", heats),
+				say.Noun(heats, "overheat"),
 				a.phrases[best], 100*hours[best]/driven), sum})
 		}
 	}
@@ -142,7 +143,7 @@ func (q *Posterior) marks(cause int) []Reason {
 		if yes*2 < seen {
 			says, many = not, seen-yes
 		}
-		out = append(out, Reason{fmt.Sprintf("%.0f of %.0f %s %s", many, seen, plural("overheat", seen), says), log})
+		out = append(out, Reason{fmt.Sprintf("%.0f of %.0f %s %s", many, seen, say.Noun(seen, "overheat"), says), log})
 	}
 	steam, signs, on, fans, boiled, losses := 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
 	for i := range p.s.heats {
@@ -197,13 +198,6 @@ func (q *Posterior) LossReason(cause int) (log, perHour, ml, hours float64, ok b
 		with, without = with+a, without+b
 	}
 	return with - without, ml / hours, ml, hours, true
-}
-
-func plural(word string, n float64) string {
-	if n == 1 {
-		return word
-	}
-	return word + "s"
 }
 
 // MixReason is what the mix says of a cause; ok is false where it is not known.

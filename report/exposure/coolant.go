@@ -17,7 +17,6 @@ type Mark struct {
 	At     time.Time
 	Engine float64 // engine hours
 	Kind   string  // topup, level or refill
-	Number int64
 	Fell   float64 // ml below the mark when looked at; what a top-up put in
 	Below  float64 // ml below the mark when left: 0 but after a look that added nothing
 	Cycles int     // heat cycles since the last refill
@@ -42,15 +41,15 @@ func (l *Life) Marks() []Mark {
 			hot = append(hot, v)
 			continue
 		}
-		ms = append(ms, Mark{At: v.At, Kind: "level", Number: v.Number, Fell: v.BelowMark.V, Below: v.BelowMark.V})
+		ms = append(ms, Mark{At: v.At, Kind: "level", Fell: v.BelowMark.V, Below: v.BelowMark.V})
 	}
 	for i := range log.TopUps {
 		t := &log.TopUps[i]
-		ms = append(ms, Mark{At: t.At, Kind: "topup", Number: t.Number, Fell: t.Volume.V})
+		ms = append(ms, Mark{At: t.At, Kind: "topup", Fell: t.Volume.V})
 	}
 	for i := range log.Refills {
 		r := &log.Refills[i]
-		ms = append(ms, Mark{At: r.At, Kind: "refill", Number: r.Number})
+		ms = append(ms, Mark{At: r.At, Kind: "refill"})
 	}
 	sort.SliceStable(ms, func(a, b int) bool { return ms[a].At.Before(ms[b].At) })
 	for i := range ms {
@@ -74,7 +73,6 @@ type Stretch struct {
 	Boiled     float64 // ml that overheats in it say boiled over
 	BoilOver   float64 // ml of Lost that is put down to it: no more than was missing
 	Closed     string  // topup or level: how its end was seen
-	Opened     string  // topup, level or refill
 	Overheats  int     // in it
 	Blind      bool    // one of them has no figure for what boiled over: it says nothing of a loss an hour
 }
@@ -124,7 +122,7 @@ func (l *Life) Stretches(marks []Mark, settling int) []Stretch {
 			continue
 		}
 		s := Stretch{From: a.At, To: b.At, FromH: a.Engine, ToH: b.Engine, Lost: b.Fell - a.Below,
-			Settling: a.Filled && a.Cycles < settling, Opened: a.Kind, Closed: b.Kind}
+			Settling: a.Filled && a.Cycles < settling, Closed: b.Kind}
 		for k := sort.Search(len(heat), func(k int) bool { return heat[k].At.After(a.At) }); k < len(heat) && !heat[k].At.After(b.At); k++ {
 			s.Overheats++
 			s.Blind = s.Blind || !heat[k].Lost.Known

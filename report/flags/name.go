@@ -9,6 +9,7 @@ import (
 
 	"shedbook/report/exposure"
 	"shedbook/report/next"
+	"shedbook/report/say"
 	"shedbook/schema"
 )
 
@@ -100,7 +101,7 @@ func (f *Finder) believe(logs Logs) {
 // splits tells in words the machine's part in its overheats from the driving's.
 func splits(l *next.Likely) string {
 	x := &l.Split
-	s := fmt.Sprintf("%s; a sound machine driven as this one was: %.1f; with the usual driving: %.1f", plural(x.Overheats, "overheat"), x.SoundOwnDriving, x.SoundUsualDriving)
+	s := fmt.Sprintf("%s; a sound machine driven as this one was: %.1f; with the usual driving: %.1f", say.Count(x.Overheats, "overheat"), x.SoundOwnDriving, x.SoundUsualDriving)
 	switch n := float64(x.Overheats); {
 	case n >= 2*x.SoundOwnDriving:
 		return s + "; it is the machine"

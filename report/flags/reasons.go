@@ -5,6 +5,7 @@ import (
 	"math"
 
 	"shedbook/report/exposure"
+	"shedbook/report/say"
 	"shedbook/schema/unit"
 )
 
@@ -28,16 +29,16 @@ func (m *machine) tally(since int64) (overheats int, hours, expected float64) {
 }
 
 func (m *machine) reasons(f *Finder, w matter, since int64) []string {
-	day := f.time(since).Format("2 Jan 2006")
+	day := say.Day(f.time(since), f.fleet.Settings.Zone())
 	if w == losing {
 		return m.lossReasons(f, since, day)
 	}
 	n, hours, expected := m.tally(since)
-	out := []string{fmt.Sprintf("%s in %.0f h since %s; a sound machine with the same drivers, speeds and ground would have had %.1f", plural(n, "overheat"), hours, day, expected)}
+	out := []string{fmt.Sprintf("%s in %.0f h since %s; a sound machine with the same drivers, speeds and ground would have had %.1f", say.Count(n, "overheat"), hours, day, expected)}
 	switch {
 	case w == returning:
 		if s := m.lastMend(since); s != nil {
-			out = append(out, fmt.Sprintf("that is after the service of %s for %s, counted from the service on alone, as a machine is mended in its worst month anyway", f.time(s.at).Format("2 Jan 2006"), s.cause))
+			out = append(out, fmt.Sprintf("that is after the service of %s for %s, counted from the service on alone, as a machine is mended in its worst month anyway", say.Day(f.time(s.at), f.fleet.Settings.Zone()), s.cause))
 		}
 	case m.named != nil && m.named.err != nil:
 		out = append(out, fmt.Sprintf("its causes can't be told: %v", m.named.err))
@@ -45,7 +46,7 @@ func (m *machine) reasons(f *Finder, w matter, since int64) []string {
 		out = append(out, m.named.reasons()...)
 	}
 	if m.log.unplaced > 0 {
-		out = append(out, fmt.Sprintf("%s in no recorded run, and no meter hours for them: not counted", plural(m.log.unplaced, "overheat")))
+		out = append(out, fmt.Sprintf("%s in no recorded run, and no meter hours for them: not counted", say.Count(m.log.unplaced, "overheat")))
 	}
 	return out
 }
@@ -97,7 +98,7 @@ func (m *machine) lossReasons(f *Finder, since int64, day string) []string {
 	return []string{
 		fmt.Sprintf("%s in %.0f h since %s beyond settling and boil-over, over %s between marks; "+
 			"a sound machine here would have used %s",
-			f.volume(loss), hours, day, plural(n, "stretch"), f.volume(mean*hours)),
+			f.volume(loss), hours, day, say.Count(n, "stretch"), f.volume(mean*hours)),
 		fmt.Sprintf("left out: %s topped up while settling after refills, %s boiled over", f.volume(m.log.settling), f.volume(boiled)),
 	}
 }
@@ -107,7 +108,7 @@ func (f *Finder) volume(ml float64) string {
 	if sys := f.fleet.Settings.Units(); sys != unit.Metric {
 		return unit.Format(ml, unit.Millilitres, sys)
 	}
-	return thousands(ml) + " mL"
+	return say.Decimals(ml, 0) + " mL"
 }
 
 // would says what would change the flag's mind.
@@ -184,7 +185,7 @@ func (f *Finder) crowdFlag(r *Result, g *Flag, o *odds, among float64, held stri
 		g.Curve[i] = f.point(q.at, float64(q.n), math.Log10(max(q.odds, 1e-6)))
 	}
 	times := float64(o.overheats) / max(o.due, 1e-9)
-	g.Reasons = []string{fmt.Sprintf("%s where %.1f would be expected %s: %.1f times as many", plural(o.overheats, "overheat"), o.due, held, times)}
+	g.Reasons = []string{fmt.Sprintf("%s where %.1f would be expected %s: %.1f times as many", say.Count(o.overheats, "overheat"), o.due, held, times)}
 	if full := o.count / max(float64(o.overheats), 1); full < 0.9 {
 		g.Reasons = append(g.Reasons, fmt.Sprintf("those on machines that stand out themselves count less: %.1f where %.1f would be expected", o.count, o.expected))
 	}
@@ -194,7 +195,7 @@ func (f *Finder) crowdFlag(r *Result, g *Flag, o *odds, among float64, held stri
 		if g.Scope == "driver" {
 			whose = "with others at the wheel"
 		}
-		g.Would = []string{fmt.Sprintf("%s in a row %s would halve this", plural(int(math.Ceil(n)), "overheat"), whose)}
+		g.Would = []string{fmt.Sprintf("%s in a row %s would halve this", say.Count(int(math.Ceil(n)), "overheat"), whose)}
 	}
 	if o.raised == 0 {
 		g.Since, g.Raised = o.rest.At, o.rest.At
@@ -218,13 +219,13 @@ func (f *Finder) warn(r *Result) {
 		}
 	}
 	if unplaced > 0 {
-		r.Warnings = append(r.Warnings, fmt.Sprintf("%s in no recorded run and with no meter hours beyond the runs: not counted", plural(unplaced, "overheat")))
+		r.Warnings = append(r.Warnings, fmt.Sprintf("%s in no recorded run and with no meter hours beyond the runs: not counted", say.Count(unplaced, "overheat")))
 	}
 	if noMeter > 0 {
-		r.Warnings = append(r.Warnings, fmt.Sprintf("%s without a meter reading: runs that were not written down cannot be seen", plural(noMeter, "machine")))
+		r.Warnings = append(r.Warnings, fmt.Sprintf("%s without a meter reading: runs that were not written down cannot be seen", say.Count(noMeter, "machine")))
 	}
 	if nobody > 0 && len(f.index.Names[exposure.Driver]) > 1 {
-		r.Warnings = append(r.Warnings, fmt.Sprintf("%s without a driver: no evidence about drivers", plural(nobody, "overheat")))
+		r.Warnings = append(r.Warnings, fmt.Sprintf("%s without a driver: no evidence about drivers", say.Count(nobody, "overheat")))
 	}
 }
 
@@ -248,23 +249,4 @@ func priors() []Prior {
 	return append(out,
 		Prior{Flag: hardDriving, Weight: 1, Sizes: driverRatios[:], Unit: "times the others' rate", Onset: "always; the promise is shared evenly among the drivers", Needed: log10(1 / crowdAlpha)},
 		Prior{Flag: "terrain, speed, load, range, ambient", Weight: 1, Sizes: conditionRatios[:], Unit: "times the other levels' rate", Onset: "always; the promise is shared evenly among the levels met", Needed: log10(1 / crowdAlpha)})
-}
-
-func plural(n int, word string) string {
-	switch {
-	case n == 1:
-		return "1 " + word
-	case word == "stretch":
-		return fmt.Sprintf("%d stretches", n)
-	}
-	return fmt.Sprintf("%d %ss", n, word)
-}
-
-// thousands writes a whole number with commas.
-func thousands(x float64) string {
-	s := fmt.Sprintf("%.0f", x)
-	for i := len(s) - 3; i > 0 && s[i-1] != '-'; i -= 3 {
-		s = s[:i] + "," + s[i:]
-	}
-	return s
 }

@@ -4,10 +4,10 @@ import (
 	"fmt"
 	"math"
 	"slices"
-	"strings"
 	"time"
 
 	"shedbook/report/belief"
+	"shedbook/report/say"
 	stand "shedbook/report/state"
 )
 
@@ -350,8 +350,8 @@ func (s *state) quietWhy() string {
 	}
 	x := &s.q.Split
 	if x.Overheats > 0 {
-		why += fmt.Sprintf("; %d %s in %.0f h, where a sound machine driven as this one was has %.1f", x.Overheats,
-			plural("overheat", float64(x.Overheats)), s.q.Hours, x.SoundOwnDriving)
+		why += fmt.Sprintf("; %s in %.0f h, where a sound machine driven as this one was has %.1f",
+			say.Count(x.Overheats, "overheat"), s.q.Hours, x.SoundOwnDriving)
 	}
 	return why
 }
@@ -397,8 +397,8 @@ func (s *state) driving() bool {
 
 func (s *state) adviseWhy() string {
 	x := &s.q.Split
-	why := fmt.Sprintf("it is the driving: %d %s; a sound machine driven as this one was: %.1f; with the usual driving: %.1f", x.Overheats, plural("overheat", float64(x.Overheats)),
-		x.SoundOwnDriving, x.SoundUsualDriving)
+	why := fmt.Sprintf("it is the driving: %s; a sound machine driven as this one was: %.1f; with the usual driving: %.1f",
+		say.Count(x.Overheats, "overheat"), x.SoundOwnDriving, x.SoundUsualDriving)
 	var who []string
 	for _, d := range x.Drivers {
 		if d.Overheats > 0 && 2*d.Overheats >= x.Overheats {
@@ -406,7 +406,7 @@ func (s *state) adviseWhy() string {
 		}
 	}
 	if len(who) > 0 {
-		why += "; most came with " + strings.Join(who, " and ")
+		why += "; most came with " + say.List(who, "and")
 	}
 	if h := s.q.Habit(); h != "" {
 		why += ", " + h

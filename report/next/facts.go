@@ -34,7 +34,6 @@ type done struct {
 
 type named struct {
 	cause int
-	at    time.Time
 }
 
 // read finds what checks, figures and answers say of a machine, and the same in
@@ -127,7 +126,7 @@ func (n *network) read(fleet *schema.Fleet, log *schema.Log) (*evidence, []belie
 			func(v schema.Service) bool {
 				return v.Cause == a.Cause && v.At.After(a.At.AddDate(0, 0, -7))
 			}) {
-			e.named = append(e.named, named{k, a.At})
+			e.named = append(e.named, named{k})
 		}
 	}
 	return e, out

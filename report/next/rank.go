@@ -9,9 +9,10 @@ import (
 	"sync"
 	"time"
 
-	"shedbook/report"
 	"shedbook/report/belief"
+	"shedbook/report/coolant"
 	"shedbook/report/exposure"
+	"shedbook/report/say"
 	stand "shedbook/report/state"
 	"shedbook/schema"
 	"shedbook/schema/unit"
@@ -170,7 +171,7 @@ func (n *network) state(fleet *schema.Fleet, beliefs *belief.Fleet, life *exposu
 		tools: fleet.Settings.Get("tools")}
 	var told []belief.Fact
 	s.e, told = n.read(fleet, life.Log)
-	s.e.lossOn = sync.OnceValue(func() string { return report.CoolantLoss(life, fleet.Settings) })
+	s.e.lossOn = sync.OnceValue(func() string { return coolant.Loss(life, fleet.Settings) })
 	s.q = beliefs.Machine(life, told)
 	s.remedies = belief.Remedies(fleet.Settings, life)
 	if s.e.blank = s.q.Hours == 0 && len(s.log.Overheats) == 0 && len(s.log.TopUps) == 0 && len(s.e.done) == 0; s.e.blank {
@@ -318,8 +319,8 @@ func parts(x *belief.Split, driving bool) string {
 	if x.Overheats == 0 {
 		return ""
 	}
-	out := fmt.Sprintf("%d %s; a sound machine driven as this one was: %.1f; with the usual driving: %.1f.", x.Overheats,
-		plural("overheat", float64(x.Overheats)), x.SoundOwnDriving, x.SoundUsualDriving)
+	out := fmt.Sprintf("%s; a sound machine driven as this one was: %.1f; with the usual driving: %.1f.",
+		say.Count(x.Overheats, "overheat"), x.SoundOwnDriving, x.SoundUsualDriving)
 	switch {
 	case driving:
 		return out + " It is the driving."

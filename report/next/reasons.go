@@ -7,6 +7,7 @@ import (
 	"sort"
 
 	"shedbook/report/belief"
+	"shedbook/report/say"
 	"shedbook/schema/unit"
 )
 
@@ -47,13 +48,6 @@ func (s *state) reasons(k int) (speaks, against []string) {
 	return speaks, against
 }
 
-func plural(word string, n float64) string {
-	if n == 1 {
-		return word
-	}
-	return word + "s"
-}
-
 // fromWhole: what the whole log says: of coolant, mix, and how often it
 // overheats.
 func (s *state) fromWhole(k int) []reason {
@@ -70,8 +64,8 @@ func (s *state) fromWhole(k int) []reason {
 		out = append(out, reason{fmt.Sprintf("%.0f %% glycol by the refills and top-ups", s.q.Mix), log})
 	}
 	if x := &s.q.Split; s.n.causes[k].name == "overload" && x.Overheats > 0 && !s.q.Guessed {
-		out = append(out, reason{fmt.Sprintf("%d %s; a sound machine driven as this one was: %.1f", x.Overheats,
-			plural("overheat", float64(x.Overheats)), x.SoundOwnDriving),
+		out = append(out, reason{fmt.Sprintf("%s; a sound machine driven as this one was: %.1f",
+			say.Count(x.Overheats, "overheat"), x.SoundOwnDriving),
 			math.Log((0.5 + x.SoundOwnDriving) / (0.5 + float64(x.Overheats)))})
 	}
 	return out

@@ -6,6 +6,7 @@ import (
 
 	"shedbook/report/belief"
 	"shedbook/report/exposure"
+	"shedbook/report/say"
 	stand "shedbook/report/state"
 	"shedbook/schema"
 )
@@ -18,7 +19,7 @@ func Given(common schema.Fleet, l *exposure.Life) stand.Given {
 	g := stand.Given{Points: Points}
 	for _, r := range belief.Unproven(common.Settings, l, openHours) {
 		g.Open = append(g.Open, stand.Remedy{At: r.At, Record: r.Record, Says: fmt.Sprintf("the %s of %s is not proven yet: %s",
-			r.Name(), r.At.In(common.Settings.Zone()).Format("2 Jan 2006"), r.ToProve())})
+			r.Name(), say.Day(r.At, common.Settings.Zone()), r.ToProve())})
 	}
 	if !gasketSigns(common.Settings, l) {
 		return g

@@ -2,6 +2,8 @@ package render
 
 import (
 	"math"
+	"shedbook/report/say"
+	"shedbook/schema/unit"
 	"strconv"
 	"time"
 )
@@ -47,7 +49,7 @@ func linear(low, high float64, n int) (scale, []tick) {
 	var out []tick
 	for k := first; k <= last; k++ {
 		v := k * step
-		out = append(out, tick{s.place(v), fixed(v, decimals)})
+		out = append(out, tick{s.place(v), unit.Fixed(v, decimals)})
 	}
 	return s, out
 }
@@ -110,14 +112,9 @@ func ratios(low, high float64, n int) (scale, []tick) {
 		if only == 1 && (!isPower || power%every != 0) {
 			continue
 		}
-		out = append(out, tick{s.place(all[k]), strconv.FormatFloat(roundTo(all[k], 12), 'g', -1, 64)})
+		out = append(out, tick{s.place(all[k]), strconv.FormatFloat(say.Rounded(all[k], 12), 'g', -1, 64)})
 	}
 	return s, out
-}
-
-func roundTo(v float64, figures int) float64 {
-	x, _ := strconv.ParseFloat(strconv.FormatFloat(v, 'g', figures, 64), 64)
-	return x
 }
 
 // calendar makes a scale of times, in seconds since 1970, from first to last,

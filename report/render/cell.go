@@ -155,7 +155,7 @@ func (c Cell) people(col *Column, o Options) string {
 		if c.v > 0 && c.v < 0.005 {
 			return "<0.01"
 		}
-		return fixed(c.v, 2)
+		return unit.Fixed(c.v, 2)
 	case intervalCell:
 		return intervalText(c.e, col, o.system())
 	case momentCell:
@@ -209,7 +209,7 @@ func figureText(v float64, col *Column, sys unit.System) string {
 		return s
 	}
 	v, _ = shown(v, col.Unit, sys)
-	return fixed(v, places(v))
+	return unit.Fixed(v, places(v))
 }
 
 func intervalText(e Interval, col *Column, sys unit.System) string {
@@ -220,23 +220,23 @@ func intervalText(e Interval, col *Column, sys unit.System) string {
 	if value == 0 && !math.IsInf(high, 0) {
 		n = places(high)
 	}
-	say := func(v float64) string {
+	tell := func(v float64) string {
 		if v == 0 {
 			return "0"
 		}
-		return fixed(v, n)
+		return unit.Fixed(v, n)
 	}
-	s := say(value)
+	s := tell(value)
 	noLow, noHigh := math.IsInf(low, -1) || math.IsNaN(low), math.IsInf(high, 1) || math.IsNaN(high)
 	switch {
 	case noLow && noHigh:
 		return s + " (no limits)"
 	case noLow:
-		return s + " (up to " + say(high) + ")"
+		return s + " (up to " + tell(high) + ")"
 	case noHigh:
-		return s + " (" + say(low) + " or more)"
+		return s + " (" + tell(low) + " or more)"
 	}
-	return s + " (" + say(low) + " to " + say(high) + ")"
+	return s + " (" + tell(low) + " to " + tell(high) + ")"
 }
 
 // places is how many decimals show at least two figures of v, at most four.
@@ -251,21 +251,12 @@ func places(v float64) int {
 	return min(4, 1-int(math.Floor(math.Log10(v)*(1+1e-12))))
 }
 
-// fixed prints v with n decimals, and no minus before a zero.
-func fixed(v float64, n int) string {
-	s := strconv.FormatFloat(v, 'f', n, 64)
-	if strings.HasPrefix(s, "-") && strings.Trim(s[1:], "0.") == "" {
-		return s[1:]
-	}
-	return s
-}
-
 func chanceText(p float64) string {
 	switch {
 	case p < 0.001:
 		return "<0.001"
 	case p < 0.1:
-		return fixed(p, 3)
+		return unit.Fixed(p, 3)
 	}
-	return fixed(p, 2)
+	return unit.Fixed(p, 2)
 }

@@ -7,7 +7,9 @@ import (
 	"slices"
 
 	"shedbook/report"
+	"shedbook/report/coolant"
 	"shedbook/report/exposure"
+	"shedbook/report/say"
 	"shedbook/schema/unit"
 )
 
@@ -16,7 +18,7 @@ import (
 func Coolant(w io.Writer, r report.CoolantReport, o Options) error {
 	return Print(w, r, o, func() *Doc {
 		d := &Doc{Title: "Coolant", Lead: []string{asOf(r.AsOf, o)}}
-		if slices.ContainsFunc(r.Machines, func(m report.CoolantMachine) bool { return m.Rate != nil }) {
+		if slices.ContainsFunc(r.Machines, func(m coolant.Machine) bool { return m.Rate != nil }) {
 			d.Lead = append(d.Lead, lossMeans)
 		}
 		if len(r.Machines) == 1 {
@@ -71,7 +73,7 @@ func coolantTable(r report.CoolantReport) *Table {
 	return t
 }
 
-func steady(m *report.CoolantMachine) string {
+func steady(m *coolant.Machine) string {
 	switch {
 	case m.Steady == nil:
 		return ""
@@ -82,11 +84,11 @@ func steady(m *report.CoolantMachine) string {
 }
 
 // coolantOf adds one machine's stretches, its plot and what they say.
-func coolantOf(d *Doc, m *report.CoolantMachine, o Options) {
+func coolantOf(d *Doc, m *coolant.Machine, o Options) {
 	d.Say(steadyWords(m))
 	d.Say(changed(m, o))
 	if m.Rate != nil && m.RateSince != nil {
-		d.Say(sentence("the loss counts " + *m.RateSince))
+		d.Say(say.Sentence("the loss counts " + *m.RateSince))
 	}
 	if len(m.Stretches) == 0 {
 		return
@@ -138,13 +140,13 @@ func quiet(stretches []exposure.Stretch, i int) int {
 }
 
 // changed says when the rate changed.
-func changed(m *report.CoolantMachine, o Options) string {
+func changed(m *coolant.Machine, o Options) string {
 	c := m.Change
 	if c == nil {
 		if m.ChangeWhy == nil {
 			return ""
 		}
-		return sentence("the rate does not change: " + *m.ChangeWhy)
+		return say.Sentence("the rate does not change: " + *m.ChangeWhy)
 	}
 	col := &Column{Unit: unit.Millilitres, Per: "/h"}
 	s := fmt.Sprintf("The rate changed from %s to %s %s at about %s engine hours", figureText(c.Before, col, o.system()),
@@ -160,7 +162,7 @@ func changed(m *report.CoolantMachine, o Options) string {
 
 // coolantChart is what was lost so far against engine hours: all of it, and
 // the part that nothing explains.
-func coolantChart(m *report.CoolantMachine, o Options) *chart {
+func coolantChart(m *coolant.Machine, o Options) *chart {
 	if len(m.Stretches) == 0 {
 		return nil
 	}
@@ -191,7 +193,7 @@ func coolantChart(m *report.CoolantMachine, o Options) *chart {
 	col := &Column{Unit: unit.Millilitres}
 	p := &chart{title: "Coolant missing by engine hours", xName: "engine hours", yName: label + " since the first reading", zero: true, curves: []curve{all, odd}}
 	p.alt = fmt.Sprintf("From %s to %s engine hours %s %s went missing; %s %s of that is unexplained.",
-		fixed(first, 0), fixed(last, 0), figureText(total, col, o.system()), label, figureText(unexplained, col, o.system()), label)
+		unit.Fixed(first, 0), unit.Fixed(last, 0), figureText(total, col, o.system()), label, figureText(unexplained, col, o.system()), label)
 	if m.Rate != nil {
 		rate := &Column{Unit: unit.Millilitres, Per: "/h"}
 		p.alt += fmt.Sprintf(" The loss now is %s %s.", intervalText(Interval(*m.Rate), rate, o.system()), rate.label(o.system()))

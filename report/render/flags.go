@@ -8,8 +8,10 @@ import (
 	"strconv"
 
 	"shedbook/report/flags"
+	"shedbook/report/say"
 	"shedbook/report/state"
 	"shedbook/schema"
+	"shedbook/schema/unit"
 )
 
 // Flags prints the morning's list: a line a flag, worst first.
@@ -23,7 +25,7 @@ func Flags(w io.Writer, r flags.Result, o Options) error {
 			for i := range r.Resting {
 				who = append(who, owner(&r.Resting[i])+" "+r.Resting[i].Flag)
 			}
-			d.Say("Answered, so quiet until new evidence comes in: " + several(who, 20) + ".")
+			d.Say("Answered, so quiet until new evidence comes in: " + say.Several(who, 20) + ".")
 		}
 		d.Warn(r.Warnings...)
 		d.Say(doubtsStand(r.Doubts))
@@ -85,7 +87,7 @@ func flagInFull(d *Doc, f *flags.Flag, o Options) {
 		d.Say("When it was raised, it was called " + f.RaisedAs + ".")
 	}
 	for _, s := range f.Would {
-		d.Say(sentence(s))
+		d.Say(say.Sentence(s))
 	}
 	if f.Answered != nil {
 		d.Say(answerText(f, o))
@@ -93,13 +95,13 @@ func flagInFull(d *Doc, f *flags.Flag, o Options) {
 	if f.NextCheck != nil {
 		d.Say("Next check: " + *f.NextCheck + ", the best test of this. shedbook next " + schema.Quote(Safe(f.Machine)) + " weighs all causes and the checks already done.")
 	}
-	d.Caution(sentence(f.Caution))
+	d.Caution(say.Sentence(f.Caution))
 }
 
 func sentences(in []string) []string {
 	out := make([]string, len(in))
 	for i, s := range in {
-		out[i] = sentence(s)
+		out[i] = say.Sentence(s)
 	}
 	return out
 }
@@ -175,24 +177,9 @@ func odds(log10 float64) string {
 	case log10 <= -6:
 		return "over a million times less"
 	case log10 < 0:
-		return rounded(math.Pow(10, -log10)) + " times less"
+		return say.Decimals(say.Rounded(math.Pow(10, -log10), 2), 1) + " times less"
 	}
-	return rounded(math.Pow(10, log10)) + " times"
-}
-
-// rounded is a number with two figures, thousands apart.
-func rounded(v float64) string {
-	s := fixed(roundTo(v, 2), 0)
-	if v < 10 {
-		s = strconv.FormatFloat(roundTo(v, 2), 'g', -1, 64)
-	}
-	if len(s) > 6 { // the half thousand below a million
-		return "1,000,000"
-	}
-	if len(s) > 4 {
-		s = s[:len(s)-3] + "," + s[len(s)-3:]
-	}
-	return s
+	return say.Decimals(say.Rounded(math.Pow(10, log10), 2), 1) + " times"
 }
 
 func evidenceText(log10 float64) string {
@@ -221,5 +208,5 @@ func evidencePlot(flag string, curvePoints []flags.Point, needed float64) *chart
 	return &chart{title: "Evidence for " + flag, xName: "recorded engine hours", yName: "log10 Bayes factor (2 means 100 times)", curves: []curve{c},
 		line: &level{needed, "enough for a flag"},
 		alt: fmt.Sprintf("After %s h the log is %s likelier with this fault than without (log10 Bayes factor %s). The highest was %s, at %s h; a flag needs %s.",
-			fixed(last.Hours, 0), odds(last.Log10BayesFactor), fixed(last.Log10BayesFactor, 1), odds(top.Log10BayesFactor), fixed(top.Hours, 0), odds(needed))}
+			unit.Fixed(last.Hours, 0), odds(last.Log10BayesFactor), unit.Fixed(last.Log10BayesFactor, 1), odds(top.Log10BayesFactor), unit.Fixed(top.Hours, 0), odds(needed))}
 }

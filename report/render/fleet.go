@@ -7,6 +7,7 @@ import (
 
 	"shedbook/report"
 	"shedbook/report/flags"
+	"shedbook/report/say"
 	"shedbook/report/state"
 	"shedbook/schema/unit"
 )
@@ -19,7 +20,7 @@ func Fleet(w io.Writer, r report.FleetReport, o Options) error {
 			d.Table(fleetTable(r, nil, o))
 			return d
 		}
-		d.Lead = append(d.Lead, sentence(r.Order)+" Since clean means since the last thorough clean. Coolant loss is what to expect per engine hour from now on.")
+		d.Lead = append(d.Lead, say.Sentence(r.Order)+" Since clean means since the last thorough clean. Coolant loss is what to expect per engine hour from now on.")
 		parkedFirst(d, r.NotReady())
 		d.Table(fleetTable(r, nil, o))
 		fleetNotes(d, r, o)
@@ -57,7 +58,7 @@ func doubtsStand(n int) string {
 	if n == 0 {
 		return ""
 	}
-	return plural(n, "open doubt", "open doubts") + ". To see the records that contradict each other: 'doubts'."
+	return say.Count(n, "open doubt", "open doubts") + ". To see the records that contradict each other: 'doubts'."
 }
 
 // fleetTable is the table of the fleet; with weeks it has their small plots.
@@ -157,7 +158,7 @@ func weekBars(w *report.Weeks, most highest, o Options) []Cell {
 		return barsCellOf(bars{title, class, values, top, total, fmt.Sprintf("%s in %d weeks", total, len(values))})
 	}
 	return []Cell{
-		small("Hours a week", "hours", w.Hours, most.hours, fixed(hours, 0)+" h"),
+		small("Hours a week", "hours", w.Hours, most.hours, unit.Fixed(hours, 0)+" h"),
 		small("Coolant added a week", "fluid", w.AddedMl, most.added, unit.Format(added, unit.Millilitres, o.system())),
 		small("Overheats a week", "hot", heat, most.overheats, strconv.Itoa(total)),
 	}
@@ -179,10 +180,10 @@ func FleetPage(w io.Writer, r report.FleetReport, f flags.Result, due report.Due
 			overdue++
 		}
 	}
-	d.Say(fmt.Sprintf("%s, %s, %s overdue.", plural(len(r.Machines), "machine", "machines"), plural(len(f.Flags), "flag raised", "flags raised"), plural(overdue, "piece of work", "pieces of work")))
+	d.Say(fmt.Sprintf("%s, %s, %s overdue.", say.Count(len(r.Machines), "machine", "machines"), say.Count(len(f.Flags), "flag raised", "flags raised"), say.Count(overdue, "piece of work", "pieces of work")))
 	parkedFirst(d, r.NotReady())
 	d.Section("Machines")
-	d.Say(sentence(r.Order) + " Since clean means since the last thorough clean. Coolant loss is what to expect per engine hour from now on.")
+	d.Say(say.Sentence(r.Order) + " Since clean means since the last thorough clean. Coolant loss is what to expect per engine hour from now on.")
 	by := map[string]*report.Weeks{}
 	for i := range weeks {
 		by[weeks[i].Machine] = &weeks[i]
@@ -205,7 +206,7 @@ func FleetPage(w io.Writer, r report.FleetReport, f flags.Result, due report.Due
 		if flag.NextCheck != nil {
 			d.Say("Next check: " + *flag.NextCheck + ".")
 		}
-		d.Caution(sentence(flag.Caution))
+		d.Caution(say.Sentence(flag.Caution))
 	}
 	d.Warn(f.Warnings...)
 	d.Section("Due work")

@@ -12,6 +12,7 @@ import (
 
 	"shedbook/report"
 	"shedbook/report/flags"
+	"shedbook/schema/unit"
 )
 
 // A page has a month's runs and rinses in one line, at its end; what has more to
@@ -57,7 +58,7 @@ func TestWeeksHaveOneScale(t *testing.T) {
 	require.NoError(t, FleetPage(&b, r, flags.Result{}, report.DueReport{}, weeks, Options{}))
 	const whole = 28.0 - 2 // of a drawing, its base line aside
 	for _, height := range []float64{whole, whole / 2} {
-		assert.Contains(t, b.String(), fmt.Sprintf(`class="hours" x="6%%" y="%s" width="38%%" height="%s"`, trimNumber(27-height), trimNumber(height)))
+		assert.Contains(t, b.String(), fmt.Sprintf(`class="hours" x="6%%" y="%s" width="38%%" height="%s"`, unit.Short(27-height, 2), unit.Short(height, 2)))
 	}
 }
 

@@ -6,6 +6,7 @@ import (
 
 	"shedbook/report"
 	"shedbook/report/belief"
+	"shedbook/report/say"
 	"shedbook/schema"
 )
 
@@ -54,14 +55,14 @@ func lastHeld(machine string, all []belief.Remedy, o Options) []string {
 	var lines []string
 	for i := range all {
 		if m := &all[i]; !m.Followed {
-			lines = append(lines, sentence(heldLine(m, o)))
+			lines = append(lines, say.Sentence(heldLine(m, o)))
 		}
 	}
 	if n := len(lines); n > most {
 		lines = lines[n-most:]
 	}
 	if n := len(all) - len(lines); n > 0 {
-		lines = append(lines, fmt.Sprintf("%s before: shedbook held %s", plural(n, "remedy", "remedies"), schema.Quote(machine)))
+		lines = append(lines, fmt.Sprintf("%s before: shedbook held %s", say.Count(n, "remedy", "remedies"), schema.Quote(machine)))
 	}
 	return lines
 }

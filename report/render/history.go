@@ -10,6 +10,8 @@ import (
 	"time"
 
 	"shedbook/report"
+	"shedbook/report/coolant"
+	"shedbook/report/say"
 	"shedbook/schema/unit"
 )
 
@@ -51,7 +53,7 @@ func History(w io.Writer, r report.HistoryReport, papers Papers, o Options) erro
 			d.Sub("Records that contradict each other")
 			var says []string
 			for i := range r.Doubts {
-				says = append(says, sentence(r.Doubts[i].Says))
+				says = append(says, say.Sentence(r.Doubts[i].Says))
 			}
 			d.List(says)
 		}
@@ -97,7 +99,7 @@ func identity(r report.HistoryReport) string {
 		}
 	}
 	if r.Year.Known {
-		parts = append(parts, "of "+fixed(r.Year.V, 0))
+		parts = append(parts, "of "+unit.Fixed(r.Year.V, 0))
 	}
 	s := strings.Join(parts, " ")
 	if r.Serial != "" {
@@ -112,7 +114,7 @@ func identity(r report.HistoryReport) string {
 // glance is the machine in a dozen lines.
 func glance(r report.HistoryReport, o Options) *Table {
 	t := &Table{Title: "The machine in figures", Columns: []Column{{Key: "what", Head: "What"}, {Key: "figure", Head: "Figure", Wrap: true}}}
-	say := func(what, figure string) {
+	tell := func(what, figure string) {
 		if figure != "" {
 			t.Add(Text(what), Text(figure))
 		}
@@ -124,36 +126,36 @@ func glance(r report.HistoryReport, o Options) *Table {
 			hours = unit.Format(*r.EngineHours, unit.Hours, o.system()) + ", added up from runs, no meter reading"
 		}
 	}
-	say("Engine hours", hours)
-	say("Recorded", fmt.Sprintf("%s in %s, %s in mud", unit.Format(r.RecordedHours, unit.Hours, o.system()), plural(r.Runs, "run", "runs"), unit.Format(r.MudHours, unit.Hours, o.system())))
+	tell("Engine hours", hours)
+	tell("Recorded", fmt.Sprintf("%s in %s, %s in mud", unit.Format(r.RecordedHours, unit.Hours, o.system()), say.Count(r.Runs, "run", "runs"), unit.Format(r.MudHours, unit.Hours, o.system())))
 	if r.UnrecordedHours > 0.05 {
-		say("Not recorded", unit.Format(r.UnrecordedHours, unit.Hours, o.system())+" on the meter, in no recorded run")
+		tell("Not recorded", unit.Format(r.UnrecordedHours, unit.Hours, o.system())+" on the meter, in no recorded run")
 	}
 	if r.Acquired != nil {
-		say("Came into the fleet", o.day(*r.Acquired))
+		tell("Came into the fleet", o.day(*r.Acquired))
 	}
 	if r.Retired != nil {
-		say("Left the fleet", o.day(*r.Retired))
+		tell("Left the fleet", o.day(*r.Retired))
 	}
 	if r.From != nil && r.To != nil {
-		say("Records", o.day(*r.From)+" to "+o.day(*r.To))
+		tell("Records", o.day(*r.From)+" to "+o.day(*r.To))
 	}
 	if r.CoolantL.Known {
-		say("Coolant in the system", unit.Format(r.CoolantL.V, unit.Litres, o.system()))
+		tell("Coolant in the system", unit.Format(r.CoolantL.V, unit.Litres, o.system()))
 	}
-	say("Overheats", strconv.Itoa(r.Overheats))
+	tell("Overheats", strconv.Itoa(r.Overheats))
 	if c := &r.Cleaning; c.LastThorough != nil {
-		say("Last thorough clean", fmt.Sprintf("%s, %s ago, %s in mud", o.day(*c.LastThorough), unit.Format(c.HoursSinceThorough, unit.Hours, o.system()), unit.Format(c.MudHoursSinceThorough, unit.Hours, o.system())))
+		tell("Last thorough clean", fmt.Sprintf("%s, %s ago, %s in mud", o.day(*c.LastThorough), unit.Format(c.HoursSinceThorough, unit.Hours, o.system()), unit.Format(c.MudHoursSinceThorough, unit.Hours, o.system())))
 	} else {
-		say("Last thorough clean", "none is recorded")
+		tell("Last thorough clean", "none is recorded")
 	}
-	say("Coolant loss", coolantWords(r.Coolant, o))
-	say("Note", r.Note)
+	tell("Coolant loss", coolantWords(r.Coolant, o))
+	tell("Note", r.Note)
 	return t
 }
 
 // coolantWords is the coolant rate, or why there is none.
-func coolantWords(c report.CoolantMachine, o Options) string {
+func coolantWords(c coolant.Machine, o Options) string {
 	if c.Rate == nil {
 		if c.Why == nil {
 			return "not known"
@@ -195,7 +197,7 @@ func historyHeld(d *Doc, r report.HistoryReport, o Options) {
 	d.Section("Did it hold?")
 	var lines []string
 	for i := range r.Remedies {
-		lines = append(lines, sentence(heldLine(&r.Remedies[i], o)))
+		lines = append(lines, say.Sentence(heldLine(&r.Remedies[i], o)))
 	}
 	d.List(lines)
 	d.Say(likeHours)
@@ -205,7 +207,7 @@ func historyCoolant(d *Doc, r report.HistoryReport, o Options) {
 	d.Section("Coolant")
 	c := &r.Coolant
 	if c.Intervals == 0 {
-		d.Say(sentence("coolant use is not known: " + coolantWords(*c, o)))
+		d.Say(say.Sentence("coolant use is not known: " + coolantWords(*c, o)))
 		return
 	}
 	amount := func(ml float64) string { return unit.Format(ml, unit.Millilitres, o.system()) }
@@ -214,7 +216,7 @@ func historyCoolant(d *Doc, r report.HistoryReport, o Options) {
 	d.Say(steadyWords(c))
 	d.Say(changed(c, o))
 	if c.Rate != nil && c.RateSince != nil {
-		d.Say(sentence("the loss counts " + *c.RateSince))
+		d.Say(say.Sentence("the loss counts " + *c.RateSince))
 	}
 	if p := historyCoolantPlot(r, o); p != nil {
 		d.Plot(p)
@@ -222,10 +224,10 @@ func historyCoolant(d *Doc, r report.HistoryReport, o Options) {
 	d.Warn(c.Warnings...)
 }
 
-func steadyWords(c *report.CoolantMachine) string {
+func steadyWords(c *coolant.Machine) string {
 	switch {
 	case c.Steady == nil && c.SteadyWhy != nil:
-		return sentence("the log does not show whether the loss is steady or in bursts: " + *c.SteadyWhy)
+		return say.Sentence("the log does not show whether the loss is steady or in bursts: " + *c.SteadyWhy)
 	case c.Steady == nil:
 		return ""
 	case *c.Steady:
@@ -256,8 +258,8 @@ func historyCoolantPlot(r report.HistoryReport, o Options) *chart {
 		p.legends = []keyed{{"down", "refill", "▼", "refill"}}
 	}
 	first, last := r.CoolantPlot[0], r.CoolantPlot[len(r.CoolantPlot)-1]
-	p.alt = fmt.Sprintf("From %s to %s engine hours %s went missing; %s of that is unexplained; %s.", fixed(first.Engine, 0), fixed(last.Engine, 0),
-		unit.Format(last.Lost, unit.Millilitres, o.system()), unit.Format(last.Unexplained, unit.Millilitres, o.system()), plural(len(p.events), "refill", "refills"))
+	p.alt = fmt.Sprintf("From %s to %s engine hours %s went missing; %s of that is unexplained; %s.", unit.Fixed(first.Engine, 0), unit.Fixed(last.Engine, 0),
+		unit.Format(last.Lost, unit.Millilitres, o.system()), unit.Format(last.Unexplained, unit.Millilitres, o.system()), say.Count(len(p.events), "refill", "refills"))
 	return p
 }
 
@@ -273,7 +275,7 @@ func historyHeat(d *Doc, r report.HistoryReport, o Options) {
 	for _, q := range r.TimeLine {
 		if l := lanes[q.Kind]; l != nil {
 			l.at = append(l.at, q.At)
-			l.tips = append(l.tips, fmt.Sprintf("%s %s, %s engine hours", q.Kind, o.day(q.At), fixed(q.Engine, 0)))
+			l.tips = append(l.tips, fmt.Sprintf("%s %s, %s engine hours", q.Kind, o.day(q.At), unit.Fixed(q.Engine, 0)))
 		}
 	}
 	if len(r.TimeLine) == 0 || r.From == nil || r.To == nil {
@@ -316,7 +318,7 @@ func historyHeat(d *Doc, r report.HistoryReport, o Options) {
 	if len(every) > 0 {
 		d.Say("It needs a thorough clean every " + strings.Join(every, ", or every ") + ".")
 	} else if c.Why != nil {
-		d.Say(sentence("how often it needs a thorough clean is not known: " + *c.Why))
+		d.Say(say.Sentence("how often it needs a thorough clean is not known: " + *c.Why))
 	}
 	d.Warn(c.Warnings...)
 }
@@ -351,7 +353,7 @@ func monthsPlot(r report.HistoryReport, o Options) *chart {
 		}
 	}
 	return &chart{title: "Hours driven a month", xName: "month", yName: "hours", zero: true, dates: true, filled: true, curves: []curve{c},
-		alt: fmt.Sprintf("%s h in %d months with runs; the most in %s, %s h.", fixed(total, 0), len(r.Months), most.Month, fixed(most.Hours, 0))}
+		alt: fmt.Sprintf("%s h in %d months with runs; the most in %s, %s h.", unit.Fixed(total, 0), len(r.Months), most.Month, unit.Fixed(most.Hours, 0))}
 }
 
 // byMonth is the history with the hours driven and the rinses of each month as one
@@ -391,7 +393,7 @@ func byMonth(r report.HistoryReport, o Options) report.HistoryReport {
 			says = append(says, driven)
 		}
 		if n := rinses[m]; n > 0 {
-			says = append(says, plural(n, "rinse", "rinses"))
+			says = append(says, say.Count(n, "rinse", "rinses"))
 		}
 		if len(says) > 0 {
 			last[m] = report.Entry{At: begins.AddDate(0, 1, 0).Add(-time.Second), Kind: monthKind, Says: strings.Join(says, "; ")}
@@ -423,7 +425,7 @@ func historyEntries(r report.HistoryReport) *Table {
 		e := &r.Entries[i]
 		amended := Cell{}
 		if e.Amended > 0 {
-			amended = Text(plural(e.Amended, "time", "times")).Hint(Doubtful)
+			amended = Text(say.Count(e.Amended, "time", "times")).Hint(Doubtful)
 		}
 		what := Text(e.Says)
 		if e.Kind == "overheat" {

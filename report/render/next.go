@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"shedbook/report/next"
+	"shedbook/report/say"
 	"shedbook/schema"
 	"shedbook/schema/unit"
 )
@@ -52,14 +53,14 @@ func Next(w io.Writer, r next.Result, o Options) error {
 		}
 		more := len(r.Checks) - len(shown) + max(0, len(r.Candidates)-causesShown(&r))
 		if more > 0 {
-			checks.Notes = []string{fmt.Sprintf("%s and %s more, and how to do each: shedbook next %s --all", plural(len(r.Checks)-len(shown), "check", "checks"),
-				plural(max(0, len(r.Candidates)-causesShown(&r)), "cause", "causes"), schema.Quote(r.Machine))}
+			checks.Notes = []string{fmt.Sprintf("%s and %s more, and how to do each: shedbook next %s --all", say.Count(len(r.Checks)-len(shown), "check", "checks"),
+				say.Count(max(0, len(r.Candidates)-causesShown(&r)), "cause", "causes"), schema.Quote(r.Machine))}
 		}
 		d.Table(checks)
 		var cautions []string
-		say := func(list []string) {
+		tell := func(list []string) {
 			for _, c := range list {
-				if c = sentence(c); !slices.Contains(cautions, c) {
+				if c = say.Sentence(c); !slices.Contains(cautions, c) {
 					cautions = append(cautions, c)
 				}
 			}
@@ -68,17 +69,17 @@ func Next(w io.Writer, r next.Result, o Options) error {
 			for i := range shown {
 				c := &shown[i]
 				if c.Check == *r.Do.Check { // what is told in full is the one to do
-					d.Say(sentence(c.Check + ": " + c.How))
+					d.Say(say.Sentence(c.Check + ": " + c.How))
 					if c.Again != "" {
-						d.Say(sentence("again, because " + c.Again))
+						d.Say(say.Sentence("again, because " + c.Again))
 					}
-					say(c.Cautions)
+					tell(c.Cautions)
 				}
 			}
 		} else {
 			for i := range r.Candidates {
 				if r.Do.Cause != nil && r.Candidates[i].Cause == *r.Do.Cause {
-					say(r.Candidates[i].Cautions)
+					tell(r.Candidates[i].Cautions)
 				}
 			}
 		}
@@ -131,12 +132,12 @@ func nextHead(r next.Result, o Options) *Doc {
 	stateOf(d, r.Machine, r.State)
 	if len(r.Candidates) == 0 {
 		d.main = checksTable(r)
-		d.Say(sentence("nothing to do: " + r.Why))
+		d.Say(say.Sentence("nothing to do: " + r.Why))
 		d.List(lastHeld(r.Machine, r.Remedies, o))
 		d.Warn(r.Warnings...)
 		return d
 	}
-	d.Say(sentence(r.Advice))
+	d.Say(say.Sentence(r.Advice))
 	if r.Do.Act != next.DoAdvise { // which says so
 		if !r.IsParked() { // whose page is full
 			d.Say(r.Parts)
@@ -167,7 +168,7 @@ func NextInFull(w io.Writer, r next.Result, o Options) error {
 		for i := range r.Candidates {
 			c := &r.Candidates[i]
 			if n := len(r.Candidates) - i; i >= 3 && c.Probability < 0.01 && o.Format != CSV {
-				causes.Notes = []string{plural(n, "cause is", "causes are") + " not shown, each less likely than 1 in 100."}
+				causes.Notes = []string{say.Count(n, "cause is", "causes are") + " not shown, each less likely than 1 in 100."}
 				break
 			}
 			causes.Add(Text(c.Cause), Share(c.Probability), Number(c.Minutes), Text(c.Means), Lines(c.For), Lines(c.Against))
@@ -199,18 +200,18 @@ func NextInFull(w io.Writer, r next.Result, o Options) error {
 			}
 			c := &r.Checks[i]
 			d.Section(fmt.Sprintf("%d. %s, %s", i+1, c.Check, unit.Format(c.Minutes, unit.Minutes, o.system())))
-			d.Say(sentence(c.How))
+			d.Say(say.Sentence(c.How))
 			if c.Needs != "" {
-				d.Say(sentence("needs " + c.Needs))
+				d.Say(say.Sentence("needs " + c.Needs))
 			}
 			if len(c.Missing) > 0 {
-				d.Say(sentence("not at hand: " + strings.Join(c.Missing, ", ")))
+				d.Say(say.Sentence("not at hand: " + strings.Join(c.Missing, ", ")))
 			}
 			if c.Again != "" {
-				d.Say(sentence("again, because " + c.Again))
+				d.Say(say.Sentence("again, because " + c.Again))
 			}
 			d.List(sentences([]string{"pass: " + c.IfPass, "fail: " + c.IfFail}))
-			d.Caution(sentence(c.Caution))
+			d.Caution(say.Sentence(c.Caution))
 		}
 		d.Warn(r.Warnings...)
 		d.Say("The maker's manual comes before every figure here.")

@@ -1,8 +1,7 @@
 package render
 
 import (
-	"fmt"
-	"strings"
+	"shedbook/report/say"
 	"time"
 )
 
@@ -33,25 +32,9 @@ func (g *grouped) add(who string, says ...string) {
 func (g *grouped) lines(between string) []string {
 	var out []string
 	for _, s := range g.says {
-		out = append(out, several(g.about[s], 12)+between+s)
+		out = append(out, say.Several(g.about[s], 12)+between+s)
 	}
 	return out
-}
-
-// several names up to n of a list and counts the rest.
-func several(names []string, n int) string {
-	if len(names) > n {
-		return strings.Join(names[:n-1], ", ") + fmt.Sprintf(" and %d more", len(names)-n+1)
-	}
-	return strings.Join(names, ", ")
-}
-
-// plural is a count with its noun: "1 run", "3 runs".
-func plural(n int, one, many string) string {
-	if n == 1 {
-		return "1 " + one
-	}
-	return fmt.Sprintf("%d %s", n, many)
 }
 
 func asOf(t time.Time, o Options) string { return "As of " + o.moment(t) + "." }
@@ -70,18 +53,4 @@ func when(t *time.Time) time.Time {
 		return time.Time{}
 	}
 	return *t
-}
-
-// sentence begins with a capital and ends with a full stop.
-func sentence(s string) string {
-	if s == "" {
-		return ""
-	}
-	if c := s[0]; c >= 'a' && c <= 'z' {
-		s = string(c-'a'+'A') + s[1:]
-	}
-	if !strings.ContainsAny(s[len(s)-1:], ".!?") {
-		s += "."
-	}
-	return s
 }

@@ -209,9 +209,9 @@ func (p *dots) draw(b *bytes.Buffer, o Options) {
 		if p.one {
 			c.put(column(s.place(1), w), 0, '┊')
 		}
-		say := ""
+		tell := ""
 		if e != nil {
-			say = intervalText(*e, &Column{}, o.system())
+			tell = intervalText(*e, &Column{}, o.system())
 			low := 0
 			if e.Low > 0 {
 				low = column(s.place(e.Low), w)
@@ -236,7 +236,7 @@ func (p *dots) draw(b *bytes.Buffer, o Options) {
 		}
 		line := pad(name, label) + " " + string(c[0])
 		if figures > 0 {
-			line += "  " + say
+			line += "  " + tell
 		}
 		b.WriteString(strings.TrimRight(line, " ") + "\n")
 	}

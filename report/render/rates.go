@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"shedbook/report"
+	"shedbook/report/say"
 	"shedbook/schema/unit"
 )
 
@@ -18,9 +19,9 @@ func Rates(w io.Writer, r report.RatesReport, o Options) error {
 		if len(r.AdjustedFor) > 0 {
 			d.Title += ", with " + held(r) + " held"
 		}
-		say := func() {
+		tell := func() {
 			for _, s := range r.Words {
-				d.Say(sentence(s))
+				d.Say(say.Sentence(s))
 			}
 		}
 		plot := func() {
@@ -29,19 +30,19 @@ func Rates(w io.Writer, r report.RatesReport, o Options) error {
 			}
 		}
 		if o.Format == HTML { // a page begins with the answer, a terminal ends with it
-			say()
+			tell()
 			plot()
 			d.Table(ratesTable(r))
 		} else {
 			d.Table(ratesTable(r))
 			plot()
-			say()
+			tell()
 		}
 		if r.Intervals == "mid-P" {
 			d.Say("Intervals and p for the rates as counted are mid-P.")
 		}
 		if len(r.AdjustedFor) > 0 && r.Method != "" {
-			d.Say("Method: " + sentence(r.Method))
+			d.Say("Method: " + say.Sentence(r.Method))
 		}
 		var why grouped
 		for _, l := range r.Levels {

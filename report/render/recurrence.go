@@ -5,6 +5,7 @@ import (
 	"io"
 
 	"shedbook/report"
+	"shedbook/report/say"
 	"shedbook/schema/unit"
 )
 
@@ -18,7 +19,7 @@ func Recurrence(w io.Writer, r report.RecurrenceReport, o Options) error {
 			d.main.Add(Number(p.Hours), Count(p.AtRisk), Estimated(&Interval{p.MCF, p.Low, p.High, 0.95}))
 		}
 		for _, s := range r.Words {
-			d.Say(sentence(s))
+			d.Say(say.Sentence(s))
 		}
 		if len(r.Curve) > 0 {
 			d.Plot(recurrencePlot(r))
@@ -49,7 +50,7 @@ func Recurrence(w io.Writer, r report.RecurrenceReport, o Options) error {
 		if len(t.Rows) > 0 {
 			d.Table(t)
 			if n := len(r.Trend) - len(t.Rows); n > 0 {
-				d.Warn(plural(n, "machine has none and is", "machines have none and are") + " not in the table.")
+				d.Warn(say.Count(n, "machine has none and is", "machines have none and are") + " not in the table.")
 			}
 		}
 		d.Warn(r.Warnings...)
@@ -72,6 +73,6 @@ func recurrencePlot(r report.RecurrenceReport) *chart {
 		c.pts = append(c.pts, point{end, last.y, last.low, last.high})
 	}
 	return &chart{title: "Mean number of " + r.Of + " per machine", xName: "engine hours since the first reading", yName: "mean number per machine", zero: true, curves: []curve{c},
-		alt: fmt.Sprintf("Over %s the mean rises to %s per machine by %s h.", plural(r.Machines, "machine", "machines"),
-			intervalText(Interval{last.y, last.low, last.high, 0.95}, &Column{}, unit.Metric), fixed(last.x, 0))}
+		alt: fmt.Sprintf("Over %s the mean rises to %s per machine by %s h.", say.Count(r.Machines, "machine", "machines"),
+			intervalText(Interval{last.y, last.low, last.high, 0.95}, &Column{}, unit.Metric), unit.Fixed(last.x, 0))}
 }

@@ -13,6 +13,7 @@ import (
 	"strings"
 	"time"
 
+	"shedbook/report/say"
 	"shedbook/schema/unit"
 )
 
@@ -65,7 +66,7 @@ func (o Options) moment(t time.Time) string {
 	case o.Format == Plain || o.Format == CSV:
 		return t.In(o.zone()).Format(time.RFC3339)
 	}
-	return t.In(o.zone()).Format("2 Jan 2006 15:04")
+	return say.Moment(t, o.zone())
 }
 
 // day prints a time's date for people, or RFC 3339 in a pipe.
@@ -76,7 +77,7 @@ func (o Options) day(t time.Time) string {
 	case o.Format == Plain || o.Format == CSV:
 		return o.moment(t)
 	}
-	return t.In(o.zone()).Format("2 Jan 2006")
+	return say.Day(t, o.zone())
 }
 
 // Doc is a report laid out.

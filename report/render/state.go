@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"strings"
 
+	"shedbook/report/say"
 	"shedbook/report/state"
 )
 
@@ -71,7 +72,7 @@ func spells(all []state.Spell, o Options) []string {
 		}
 		lifted := "What ended it: " + s.Lifted
 		if strings.HasPrefix(s.Lifted, "released by") {
-			lifted = sentence(s.Lifted)
+			lifted = say.Sentence(s.Lifted)
 		}
 		out = append(out, fmt.Sprintf("%s to %s (%s): %s. %s.", o.day(s.At), o.day(*s.Until), s.Rule, s.Text, strings.TrimRight(lifted, ".")))
 	}

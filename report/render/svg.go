@@ -3,6 +3,7 @@ package render
 import (
 	"fmt"
 	"html"
+	"shedbook/schema/unit"
 	"strings"
 )
 
@@ -26,14 +27,9 @@ func draw(height float64, class, title, desc string) *drawing {
 func (d *drawing) String() string { return d.b.String() + "</svg>\n" }
 
 // pc is a place along the plot, px a height.
-func pc(at float64) string { return trimNumber(at*100) + "%" }
+func pc(at float64) string { return unit.Short(at*100, 2) + "%" }
 
-func px(y float64) string { return trimNumber(y) }
-
-func trimNumber(v float64) string {
-	s := fixed(v, 2)
-	return strings.TrimSuffix(strings.TrimRight(s, "0"), ".")
-}
+func px(y float64) string { return unit.Short(y, 2) }
 
 func (d *drawing) line(class string, x1, y1, x2, y2 float64) {
 	fmt.Fprintf(&d.b, `<line class="%s" x1="%s" y1="%s" x2="%s" y2="%s"/>`+"\n", class, pc(x1), px(y1), pc(x2), px(y2))

@@ -1,78 +1,51 @@
 package stat
 
 import (
-	"fmt"
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/mathext"
 )
 
-// Pool is rates of units that borrow strength from each other.
-type Pool struct {
-	Units []Result // shrunken rates, in the order of the arguments
-	// Complete tells that the units vary no more than chance: every unit then
-	// has the rate of all together.
-	Complete bool
-	Shape    float64 // of the gamma that rates come from; 0 where Complete
-	Exposure float64 // its scale: prior mean = Shape/Exposure; 0 where Complete
-	Mean     float64 // prior mean, or the pooled rate
-	Overall  Result  // the pooled rate, exact interval
-	Warnings []string
-	Why      string // why there is nothing
-}
-
-// PoolRates shrinks the rates of units towards their common distribution by
-// empirical Bayes: rates are gamma, events Poisson given the rate (Gaver &
-// O'Muircheartaigh 1987, Technometrics 29). Shape and exposure maximise the
-// marginal negative-binomial likelihood; a unit's rate is its posterior
-// gamma(shape + x, exposure + T), value the mean, interval its quantiles. A
-// unit with little exposure thus lies near the others, whatever it shows.
+// PoolRates returns the rates of units, shrunken towards their common
+// distribution by empirical Bayes: rates are gamma, events Poisson given the rate
+// (Gaver & O'Muircheartaigh 1987, Technometrics 29). Shape and exposure maximise
+// the marginal negative-binomial likelihood; a unit's rate is its posterior
+// gamma(shape + x, exposure + T), value the mean, interval its quantiles. A unit
+// with little exposure thus lies near the others, whatever it shows. Bad input and
+// units without any exposure are nil.
 //
 // The likelihood has a finite maximum only where counts vary more than Poisson
 // ones: sum((x - e)^2 - x) > 0 (Dean 1992). Elsewhere, ordinary with few units,
-// all have the pooled rate, and a warning says so.
+// all have the pooled rate.
 //
 // Intervals take shape and exposure as known: with fewer than about 10 units
 // they are somewhat too narrow.
-func PoolRates(events []int, exposure []float64, level float64) Pool {
+func PoolRates(events []int, exposure []float64, level float64) []Result {
 	if len(events) != len(exposure) {
-		return Pool{Why: fmt.Sprintf("%d counts but %d exposures", len(events), len(exposure))}
-	}
-	if !validLevel(level) {
-		return Pool{Why: fmt.Sprintf("level %g: must lie between 0 and 1", level)}
+		return nil
 	}
 	total, hours := 0, 0.0
 	for i, x := range events {
-		if why := checkRate(x, exposure[i], level); why != "" && (x != 0 || exposure[i] != 0) {
-			return Pool{Why: fmt.Sprintf("unit %d: %s", i+1, why)}
+		if (x != 0 || exposure[i] != 0) && checkRate(x, exposure[i], level) != "" {
+			return nil
 		}
 		total, hours = total+x, hours+exposure[i]
 	}
-	out := Pool{Units: make([]Result, len(events)), Overall: Rate(total, hours, level)}
-	if out.Overall.Est == nil {
-		out.Why, out.Units = out.Overall.Why, nil
-		return out
+	overall := Counting{}.Rate(total, hours, level)
+	if overall.Est == nil {
+		return nil
 	}
-	out.Mean = out.Overall.Est.Value
 	if !overdispersed(events, exposure) {
-		out.Complete = true
-		out.Warnings = append(out.Warnings, "they differ no more than by chance, so all have the same rate")
-		for i := range out.Units {
-			out.Units[i] = out.Overall
-		}
-		return out
+		return slices.Repeat([]Result{overall}, len(events))
 	}
-	out.Shape, out.Exposure = fitGammaPoisson(events, exposure)
-	out.Mean = out.Shape / out.Exposure
-	tail := (1 - level) / 2
+	shape, scale := fitGammaPoisson(events, exposure)
+	units, tail := make([]Result, len(events)), (1-level)/2
 	for i, x := range events {
-		a, b := out.Shape+float64(x), out.Exposure+exposure[i]
-		out.Units[i] = estimated(a/b, mathext.GammaIncRegInv(a, tail)/b, mathext.GammaIncRegCompInv(a, tail)/b, level)
+		a, b := shape+float64(x), scale+exposure[i]
+		units[i] = estimated(a/b, mathext.GammaIncRegInv(a, tail)/b, mathext.GammaIncRegCompInv(a, tail)/b, level)
 	}
-	if len(events) < 10 {
-		out.Warnings = append(out.Warnings, fmt.Sprintf("%d units only: how much units differ is itself uncertain, and intervals are somewhat too narrow", len(events)))
-	}
-	return out
+	return units
 }
 
 // fitGammaPoisson maximises the marginal likelihood over shape, at each shape's
@@ -117,7 +90,7 @@ func digammaRise(a float64, x int) float64 {
 	return s
 }
 
-// overdispersed tells whether counts vary more than Poisson ones: whether a
+// overdispersed reports whether counts vary more than Poisson ones: whether a
 // gamma-Poisson likelihood has a finite maximum.
 func overdispersed(events []int, exposure []float64) bool {
 	total, hours := 0.0, 0.0

@@ -1,30 +1,34 @@
 package stat
 
-import "math"
+import (
+	"fmt"
+	"math"
+	"slices"
+)
 
 // Steadiness tells whether a level falls evenly or in bursts.
 type Steadiness struct {
-	Steady  *bool   // nil where there is too little to say
-	P       float64 // of a loss this uneven if it were steady
-	IndexML float64 // variance over mean of the loss, mL: bursts of about this size; 0 if none shows
-	Why     string  // why Steady is nil
+	Steady *bool  // nil where there is too little to say
+	Why    string // why Steady is nil
 }
+
+// minStretches: fewer have no before and after to compare.
+const minStretches = 4
 
 // steadyCV is the unevenness over a stretch that still counts as steady.
 const steadyCV = 0.25
 
 // LossSteadiness compares the loss of each stretch between looks with its hours
-// at the common rate: the index of dispersion (Cox & Lewis 1966 s. 6.3) for
-// amounts, less what the errors of reading at both ends explain,
+// at the common rate, by
 //
-//	index = sum((y - r h)^2 - v) / sum(r h),    chi-square = sum((y - r h)^2 / (v + (r h/4)^2))
+//	chi-square = sum((y - r h)^2 / (v + (r h/4)^2))
 //
 // with v the variance of two rounded readings. Under 4 stretches it says so.
-func LossSteadiness(looks []Look, steps LossSteps) Steadiness {
-	if why := checkLooks(looks, steps, Level95); why != "" {
-		return Steadiness{P: 1, Why: why}
+func LossSteadiness(looks []Look) Steadiness {
+	if why := checkLooks(looks, Level95); why != "" {
+		return Steadiness{Why: why}
 	}
-	coarse := coarsest(possibleSteps(looks, steps))
+	coarse := coarsest(possibleSteps(looks))
 	type stretch struct{ ml, hours, v float64 }
 	var all []stretch
 	ml, hours := 0.0, 0.0
@@ -38,28 +42,19 @@ func LossSteadiness(looks []Look, steps LossSteps) Steadiness {
 			from = m
 		}
 	}
-	out := Steadiness{P: 1}
 	switch {
-	case len(all) < minChangeRows:
-		out.Why = absent("too few: %d stretches between looks, %d are needed", len(all), minChangeRows).Why
-		return out
+	case len(all) < minStretches:
+		return Steadiness{Why: fmt.Sprintf("too few: %d stretches between looks, %d are needed", len(all), minStretches)}
 	case ml <= 0:
-		out.Why = "nothing was lost: no loss to be steady"
-		return out
+		return Steadiness{Why: "nothing was lost: no loss to be steady"}
 	}
-	rate := ml / hours
-	x2, excess := 0.0, 0.0
+	x2 := 0.0
 	for _, s := range all {
-		mean := rate * s.hours
-		d := s.ml - mean
-		x2 += d * d / (s.v + steadyCV*steadyCV*mean*mean)
-		excess += d*d - s.v
+		mean := ml / hours * s.hours
+		x2 += (s.ml - mean) * (s.ml - mean) / (s.v + steadyCV*steadyCV*mean*mean)
 	}
-	out.P = upperChi2(x2, float64(len(all)-1))
-	out.IndexML = math.Max(0, excess/ml)
-	steady := out.P > 0.01
-	out.Steady = &steady
-	return out
+	steady := upperChi2(x2, float64(len(all)-1)) > 0.01
+	return Steadiness{Steady: &steady}
 }
 
 // leastMisread is the sd of a reading by eye, mL, that a change or a burst must
@@ -67,19 +62,19 @@ func LossSteadiness(looks []Look, steps LossSteps) Steadiness {
 const leastMisread = 8
 
 // coarsest are the steps that leave most open.
-func coarsest(possible []LossSteps) LossSteps {
+func coarsest(possible []lossSteps) lossSteps {
 	out := possible[0]
 	for _, s := range possible {
-		out.Level, out.TopUp = math.Max(out.Level, s.Level), math.Max(out.TopUp, s.TopUp)
+		out.level, out.topUp = math.Max(out.level, s.level), math.Max(out.topUp, s.topUp)
 	}
 	return out
 }
 
 // variance of a reading: its rounding, and the eye's.
-func (s LossSteps) variance(m mark) float64 {
-	step := s.Level
+func (s lossSteps) variance(m reading) float64 {
+	step := s.level
 	if m.topUp {
-		step = s.TopUp
+		step = s.topUp
 	}
 	return step*step/12 + leastMisread*leastMisread
 }
@@ -88,24 +83,37 @@ func (s LossSteps) variance(m mark) float64 {
 // them is the loss's own.
 var changeBursts = []float64{0, 0.3, 1, 3, 8, 20, 50, 120, 300}
 
+// Change is when a rate changed.
+type Change struct {
+	At     Result  // exposure since the beginning, as the rate changed
+	Before float64 // rate before, at the likeliest change
+	After  float64
+	P      float64 // of a change this plain if there was none
+	Why    string  // why nothing can be said; the rest is then empty
+}
+
+func noChange(why string) Change { return Change{P: 1, Why: why, At: Result{Why: why}} }
+
 // LossChange finds when the loss per hour changed, in hours since the first look
 // (hours set apart not counted): a line with one kink through what was lost by
 // each look, its errors those of LossRate under the coarsest steps that the
 // readings leave open and a misreading of 8 mL. The rates are integrated out,
 // flat (Bayes form of Hinkley 1970, Biometrika 57); every hour is as likely
-// beforehand. P is that of ChangePoint under each size of bursts, averaged by how
-// well it explains the readings with the kink in: an error judged without it
-// would take a true change for bursts, as a residual's variance is that of the
-// fuller model in any test of nested ones.
-func LossChange(looks []Look, steps LossSteps, level float64) Change {
-	if why := checkLooks(looks, steps, level); why != "" {
-		return noChange("%s", why)
+// beforehand. At holds the posterior median and its equal-tail interval, which
+// means something only if there was a change. P tells: from the largest likelihood
+// ratio over the looks, times their number (Bonferroni), under each size of
+// bursts, averaged by how well it explains the readings with the kink in. An error
+// judged without the kink would take a true change for bursts, as a residual's
+// variance is that of the fuller model in any test of nested ones.
+func LossChange(looks []Look, level float64) Change {
+	if why := checkLooks(looks, level); why != "" {
+		return noChange(why)
 	}
-	if s := LossSteadiness(looks, steps); s.Steady == nil {
-		return noChange("%s", s.Why)
+	if s := LossSteadiness(looks); s.Steady == nil {
+		return noChange(s.Why)
 	}
 	chains := chainsOf(looks)
-	model := lossModel{steps: coarsest(possibleSteps(looks, steps)), misread: leastMisread}
+	model := lossModel{steps: coarsest(possibleSteps(looks)), misread: leastMisread}
 	out, best := lossChange(chains, model, 16, level, kink{})
 	if out.Why == "" && out.P < 0.3 { // else one rate fits, and when it changed is no question
 		p := out.P
@@ -117,27 +125,27 @@ func LossChange(looks []Look, steps LossSteps, level float64) Change {
 
 // lossChange tries changes at so many times, evenly over the hours; where a
 // change is guessed, bursts come at the pace of the rates before and after it.
-func lossChange(chains [][]mark, model lossModel, cells int, level float64, guess kink) (Change, kink) {
+func lossChange(chains [][]reading, model lossModel, cells int, level float64, guess kink) (Change, kink) {
 	hours := 0.0
 	for _, c := range chains {
 		hours += c[len(c)-1].hours
 	}
 	times, logs := make([]float64, cells), make([]float64, cells)
-	after := make([]func(float64, *mark) float64, cells)
+	after := make([]func(float64, *reading) float64, cells)
 	for i := range times {
 		tau := hours * float64(i) / float64(cells-1)
 		times[i], logs[i] = tau, math.Inf(-1)
-		after[i] = func(at float64, _ *mark) float64 { return math.Max(0, at-tau) }
+		after[i] = func(at float64, _ *reading) float64 { return math.Max(0, at-tau) }
 	}
 	filter := newLossFilter(chains, after...)
 	rate := math.Max(filter.ml, 0) / filter.hours
-	marks := len(filter.marks)
+	readings := len(filter.readings)
 	if guess.ok && rate > 0 {
 		slow, fast := math.Max(guess.before, rate/20)/rate, math.Max(guess.after, rate/20)/rate
 		at := 0.0
-		for i, m := range filter.marks {
+		for i, m := range filter.readings {
 			if i > 0 && !filter.start[i] {
-				at += m.hours - filter.marks[i-1].hours
+				at += m.hours - filter.readings[i-1].hours
 			}
 			pace := slow
 			if at > guess.tau {
@@ -171,7 +179,7 @@ func lossChange(chains [][]mark, model lossModel, cells int, level float64, gues
 				best.tau = times[i]
 			}
 		}
-		at := math.Min(1, float64(marks-2)*upperChi2(2*(plainest-straight), 1))
+		at := math.Min(1, float64(readings-2)*upperChi2(2*(plainest-straight), 1))
 		all := logSum(known, sum)
 		if usable(all) {
 			p = p*math.Exp(known-all) + at*math.Exp(sum-all)
@@ -219,4 +227,31 @@ func (k *kinks) at(yg, hg, gg float64) (kink, bool) {
 	f.top = -(k.yy - h*k.yh - g*yg + k.logDet) / 2
 	f.log = f.top - math.Log(det)/2
 	return f, usable(f.log) && usable(f.after)
+}
+
+// changePosterior turns log likelihoods at times, straight between them, into a
+// median and an interval.
+func changePosterior(times, logs []float64, level float64) Result {
+	top := slices.Max(logs)
+	w := make([]float64, len(logs))
+	for i, l := range logs {
+		w[i] = math.Exp(l - top)
+	}
+	below := func(z float64) float64 {
+		s := 0.0
+		for i := 1; i < len(times); i++ {
+			a, b := times[i-1], math.Min(z, times[i])
+			if b <= a {
+				break
+			}
+			end := w[i-1] + (w[i]-w[i-1])*(b-a)/(times[i]-a)
+			s += (b - a) * (w[i-1] + end) / 2
+		}
+		return s
+	}
+	total := below(times[len(times)-1])
+	at := func(q float64) float64 {
+		return root(func(z float64) float64 { return below(z) - q*total }, times[0], times[len(times)-1])
+	}
+	return estimated(at(0.5), at((1-level)/2), at(1-(1-level)/2), level)
 }

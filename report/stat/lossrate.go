@@ -19,20 +19,10 @@ type Look struct {
 	Year    float64 // when, in years from any beginning: cold coolant stands lower in winter
 }
 
-// LossSteps are the resolutions at which levels are read and volumes poured, in
-// mL. 0 is unknown: the step is then what fits the readings, and 25 or 50 mL
-// where they leave that open.
-type LossSteps struct{ Level, TopUp float64 }
+// lossSteps are the resolutions at which levels are read and volumes poured, in mL.
+type lossSteps struct{ level, topUp float64 }
 
-// Loss is how fast a level falls.
-type Loss struct {
-	Rate      Result  // mL per hour
-	LostML    float64 // between the first and the last mark of every chain
-	Hours     float64 // that LostML took
-	Stretches int     // between looks, with hours
-}
-
-// LossRate estimates the loss per hour that goes on, from looks at rounded times
+// LossRate returns the loss in mL per hour that goes on, from looks at rounded times
 // and volumes: not what happened to be lost, but what to reckon with in the
 // hours to come, so that a loss in bursts has a wider interval than an even one
 // that lost as much.
@@ -53,39 +43,31 @@ type Loss struct {
 // steps). Value is the posterior median, the limits the equal-tail quantiles with
 // a flat prior over rates above 0; the lower limit is 0 where readings could be
 // those of no loss. What the interval covers stands in testdata/bench/coolant.txt.
-func LossRate(looks []Look, steps LossSteps, level float64) Loss {
-	var out Loss
-	if why := checkLooks(looks, steps, level); why != "" {
-		out.Rate = Result{Why: why}
-		return out
+func LossRate(looks []Look, level float64) Result {
+	if why := checkLooks(looks, level); why != "" {
+		return Result{Why: why}
 	}
 	chains := chainsOf(looks)
+	hours, stretches := 0.0, 0
 	for k, c := range chains {
 		c = between(c)
 		chains[k] = c
-		last := c[len(c)-1]
-		out.Hours += last.hours
-		out.LostML += last.sum - c[0].sum
+		hours += c[len(c)-1].hours
 		for i := 1; i < len(c); i++ {
 			if c[i].hours > c[i-1].hours {
-				out.Stretches++
+				stretches++
 			}
 		}
 	}
-	if out.Stretches == 0 {
-		out.Rate = absent("needs two level readings with running hours between")
-		return out
+	if stretches == 0 {
+		return absent("needs two level readings with running hours between")
 	}
-	out.Rate = lossPosterior(chains, out, possibleSteps(looks, steps), level)
-	return out
+	return lossPosterior(chains, hours/float64(stretches), possibleSteps(looks), level)
 }
 
-func checkLooks(looks []Look, steps LossSteps, level float64) string {
+func checkLooks(looks []Look, level float64) string {
 	if !validLevel(level) {
 		return fmt.Sprintf("level %g: must lie between 0 and 1", level)
-	}
-	if !usable(steps.Level) || !usable(steps.TopUp) || steps.Level < 0 || steps.TopUp < 0 {
-		return fmt.Sprintf("steps %g and %g mL: must be 0 or more", steps.Level, steps.TopUp)
 	}
 	for i, l := range looks {
 		for _, x := range []float64{l.Hours, l.BelowML, l.AddedML, l.ApartML, l.Year} {
@@ -106,11 +88,8 @@ func checkLooks(looks []Look, steps LossSteps, level float64) string {
 // possibleSteps lists the steps that the readings leave open, the likelier
 // first. Of n readings all at multiples of 50 an equal share would not be, if
 // the step were 25: after four that is settled.
-func possibleSteps(looks []Look, given LossSteps) []LossSteps {
-	fit := func(topUp bool, given float64) []float64 {
-		if given > 0 {
-			return []float64{given}
-		}
+func possibleSteps(looks []Look) []lossSteps {
+	fit := func(topUp bool) []float64 {
 		n, multiples := 0, map[float64]int{}
 		for _, l := range looks {
 			x := l.BelowML
@@ -130,37 +109,32 @@ func possibleSteps(looks []Look, given LossSteps) []LossSteps {
 		switch {
 		case multiples[100] == n && n >= 6:
 			return []float64{100}
-		case multiples[50] == n && (n >= 4 || topUp): // a jug is rarely finer, and then little is lost
-			return []float64{50}
-		case multiples[50] == n:
+		case multiples[50] == n && n < 4 && !topUp: // a jug is rarely finer, and then little is lost
 			return []float64{25, 50}
-		case multiples[25] == n:
-			return []float64{25}
-		case multiples[20] == n:
-			return []float64{20}
-		case multiples[10] == n:
-			return []float64{10}
-		case multiples[5] == n:
-			return []float64{5}
+		}
+		for _, s := range []float64{50, 25, 20, 10, 5} {
+			if multiples[s] == n {
+				return []float64{s}
+			}
 		}
 		return []float64{1}
 	}
-	var out []LossSteps
-	for _, l := range fit(false, given.Level) {
-		for _, t := range fit(true, given.TopUp) {
-			out = append(out, LossSteps{l, t})
+	var out []lossSteps
+	for _, l := range fit(false) {
+		for _, t := range fit(true) {
+			out = append(out, lossSteps{l, t})
 		}
 	}
 	return out
 }
 
-// maxMarks bounds the work; marks of a chain beyond it are thinned evenly over
+// maxReadings bounds the work; readings of a chain beyond it are thinned evenly over
 // time, which loses a little of their information and nothing of the sums.
-const maxMarks = 80
+const maxReadings = 80
 
-func chainsOf(looks []Look) [][]mark {
-	var chains [][]mark
-	var chain []mark
+func chainsOf(looks []Look) [][]reading {
+	var chains [][]reading
+	var chain []reading
 	hours, added, guess := 0.0, 0.0, 0.0
 	finish := func() {
 		if len(chain) > 1 && chain[len(chain)-1].hours > 0 {
@@ -176,7 +150,7 @@ func chainsOf(looks []Look) [][]mark {
 			added -= l.ApartML
 			guess = boiled(l.ApartML)
 		}
-		m := mark{hours: hours, sum: l.BelowML + added, below: l.BelowML, topUp: l.AddedML > 0, atMark: l.BelowML == 0,
+		m := reading{hours: hours, sum: l.BelowML + added, below: l.BelowML, topUp: l.AddedML > 0, atMark: l.BelowML == 0,
 			boiled: guess, year: l.Year}
 		if m.topUp {
 			m.sum, m.poured = added+l.AddedML, l.AddedML
@@ -190,7 +164,7 @@ func chainsOf(looks []Look) [][]mark {
 		total += len(c)
 	}
 	for i, c := range chains {
-		chains[i] = thin(c, max(4, maxMarks*len(c)/total))
+		chains[i] = thin(c, max(4, maxReadings*len(c)/total))
 	}
 	return chains
 }
@@ -198,7 +172,7 @@ func chainsOf(looks []Look) [][]mark {
 // between leaves out looks that read 0 and stand between two top-ups: the level
 // was not yet half a step down, which the volumes poured say better. Normal errors
 // would take the fall to be found at the top-ups for errors of the jug.
-func between(c []mark) []mark {
+func between(c []reading) []reading {
 	last := -1
 	for i, m := range c {
 		if m.topUp {
@@ -220,8 +194,8 @@ func between(c []mark) []mark {
 	return out
 }
 
-// thin keeps n marks of c, the first and the last among them.
-func thin(c []mark, n int) []mark {
+// thin keeps n readings of c, the first and the last among them.
+func thin(c []reading, n int) []reading {
 	if len(c) <= n {
 		return c
 	}
@@ -305,7 +279,7 @@ const largeBurst = 40
 // kurtosis, b/(r h) less what the readings' errors dilute it by.
 func (m *lossModel) told(rate, hours float64) float64 {
 	bursts := m.spread * hours
-	share := bursts / (bursts + 2*(m.steps.Level*m.steps.Level/12+m.misread*m.misread))
+	share := bursts / (bursts + 2*(m.steps.level*m.steps.level/12+m.misread*m.misread))
 	rate = math.Max(rate, m.spread/largeBurst) // faster than was seen, rather than in larger bursts
 	kurtosis := m.spread / (rate * rate * hours) * share * share
 	return 2 / (2 + kurtosis)
@@ -322,14 +296,14 @@ const habitTold = 0.3
 // unlikely is the log of what is too unlikely to matter, beside the likeliest.
 const unlikely = 7
 
-func lossPosterior(chains [][]mark, l Loss, steps []LossSteps, level float64) Result {
+func lossPosterior(chains [][]reading, stretchHours float64, steps []lossSteps, level float64) Result {
 	topUps, left := 0, 0 // and looks that left undone what a prompt keeper fills up
 	for _, c := range chains {
 		for i, m := range c {
 			switch {
 			case m.topUp:
 				topUps++
-			case m.below > 0.49*steps[0].TopUp && (i == len(c)-1 || !c[i+1].topUp || c[i+1].hours > m.hours):
+			case m.below > 0.49*steps[0].topUp && (i == len(c)-1 || !c[i+1].topUp || c[i+1].hours > m.hours):
 				left++
 			}
 		}
@@ -345,8 +319,8 @@ func lossPosterior(chains [][]mark, l Loss, steps []LossSteps, level float64) Re
 		}
 	}
 	var pieces []lossPiece
-	swing := func(of func(float64) float64) func(float64, *mark) float64 {
-		return func(_ float64, m *mark) float64 { return of(2 * math.Pi * m.year) }
+	swing := func(of func(float64) float64) func(float64, *reading) float64 {
+		return func(_ float64, m *reading) float64 { return of(2 * math.Pi * m.year) }
 	}
 	filter := newLossFilter(chains, swing(math.Cos), swing(math.Sin))
 	turning := filter.turning(models[0])
@@ -362,7 +336,7 @@ func lossPosterior(chains [][]mark, l Loss, steps []LossSteps, level float64) Re
 			if p, ok := sums.rate(s.ml); ok {
 				best, tops[k] = math.Max(best, p.says), math.Max(tops[k], p.says)
 				p.spread, p.habit = spread, m.habit
-				p.told = m.told(turning, l.Hours/float64(l.Stretches))
+				p.told = m.told(turning, stretchHours)
 				p.log = m.log + math.Log(s.weight)
 				pieces = append(pieces, p)
 			}

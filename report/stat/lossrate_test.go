@@ -121,12 +121,12 @@ func TestLossRateCoverage(t *testing.T) {
 				q := p.leakPlan
 				q.hours = 60 + 240*rng.Float64()
 				q.lookChance = 0.15 + 0.35*rng.Float64()
-				l := LossRate(q.looks(rng, rate), LossSteps{}, 0.95)
-				require.NotNil(t, l.Rate.Est, l.Rate.Why)
-				if l.Rate.Est.Low <= rate && rate <= l.Rate.Est.High {
+				l := LossRate(q.looks(rng, rate), 0.95)
+				require.NotNil(t, l.Est, l.Why)
+				if l.Est.Low <= rate && rate <= l.Est.High {
 					hit++
 				}
-				width += l.Rate.Est.High - l.Rate.Est.Low
+				width += l.Est.High - l.Est.Low
 			}
 			line += fmt.Sprintf(" %5.1f%% (%5.2f)", 100*float64(hit)/float64(n), width/float64(n))
 			covered, all, sum = covered+hit, all+n, sum+float64(hit)/float64(n)
@@ -142,9 +142,9 @@ func TestLossRateWithoutHours(t *testing.T) {
 		nil, {{BelowML: 25}}, {{BelowML: 25}, {BelowML: 25}}, {{BelowML: 0}, {Hours: 30, Apart: true, BelowML: 50}},
 		{{BelowML: math.NaN()}, {Hours: 3}}, {{}, {Hours: -1}}, {{}, {Hours: 5, AddedML: -50}},
 	} {
-		l := LossRate(looks, LossSteps{}, 0.95)
-		require.Nil(t, l.Rate.Est)
-		require.NotEmpty(t, l.Rate.Why)
+		l := LossRate(looks, 0.95)
+		require.Nil(t, l.Est)
+		require.NotEmpty(t, l.Why)
 	}
 }
 
@@ -158,18 +158,14 @@ func TestLooksWithNothingAdded(t *testing.T) {
 	for range 20 {
 		looks = append(looks, Look{Hours: 5, BelowML: 0})
 	}
-	l := LossRate(looks, LossSteps{Level: 25, TopUp: 50}, 0.95)
-	require.Zero(t, l.Rate.Est.Low)
-	require.InDelta(t, (31.6+6.25)/100, l.Rate.Est.High, 0.0625)
-	require.Equal(t, 100.0, l.Hours)
-	require.Equal(t, 20, l.Stretches)
+	l := lossPosterior(chainsOf(looks), 5, []lossSteps{{25, 50}}, 0.95)
+	require.Zero(t, l.Est.Low)
+	require.InDelta(t, (31.6+6.25)/100, l.Est.High, 0.0625)
 	// 600 mL in 20 h of settling and 90 mL boiled over are not its loss
 	apart := append([]Look{{BelowML: 0}, {Hours: 20, BelowML: 600, AddedML: 600, Apart: true}}, looks[1:]...)
 	apart[10].ApartML, apart[10].AddedML, apart[10].BelowML = 90, 90, 90
-	l = LossRate(apart, LossSteps{Level: 25, TopUp: 50}, 0.95)
-	require.Equal(t, 100.0, l.Hours)
-	require.Zero(t, l.LostML)
-	require.Less(t, l.Rate.Est.High, 0.8)
+	l = lossPosterior(chainsOf(apart), 5, []lossSteps{{25, 50}}, 0.95)
+	require.Less(t, l.Est.High, 0.8)
 }
 
 func TestLossRateExtremes(t *testing.T) {
@@ -183,8 +179,8 @@ func TestLossRateExtremes(t *testing.T) {
 			}
 			looks = append(looks, l)
 		}
-		l := LossRate(looks, LossSteps{}, 0.95)
-		checkSane(t, l.Rate)
+		l := LossRate(looks, 0.95)
+		checkSane(t, l)
 	})
 }
 
@@ -195,7 +191,7 @@ func BenchmarkLossRate(b *testing.B) {
 			p := leakPlan{levelStep: 25, topUpStep: 50, misread: 8, hours: hours, lookChance: 0.4}
 			looks := p.looks(rand.New(rand.NewPCG(1, 1)), rate)
 			for b.Loop() {
-				LossRate(looks, LossSteps{}, 0.95)
+				LossRate(looks, 0.95)
 			}
 		})
 	}
@@ -205,6 +201,6 @@ func BenchmarkLossChange(b *testing.B) {
 	p := leakPlan{levelStep: 25, topUpStep: 50, misread: 8, hours: 600, lookChance: 0.4}
 	looks := p.looks(rand.New(rand.NewPCG(1, 1)), 3)
 	for b.Loop() {
-		LossChange(looks, LossSteps{}, 0.95)
+		LossChange(looks, 0.95)
 	}
 }

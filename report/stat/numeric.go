@@ -56,9 +56,6 @@ func root(f func(float64) float64, lo, hi float64) float64 {
 	return a
 }
 
-// upperNormal is P(Z > z), good far into the tail (distuv's Survival is not).
-func upperNormal(z float64) float64 { return math.Erfc(z/math.Sqrt2) / 2 }
-
 // twoSidedNormal is P(|Z| > |z|).
 func twoSidedNormal(z float64) float64 { return math.Erfc(math.Abs(z) / math.Sqrt2) }
 
@@ -107,8 +104,8 @@ func betaTail(a, b, x float64) float64 {
 	return mathext.RegIncBeta(a, b, x)
 }
 
-// validLevel tells whether level can be the coverage of an interval.
+// validLevel reports whether level can be the coverage of an interval.
 func validLevel(level float64) bool { return level > 0 && level < 1 }
 
-// usable tells whether x is a finite number.
+// usable reports whether x is a finite number.
 func usable(x float64) bool { return !math.IsNaN(x) && !math.IsInf(x, 0) }

@@ -29,11 +29,6 @@ type RateTable struct {
 // RateFit is a Poisson regression log E(events) = log(exposure) + a level of
 // every factor, by maximum likelihood (McCullagh & Nelder 1989 ch. 6).
 type RateFit struct {
-	Rows     int     // distinct strata with exposure, by factors
-	Deviance float64 // of the strata by factors
-	Pearson  float64 // X^2 of the same strata
-	LogLik   float64
-	DF       int    // strata less parameters
 	Scale    string // Poisson, QuasiPoisson or Clustered: where standard errors come from
 	Phi      float64
 	Warnings []string
@@ -183,7 +178,7 @@ func compress(ids []int) int {
 	return len(seen)
 }
 
-// FitRates fits t. It returns nil and the reason where there is nothing to fit.
+// FitRates fits t, and returns nil and the reason where there is nothing to fit.
 //
 // Levels without an event are fitted exactly: their rate is 0, their rows say
 // nothing of the other levels, and ratios with them have one limit. Columns
@@ -317,7 +312,8 @@ func (f *RateFit) findCollinear() {
 		}
 	}
 	if len(f.nulls) > 0 {
-		f.Warnings = append(f.Warnings, fmt.Sprintf("%d of the factors' levels always go together with others and cannot be told apart", len(f.nulls)))
+		f.Warnings = append(f.Warnings, fmt.Sprintf("%d of the factors' levels always go together with others and cannot be "+
+			"told apart", len(f.nulls)))
 	}
 }
 
@@ -420,7 +416,7 @@ func (f *RateFit) maximise(coef []float64, firth bool) bool {
 			return false
 		}
 		if decrement < 1e-16 {
-			f.LogLik, f.penalised = at, at
+			f.penalised = at
 			return true
 		}
 		shrink := math.Min(1, 8/longest)
@@ -436,52 +432,32 @@ func (f *RateFit) maximise(coef []float64, firth bool) bool {
 		}
 		copy(coef, next)
 	}
-	f.LogLik, f.penalised = at, at
+	f.penalised = at
 	return false
 }
 
-// goodness fills Deviance, Pearson, DF and LogLik of the strata.
+// goodness finds whether strata vary more than Poisson's, and how much.
 func (f *RateFit) goodness() {
 	rank := f.rank()
-	f.LogLik, f.DF = 0, -rank
-	var spread, excess float64
+	df, pearson, spread, excess := float64(-rank), 0.0, 0.0, 0.0
 	for c, y := range f.g.events {
-		if f.g.exposure[c] > 0 {
-			f.Rows++
-		}
 		if f.x.deadRow[c] {
 			continue
 		}
-		f.DF++
-		mu := f.mu[c]
-		d := y - mu
-		f.Pearson += d * d / mu
-		f.Deviance += 2 * poissonDeviance(y, mu)
-		lg, _ := math.Lgamma(y + 1)
-		f.LogLik += y*math.Log(mu) - mu - lg
-		spread += 1 / mu
-		excess += d / mu
+		df++
+		d := y - f.mu[c]
+		pearson += d * d / f.mu[c]
+		spread += 1 / f.mu[c]
+		excess += d / f.mu[c]
 	}
-	if f.DF < 1 {
-		f.DF = max(f.DF, 0)
+	if df < 1 || (pearson-df)/math.Sqrt(2*df+spread) <= zFor(0.90) {
 		return
 	}
-	df := float64(f.DF)
-	if (f.Pearson-df)/math.Sqrt(2*df+spread) > zFor(0.90) {
-		phi := f.Pearson / df / (1 + excess/(df+float64(rank)))
-		if phi > 1 {
-			f.Phi, f.Scale = phi, QuasiPoisson
-			f.Warnings = append(f.Warnings, fmt.Sprintf("counts vary %.2g times more than by chance: intervals are widened for it", phi))
-		}
+	if phi := pearson / df / (1 + excess/(df+float64(rank))); phi > 1 {
+		f.Phi, f.Scale = phi, QuasiPoisson
+		f.Warnings = append(f.Warnings, fmt.Sprintf("counts vary %.2g times more than by chance: intervals are widened for "+
+			"it", phi))
 	}
-}
-
-// poissonDeviance is half the contribution of one count to the deviance.
-func poissonDeviance(y, mu float64) float64 {
-	if y == 0 {
-		return mu
-	}
-	return y*math.Log(y/mu) - (y - mu)
 }
 
 // rank is the number of parameters that the fit has used up; of a random factor
@@ -548,7 +524,8 @@ func (f *RateFit) clustered() {
 	phi := x2 / expected
 	if n < minClusters || f.g.random > 0 {
 		f.Phi, f.Scale = math.Max(f.Phi, phi), QuasiPoisson
-		f.Warnings = append(f.Warnings, fmt.Sprintf("some of %d machines have more overheats than by chance (%.2g times the spread): intervals are widened for it", n, phi))
+		f.Warnings = append(f.Warnings, fmt.Sprintf("some of %d machines have more overheats than by chance (%.2g times the "+
+			"spread): intervals are widened for it", n, phi))
 		return
 	}
 	f.Scale, f.clusters = Clustered, n
@@ -561,7 +538,8 @@ func (f *RateFit) clustered() {
 		}
 		f.scores.add(v)
 	})
-	f.Warnings = append(f.Warnings, fmt.Sprintf("some of %d machines have more overheats than by chance (%.2g times the spread): standard errors are clustered", n, phi))
+	f.Warnings = append(f.Warnings, fmt.Sprintf("some of %d machines have more overheats than by chance (%.2g times the "+
+		"spread): standard errors are clustered", n, phi))
 }
 
 // eachCluster goes through the rows, a cluster at a time.

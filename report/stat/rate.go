@@ -24,21 +24,40 @@ func checkRate(events int, exposure, level float64) string {
 	return ""
 }
 
-// Rate is events per unit of exposure with the exact central interval of
-// Garwood (1936, Biometrika 28), which covers at least level:
+// Counting is how counts are compared.
+type Counting struct {
+	// Repeated is how many events count as one in limits and p (see Repeated);
+	// estimates stay the same. 0 counts as 1.
+	Repeated float64
+	// MidP takes the mid-P interval (Lancaster 1961), whose coverage is near level on
+	// average, for the exact one, which covers at least level.
+	MidP bool
+}
+
+// counted returns events as they count.
+func (c Counting) counted(events int) float64 { return float64(events) / math.Max(1, c.Repeated) }
+
+// Rate returns events per unit of exposure with a central interval: that of
+// Garwood (1936, Biometrika 28),
 //
 //	low  = qgamma(a/2, x)/T      high = qgamma(1-a/2, x+1)/T
 //
-// No event gives a value of 0 and an upper limit; no exposure gives an absence.
-func Rate(events int, exposure, level float64) Result {
+// or its mid-P form. No event gives a value of 0 and an upper limit; no exposure
+// gives an absence.
+func (c Counting) Rate(events int, exposure, level float64) Result {
 	if why := checkRate(events, exposure, level); why != "" {
 		return Result{Why: why}
 	}
-	low, high := garwood(float64(events), level)
-	return estimated(float64(events)/exposure, low/exposure, high/exposure, level)
+	limits := garwood
+	if c.MidP {
+		limits = midPLimits
+	}
+	low, high := limits(c.counted(events), level)
+	d := math.Max(1, c.Repeated)
+	return estimated(float64(events)/exposure, low*d/exposure, high*d/exposure, level)
 }
 
-// garwood gives the exact limits of the expected count.
+// garwood returns the exact limits of the expected count.
 func garwood(x, level float64) (low, high float64) {
 	tail := (1 - level) / 2
 	if x > 0 {
@@ -47,18 +66,9 @@ func garwood(x, level float64) (low, high float64) {
 	return low, mathext.GammaIncRegCompInv(x+1, tail)
 }
 
-// RateMidP is Rate with the mid-P interval (Lancaster 1961), whose coverage is
-// near level on average instead of at least level: the limits solve
+// midPLimits returns the limits that solve
 //
 //	P(X > x; low) + P(X = x; low)/2 = a/2 = P(X < x; high) + P(X = x; high)/2.
-func RateMidP(events int, exposure, level float64) Result {
-	if why := checkRate(events, exposure, level); why != "" {
-		return Result{Why: why}
-	}
-	low, high := midPLimits(float64(events), level)
-	return estimated(float64(events)/exposure, low/exposure, high/exposure, level)
-}
-
 func midPLimits(x, level float64) (low, high float64) {
 	tail := (1 - level) / 2
 	low, high = garwood(x, level)
@@ -71,31 +81,4 @@ func midPLimits(x, level float64) (low, high float64) {
 		return (poissonBelow(x, m)+poissonBelow(x+1, m))/2 - tail
 	}, x, high)
 	return low, high
-}
-
-// PValues are the tails of one comparison. TwoSided is central, twice the
-// smaller tail, and agrees with the exact interval; MidP is the same with half
-// the weight on the observed count, and agrees with the mid-P interval.
-type PValues struct {
-	Greater  float64 // of a rate this high or higher under the null
-	Less     float64 // of a rate this low or lower under the null
-	TwoSided float64
-	MidP     float64
-}
-
-func pValues(greater, less, midGreater, midLess float64) PValues {
-	return PValues{greater, less, math.Min(1, 2*math.Min(greater, less)), math.Min(1, 2*math.Min(midGreater, midLess))}
-}
-
-// RateTest compares events in exposure with a known rate > 0 by the Poisson
-// distribution. With bad input every p is 1.
-func RateTest(events int, exposure, rate float64) PValues {
-	m := exposure * rate
-	if checkRate(events, exposure, Level95) != "" || !usable(m) || m <= 0 {
-		return PValues{1, 1, 1, 1}
-	}
-	x := float64(events)
-	ge, gt := poissonAtLeast(x, m), poissonAtLeast(x+1, m)
-	le, lt := poissonBelow(x+1, m), poissonBelow(x, m)
-	return pValues(ge, le, (ge+gt)/2, (le+lt)/2)
 }

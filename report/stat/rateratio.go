@@ -6,48 +6,38 @@ import (
 	"gonum.org/v1/gonum/mathext"
 )
 
-// RateRatio compares two rates. Exact and MidP hold the same value.
-type RateRatio struct {
-	Exact Result // interval covers at least level
-	MidP  Result // interval covers about level
-	P     PValues
-}
-
 const (
-	noEventsOther = "no event in the comparison: the ratio has a lower limit only, and its value is the median-unbiased estimate"
-	noEventsHere  = "no overheat here: the ratio has an upper limit only"
+	noEventsOther = "no event in the comparison: the ratio has a lower limit only, and its value is the median-unbiased " +
+		"estimate"
+	noEventsHere = "no overheat here: the ratio has an upper limit only"
 )
 
-// CompareRates is the ratio of the rate events1/exposure1 to events0/exposure0,
-// conditional on the total number of events (Przyborowski & Wilenski 1940;
-// Breslow & Day 1987 vol. 2 s. 3.4): events1 is then binomial with
-// p = r T1/(r T1 + T0), and limits of p are limits of the ratio r.
+// Compare returns the ratio of the rate events1/exposure1 to events0/exposure0,
+// and its central two-sided p, which agrees with the interval. It is conditional
+// on the total number of events (Przyborowski & Wilenski 1940; Breslow & Day 1987
+// vol. 2 s. 3.4): events1 is then binomial with p = r T1/(r T1 + T0), and limits
+// of p are limits of the ratio r.
 //
 // No event in the denominator leaves a lower limit only; the value is then the
 // median-unbiased one of Hirji, Tsiatis & Mehta (1989), the ratio at which what
 // was seen has probability 1/2. No event on either side is an absence.
-func CompareRates(events1 int, exposure1 float64, events0 int, exposure0 float64, level float64) RateRatio {
-	out := RateRatio{P: PValues{1, 1, 1, 1}}
-	for _, why := range []string{checkRate(events1, exposure1, level), checkRate(events0, exposure0, level)} {
+func (c Counting) Compare(events1 int, exposure1 float64, events0 int, exposure0, level float64) (Result, float64) {
+	for _, why := range []string{checkRate(events0, exposure0, level), checkRate(events1, exposure1, level)} {
 		if why != "" {
-			out.Exact = Result{Why: why}
+			return Result{Why: why}, 1
 		}
 	}
-	if out.Exact.Why == "" && events1+events0 == 0 {
-		out.Exact = absent("no overheat on either side, so nothing to compare")
+	if events1+events0 == 0 {
+		return absent("no overheat on either side, so nothing to compare"), 1
 	}
-	if out.Exact.Why != "" {
-		out.MidP = out.Exact
-		return out
+	x := conditional{c.counted(events1), exposure1, c.counted(events0), exposure0}
+	value, warnings := x.value()
+	limits := x.exactLimits
+	if c.MidP {
+		limits = x.midPLimits
 	}
-	c := conditional{float64(events1), exposure1, float64(events0), exposure0}
-	value, warnings := c.value()
-	lo, hi := c.exactLimits((1 - level) / 2)
-	out.Exact = estimated(value, lo, hi, level, warnings...)
-	lo, hi = c.midPLimits((1 - level) / 2)
-	out.MidP = estimated(value, lo, hi, level, warnings...)
-	out.P = c.pValues(1)
-	return out
+	low, high := limits((1 - level) / 2)
+	return estimated(value, low, high, level, warnings...), x.p(c.MidP)
 }
 
 // conditional is the binomial comparison of two counts given their sum. Counts
@@ -65,9 +55,14 @@ func (c conditional) tails(r float64) (ge, gt, le, lt float64) {
 	return
 }
 
-func (c conditional) pValues(r float64) PValues {
-	ge, gt, le, lt := c.tails(r)
-	return pValues(ge, le, (ge+gt)/2, (le+lt)/2)
+// p is that of a ratio of 1: twice the smaller tail, with mid-P half the weight
+// on what was seen.
+func (c conditional) p(midP bool) float64 {
+	ge, gt, le, lt := c.tails(1)
+	if midP {
+		ge, le = (ge+gt)/2, (le+lt)/2
+	}
+	return math.Min(1, 2*math.Min(ge, le))
 }
 
 func (c conditional) value() (float64, []string) {
@@ -183,7 +178,7 @@ func (c comparison) midPLimits(tail float64) (lo, hi float64) {
 // where there is none (testdata/bench/coverage-fleet.txt).
 func (c comparison) p() float64 {
 	if len(c) == 1 {
-		return c[0].pValues(1).MidP
+		return c[0].p(true)
 	}
 	above, below := 0.0, 0.0
 	for _, w := range c {

@@ -15,28 +15,7 @@ type LevelRatio struct {
 	P float64
 }
 
-// Effect is the log rate ratio of one level of a factor to another and its
-// standard error, as a table of regression coefficients gives it: Poisson or
-// scaled by Phi or clustered, as Scale says. ok is false where the data cannot
-// tell the two apart, or one has no event.
-func (f *RateFit) Effect(factor, level, reference int) (logRatio, se float64, ok bool) {
-	c := make([]float64, f.x.n)
-	for l, sign := range map[int]float64{level: 1, reference: -1} {
-		if l < 0 || l >= f.g.levels[factor] || f.x.dead[factor][l] {
-			return 0, 0, false
-		}
-		if k := f.x.col[factor][l]; k >= 0 {
-			c[k] += sign
-			logRatio += sign * f.coef[k]
-		}
-	}
-	if !f.knowable(c) {
-		return 0, 0, false
-	}
-	return logRatio, math.Sqrt(f.variance(c)), true
-}
-
-// knowable tells whether the data determine the combination c of coefficients.
+// knowable reports whether the data determine the combination c of coefficients.
 func (f *RateFit) knowable(c []float64) bool {
 	for _, null := range f.nulls {
 		if math.Abs(dot(c, null)) > 1e-6 {
@@ -59,7 +38,7 @@ func (f *RateFit) variance(c []float64) float64 {
 	return math.Max(v, f.scores.squares(u)*n/(n-1))
 }
 
-// RatesOf gives every level of Factors[0] against all the others together
+// RatesOf returns every level of Factors[0] against all the others together
 // (reference < 0) or against one level, whose own entry is then absent.
 //
 // What is compared. Let t* be the exposure of a row times the fitted effects of
@@ -67,12 +46,12 @@ func (f *RateFit) variance(c []float64) float64 {
 // level's adjusted rate is its events over its sum of t*, and "all the others
 // together" are their events over their t*; the ratio of the two is that of
 // indirectly standardised rates. With no other factor it is the crude ratio of
-// CompareRates; where all the others share one rate it is that of a regression
+// Counting.Compare; where all the others share one rate it is that of a regression
 // with one indicator.
 //
 // Interval. The variance V of the log ratio comes from the whole regression, so
 // it holds what adjusting costs. The interval is the conditional mid-P one of
-// CompareRates at the effective counts at which a plain comparison would have
+// Counting.Compare at the effective counts at which a plain comparison would have
 // that variance, f x1 and f x0 with f = (1/x1 + 1/x0)/V (after Korn & Graubard
 // 1998, Survey Methodology 24, who do so for proportions). It needs no
 // normality, which few events do not have, and it still has one limit where a
@@ -192,7 +171,8 @@ func (f *RateFit) levelRatio(s *standardised, l, reference int, level float64) L
 		whole := len(rest)
 		rest = f.comparable(s, l, rest)
 		if len(rest) < whole && len(rest) > 0 {
-			warnings = append(warnings, fmt.Sprintf("compared with %d of %d others, as the rest share no conditions with it", len(rest), whole))
+			warnings = append(warnings, fmt.Sprintf("compared with %d of %d others, as the rest share no conditions with it",
+				len(rest), whole))
 		}
 	}
 	var restEvents, restHours float64
@@ -306,7 +286,7 @@ func (f *RateFit) comparable(s *standardised, l int, rest []int) []int {
 	return out
 }
 
-// meets tells whether the data say what level k would have met in l's hours.
+// meets reports whether the data say what level k would have met in l's hours.
 func (f *RateFit) meets(s *standardised, l, k int) bool {
 	for _, i := range s.rows[l] {
 		if s.weight[i] == 0 {
@@ -354,5 +334,6 @@ func (f *RateFit) firthRatio(s *standardised, grad []float64, level float64, war
 	theta, se := dot(grad, p.coef), math.Sqrt(p.variance(grad))
 	z := zFor(level)
 	warnings = append(warnings, "levels never met under the same conditions with events: a penalised estimate (Firth)")
-	return LevelRatio{estimated(math.Exp(theta), math.Exp(theta-z*se), math.Exp(theta+z*se), level, warnings...), twoSidedNormal(theta / se)}
+	return LevelRatio{estimated(math.Exp(theta), math.Exp(theta-z*se), math.Exp(theta+z*se), level, warnings...),
+		twoSidedNormal(theta / se)}
 }

@@ -17,7 +17,6 @@ type History struct {
 type MCFStep struct {
 	Time   float64
 	AtRisk int // units whose history reaches Time
-	Events int // at this very time
 	MCF    float64
 	SE     float64
 	Low    float64
@@ -31,7 +30,7 @@ func (s *MCFStep) limits(q float64) (low, high float64) {
 	return s.MCF / f, s.MCF * f
 }
 
-// MeanCumulative is the mean number of events per unit up to each event time,
+// MeanCumulative returns the mean number of events per unit up to each event time,
 // units being at risk until the end of their own history (Nelson 1988, J. Qual.
 // Tech. 20; 1995, Technometrics 37), with the robust variance of Lawless &
 // Nadeau (1995, Technometrics 37, eq. 2.4), which lets events of one unit
@@ -92,12 +91,13 @@ func MeanCumulative(units []History, level float64) (steps []MCFStep, why string
 			v += score[i] * score[i]
 		}
 		m += float64(d) / float64(n)
-		step := MCFStep{Time: t, AtRisk: n, Events: d, MCF: m, SE: math.Sqrt(v)}
+		step := MCFStep{Time: t, AtRisk: n, MCF: m, SE: math.Sqrt(v)}
 		step.Low, step.High = step.limits(tFor(level, n))
 		steps = append(steps, step)
 	}
 	if alone > 0 {
-		warnings = append(warnings, fmt.Sprintf("%.0f events happened while one unit only was at risk: the band there is a guess", alone))
+		warnings = append(warnings, fmt.Sprintf("%.0f events happened while one unit only was at risk: the band there is a "+
+			"guess", alone))
 	}
 	return steps, "", warnings
 }

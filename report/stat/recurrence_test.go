@@ -32,11 +32,6 @@ func TestValveSeatMCF(t *testing.T) {
 	steps, why, warnings := MeanCumulative(valveSeats(t), 0.95)
 	require.Empty(t, why)
 	require.Empty(t, warnings)
-	n := 0
-	for _, s := range steps {
-		n += s.Events
-	}
-	require.Equal(t, int(c.f(t, "n_events")), n)
 	for i := range c.at(t, "at").([]any) {
 		time := c.f(t, "at", i, "time")
 		var s MCFStep
@@ -66,37 +61,6 @@ func TestValveSeatMCF(t *testing.T) {
 	}
 }
 
-// valveseat-powerlaw and trend-crow-three-systems of testdata/check (Crow 1975).
-func TestPooledPowerLaw(t *testing.T) {
-	c := loadCase(t, "valveseat-powerlaw")
-	tr := TrendOf(valveSeats(t), 0.95)
-	c.same(t, tr.Shape.Est.Value, "beta")
-	c.same(t, math.Exp(tr.LogScale), "lambda")
-	c.same(t, tr.SELogShape, "se_log_beta")
-	c.same(t, tr.Laplace, "laplace_U")
-	c.same(t, tr.LaplaceP, "laplace_p_two_sided")
-	c.same(t, tr.MIL, "mil_chi2")
-	require.Equal(t, int(c.f(t, "mil_df")), tr.MILDF)
-	require.Equal(t, Worse, tr.Says)
-
-	c = loadCase(t, "trend-crow-three-systems")
-	var data struct {
-		Systems [][]float64
-		T       []float64
-	}
-	c.data(t, &data)
-	var units []History
-	for i, s := range data.Systems {
-		units = append(units, History{data.T[i], s})
-	}
-	tr = TrendOf(units, 0.95)
-	c.same(t, tr.Shape.Est.Value, "beta")
-	c.same(t, math.Exp(tr.LogScale), "lambda")
-	c.same(t, tr.SELogShape, "se_log_beta")
-	c.same(t, tr.Laplace, "laplace_U")
-	c.same(t, tr.MIL, "mil_chi2")
-}
-
 // trend-nist-case1 (NIST e-Handbook 8.2.3.4) and trend-mil-hdbk-189 of testdata/check.
 func TestTrendOfOneSystem(t *testing.T) {
 	for _, id := range []string{"trend-nist-case1", "trend-mil-hdbk-189"} {
@@ -106,15 +70,16 @@ func TestTrendOfOneSystem(t *testing.T) {
 			T     float64
 		}
 		c.data(t, &data)
-		tr := TrendOf([]History{{data.T, data.Times}}, 0.90)
+		tr := TrendOf(History{data.T, data.Times}, 0.90)
 		c.same(t, tr.Shape.Est.Value, "beta_mle")
 		c.same(t, tr.Shape.Est.Low, "beta_ci_lo_90")
 		c.same(t, tr.Shape.Est.High, "beta_ci_hi_90")
-		c.same(t, math.Exp(tr.LogScale), "lambda_mle")
 		c.same(t, tr.Laplace, "laplace_U")
 		c.same(t, tr.LaplaceP, "laplace_p_two_sided")
-		c.same(t, tr.MIL, "mil_chi2")
-		c.same(t, tr.MILP/2, "p_improving")
+		n := float64(len(data.Times))
+		logs := n / tr.Shape.Est.Value
+		c.same(t, 2*logs, "mil_chi2")
+		c.same(t, milP(logs, n)/2, "p_improving")
 	}
 	// the two tests disagree on the NIST case (p .18 against .011 one-sided)
 	var data struct {
@@ -122,14 +87,14 @@ func TestTrendOfOneSystem(t *testing.T) {
 		T     float64
 	}
 	loadCase(t, "trend-nist-case1").data(t, &data)
-	tr := TrendOf([]History{{data.T, data.Times}}, 0.95)
+	tr := TrendOf(History{data.T, data.Times}, 0.95)
 	require.Equal(t, CannotSay, tr.Says)
 	require.NotEmpty(t, tr.Warnings)
 }
 
 func TestTooFewForATrend(t *testing.T) {
-	for _, units := range [][]History{nil, {{100, nil}}, {{100, []float64{5, 8}}}, {{100, []float64{0, 5, 8}}}, {{10, []float64{20}}}, {{5, []float64{5, 5, 5}}}} {
-		tr := TrendOf(units, 0.95)
+	for _, u := range []History{{}, {100, nil}, {100, []float64{5, 8}}, {100, []float64{0, 5, 8}}, {10, []float64{20}}, {5, []float64{5, 5, 5}}} {
+		tr := TrendOf(u, 0.95)
 		require.Nil(t, tr.Shape.Est)
 		require.NotEmpty(t, tr.Shape.Why)
 	}
@@ -145,7 +110,7 @@ func TestTrendFalseAlarms(t *testing.T) {
 		for range int(distuv.Poisson{Lambda: 8, Src: rng}.Rand()) {
 			h.Events = append(h.Events, 500*rng.Float64())
 		}
-		tr := TrendOf([]History{h}, 0.95)
+		tr := TrendOf(h, 0.95)
 		if tr.Shape.Est == nil {
 			continue
 		}
@@ -183,67 +148,14 @@ func TestRecurrenceExtremes(t *testing.T) {
 			}
 			last = s.MCF
 		}
-		tr := TrendOf(units, 0.95)
-		checkSane(t, tr.Shape)
-		if math.IsNaN(tr.Laplace) || math.IsNaN(tr.LaplaceP) || math.IsNaN(tr.MILP) {
-			t.Fatalf("%+v", tr)
+		for _, u := range units {
+			tr := TrendOf(u, 0.95)
+			checkSane(t, tr.Shape)
+			if math.IsNaN(tr.Laplace) || math.IsNaN(tr.LaplaceP) {
+				t.Fatalf("%+v", tr)
+			}
 		}
 	})
-}
-
-// rate-heterogeneity and dispersion-horsekicks of testdata/check (Bortkiewicz
-// 1898; Gaver & O'Muircheartaigh 1987).
-func TestDispersion(t *testing.T) {
-	same := func(c *outside, d Dispersion, path ...any) {
-		for key, got := range map[string]float64{
-			"pooled_rate": d.Rate, "pearson_x2": d.Pearson, "df": float64(d.DF), "p_upper": d.PUpper, "p_lower": d.PLower,
-			"index_of_dispersion_x2_over_df": d.Index, "deviance_G2": d.Deviance, "p_upper_G2": d.PDev, "dean_score_PB": d.Dean,
-		} {
-			c.same(t, got, append(append([]any{}, path...), key)...)
-		}
-	}
-	c := loadCase(t, "rate-heterogeneity")
-	var data map[string]struct {
-		X []int
-		T []float64
-	}
-	c.data(t, &data)
-	for name, d := range data {
-		same(c, DispersionOf(d.X, d.T), name)
-	}
-	c = loadCase(t, "dispersion-horsekicks")
-	var kicks struct{ Count, Frequency []int }
-	c.data(t, &kicks)
-	var x []int
-	var e []float64
-	for i, n := range kicks.Frequency {
-		for range n {
-			x, e = append(x, kicks.Count[i]), append(e, 1)
-		}
-	}
-	same(c, DispersionOf(x, e))
-	for _, d := range []Dispersion{DispersionOf(nil, nil), DispersionOf([]int{0, 0}, []float64{1, 1}), DispersionOf([]int{1}, []float64{1}), DispersionOf([]int{1, 1}, []float64{0, 1})} {
-		require.NotEmpty(t, d.Why)
-	}
-}
-
-// ratio-estimator of testdata/check (Cochran 1977; Davison & Hinkley 1997 ex. 1.2).
-func TestRatioOfSums(t *testing.T) {
-	c := loadCase(t, "ratio-estimator")
-	var data struct {
-		City    struct{ X_1930, U_1920 []float64 }
-		Coolant struct{ Litres, Hours []float64 }
-	}
-	c.data(t, &data)
-	for name, r := range map[string]Result{
-		"city": RatioOfSums(data.City.X_1930, data.City.U_1920, 0.95), "coolant": RatioOfSums(data.Coolant.Litres, data.Coolant.Hours, 0.95),
-	} {
-		c.same(t, r.Est.Value, name, "ratio_of_sums")
-		c.same(t, r.Est.Low, name, "t_lo")
-		c.same(t, r.Est.High, name, "t_hi")
-	}
-	require.Nil(t, RatioOfSums([]float64{1}, []float64{1}, 0.95).Est)
-	require.Nil(t, RatioOfSums([]float64{1, 2}, []float64{0, 0}, 0.95).Est)
 }
 
 func BenchmarkMeanCumulative(b *testing.B) {

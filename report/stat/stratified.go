@@ -16,42 +16,24 @@ type RateStratum struct {
 
 // Stratified is a rate ratio held common over strata.
 type Stratified struct {
-	Ratio         Result  // Mantel-Haenszel; exact where one side has no event
-	SELog         float64 // standard error of log(Ratio); 0 where exact
-	ChiSquare     float64 // of the hypothesis ratio = 1, 1 degree of freedom
-	P             float64 // two-sided: of ChiSquare; central exact where Ratio is exact
-	Exact         Result  // conditional exact interval; absent where too large to compute
-	MidP          Result
-	ExactP        PValues
-	Heterogeneity Heterogeneity
+	Ratio Result  // Mantel-Haenszel; exact where one side has no event
+	P     float64 // two-sided, of a ratio of 1
+	// Differ is the p of strata that differ no more than chance in their ratios; nil
+	// where fewer than two have events on both sides.
+	Differ *float64
 }
 
-// Heterogeneity tests whether strata differ more than chance in their ratios.
-type Heterogeneity struct {
-	ChiSquare float64
-	DF        int
-	P         *float64 // nil where fewer than two strata have events on both sides
-}
-
-// MantelHaenszel is the rate ratio common to the strata,
+// MantelHaenszel returns the rate ratio common to the strata,
 //
 //	sum(a T0/T) / sum(b T1/T),
 //	var(log) = sum(m T1 T0/T^2) / (sum(a T0/T) sum(b T1/T))
 //
 // (Greenland & Robins 1985, Biometrics 41, eq. 8; Breslow & Day 1987 vol. 2 s.
 // 3.6). A stratum with exposure on one side only says nothing of the ratio and
-// weighs nothing. Heterogeneity is the Wald chi-square of the stratum ratios
-// about the common one, over strata with events on both sides. Exact and MidP
-// condition on the total of every stratum (convolution of binomials); they
-// serve as Ratio where one side has no event, since the variance is undefined
-// there.
+// weighs nothing. Where one side has no event the variance is undefined, and
+// interval and p are exact, conditional on the total of every stratum.
 func MantelHaenszel(strata []RateStratum, level float64) Stratified {
-	out := Stratified{P: 1, ExactP: PValues{1, 1, 1, 1}}
-	fail := func(why string) Stratified {
-		out.Ratio = Result{Why: why}
-		out.Exact, out.MidP = out.Ratio, out.Ratio
-		return out
-	}
+	fail := func(why string) Stratified { return Stratified{Ratio: Result{Why: why}, P: 1} }
 	var r, s, v, observed, expected float64
 	var used []RateStratum
 	lost := 0
@@ -88,158 +70,64 @@ func MantelHaenszel(strata []RateStratum, level float64) Stratified {
 	}
 	var warnings []string
 	if lost > 0 {
-		warnings = append(warnings, fmt.Sprintf("%d events lie in strata with exposure on one side only and say nothing of the ratio", lost))
+		warnings = append(warnings, fmt.Sprintf("%d events lie in strata with exposure on one side only and say nothing of "+
+			"the ratio", lost))
 	}
-	out.ChiSquare = (observed - expected) * (observed - expected) / v
-	out.P = upperChi2(out.ChiSquare, 1)
-	out.exact(used, observed, r, s, level)
 	if r == 0 || s == 0 {
-		out.Ratio, out.P = out.Exact, out.ExactP.TwoSided
-		out.Ratio.Warnings = append(warnings, out.Ratio.Warnings...)
-		return out
+		return oneSided(used, s == 0, level, warnings)
 	}
-	ratio := r / s
-	out.SELog = math.Sqrt(v / (r * s))
-	z := zFor(level)
-	out.Ratio = estimated(ratio, ratio*math.Exp(-z*out.SELog), ratio*math.Exp(z*out.SELog), level, warnings...)
-	out.Heterogeneity = heterogeneity(used, math.Log(ratio))
-	return out
+	ratio, spread := r/s, math.Exp(zFor(level)*math.Sqrt(v/(r*s)))
+	return Stratified{
+		Ratio:  estimated(ratio, ratio/spread, ratio*spread, level, warnings...),
+		P:      upperChi2((observed-expected)*(observed-expected)/v, 1),
+		Differ: differ(used, math.Log(ratio)),
+	}
 }
 
-func heterogeneity(strata []RateStratum, logRatio float64) Heterogeneity {
-	h := Heterogeneity{DF: -1}
+// differ is the p of the Wald chi-square of the strata's ratios about the common
+// one, over strata with events on both sides.
+func differ(strata []RateStratum, logRatio float64) *float64 {
+	chi2, df := 0.0, -1.0
 	for _, st := range strata {
 		if st.Events1 == 0 || st.Events0 == 0 {
 			continue
 		}
 		a, b := float64(st.Events1), float64(st.Events0)
 		d := math.Log(a/st.Exposure1/(b/st.Exposure0)) - logRatio
-		h.ChiSquare += d * d / (1/a + 1/b)
-		h.DF++
+		chi2 += d * d / (1/a + 1/b)
+		df++
 	}
-	if h.DF < 1 {
-		h.DF = max(h.DF, 0)
-		return h
+	if df < 1 {
+		return nil
 	}
-	p := upperChi2(h.ChiSquare, float64(h.DF))
-	h.P = &p
-	return h
+	p := upperChi2(chi2, df)
+	return &p
 }
 
-// maxExactEvents bounds the convolution, whose cost grows with the square.
-const maxExactEvents = 5000
-
-// exact fills Exact, MidP and ExactP. The probabilities of the sum of events1
-// are convolved once, at a ratio near the estimate so that nothing underflows
-// where it matters, and tilted to any other ratio r by (r/r0)^a.
-func (out *Stratified) exact(strata []RateStratum, observed, r, s, level float64) {
-	total := 0
-	for _, st := range strata {
-		total += st.Events1 + st.Events0
-	}
-	if total > maxExactEvents {
-		out.Exact = absent("%d events: the exact interval is computed up to %d, where it differs from the other one", total, maxExactEvents)
-		out.MidP = out.Exact
-		return
-	}
-	score := func(logR float64) float64 { // expected minus observed at a ratio
-		e := -observed
+// oneSided is the exact comparison where all events are of group 1 (here), or
+// none is. Given a stratum's total each event is of group 1 with the chance
+// r T1/(r T1 + T0), so what was seen is the product of these chances.
+func oneSided(strata []RateStratum, here bool, level float64, warnings []string) Stratified {
+	seen := func(logRatio float64) float64 { // log of the chance of what was seen
+		sum := 0.0
 		for _, st := range strata {
-			e += float64(st.Events1+st.Events0) * share(logR, st)
+			odds := math.Exp(logRatio) * st.Exposure1 / st.Exposure0
+			if here {
+				odds = 1 / odds
+			}
+			sum -= float64(st.Events1+st.Events0) * math.Log1p(odds)
 		}
-		return e
+		return sum
 	}
-	target := root(func(z float64) float64 {
-		return score(z) + math.Max(0, 0.5-float64(total)+observed) - math.Max(0, 0.5-observed)
-	}, -60, 60)
-	dist := []float64{1}
-	for _, st := range strata {
-		m := st.Events1 + st.Events0
-		binom := binomial(m, share(target, st))
-		next := make([]float64, len(dist)+m)
-		for i, p := range dist {
-			for j, q := range binom {
-				next[i+j] += p * q
-			}
-		}
-		dist = next
+	at := func(chance float64) float64 { // the ratio that makes it so likely
+		return math.Exp(root(func(z float64) float64 { return seen(z) - math.Log(chance) }, -60, 60))
 	}
-	a := int(observed)
-	tails := func(logR float64) (ge, gt, le, lt float64) {
-		tilt, sum := logR-target, 0.0
-		var below, at, above float64
-		top := math.Inf(-1)
-		for k, p := range dist {
-			if p > 0 {
-				top = math.Max(top, math.Log(p)+float64(k)*tilt)
-			}
-		}
-		for k, p := range dist {
-			if p == 0 {
-				continue
-			}
-			w := math.Exp(math.Log(p) + float64(k)*tilt - top)
-			sum += w
-			switch {
-			case k < a:
-				below += w
-			case k == a:
-				at = w
-			default:
-				above += w
-			}
-		}
-		return (at + above) / sum, above / sum, (at + below) / sum, below / sum
-	}
-	ge, gt, le, lt := tails(0)
-	out.ExactP = pValues(ge, le, (ge+gt)/2, (le+lt)/2)
+	out := Stratified{P: math.Min(1, 2*math.Exp(seen(0)))}
 	tail := (1 - level) / 2
-	solve := func(mid float64, upper bool) float64 {
-		return math.Exp(root(func(z float64) float64 {
-			ge, gt, le, lt := tails(z)
-			if upper {
-				return (1-mid)*le + mid*lt - tail
-			}
-			return (1-mid)*ge + mid*gt - tail
-		}, target-60, target+60))
-	}
-	value, exactLo, midLo, exactHi, midHi := math.Exp(target), 0.0, 0.0, math.Inf(1), math.Inf(1)
-	var warnings []string
-	switch {
-	case observed == 0:
-		value, warnings = 0, []string{noEventsHere}
-	case a == total:
-		value = math.Exp(root(func(z float64) float64 { ge, _, _, _ := tails(z); return ge - 0.5 }, target-60, target+60))
-		warnings = []string{noEventsOther}
-	}
-	if observed > 0 {
-		exactLo, midLo = solve(0, false), solve(0.5, false)
-	}
-	if a < total {
-		exactHi, midHi = solve(0, true), solve(0.5, true)
-	}
-	out.Exact = estimated(value, exactLo, exactHi, level, warnings...)
-	out.MidP = estimated(value, midLo, midHi, level, warnings...)
-}
-
-// share is the chance that an event of the stratum is of group 1.
-func share(logRatio float64, st RateStratum) float64 {
-	return 1 / (1 + math.Exp(-logRatio)*st.Exposure0/st.Exposure1)
-}
-
-// binomial gives the probabilities of 0 to n.
-func binomial(n int, p float64) []float64 {
-	out := make([]float64, n+1)
-	lp, lq := math.Log(p), math.Log1p(-p)
-	whole, _ := math.Lgamma(float64(n + 1))
-	for k := range out {
-		a, _ := math.Lgamma(float64(k + 1))
-		b, _ := math.Lgamma(float64(n - k + 1))
-		out[k] = math.Exp(whole - a - b + float64(k)*lp + float64(n-k)*lq)
-	}
-	if p <= 0 || p >= 1 {
-		clear(out)
-		out[int(math.Round(p))*n] = 1
+	if here {
+		out.Ratio = estimated(at(0.5), at(tail), math.Inf(1), level, append(warnings, noEventsOther)...)
+	} else {
+		out.Ratio = estimated(0, 0, at(tail), level, append(warnings, noEventsHere)...)
 	}
 	return out
 }

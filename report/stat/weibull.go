@@ -12,20 +12,17 @@ import (
 const minWeibullEvents = 3
 
 // Weibull is a fit of P(T > t) = exp(-(t/scale)^shape) by maximum likelihood,
-// right-censored and with delayed entry (Meeker & Escobar 1998 ch. 8, 11).
+// right-censored (Meeker & Escobar 1998 ch. 8).
 type Weibull struct {
-	Shape  Result // likelihood-ratio intervals
-	Scale  Result
-	LogLik float64
-	Events int
+	Shape Result // likelihood-ratio interval
 
+	logLik float64
 	sample weibullSample
 }
 
 // weibullSample is what the likelihood needs, times in units of the longest.
 type weibullSample struct {
 	exits   []float64 // log
-	entries []float64 // log, of those who entered late
 	unit    float64
 	n       float64 // events
 	logs    float64 // sum of log event times
@@ -41,9 +38,6 @@ func newWeibullSample(lives []Lifetime) weibullSample {
 	for _, l := range lives {
 		lt := math.Log(l.Exit / s.unit)
 		s.exits = append(s.exits, lt)
-		if l.Entry > 0 {
-			s.entries = append(s.entries, math.Log(l.Entry/s.unit))
-		}
 		if l.Event {
 			s.n++
 			s.logs += lt
@@ -52,16 +46,12 @@ func newWeibullSample(lives []Lifetime) weibullSample {
 	return s
 }
 
-// moments gives the sums of (t/T)^b - (e/T)^b and of the same times log(t/T) and
-// log(e/T), for a time T whose logarithm is z.
+// moments gives the sums of (t/T)^b and of (t/T)^b log(t/T), for a time T whose
+// logarithm is z.
 func (s *weibullSample) moments(b, z float64) (m0, m1 float64) {
 	for _, lt := range s.exits {
 		w := math.Exp(math.Min(700, b*(lt-z)))
 		m0, m1 = m0+w, m1+w*(lt-z)
-	}
-	for _, le := range s.entries {
-		w := math.Exp(math.Min(700, b*(le-z)))
-		m0, m1 = m0-w, m1-w*(le-z)
 	}
 	return
 }
@@ -75,12 +65,11 @@ func (s *weibullSample) logLik(b, level float64) float64 {
 
 const shapeLow, shapeHigh = 0.02, 200
 
-// FitWeibull fits lives. Fewer than 3 events, or events all at one time, are an
+// fitWeibull fits lives. Fewer than 3 events, or events all at one time, are an
 // absence.
-func FitWeibull(lives []Lifetime, level float64) Weibull {
+func fitWeibull(lives []Lifetime, level float64) Weibull {
 	fail := func(format string, args ...any) Weibull {
-		r := absent(format, args...)
-		return Weibull{Shape: r, Scale: r}
+		return Weibull{Shape: absent(format, args...)}
 	}
 	if why := checkLives(lives, level); why != "" {
 		return fail("%s", why)
@@ -95,7 +84,7 @@ func FitWeibull(lives []Lifetime, level float64) Weibull {
 	}
 	m0, _ := s.moments(b, 0)
 	top := s.logLik(b, math.Log(s.n/m0))
-	w := Weibull{LogLik: top, Events: int(s.n), sample: s}
+	w := Weibull{logLik: top, sample: s}
 	drop := zFor(level) * zFor(level) / 2
 	lo, hi := limits(func(z float64) float64 {
 		b := math.Exp(z)
@@ -103,11 +92,10 @@ func FitWeibull(lives []Lifetime, level float64) Weibull {
 		return s.logLik(b, math.Log(s.n/m0)) - top + drop
 	}, math.Log(b), 0.5, math.Log(shapeLow), math.Log(shapeHigh))
 	w.Shape = estimated(b, math.Exp(lo), math.Exp(hi), level)
-	w.Scale = w.at(1, drop, level)
 	return w
 }
 
-// shape solves n/b + sum log t - n sum(t^b log t - e^b log e)/sum(t^b - e^b) = 0.
+// shape solves n/b + sum log t - n sum(t^b log t)/sum(t^b) = 0.
 func (s *weibullSample) shape() float64 {
 	return math.Exp(root(func(z float64) float64 {
 		b := math.Exp(z)
@@ -135,7 +123,7 @@ func limits(f func(float64) float64, z, step, low, high float64) (lo, hi float64
 	return find(-1, low), find(1, high)
 }
 
-// Quantile is the time by which a share p, 0 < p < 1, has had the event, with
+// Quantile returns the time by which a share p, 0 < p < 1, has had the event, with
 // its likelihood-ratio interval. The statistic is divided by 1 + 1/events, a
 // correction of Bartlett's kind whose constant is from own simulations: without
 // it the interval covers 93.3 to 95.7 % at 10 events.
@@ -165,7 +153,7 @@ func (w *Weibull) at(c, drop, level float64) Result {
 			_, m1 := s.moments(b, z)
 			return s.n/b - s.n*z + s.logs - c*m1
 		}, math.Log(shapeLow), math.Log(shapeHigh)))
-		return s.logLik(best, math.Log(c)-best*z) - w.LogLik + drop
+		return s.logLik(best, math.Log(c)-best*z) - w.logLik + drop
 	}
 	lo, hi := limits(profile, value, 0.3, value-30, value+30)
 	return estimated(math.Exp(value)*s.unit, math.Exp(lo)*s.unit, math.Exp(hi)*s.unit, level)
@@ -194,10 +182,10 @@ var odd = []struct{ times, share float64 }{{1, 0.8}, {1. / 9, 0.05}, {1. / 3, 0.
 // the kinds join up.
 const oddSpread = 0.5
 
-// PoolWeibull gives every unit its time by which a share p has had the event.
+// PoolWeibull returns every unit's time by which a share p has had the event.
 // Units share a shape b; a unit's hazard is drawn from a mixture of gammas (shared
 // frailty, Clayton 1978; Vaupel, Manton & Stallard 1979), see odd. Given b and the
-// coefficient of variation among units, a unit's events and its sum of t^b - e^b
+// coefficient of variation among units, a unit's events and its sum of t^b
 // are those of PoolRates, and its hazard's posterior is a mixture of gammas. All
 // three are averaged over their marginal likelihood, flat in log b, the variation
 // and the log mean hazard, since a few units say little of any. A unit's value is
@@ -215,7 +203,7 @@ func PoolWeibull(units [][]Lifetime, p, level float64) WeibullPool {
 			}
 		}
 	}
-	out.All = FitWeibull(all, level)
+	out.All = fitWeibull(all, level)
 	pooled := out.All.Quantile(p, level)
 	if pooled.Est == nil {
 		for i := range out.Units {
@@ -245,7 +233,8 @@ func PoolWeibull(units [][]Lifetime, p, level float64) WeibullPool {
 		out.Units[i] = estimated(at(0.5), at((1-level)/2), at(1-(1-level)/2), level)
 	}
 	if len(cells) > 0 && !overdispersed(events, cells[0].hours) {
-		out.Warnings = append(out.Warnings, "each is pulled towards the fleet's average, as the machines differ no more than by chance")
+		out.Warnings = append(out.Warnings, "each is pulled towards the fleet's average, as the machines differ no more "+
+			"than by chance")
 	}
 	return out
 }
@@ -254,7 +243,7 @@ func PoolWeibull(units [][]Lifetime, p, level float64) WeibullPool {
 // exposure for the usual unit.
 type frailtyCell struct {
 	b, shape, exposure float64
-	hours              []float64 // of units: sum of t^b - e^b
+	hours              []float64 // of units: sum of t^b
 	weight             float64   // posterior, sums to 1 over cells
 }
 
@@ -347,7 +336,7 @@ func frailtyGrid(units [][]Lifetime, events []int, s *weibullSample, shape *Esti
 		hours := make([]float64, len(units))
 		for i, u := range units {
 			for _, l := range u {
-				hours[i] += math.Pow(l.Exit/s.unit, b) - math.Pow(l.Entry/s.unit, b)
+				hours[i] += math.Pow(l.Exit/s.unit, b)
 			}
 		}
 		for _, cv := range frailties {

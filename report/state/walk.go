@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"shedbook/report/exposure"
+	"shedbook/report/say"
 	"shedbook/schema"
 	"shedbook/schema/unit"
 )
@@ -602,7 +603,7 @@ func (w *walker) likely() {
 	w.standing[m.rule] = m
 }
 
-func (w *walker) day(t time.Time) string { return t.In(w.zone).Format("2 Jan 2006") }
+func (w *walker) day(t time.Time) string { return say.Day(t, w.zone) }
 
 // date is the day of a moment, at its first hour.
 func (w *walker) date(t time.Time) time.Time {

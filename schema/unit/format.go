@@ -15,56 +15,56 @@ func Format(v float64, u Unit, sys System) string {
 	us := sys == US
 	switch u {
 	case Hours:
-		return fixed(v, 1) + " h"
+		return Fixed(v, 1) + " h"
 	case Minutes:
-		return short(v, 1) + " min"
+		return Short(v, 1) + " min"
 	case Days:
-		s := short(v, 1)
+		s := Short(v, 1)
 		if s == "1" {
 			return "1 day"
 		}
 		return s + " days"
 	case Millilitres:
 		if us {
-			return fixed(v*usFlOz.den/usFlOz.num, 1) + " fl oz"
+			return Fixed(v*usFlOz.den/usFlOz.num, 1) + " fl oz"
 		}
 		if math.Abs(v) < 10 {
-			return short(v, 1) + " mL"
+			return Short(v, 1) + " mL"
 		}
-		return fixed(v, 0) + " mL"
+		return Fixed(v, 0) + " mL"
 	case Litres:
 		if us {
-			return fixed(v*1000*usQuart.den/usQuart.num, 1) + " qt"
+			return Fixed(v*1000*usQuart.den/usQuart.num, 1) + " qt"
 		}
-		return short(v, 2) + " L"
+		return Short(v, 2) + " L"
 	case Kilopascal:
 		if us {
-			return fixed(v*psi.den/psi.num, 0) + " psi"
+			return Fixed(v*psi.den/psi.num, 0) + " psi"
 		}
-		return fixed(v, 0) + " kPa"
+		return Fixed(v, 0) + " kPa"
 	case Celsius:
 		if us {
-			return fixed(v*9/5+32, 0) + " °F"
+			return Fixed(v*9/5+32, 0) + " °F"
 		}
-		return fixed(v, 0) + " °C"
+		return Fixed(v, 0) + " °C"
 	case Percent:
-		return short(v, 1) + " %"
+		return Short(v, 1) + " %"
 	case Ohm:
 		if math.Abs(v) < 100 {
-			return short(v, 2) + " ohm"
+			return Short(v, 2) + " ohm"
 		}
-		return fixed(v, 0) + " ohm"
+		return Fixed(v, 0) + " ohm"
 	case Metres:
 		if us {
-			return fixed(v*foot.den/foot.num, 0) + " ft"
+			return Fixed(v*foot.den/foot.num, 0) + " ft"
 		}
-		return fixed(v, 0) + " m"
+		return Fixed(v, 0) + " m"
 	}
-	return short(v, 2)
+	return Short(v, 2)
 }
 
-// fixed prints v with n decimals, and no minus before a zero.
-func fixed(v float64, n int) string {
+// Fixed returns v with n decimals, and no minus before a zero.
+func Fixed(v float64, n int) string {
 	s := strconv.FormatFloat(v, 'f', n, 64)
 	if s[0] == '-' && zero(s[1:]) {
 		return s[1:]
@@ -81,10 +81,10 @@ func zero(s string) bool {
 	return true
 }
 
-// short prints v with at most n decimals.
-func short(v float64, n int) string {
-	s := fixed(v, n)
-	for s[len(s)-1] == '0' {
+// Short returns v with at most n decimals.
+func Short(v float64, n int) string {
+	s := Fixed(v, n)
+	for n > 0 && s[len(s)-1] == '0' {
 		s = s[:len(s)-1]
 	}
 	if s[len(s)-1] == '.' {

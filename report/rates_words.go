@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"shedbook/report/exposure"
+	"shedbook/report/say"
 	"shedbook/report/stat"
 )
 
@@ -28,7 +29,7 @@ func (r *RatesReport) words(q RateQuestion) {
 		for _, v := range r.Levels {
 			hours += v.Hours
 		}
-		r.Words = append(r.Words, fmt.Sprintf("no overheat in %s h, so nothing to compare", num(hours)))
+		r.Words = append(r.Words, fmt.Sprintf("no overheat in %s h, so nothing to compare", say.Figure(hours)))
 		return
 	}
 	order := make([]*RateLevel, len(r.Levels))
@@ -79,7 +80,7 @@ func (r *RatesReport) sentence(v *RateLevel, q RateQuestion) string {
 		}
 		chance := ""
 		if v.PHolm != nil && *v.PHolm > 0.05 {
-			chance = fmt.Sprintf("; with %d compared, that may be chance (p %s after Holm)", r.tested(), pText(*v.PHolm))
+			chance = fmt.Sprintf("; with %d compared, that may be chance (p %s after Holm)", r.tested(), say.P(*v.PHolm))
 		}
 		if v.Mostly != nil {
 			chance = fmt.Sprintf("; %s, so it may be the machine ('--adjust terrain,speed' allows for that)", mostly(v, q.By))
@@ -87,7 +88,7 @@ func (r *RatesReport) sentence(v *RateLevel, q RateQuestion) string {
 		return fmt.Sprintf("%s: %s times %s%s", v.Level, interval(v.CrudeRatio), others, chance)
 	}
 	all := append(slices.Clone(r.AdjustedFor), r.HeldToo...)
-	held := join(all, "and") + " are held"
+	held := say.List(all, "and") + " are held"
 	if len(all) == 1 {
 		held = all[0] + " is held"
 	}
@@ -108,7 +109,7 @@ func (r *RatesReport) sentence(v *RateLevel, q RateQuestion) string {
 	chance := v.PHolm != nil && *v.PHolm > 0.05
 	switch {
 	case adjusted != 0 && chance:
-		return head + fmt.Sprintf("with %d compared, that may still be chance (p %s after Holm)", r.tested(), pText(*v.PHolm))
+		return head + fmt.Sprintf("with %d compared, that may still be chance (p %s after Holm)", r.tested(), say.P(*v.PHolm))
 	case adjusted != 0 && crude == adjusted:
 		return head + blame(r.held(q)) + " not explain it"
 	case adjusted != 0:
@@ -174,7 +175,7 @@ func conditions(held []exposure.Factor) string {
 			add("the driving conditions")
 		}
 	}
-	return join(names, "and")
+	return say.List(names, "and")
 }
 
 func blame(held []exposure.Factor) string { return conditions(held) + " do" }
@@ -194,25 +195,9 @@ func interval(e *stat.Estimate) string {
 func ratio(v float64) string {
 	switch {
 	case v >= 99.95:
-		return num(v)
+		return say.Figure(v)
 	case v >= 0.995:
 		return fmt.Sprintf("%.1f", v)
 	}
-	return num(v)
-}
-
-// join lists words: a, b and c.
-func join(words []string, and string) string {
-	if len(words) < 2 {
-		return strings.Join(words, "")
-	}
-	return strings.Join(words[:len(words)-1], ", ") + " " + and + " " + words[len(words)-1]
-}
-
-// pText is a p for a sentence.
-func pText(p float64) string {
-	if p < 0.001 {
-		return "< 0.001"
-	}
-	return fmt.Sprintf("%.2g", p)
+	return say.Figure(v)
 }
