@@ -323,7 +323,7 @@ type rows struct {
 	header []string
 	t      *table
 	insert *sql.Stmt
-	there  *sql.Stmt // whether a ref is in the book; nil for a kind without
+	there  *sql.Stmt                  // whether a ref is in the book; nil for a kind without
 	past   map[string][]schema.Record // earlier versions, by ref or, without, by content
 	alike  *alike                     // of rows without a ref; nil where no two records say the same
 	bulk   *bulk                      // once the sheet is a long one

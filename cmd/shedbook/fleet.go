@@ -21,7 +21,7 @@ func (a *app) fleetVerb() *cobra.Command {
 			if l.html == "" {
 				return render.Fleet(a.out, r, l.options())
 			}
-			cleaning := report.Cleaning(l.source())
+			cleaning := l.cleaning()
 			due := report.DueWork(l.source(), &cleaning)
 			due.Machines = r.NotReady()
 			return l.page(func(w io.Writer, o render.Options) error {

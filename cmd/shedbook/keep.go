@@ -280,7 +280,7 @@ func (l *look) keptAs(verb string) string {
 }
 
 // keptName is what a kept file of this or an earlier program is called.
-var keptName = regexp.MustCompile(`^([0-9a-f]{16}-)?[0-9a-f]{16}\.(fleet|rates|coolant)(\.[a-z]+)?$`)
+var keptName = regexp.MustCompile(`^([0-9a-f]{16}-)?[0-9a-f]{16}\.(fleet|rates|coolant|cleaning|next)(\.[a-z]+)?$`)
 
 // keptDays is how long a kept answer is left where nobody asks again.
 const keptDays = 90

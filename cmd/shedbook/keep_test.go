@@ -9,6 +9,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -55,7 +56,7 @@ func TestAKeptAnswerEqualsAFreshOne(t *testing.T) {
 		{"fleet", "fleet --json", "fleet --csv", "flags", "flags --json", "flags B3", "flags W2", "flags B5", "fleet --html " + page},
 		{"rates --by driver --adjust speed,terrain", "rates --by driver --adjust speed,terrain --json"},
 		{"rates --by terrain --json", "rates --by terrain"}, {"rates --by model --json"},
-		{"coolant", "coolant --json", "coolant --csv"},
+		{"coolant", "coolant --json", "coolant --csv"}, {"cleaning", "cleaning B3", "cleaning --json", "due --json"}, {"next B3 --json", "next B5"},
 	}
 	turn := 0 // by turns each is the first that is asked with nothing kept
 	look := func(cache string) string {
@@ -93,17 +94,18 @@ func TestAKeptAnswerEqualsAFreshOne(t *testing.T) {
 		y.do("machine", "set", m, "--model", fmt.Sprint("Model ", i%3), "--why", "as the plate says")
 	}
 	same("nothing")
-	require.Len(t, kept(), 7) // coolant, fleet and rates, the base of each, and the curves of fleet's
+	require.Len(t, kept(), 11) // cleaning, coolant, fleet, next and rates, the base of each, and the curves of fleet's
 
 	// It is what is shown, as long as nothing is written.
 	var g overview
-	h, b, whole := readKept(kept()[2])
+	answer := kept()[slices.IndexFunc(kept(), func(f string) bool { return strings.HasSuffix(f, ".fleet") })]
+	h, b, whole := readKept(answer)
 	require.True(t, whole)
 	require.NoError(t, json.Unmarshal(b, &g))
 	g.Rows[0].Model = "marked"
 	b, err := json.Marshal(g)
 	require.NoError(t, err)
-	writeKept(kept()[2], h, b)
+	writeKept(answer, h, b)
 	require.Contains(t, y.do("fleet", "--json"), "marked")
 	// As of a time named, the book itself is read.
 	require.NotContains(t, y.do("fleet", "--json", "--as-of", y.now.Format(time.RFC3339)), "marked")
@@ -161,7 +163,7 @@ func TestAnotherProgramBetweenTwoLooks(t *testing.T) {
 	}
 	look := func(cache string) (said []string) {
 		t.Setenv("XDG_CACHE_HOME", cache)
-		for _, words := range []string{"fleet --json", "flags B1", "coolant --json", "rates --by driver --json"} {
+		for _, words := range []string{"fleet --json", "flags B1", "coolant --json", "rates --by driver --json", "cleaning --json", "next B1 --json"} {
 			out, code := y.try(strings.Fields(words)...)
 			said = append(said, out, fmt.Sprint(code))
 		}
