@@ -2,6 +2,7 @@ package flags
 
 import (
 	"encoding/json"
+	"fmt"
 	"iter"
 	"math"
 	"math/rand/v2"
@@ -533,4 +534,21 @@ func TestARinseDoesNotResetTheDirt(t *testing.T) {
 	require.Equal(t, mud(log), mud(rinsed))
 	rinsed.Cleanings[0].Sides = "both"
 	require.Less(t, mud(rinsed), mud(log))
+}
+
+// The owner of a book adds kinds of ground as he likes: the 256th is not taken for
+// ground that nobody recorded, nor the 257th for the first.
+func TestManyKindsOfGround(t *testing.T) {
+	var words []schema.Word
+	for i := range 300 {
+		words = append(words, schema.Word{Vocabulary: "terrain", Word: fmt.Sprintf("ground %d", i)})
+	}
+	x := exposure.NewIndex(words, nil, schema.Settings{})
+	for id := range len(x.Names[exposure.Terrain]) {
+		log := schema.Log{Machine: schema.Machine{Name: "R1"}, Runs: []schema.Run{{
+			Base: schema.Base{Machine: "R1", At: time.Date(2026, 3, 1, 8, 0, 0, 0, time.UTC)}, Hours: schema.N(2),
+			Terrain: x.Name(exposure.Terrain, uint16(id))}}}
+		m := flatten(x.Life(&log), schema.Settings{})
+		require.Equal(t, min(id, 255), int(m.pieces[0].level[slices.Index(exposureFactor[:], exposure.Terrain)]))
+	}
 }
