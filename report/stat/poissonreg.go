@@ -299,9 +299,10 @@ func (f *RateFit) findCollinear() {
 	}
 	f.h = newArrow(f.x, nil)
 	f.h.fill(f.g, f.x, ones)
-	f.h.factorise(true)
-	for r, dropped := range f.h.dropped {
-		if dropped {
+	f.h.independent()
+	f.h.factorise()
+	for r := range f.h.p {
+		if !slices.Contains(f.h.kept, r) {
 			k := f.x.na + r
 			null := f.h.solve(f.h.column(k))
 			for i := range null {
@@ -359,7 +360,7 @@ func (f *RateFit) start() []float64 {
 func (f *RateFit) maximise(coef []float64, firth bool) bool {
 	g, x := f.g, f.x
 	f.mu = make([]float64, len(g.events))
-	f.h = newArrow(x, f.h.dropped)
+	f.h = newArrow(x, f.h.kept)
 	offset := make([]float64, len(g.exposure))
 	for i, h := range g.exposure {
 		offset[i] = math.Log(h)
@@ -384,7 +385,7 @@ func (f *RateFit) maximise(coef []float64, firth bool) bool {
 	next := make([]float64, len(coef))
 	for range 100 {
 		f.h.fill(g, x, f.mu)
-		f.h.factorise(false)
+		f.h.factorise()
 		score := make([]float64, x.n)
 		var leverage func(int) float64
 		if firth {
