@@ -108,7 +108,7 @@ func boils(g Glycol, volPct, capKPa, altitudeM float64) float64 {
 func OpenBoils(g Glycol, volPct, altitudeM float64) (float64, error) {
 	f, err := SpecFigure("altitude_m")
 	if err == nil {
-		err = f.check(altitudeM)
+		err = f.Check(altitudeM)
 	}
 	return boils(g, volPct, 0, altitudeM), err
 }

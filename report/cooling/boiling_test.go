@@ -87,6 +87,6 @@ func TestAltitude(t *testing.T) {
 
 func TestCapInTheWrongUnit(t *testing.T) {
 	var s Spec
-	require.ErrorContains(t, s.Set("cap_kpa", -5), "cap_kpa: -5 kPa should lie between 0 and 300 kPa")
-	require.ErrorContains(t, s.Set("cap_kpa", 100*kPaPerPsi), "is it 100 kPa rather than 100 psi?")
+	require.ErrorContains(t, s.set("cap_kpa", -5), "cap_kpa: -5 kPa should lie between 0 and 300 kPa")
+	require.ErrorContains(t, s.set("cap_kpa", 100*kPaPerPsi), "is it 100 kPa rather than 100 psi?")
 }

@@ -8,7 +8,8 @@ import (
 
 // RateTable is events and exposure by row, with the level of every factor.
 // Rows need not be grouped: rows of the same levels are added up before
-// anything else is done, which loses nothing.
+// anything else is done, which loses nothing. All lists are of one length, and
+// there is one factor at least.
 type RateTable struct {
 	Events   []int
 	Exposure []float64
@@ -73,30 +74,15 @@ type member struct {
 
 func group(t RateTable) (*grouped, string) {
 	n := len(t.Events)
-	if len(t.Exposure) != n {
-		return nil, fmt.Sprintf("%d counts but %d exposures", n, len(t.Exposure))
-	}
-	if len(t.Factors) == 0 {
-		return nil, "no factor to ask about"
-	}
 	for i, h := range t.Exposure {
 		if why := checkRate(t.Events[i], h, Level95); why != "" && (h != 0 || t.Events[i] != 0) {
 			return nil, fmt.Sprintf("row %d: %s", i, why)
 		}
 	}
-	if t.Random < 0 || t.Random >= len(t.Factors) {
-		return nil, fmt.Sprintf("random factor %d: there are %d", t.Random, len(t.Factors))
-	}
 	g := &grouped{levels: make([]int, len(t.Factors)), codes: make([][]int, len(t.Factors)), random: t.Random}
 	stratum, bound := make([]int, n), 1
 	for f, codes := range t.Factors {
-		if len(codes) != n {
-			return nil, fmt.Sprintf("factor %d: %d levels for %d rows", f, len(codes), n)
-		}
-		for i, c := range codes {
-			if c < 0 {
-				return nil, fmt.Sprintf("factor %d, row %d: level %d must be 0 or more", f, i, c)
-			}
+		for _, c := range codes {
 			g.levels[f] = max(g.levels[f], c+1)
 		}
 		bound = pack(stratum, bound, codes, g.levels[f])
@@ -116,10 +102,7 @@ func group(t RateTable) (*grouped, string) {
 	if t.Cluster == nil {
 		return g, ""
 	}
-	if len(t.Cluster) != n {
-		return nil, fmt.Sprintf("%d clusters for %d rows", len(t.Cluster), n)
-	}
-	ids := append([]int(nil), t.Cluster...)
+	ids := slices.Clone(t.Cluster)
 	g.clusters = compress(ids)
 	next := make([]int, g.clusters+1) // where each cluster's rows go
 	for _, c := range ids {
