@@ -49,7 +49,7 @@ func (m *MixedWriter) Write(from *Reader, row Row, wrong []*Error) {
 	for i, c := range row.Cells {
 		if i >= len(from.header) {
 			if c != "" {
-				cells = append(cells, Guard(c))
+				cells = append(cells, schema.Guard(c))
 			}
 		} else if at := slices.Index(m.columns, from.header[i]); at >= 0 {
 			cells[1+at] = guardRaw(from.fields[i], c)
@@ -59,7 +59,7 @@ func (m *MixedWriter) Write(from *Reader, row Row, wrong []*Error) {
 	for _, e := range wrong {
 		says = append(says, strings.TrimPrefix(e.Error(), fmt.Sprintf("%s:%d: ", e.File, e.Line)))
 	}
-	cells[1+len(m.columns)] = Guard(strings.Join(says, "; "))
+	cells[1+len(m.columns)] = schema.Guard(strings.Join(says, "; "))
 	m.out.Write(appendRow(nil, cells, ','))
 }
 

@@ -450,7 +450,7 @@ func (r *Reader) Record(row Row, known *schema.Known) (schema.Record, []*Error) 
 		if raw == "" {
 			continue
 		}
-		if err := r.set(rec, i, Unguard(raw), known); err != nil {
+		if err := r.set(rec, i, schema.Unguard(raw), known); err != nil {
 			wrong = append(wrong, r.problem(row.Line, r.fields[i].Name, err))
 		}
 	}

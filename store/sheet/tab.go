@@ -339,7 +339,7 @@ func (t *Tab) hold(kind string, style int, value, inline string, formula bool) c
 func (c *cell) read(f *schema.Field, date04 bool) (text, wrong string) {
 	switch c.kind {
 	case textCell:
-		return Guard(strings.TrimSpace(c.text)), ""
+		return schema.Guard(strings.TrimSpace(c.text)), ""
 	case wrongCell:
 		return "", c.text
 	case isoCell:
