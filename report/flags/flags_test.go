@@ -2,6 +2,7 @@ package flags
 
 import (
 	"encoding/json"
+	"fmt"
 	"iter"
 	"math"
 	"math/rand/v2"
@@ -329,6 +330,19 @@ func TestAFlagHasTheCausesOfNext(t *testing.T) {
 
 // Whoever forgets half of the drivers has no more overheats for it: over the
 // fleet as many are expected as there are.
+// A yard with more terrains than a piece has numbers for: the last are not recorded, and none is taken for another.
+func TestMoreTerrainsThanNumbers(t *testing.T) {
+	var words []schema.Word
+	for i := range 300 {
+		words = append(words, schema.Word{Vocabulary: "terrain", Word: fmt.Sprintf("field-%d", i)})
+	}
+	x := exposure.NewIndex(words, nil, nil)
+	log := daily(2)
+	log.Runs[0].Terrain, log.Runs[1].Terrain = "field-244", "field-299" // after the ten built in, from 1: 255 and 310
+	m := flatten(x.Life(&log), nil)
+	require.Equal(t, []uint8{255, 0}, []uint8{m.pieces[0].level[terrain], m.pieces[1].level[terrain]})
+}
+
 func TestTheLevelDoesNotDriftWhereDriversAreMissing(t *testing.T) {
 	w := simulate.Busy()
 	w.Rate, w.Services = 1, 0
