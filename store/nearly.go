@@ -117,21 +117,22 @@ func (w *rows) corrections(
 			}
 		}
 		added := []any{machine, w.starts}
-		err = w.t.query(ctx, w.tx, w.n, "WHERE machine = ? AND number >= ? AND ref IS NULL", added, func(is schema.Record) error {
-			for _, was := range at[w.k.When(is).Unix()] {
-				if differ := w.differ(was, is); len(differ) <= maxDiffer && !slices.ContainsFunc(differ, another) {
-					all = append(all, correction{was, is, differ})
-				}
-			}
-			if len(rest) > 0 {
-				for _, was := range rest[w.timeless(is)] {
-					if w.moved(was, is) {
-						all = append(all, correction{was, is, w.differ(was, is)})
+		err = w.t.query(ctx, w.tx, w.n, "WHERE machine = ? AND number >= ? AND ref IS NULL", added,
+			func(is schema.Record) error {
+				for _, was := range at[w.k.When(is).Unix()] {
+					if differ := w.differ(was, is); len(differ) <= maxDiffer && !slices.ContainsFunc(differ, another) {
+						all = append(all, correction{was, is, differ})
 					}
 				}
-			}
-			return nil
-		})
+				if len(rest) > 0 {
+					for _, was := range rest[w.timeless(is)] {
+						if w.moved(was, is) {
+							all = append(all, correction{was, is, w.differ(was, is)})
+						}
+					}
+				}
+				return nil
+			})
 		if err != nil {
 			return nil, err
 		}
@@ -186,7 +187,8 @@ func (w *rows) untaken(
 	ctx context.Context, machine int64, left func(schema.Record) (int, error),
 ) (out []schema.Record, err error) {
 	room := map[string]int{}
-	where := "WHERE machine = ? AND " + w.k.TimeColumn() + " BETWEEN ? AND ? AND number < ? AND ref IS NULL ORDER BY number"
+	where := "WHERE machine = ? AND " + w.k.TimeColumn() +
+		" BETWEEN ? AND ? AND number < ? AND ref IS NULL ORDER BY number"
 	old := []any{machine, formatTime(w.from.Add(-day)), formatTime(w.to.Add(day)), w.first}
 	err = w.t.query(ctx, w.tx, w.n, where, old, func(r schema.Record) error {
 		if w.k.Meta(r).Versions > 0 {

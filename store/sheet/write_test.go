@@ -245,6 +245,6 @@ func TestOlderTemplate(t *testing.T) {
 // The sheet's own columns are no kind's.
 func TestOwnColumns(t *testing.T) {
 	for _, k := range schema.Kinds {
-		assert.False(t, slices.ContainsFunc(k.Columns(), own), k.Name)
+		assert.False(t, slices.ContainsFunc(k.Columns(), ownColumn), k.Name)
 	}
 }
