@@ -81,7 +81,11 @@ func (w *Workbook) Named(tab TabInfo) string { return w.name + "[" + tab.Name + 
 
 // Close closes the tab, and tells the workbook's Note of hidden rows that were read.
 func (t *Tab) Close() error {
-	if t.hidden > 0 && t.book.Note != nil {
+	if t.hidden > 0 && t.book.Note != nil && !t.book.noted[t.name] {
+		if t.book.noted == nil {
+			t.book.noted = map[string]bool{}
+		}
+		t.book.noted[t.name] = true // it may be read again
 		rows := "1 row is hidden, row"
 		if t.hidden > 1 {
 			rows = fmt.Sprintf("%d rows are hidden, the first is row", t.hidden)

@@ -29,6 +29,7 @@ type Workbook struct {
 	tabs    []TabInfo
 	date04  bool // days are counted from 1904
 	formats []numberFormat
+	noted   map[string]bool // tabs of which Note was told
 	strings struct {
 		part string
 		read bool
