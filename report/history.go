@@ -198,7 +198,9 @@ func (src *Source) history(l *exposure.Life, open []Matter, withNames bool) Hist
 	return r
 }
 
-// entries are the records in time order; at one moment in the order of kinds.
+// entries are the records in time order, without runs; at one moment in the order of
+// kinds. Of outings only that which the machine is on: what came of the others has
+// records of its own.
 func (src *Source) entries(l *exposure.Life, mask *Masker) []Entry {
 	out := []Entry{}
 	log, terrain := l.Log, schema.KindNamed("overheat").Field("terrain")
@@ -316,6 +318,9 @@ func (src *Source) entries(l *exposure.Life, mask *Masker) []Entry {
 	for i := range log.Releases {
 		v := &log.Releases[i]
 		add("release", &v.Base, v.Note, "released by "+v.By, v.Why)
+	}
+	if v := log.Out(); v != nil {
+		add("outing", &v.Base, v.Note, with("out with %s, not back yet", mask.Driver(v.Driver)))
 	}
 	for i := range log.Answers {
 		v := &log.Answers[i]

@@ -25,6 +25,7 @@ type Log struct {
 	Checks    []Check
 	Services  []Service
 	Releases  []Release
+	Outings   []Outing
 	Answers   []Answer // to this machine's flags
 }
 
@@ -111,6 +112,7 @@ func (l Log) AsOf(t time.Time) Log {
 	l.Checks = until(l.Checks, t, func(r *Check) time.Time { return r.At })
 	l.Services = until(l.Services, t, func(r *Service) time.Time { return r.At })
 	l.Releases = until(l.Releases, t, func(r *Release) time.Time { return r.At })
+	l.Outings = outingsUntil(l.Outings, t)
 	l.Answers = until(l.Answers, t, func(r *Answer) time.Time { return r.At })
 	return l
 }
@@ -118,7 +120,7 @@ func (l Log) AsOf(t time.Time) Log {
 // Len is how many records the log holds, but for the machine.
 func (l *Log) Len() int {
 	return len(l.Meters) + len(l.Runs) + len(l.TopUps) + len(l.Refills) + len(l.Bleeds) + len(l.Levels) +
-		len(l.Cleanings) + len(l.Overheats) + len(l.Checks) + len(l.Services) + len(l.Releases) + len(l.Answers)
+		len(l.Cleanings) + len(l.Overheats) + len(l.Checks) + len(l.Services) + len(l.Releases) + len(l.Outings) + len(l.Answers)
 }
 
 // Records are the log's records but for the machine, kind by kind, each in time
@@ -127,7 +129,7 @@ func (l *Log) Records() iter.Seq[Record] {
 	return func(yield func(Record) bool) {
 		_ = each(l.Meters, yield) && each(l.Runs, yield) && each(l.TopUps, yield) && each(l.Refills, yield) &&
 			each(l.Bleeds, yield) && each(l.Levels, yield) && each(l.Cleanings, yield) && each(l.Overheats, yield) &&
-			each(l.Checks, yield) && each(l.Services, yield) && each(l.Releases, yield) && each(l.Answers, yield)
+			each(l.Checks, yield) && each(l.Services, yield) && each(l.Releases, yield) && each(l.Outings, yield) && each(l.Answers, yield)
 	}
 }
 
@@ -159,6 +161,8 @@ func (l *Log) Add(r Record) {
 		l.Services = insert(l.Services, r)
 	case *Release:
 		l.Releases = insert(l.Releases, r)
+	case *Outing:
+		l.Outings = insert(l.Outings, r)
 	case *Answer:
 		l.Answers = append(l.Answers, *r)
 		slices.SortStableFunc(l.Answers, func(a, b Answer) int { return a.At.Compare(b.At) })
@@ -225,4 +229,31 @@ func (f Fleet) AsOf(t time.Time) Fleet {
 func until[R any](records []R, t time.Time, at func(*R) time.Time) []R {
 	n := sort.Search(len(records), func(i int) bool { return at(&records[i]).After(t) })
 	return records[:n:n]
+}
+
+// outingsUntil are the outings that had begun at t; of those that were back later,
+// only what was known as they went out.
+func outingsUntil(all []Outing, t time.Time) []Outing {
+	out := until(all, t, func(r *Outing) time.Time { return r.At })
+	copied := false
+	for i := range out {
+		if out[i].Back.After(t) {
+			if !copied {
+				out, copied = slices.Clone(out), true
+			}
+			out[i] = out[i].begun()
+		}
+	}
+	return out
+}
+
+// Out is the outing that the machine is on at the end of the log, the last where
+// there are several; nil where it is in the yard.
+func (l *Log) Out() *Outing {
+	for i := len(l.Outings) - 1; i >= 0; i-- {
+		if l.Outings[i].Back.IsZero() {
+			return &l.Outings[i]
+		}
+	}
+	return nil
 }

@@ -90,6 +90,9 @@ func sheetsThen(version int) int {
 	if version < 6 {
 		n-- // releases
 	}
+	if version < 8 {
+		n-- // outings
+	}
 	return n
 }
 

@@ -266,6 +266,8 @@ func (s *Sealed) add(l *schema.Log, k *schema.Kind) (err error) {
 		l.Services, err = gather[schema.Service](s, k)
 	case "release":
 		l.Releases, err = gather[schema.Release](s, k)
+	case "outing":
+		l.Outings, err = gather[schema.Outing](s, k)
 	default:
 		panic("store: a dated kind has no place in schema.Log")
 	}

@@ -134,6 +134,7 @@ func without(log schema.Log, drop func(number int64) bool) schema.Log {
 	log.Checks = except(log.Checks, drop, func(r *schema.Check) int64 { return r.Number })
 	log.Services = except(log.Services, drop, func(r *schema.Service) int64 { return r.Number })
 	log.Releases = except(log.Releases, drop, func(r *schema.Release) int64 { return r.Number })
+	log.Outings = except(log.Outings, drop, func(r *schema.Outing) int64 { return r.Number })
 	log.Answers = except(log.Answers, drop, func(r *schema.Answer) int64 { return r.Number })
 	return log
 }

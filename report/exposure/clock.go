@@ -180,6 +180,11 @@ func Readings(log *schema.Log) []Reading {
 	for i := range log.Services {
 		head("service", &log.Services[i].Head)
 	}
+	for i := range log.Outings {
+		o := &log.Outings[i]
+		add(o.At, "outing", o.Number, o.MeterOut)
+		add(o.Back, "outing", o.Number, o.MeterBack)
+	}
 	for i := range log.Meters {
 		m := &log.Meters[i]
 		add(m.At, "meter", m.Number, m.Was)
@@ -255,6 +260,7 @@ func firstRecord(log *schema.Log) time.Time {
 	see(len(log.Overheats), func(i int) time.Time { return log.Overheats[i].At })
 	see(len(log.Checks), func(i int) time.Time { return log.Checks[i].At })
 	see(len(log.Services), func(i int) time.Time { return log.Services[i].At })
+	see(len(log.Outings), func(i int) time.Time { return log.Outings[i].At })
 	return first
 }
 
