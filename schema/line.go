@@ -1,7 +1,6 @@
 package schema
 
 import (
-	"fmt"
 	"slices"
 	"strconv"
 	"strings"
@@ -68,6 +67,7 @@ func (k *Kind) value(words []string, known *Known, first bool) (Given, int, erro
 	}
 	if f := k.named(words[0]); f != nil && len(words) > 1 {
 		only := &Kind{Name: k.Name, Fields: []Field{*f}}
+		only.Fields[0].Plain = true
 		if given, n, err := only.value(words[1:], known, false); err == nil {
 			return Given{f, given.Value}, n + 1, nil
 		}
@@ -209,7 +209,7 @@ func (k *Kind) notUnderstood(word string, known *Known) error {
 		case f.Type == WordField && f.Vocabulary != "yesno", f.Type == WordsField:
 			words = append(words, known.Words[f.Vocabulary]...)
 			takes = append(takes, label(f))
-		case f.Plain && f.Type == NumField:
+		case f.Type == NumField && (f.Plain || f.Zero != ""):
 			takes = append(takes, label(f))
 		}
 		for _, w := range []string{f.Yes, f.No, f.Zero} {
@@ -224,12 +224,20 @@ func (k *Kind) notUnderstood(word string, known *Known) error {
 			return &Problem{Column: "--" + f.Flag(), Value: short(word), Says: trimValue(err.Error(), word)}
 		}
 	}
-	p := &Problem{Column: "word", Value: short(word), Says: fmt.Sprintf("does not fit a %s", k.Name) + near}
+	p := &Problem{Column: "word", Value: short(word), Says: "does not fit " + article(k.Name) + near}
 	if len(takes) > 0 {
 		p.Says += "; it accepts " + or(takes)
 	}
 	p.Hint = "shedbook " + k.Name + " --help lists the words and options"
 	return p
+}
+
+// article is a kind's name with its article.
+func article(name string) string {
+	if strings.ContainsAny(name[:1], "aeiou") {
+		return "an " + name
+	}
+	return "a " + name
 }
 
 func or(list []string) string {

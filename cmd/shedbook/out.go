@@ -180,14 +180,21 @@ func (a *app) bringBack(ctx context.Context, b *store.Book, f schema.Fleet, log 
 	made := o.BackRecords()
 	with := log.Copy()
 	*with.Out() = *o
-	for _, r := range made {
+	doubted, from := made, with
+	if _, ok := o.Driven(); !ok { // else the run has the same readings
+		yard := without(*log, func(n int64) bool { return n == o.Number })
+		doubted, from = []schema.Record{o}, &yard
+	}
+	var slips []string
+	for _, r := range doubted {
 		if err := check(schema.KindOf(r), r); err != nil {
 			return err
 		}
-		if !sure {
-			if err := a.doubt(report.Slips(f, *with, r, a.now)); err != nil {
-				return err
-			}
+		slips = append(slips, report.Slips(f, *from, r, a.now)...)
+	}
+	if !sure {
+		if err := a.doubt(slips); err != nil {
+			return err
 		}
 	}
 	was := stateOf(f, *log, a.now)
