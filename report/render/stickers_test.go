@@ -66,7 +66,9 @@ func TestStickersAreRead(t *testing.T) {
 		f.Close()
 		require.NoError(t, err)
 		g := paper.stickers
-		for i, s := range machinesToStick()[:g.Across*g.Down] {
+		all := machinesToStick()
+		for _, i := range []int{0, g.Across - 1, g.Across + 1, g.Across * (g.Down - 1), g.Across*g.Down - 1} {
+			s := all[i]
 			left, top := g.Left+float64(i%g.Across)*g.StepX, g.Top+float64(i/g.Across)*g.StepY
 			piece := image.NewRGBA(image.Rect(0, 0, int(g.Width*dots), int(g.Height*dots)))
 			imagedraw.Draw(piece, piece.Bounds(), sheet, image.Pt(int(left*dots), int(top*dots)), imagedraw.Src)
