@@ -96,7 +96,7 @@ func Spells(l *exposure.Life) []Spell {
 		if next < len(l.Overheats) && !l.Overheats[next].At.After(to) {
 			to, s.Overheat = l.Overheats[next].At, true
 		}
-		s.Hours, s.Mud = tidy(l.HoursTo(to)-l.HoursTo(from)), tidy(l.MudTo(to)-l.MudTo(from))
+		s.Hours, s.Mud = exposure.Tidy(l.HoursTo(to)-l.HoursTo(from)), exposure.Tidy(l.MudTo(to)-l.MudTo(from))
 		if s.Hours > 0 || s.Overheat {
 			out = append(out, s)
 		}
@@ -127,8 +127,8 @@ func (src *Source) cleaning(l *exposure.Life) CleaningMachine {
 	}
 	m.LastAny, m.LastThorough = src.local(any), src.local(deep)
 	hours, mud := l.Hours, l.Mud // all that is recorded: a run that is under way at AsOf counts whole
-	m.HoursSinceAny = tidy(hours - l.HoursTo(any))
-	m.HoursSinceThorough, m.MudHoursSinceThorough = tidy(hours-l.HoursTo(deep)), tidy(mud-l.MudTo(deep))
+	m.HoursSinceAny = exposure.Tidy(hours - l.HoursTo(any))
+	m.HoursSinceThorough, m.MudHoursSinceThorough = exposure.Tidy(hours-l.HoursTo(deep)), exposure.Tidy(mud-l.MudTo(deep))
 	for i := range l.Log.Overheats {
 		if l.Log.Overheats[i].At.After(deep) {
 			m.OverheatsSinceThorough++
@@ -197,13 +197,13 @@ func (r *CleaningReport) fit(pool *CleaningPool, hours func(*Spell) float64) sta
 	pool.Every = quantile.Est
 	switch why := quantile.Why; {
 	case pool.Spells == 0:
-		pool.Why = text("no hours were driven after a thorough clean")
+		pool.Why = say.Why("no hours were driven after a thorough clean")
 	case pool.Overheats < 3:
-		pool.Why = text(fmt.Sprintf("%s after a thorough clean in the whole fleet: an interval needs three", say.Count(pool.Overheats, "overheat")))
+		pool.Why = say.Why(fmt.Sprintf("%s after a thorough clean in the whole fleet: an interval needs three", say.Count(pool.Overheats, "overheat")))
 	case pool.Shape != nil && pool.Shape.High < 1:
-		pool.Why = text("overheats come soon after a clean, not long after it: more cleaning would not prevent them")
+		pool.Why = say.Why("overheats come soon after a clean, not long after it: more cleaning would not prevent them")
 	default:
-		pool.Why = text(why)
+		pool.Why = say.Why(why)
 	}
 	if pool.Why != nil {
 		pool.Every = nil
@@ -217,9 +217,9 @@ func (r *CleaningReport) put(pool *CleaningPool, fit stat.WeibullPool, by string
 	if pool.Why != nil {
 		for i := range r.Machines {
 			if m := &r.Machines[i]; m.Why == nil {
-				m.Why = text("by " + by + ": " + *pool.Why)
+				m.Why = say.Why("by " + by + ": " + *pool.Why)
 			} else if !strings.HasSuffix(*m.Why, *pool.Why) {
-				m.Why = text(*m.Why + "; by " + by + ": " + *pool.Why)
+				m.Why = say.Why(*m.Why + "; by " + by + ": " + *pool.Why)
 			}
 		}
 		return

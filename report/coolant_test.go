@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
+	"shedbook/report/coolant"
 	"shedbook/schema"
 )
 
@@ -129,9 +130,9 @@ func TestCoolantAddsUp(t *testing.T) {
 		}
 		inOrder(&l)
 		src := Of(fleet(l), at(30, 0))
-		var m CoolantMachine
+		var m coolant.Machine
 		for life := range src.Lives {
-			m = src.coolantBook(life)
+			m = coolant.Book(life, src.Fleet.Settings)
 		}
 		// Every top-up is in one of the parts, but for what a look had found missing
 		// before it (counted when it was seen) and what a refill poured away.

@@ -198,7 +198,7 @@ func (src *Source) due(l *exposure.Life, p pace, plan *schema.Plan) Due {
 		try("days", plan.EveryDays, src.AsOf.Sub(from).Hours()/24, rate{known: true, perDay: 1})
 	}
 	if first == nil {
-		d.Why = text("no run and no date of acquisition is recorded")
+		d.Why = say.Why("no run and no date of acquisition is recorded")
 		d.Says = fmt.Sprintf("%s: %s: can't count, %s", d.Machine, d.Work, *d.Why)
 		return d
 	}
@@ -226,8 +226,8 @@ func (src *Source) dueClean(l *exposure.Life, p pace, c *CleaningMachine, unsure
 
 // falls works out when it falls due.
 func (src *Source) falls(d *Due, r rate) {
-	d.Since = tidy(d.Since)
-	d.Left = tidy(d.Every - d.Since)
+	d.Since = exposure.Tidy(d.Since)
+	d.Left = exposure.Tidy(d.Every - d.Since)
 	past := d.Left <= 0
 	d.Overdue = past && !d.Advice
 	unit := map[string]string{"hours": "h", "mud hours": "mud h", "days": "days"}[d.By]
@@ -258,7 +258,7 @@ func (src *Source) falls(d *Due, r rate) {
 	}
 	d.When, d.Low, d.High = date(days), date(low), date(high)
 	if d.When == nil {
-		d.Why = text("more than a hundred years away")
+		d.Why = say.Why("more than a hundred years away")
 	}
 	d.Says = fmt.Sprintf("%s: %s in %s %s (every %s, %s)", d.Machine, d.Work, say.Figure(d.Left), unit, say.Figure(d.Every), done)
 	switch {

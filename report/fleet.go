@@ -6,6 +6,7 @@ import (
 	"slices"
 	"time"
 
+	"shedbook/report/coolant"
 	"shedbook/report/exposure"
 	"shedbook/report/say"
 	"shedbook/report/stat"
@@ -156,15 +157,15 @@ func (src *Source) Rows(rows *[]FleetRow) iter.Seq[*exposure.Life] {
 		var all []*FleetRow
 		do, wait := beside()
 		for l := range src.Lives {
-			row, coolant := src.fleetRow(l), src.coolantBook(l)
-			row.UnexplainedMl = coolant.UnexplainedMl
+			row, loss := src.fleetRow(l), coolant.Book(l, src.Fleet.Settings)
+			row.UnexplainedMl = loss.UnexplainedMl
 			all = append(all, &row)
 			do(func() {
 				d := doubter{s: src, l: l}
 				d.all()
 				row.Doubts = len(d.found)
-				coolant.estimate()
-				row.CoolantRate, row.CoolantWhy, row.RateSince = coolant.Rate, coolant.Why, coolant.RateSince
+				loss.Estimate()
+				row.CoolantRate, row.CoolantWhy, row.RateSince = loss.Rate, loss.Why, loss.RateSince
 			})
 			if !yield(l) {
 				break

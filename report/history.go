@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"shedbook/report/belief"
+	"shedbook/report/coolant"
 	"shedbook/report/exposure"
 	"shedbook/report/say"
 	"shedbook/report/state"
@@ -43,7 +44,7 @@ type HistoryReport struct {
 	UnrecordedHours float64    `json:"unrecorded_hours"` // that the meter shows beyond the runs
 	Overheats       int        `json:"overheats"`
 
-	Coolant  CoolantMachine  `json:"coolant"`
+	Coolant  coolant.Machine `json:"coolant"`
 	Cleaning CleaningMachine `json:"cleaning"`
 	Entries  []Entry         `json:"entries"`
 	Months   []Month         `json:"months"`
@@ -140,8 +141,8 @@ func (src *Source) history(l *exposure.Life, open []Matter, withNames bool) Hist
 	label := func(s string) string { return mask.In(schema.Label, s) }
 	r := HistoryReport{AsOf: src.AsOf, Machine: label(m.Name), Make: label(m.Make), Model: label(m.Model), Year: m.Year, Serial: label(m.Serial), CoolantL: m.CoolantL,
 		Acquired: src.local(m.Acquired), Retired: src.local(m.Retired), Note: mask.Text(m.Note), ByMeter: l.Clock.Known(), Masked: !withNames, Mask: mask,
-		Runs: len(l.Log.Runs), RecordedHours: tidy(l.Hours), MudHours: tidy(l.Mud), UnrecordedHours: tidy(l.Unrecorded()), Overheats: len(l.Overheats),
-		Coolant: src.coolant(l), Cleaning: src.cleaning(l), Open: []Matter{}, Gaps: []Gap{}, Unknown: []string{}}
+		Runs: len(l.Log.Runs), RecordedHours: exposure.Tidy(l.Hours), MudHours: exposure.Tidy(l.Mud), UnrecordedHours: exposure.Tidy(l.Unrecorded()), Overheats: len(l.Overheats),
+		Coolant: coolant.Of(l, src.Fleet.Settings), Cleaning: src.cleaning(l), Open: []Matter{}, Gaps: []Gap{}, Unknown: []string{}}
 	r.Coolant.Machine, r.Cleaning.Machine = r.Machine, r.Machine
 	if _, h, ok := l.Clock.Last(); ok {
 		r.EngineHours = &h
@@ -198,141 +199,165 @@ func (src *Source) history(l *exposure.Life, open []Matter, withNames bool) Hist
 	return r
 }
 
-// entries are the records in time order, without runs; at one moment in the order of
-// kinds. Of outings only that which the machine is on: what came of the others has
-// records of its own.
+// entries are the records in time order; at one moment in the order of kinds.
 func (src *Source) entries(l *exposure.Life, mask *Masker) []Entry {
 	out := []Entry{}
-	log, terrain := l.Log, schema.KindNamed("overheat").Field("terrain")
-	add := func(kind string, b *schema.Base, note string, says ...string) {
-		said := says[:0:0]
-		for _, s := range says {
-			if s != "" {
-				said = append(said, s)
+	add := func(kind string, at time.Time, m schema.Meta, note string, says []string) {
+		says = slices.DeleteFunc(says, func(s string) bool { return s == "" })
+		out = append(out, Entry{At: at.In(src.AsOf.Location()), Kind: kind, Number: m.Number, Engine: exposure.Tidy(l.Clock.At(at)),
+			Says: mask.Text(strings.Join(says, ", ")), Note: mask.Text(note), Amended: m.Versions})
+	}
+	t := teller{src, l, mask, 0}
+	if m := &l.Log.Machine; !m.Acquired.IsZero() {
+		add("machine", m.Acquired, schema.Meta{}, "", []string{"came into the fleet", t.amount(m.Meter, unit.Hours, "meter at %s")})
+	}
+	for r := range l.Log.Records() {
+		switch r := r.(type) {
+		case *schema.Run, *schema.Level: // told by the month, and by the coolant's plot
+			continue
+		case *schema.Outing: // what came of it is told
+			if !r.Back.IsZero() {
+				continue
 			}
 		}
-		out = append(out, Entry{At: b.At.In(src.AsOf.Location()), Kind: kind, Number: b.Number, Engine: tidy(l.Clock.At(b.At)),
-			Says: mask.Text(strings.Join(said, ", ")), Note: mask.Text(note), Amended: b.Versions})
-	}
-	amount := func(n schema.Num, u unit.Unit, form string) string {
-		if !n.Known {
-			return ""
+		k := schema.KindOf(r)
+		add(k.Name, k.When(r), *k.Meta(r), k.Text(r, "note"), t.tell(k, r))
+		if v, ok := r.(*schema.Cleaning); ok {
+			out[len(out)-1].Rinse = !v.Thorough() && !v.BlockedFront.Known && !v.BlockedBack.Known && !v.BlockedAfter.Known
 		}
-		return fmt.Sprintf(form, unit.Format(n.V, u, src.Fleet.Settings.Units()))
 	}
+	sort.SliceStable(out, func(a, b int) bool { return out[a].At.Before(out[b].At) })
+	return out
+}
+
+// teller puts one record after another into words.
+type teller struct {
+	src       *Source
+	l         *exposure.Life
+	mask      *Masker
+	overheats int // told so far
+}
+
+func (t *teller) amount(n schema.Num, u unit.Unit, form string) string {
+	if !n.Known {
+		return ""
+	}
+	return fmt.Sprintf(form, unit.Format(n.V, u, t.src.Fleet.Settings.Units()))
+}
+
+// with puts a word into its form; "" for none.
+func with(form, word string) string {
+	if word == "" {
+		return ""
+	}
+	return fmt.Sprintf(form, word)
+}
+
+// tell is what a record says, a few words each; empty where it is silent.
+func (t *teller) tell(k *schema.Kind, r schema.Record) []string {
 	pct := func(n schema.Num, form string) string {
 		if !n.Known {
 			return ""
 		}
 		return fmt.Sprintf(form, say.Figure(n.V)+" %")
 	}
-	with := func(form, word string) string {
-		if word == "" {
-			return ""
-		}
-		return fmt.Sprintf(form, word)
-	}
-	if m := &log.Machine; !m.Acquired.IsZero() {
-		base := schema.Base{At: m.Acquired}
-		add("machine", &base, "", "came into the fleet", amount(m.Meter, unit.Hours, "meter at %s"))
-	}
-	for i := range log.Meters {
-		v := &log.Meters[i]
-		add("meter", &v.Base, v.Note, "hour meter replaced", amount(v.Was, unit.Hours, "was %s"), amount(v.Now, unit.Hours, "now %s"))
-	}
-	for i := range log.TopUps {
-		v := &log.TopUps[i]
-		add("topup", &v.Base, v.Note, amount(v.Volume, unit.Millilitres, "topped up %s"), with("of %s", v.Fluid), with("into the %s", v.Into))
-	}
-	for i := range log.Refills {
-		v := &log.Refills[i]
-		filled := "system filled"
-		if v.Volume.Known {
-			filled = amount(v.Volume, unit.Millilitres, "system filled with %s")
-		}
-		add("refill", &v.Base, v.Note, filled, pct(v.Concentrate, "%s concentrate"), v.Reason)
-	}
-	for i := range log.Bleeds {
-		v := &log.Bleeds[i]
-		nose := ""
+	switch v := r.(type) {
+	case *schema.MeterChange:
+		return []string{"hour meter replaced", t.amount(v.Was, unit.Hours, "was %s"), t.amount(v.Now, unit.Hours, "now %s")}
+	case *schema.TopUp:
+		return []string{t.amount(v.Volume, unit.Millilitres, "topped up %s"), with("of %s", v.Fluid), with("into the %s", v.Into)}
+	case *schema.Refill:
+		return []string{"system filled" + t.amount(v.Volume, unit.Millilitres, " with %s"), pct(v.Concentrate, "%s concentrate"), v.Reason}
+	case *schema.Bleed:
+		nose, cycles := "", ""
 		if v.NoseUp == "yes" {
 			nose = "nose up"
 		}
-		cycles := ""
 		if v.HeatCycles.Known {
 			cycles = say.Count(int(v.HeatCycles.V), "heat cycle")
 		}
-		add("bleed", &v.Base, v.Note, "air bled", with("at the %s", say.List(v.Points, "and")), nose, cycles)
-	}
-	for i := range log.Cleanings {
-		v := &log.Cleanings[i]
-		how := "radiator rinsed"
+		return []string{"air bled", with("at the %s", say.List(v.Points, "and")), nose, cycles}
+	case *schema.Cleaning:
+		how, method, sides, taken := "radiator rinsed", v.Method, v.Sides, ""
 		if v.Thorough() {
 			how = "radiator cleaned thoroughly"
 		}
-		taken := ""
 		if v.RadiatorOut == "yes" {
 			taken = "radiator out"
 		}
-		sides := v.Sides
 		if sides == "both" {
 			sides = "both sides"
 		} else if sides != "" {
 			sides += " only"
 		}
-		method := v.Method
 		if method == "rinse" {
 			method = "" // it says so already
 		}
-		add("clean", &v.Base, v.Note, how, with("by %s", method), sides, taken, pct(v.BlockedFront, "blocked %s from the front"),
-			pct(v.BlockedBack, "%s from behind"), pct(v.BlockedAfter, "%s after"))
-		out[len(out)-1].Rinse = !v.Thorough() && !v.BlockedFront.Known && !v.BlockedBack.Known && !v.BlockedAfter.Known
-	}
-	for i := range l.Overheats {
-		e := &l.Overheats[i]
-		v := e.Overheat
-		name := func(f exposure.Factor) string { return src.Index.Name(f, e.Levels[f]) }
-		fan := v.Fan
+		return []string{how, with("by %s", method), sides, taken, pct(v.BlockedFront, "blocked %s from the front"),
+			pct(v.BlockedBack, "%s from behind"), pct(v.BlockedAfter, "%s after")}
+	case *schema.Overheat:
+		levels := t.l.Overheats[t.overheats].Levels // its own, or those of the run it fell in
+		t.overheats++
+		name := func(f exposure.Factor) string { return t.src.Index.Name(f, levels[f]) }
+		fan, lost := v.Fan, v.Lost
 		if fan == "unknown" {
 			fan = ""
 		}
-		lost := v.Lost
 		lost.Known = lost.V > 0
-		add("overheat", &v.Base, v.Note, "overheated", with("shown by %s", v.Sign), mask.Driver(name(exposure.Driver)), mask.Field(terrain, name(exposure.Terrain)), with("%s speed", name(exposure.Speed)),
-			with("%s range", name(exposure.Range)), with("%s load", name(exposure.Load)), amount(v.AmbientC, unit.Celsius, "in air of %s"),
-			amount(v.MinutesIn, unit.Minutes, "%s after the start"), amount(lost, unit.Millilitres, "lost %s"), with("fan %s", fan))
-	}
-	for i := range log.Checks {
-		v := &log.Checks[i]
-		value, figures := Measured(v, src.Fleet.Settings.Units())
-		add("check", &v.Base, v.Note, "checked "+v.Check, v.Result, value, figures)
-	}
-	for i := range log.Services {
-		v := &log.Services[i]
+		return []string{"overheated", with("shown by %s", v.Sign), t.mask.Driver(name(exposure.Driver)),
+			t.mask.Field(k.Field("terrain"), name(exposure.Terrain)), with("%s speed", name(exposure.Speed)),
+			with("%s range", name(exposure.Range)), with("%s load", name(exposure.Load)),
+			t.amount(v.AmbientC, unit.Celsius, "in air of %s"), t.amount(v.MinutesIn, unit.Minutes, "%s after the start"),
+			t.amount(lost, unit.Millilitres, "lost %s"), with("fan %s", fan)}
+	case *schema.Check:
+		value, figures := Measured(v, t.src.Fleet.Settings.Units())
+		return []string{"checked " + v.Check, v.Result, value, figures}
+	case *schema.Service:
 		cost := ""
 		if v.Cost.Known {
 			cost = "cost " + say.Figure(v.Cost.V)
 		}
-		add("service", &v.Base, v.Note, v.Work, with("for %s", v.Cause), with("parts: %s", v.Parts), cost, with("by %s", v.By))
-	}
-	for i := range log.Releases {
-		v := &log.Releases[i]
-		add("release", &v.Base, v.Note, "released by "+v.By, v.Why)
-	}
-	if v := log.Out(); v != nil {
-		add("outing", &v.Base, v.Note, with("out with %s, not back yet", mask.Driver(v.Driver)))
-	}
-	for i := range log.Answers {
-		v := &log.Answers[i]
+		return []string{v.Work, with("for %s", v.Cause), with("parts: %s", v.Parts), cost, with("by %s", v.By)}
+	case *schema.Release:
+		return []string{"released by " + v.By, v.Why}
+	case *schema.Outing:
+		return []string{"out with " + t.mask.Driver(v.Driver), "not back yet"}
+	case *schema.Answer:
 		found := v.Found
 		if v.NoneSeen == "yes" {
 			found = "nothing found"
 		}
-		base := schema.Base{Meta: v.Meta, At: v.At}
-		add("answer", &base, v.Note, "looked into "+v.Flag, found, v.Cause)
+		return []string{"looked into " + v.Flag, found, v.Cause}
 	}
-	sort.SliceStable(out, func(a, b int) bool { return out[a].At.Before(out[b].At) })
-	return out
+	return t.fields(k, r)
+}
+
+// fields tells a record of any kind by its fields.
+func (t *teller) fields(k *schema.Kind, r schema.Record) []string {
+	says := []string{k.Name}
+	for i := range k.Fields {
+		f := &k.Fields[i]
+		label := strings.ReplaceAll(f.Flag(), "-", " ")
+		switch p := f.Pointer(r).(type) {
+		case *string:
+			switch {
+			case f.Name == "ref" || f.Name == "note" || f.Type == schema.MachineField:
+			case f.Type == schema.DriverField:
+				says = append(says, t.mask.Driver(*p))
+			default:
+				says = append(says, with(label+" %s", t.mask.Field(f, *p)))
+			}
+		case *schema.Num:
+			says = append(says, t.amount(*p, f.Unit, label+" %s"))
+		case *[]string:
+			says = append(says, with(label+" %s", strings.Join(*p, ", ")))
+		case *time.Time:
+			if f.Name != k.TimeColumn() && !p.IsZero() {
+				says = append(says, label+" "+t.src.day(*p))
+			}
+		}
+	}
+	return says
 }
 
 func (src *Source) months(l *exposure.Life) []Month {
@@ -362,12 +387,12 @@ func (src *Source) months(l *exposure.Life) []Month {
 	}
 	slices.SortFunc(out, func(a, b Month) int { return strings.Compare(a.Month, b.Month) })
 	for i := range out {
-		out[i].Hours, out[i].Mud = tidy(out[i].Hours), tidy(out[i].Mud)
+		out[i].Hours, out[i].Mud = exposure.Tidy(out[i].Hours), exposure.Tidy(out[i].Mud)
 	}
 	return append([]Month{}, out...)
 }
 
-func (src *Source) plots(l *exposure.Life, c *CoolantMachine) ([]CoolantPoint, []TimePoint) {
+func (src *Source) plots(l *exposure.Life, c *coolant.Machine) ([]CoolantPoint, []TimePoint) {
 	points, line := []CoolantPoint{}, []TimePoint{}
 	if marks := l.Marks(); len(marks) > 0 {
 		lost, unexplained, next := 0.0, 0.0, 0

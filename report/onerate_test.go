@@ -8,6 +8,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"shedbook/report"
+	"shedbook/report/coolant"
 	"shedbook/report/flags"
 	"shedbook/report/next"
 	"shedbook/schema"
@@ -57,9 +58,9 @@ func TestOneLossWhoeverAsks(t *testing.T) {
 	require.Equal(t, m.Rate, h.Coolant.Rate)
 
 	said := fmt.Sprintf("%.1f mL lost per engine hour (95 %%: %.1f to %.1f)", m.Rate.Value, m.Rate.Low, m.Rate.High)
-	require.Contains(t, row.LossWords(f.Settings.Units()), said)
+	require.Contains(t, coolant.LossWords(row.CoolantRate, row.RateSince, f.Settings.Units()), said)
 	found := flags.Find(f, asOf)
-	found.Quote(func(string) string { return row.LossWords(f.Settings.Units()) })
+	found.Quote(func(string) string { return coolant.LossWords(row.CoolantRate, row.RateSince, f.Settings.Units()) })
 	require.Equal(t, "steady-loss", found.Flags[0].Flag)
 	require.Contains(t, fmt.Sprint(found.Flags[0].Reasons), said)
 	r, err := next.Rank(f, "R1", asOf)

@@ -128,9 +128,9 @@ func RatesOf(asOf time.Time, x *exposure.Index, strata *exposure.Strata, q RateQ
 			r.UnrecordedLevelHours, r.UnrecordedOverheats = g.Hours, g.Overheats
 			continue
 		}
-		r.Levels = append(r.Levels, RateLevel{Level: x.Name(q.By, id), Overheats: g.Overheats, Hours: tidy(g.Hours), id: id})
+		r.Levels = append(r.Levels, RateLevel{Level: x.Name(q.By, id), Overheats: g.Overheats, Hours: exposure.Tidy(g.Hours), id: id})
 	}
-	r.UnrecordedLevelHours, r.UnrecordedMeterHours = tidy(r.UnrecordedLevelHours), tidy(r.UnrecordedMeterHours)
+	r.UnrecordedLevelHours, r.UnrecordedMeterHours = exposure.Tidy(r.UnrecordedLevelHours), exposure.Tidy(r.UnrecordedMeterHours)
 	r.UnrecordedHours = r.UnrecordedLevelHours + r.UnrecordedMeterHours
 	if q.By <= exposure.Driver { // names; words and bands are in their own order already
 		slices.SortFunc(r.Levels, func(a, b RateLevel) int { return strings.Compare(a.Level, b.Level) })
@@ -188,7 +188,7 @@ func (r *RatesReport) crude(q RateQuestion, reference uint16, events int, hours 
 			e := rate.Est.Scaled(100)
 			v.Per100h = &e
 		} else {
-			v.Why = text(rate.Why)
+			v.Why = say.Why(rate.Why)
 		}
 		if v.id == reference {
 			continue
@@ -205,7 +205,7 @@ func (r *RatesReport) crude(q RateQuestion, reference uint16, events int, hours 
 		if v.CrudeRatio != nil {
 			v.CrudeP = &p
 		} else if v.Why == nil {
-			v.Why = text(crude.Why)
+			v.Why = say.Why(crude.Why)
 		}
 	}
 }
@@ -265,7 +265,7 @@ func (r *RatesReport) keeps(x *exposure.Index, strata *exposure.Strata, q RateQu
 			own, others := h/v.Hours, max(whole[m]-h, 0)/rest
 			apart += (own - others) * (own - others)
 			if m > 0 && own > 0.5 && others < own/2 {
-				v.Mostly = text(x.Name(exposure.Machine, uint16(m)))
+				v.Mostly = say.Why(x.Name(exposure.Machine, uint16(m)))
 			}
 		}
 		keeps = keeps || apart > ownMachine && v.Hours > 0.1*total/float64(len(r.Levels))
@@ -404,7 +404,7 @@ func (r *RatesReport) adjust(x *exposure.Index, strata *exposure.Strata, q RateQ
 func (r *RatesReport) complete(reference uint16) {
 	for i := range r.Levels {
 		if v := &r.Levels[i]; v.id != reference && v.AdjustedRatio == nil && v.Why == nil {
-			v.Why = text("none of its hours have a recorded " + say.List(r.AdjustedFor, "and"))
+			v.Why = say.Why("none of its hours have a recorded " + say.List(r.AdjustedFor, "and"))
 		}
 	}
 }
@@ -446,7 +446,7 @@ func (r *RatesReport) mantelHaenszel(t stat.RateTable, ref int) {
 		v := &r.Levels[i]
 		v.adjusted(mh.Ratio, mh.P, &r.Warnings)
 		if p := mh.Differ; p != nil && *p < 0.05 {
-			say.Once(&r.Warnings, "%s: the ratio depends on %s (p %s): one figure hides that", v.Level, r.AdjustedFor[0], pText(*p))
+			say.Once(&r.Warnings, "%s: the ratio depends on %s (p %s): one figure hides that", v.Level, r.AdjustedFor[0], say.P(*p))
 		}
 	}
 }
@@ -458,7 +458,7 @@ func (v *RateLevel) adjusted(ratio stat.Result, p float64, warnings *[]string) {
 	est, why := ratio.Est, ratio.Why
 	if est == nil {
 		if v.Why == nil {
-			v.Why = text(why)
+			v.Why = say.Why(why)
 		}
 		return
 	}
@@ -469,7 +469,7 @@ func (v *RateLevel) adjusted(ratio stat.Result, p float64, warnings *[]string) {
 func (r *RatesReport) absent(why string) {
 	for i := range r.Levels {
 		if r.Levels[i].Why == nil {
-			r.Levels[i].Why = text(why)
+			r.Levels[i].Why = say.Why(why)
 		}
 	}
 }

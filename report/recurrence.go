@@ -139,17 +139,17 @@ func trendOf(name string, u stat.History) MachineTrend {
 	t := stat.TrendOf(u, stat.Level95)
 	m := MachineTrend{Machine: name, Events: len(u.Events), Hours: u.End, Says: stat.CannotSay, Warnings: t.Warnings}
 	if t.Why != "" {
-		m.Why = text(t.Why)
+		m.Why = say.Why(t.Why)
 		return m
 	}
 	m.Says, m.Laplace, m.P = t.Says, &t.Laplace, &t.LaplaceP
 	if est, why := take(t.Shape, &m.Warnings); est != nil {
 		m.Shape = est
 	} else {
-		m.Why = text(why)
+		m.Why = say.Why(why)
 	}
 	if m.Says == stat.CannotSay && m.Why == nil {
-		m.Why = text(fmt.Sprintf("%s in %s h: no more and no less often than before, apart from chance (p %s)", say.Count(m.Events, "event"), say.Figure(m.Hours), pText(*m.P)))
+		m.Why = say.Why(fmt.Sprintf("%s in %s h: no more and no less often than before, apart from chance (p %s)", say.Count(m.Events, "event"), say.Figure(m.Hours), say.P(*m.P)))
 	}
 	return m
 }

@@ -8,7 +8,6 @@ package report
 import (
 	"fmt"
 	"iter"
-	"math"
 	"runtime"
 	"sync"
 	"time"
@@ -193,14 +192,6 @@ func (s *Source) local(t time.Time) *time.Time {
 	return &t
 }
 
-// pointer to a text, nil where it is empty: the contract's "why": null.
-func text(s string) *string {
-	if s == "" {
-		return nil
-	}
-	return &s
-}
-
 // take splits an estimate's result for a report: the estimate, or the reason
 // it is missing; its warnings are added, each once.
 func take(r stat.Result, warnings *[]string) (*stat.Estimate, string) {
@@ -209,9 +200,6 @@ func take(r stat.Result, warnings *[]string) (*stat.Estimate, string) {
 	}
 	return r.Est, r.Why
 }
-
-// tidy takes the dust of decimal fractions off a sum of hours: to a millionth.
-func tidy(v float64) float64 { return math.Round(v*1e6) / 1e6 }
 
 // ml is a volume for a sentence, in the book's units.
 func (s *Source) ml(v float64) string {

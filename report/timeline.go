@@ -67,7 +67,7 @@ func (src *Source) timeline(l *exposure.Life) []TimelineLine {
 			}
 		}
 		last := &l.Log.Runs[next-1]
-		line := TimelineLine{At: last.At.In(src.AsOf.Location()), Kind: "run", Engine: tidy(l.Clock.At(last.End())), Says: "driven " + say.Figure(hours) + " h"}
+		line := TimelineLine{At: last.At.In(src.AsOf.Location()), Kind: "run", Engine: exposure.Tidy(l.Clock.At(last.End())), Says: "driven " + say.Figure(hours) + " h"}
 		if n := next - i; n > 1 {
 			line.Says = fmt.Sprintf("%d runs, %s h", n, say.Figure(hours))
 		} else {

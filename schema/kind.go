@@ -67,6 +67,7 @@ type Kind struct {
 	Dated bool
 	typ   reflect.Type
 	meta  []int
+	in    func(*Log) Slot // its place in a log; nil of a kind that stands in none
 }
 
 // Kinds are all kinds of record, in the order in which references resolve.
@@ -76,20 +77,33 @@ var Kinds = []*Kind{
 	describe[Driver]("driver", "drivers", "somebody who drives"),
 	describe[Machine]("machine", "machines", "a machine of the fleet"),
 	describe[Spec]("spec", "specs", "a figure from the maker's manual"),
-	describe[MeterChange]("meter", "meters", "an hour meter replaced"),
-	describe[Run]("run", "runs", "a drive: who, how long, where, how fast"),
-	describe[TopUp]("topup", "topups", "coolant added up to the mark"),
-	describe[Refill]("refill", "refills", "the cooling system emptied or opened, and refilled"),
-	describe[Bleed]("bleed", "bleeds", "air bled from the cooling system"),
-	describe[Level]("level", "levels", "a look at the coolant level, nothing added"),
-	describe[Cleaning]("clean", "cleanings", "the radiator cleaned"),
-	describe[Overheat]("overheat", "overheats", "an overheat: how it showed, who drove, where"),
-	describe[Check]("check", "checks", "a test to find the cause of a fault"),
-	describe[Service]("service", "services", "a repair or other work done"),
+	logged("meter", "meters", "an hour meter replaced",
+		func(l *Log) *[]MeterChange { return &l.Meters }),
+	logged("run", "runs", "a drive: who, how long, where, how fast",
+		func(l *Log) *[]Run { return &l.Runs }),
+	logged("topup", "topups", "coolant added up to the mark",
+		func(l *Log) *[]TopUp { return &l.TopUps }),
+	logged("refill", "refills", "the cooling system emptied or opened, and refilled",
+		func(l *Log) *[]Refill { return &l.Refills }),
+	logged("bleed", "bleeds", "air bled from the cooling system",
+		func(l *Log) *[]Bleed { return &l.Bleeds }),
+	logged("level", "levels", "a look at the coolant level, nothing added",
+		func(l *Log) *[]Level { return &l.Levels }),
+	logged("clean", "cleanings", "the radiator cleaned",
+		func(l *Log) *[]Cleaning { return &l.Cleanings }),
+	logged("overheat", "overheats", "an overheat: how it showed, who drove, where",
+		func(l *Log) *[]Overheat { return &l.Overheats }),
+	logged("check", "checks", "a test to find the cause of a fault",
+		func(l *Log) *[]Check { return &l.Checks }),
+	logged("service", "services", "a repair or other work done",
+		func(l *Log) *[]Service { return &l.Services }),
 	describe[Plan]("plan", "plans", "recurring work"),
-	describe[Release]("release", "releases", "a parked machine let go, with name and reason"),
-	describe[Outing]("outing", "outings", "a machine out with somebody, and back"),
-	describe[Answer]("answer", "answers", "what you found when you looked into a flag"),
+	logged("release", "releases", "a parked machine let go, with name and reason",
+		func(l *Log) *[]Release { return &l.Releases }),
+	logged("outing", "outings", "a machine out with somebody, and back",
+		func(l *Log) *[]Outing { return &l.Outings }),
+	logged("answer", "answers", "what you found when you looked into a flag",
+		func(l *Log) *[]Answer { return &l.Answers }),
 }
 
 // GoesOut and ComesBack are the two halves of an outing, each described as a kind

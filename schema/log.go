@@ -3,7 +3,6 @@ package schema
 import (
 	"iter"
 	"slices"
-	"sort"
 	"strconv"
 	"time"
 
@@ -95,80 +94,67 @@ func (s Settings) Dates() unit.Order { return unit.Order(s.Get("date-order")) }
 // Units is the system of units shown.
 func (s Settings) Units() unit.System { return unit.System(s.Get("units")) }
 
+// slots are the places of a log, in the order of the kinds.
+func (l *Log) slots() iter.Seq[Slot] {
+	return func(yield func(Slot) bool) {
+		for _, k := range Kinds {
+			if k.in != nil && !yield(k.in(l)) {
+				return
+			}
+		}
+	}
+}
+
 // AsOf is the log as far as it is dated at t or before: what could be known
 // then. A zero t is the whole log. The slices are shared, not copied.
 func (l Log) AsOf(t time.Time) Log {
-	if t.IsZero() {
-		return l
+	if !t.IsZero() {
+		for s := range l.slots() {
+			s.until(t)
+		}
+		l.Outings = knownAt(l.Outings, t)
 	}
-	l.Meters = until(l.Meters, t, func(r *MeterChange) time.Time { return r.At })
-	l.Runs = until(l.Runs, t, func(r *Run) time.Time { return r.At })
-	l.TopUps = until(l.TopUps, t, func(r *TopUp) time.Time { return r.At })
-	l.Refills = until(l.Refills, t, func(r *Refill) time.Time { return r.At })
-	l.Bleeds = until(l.Bleeds, t, func(r *Bleed) time.Time { return r.At })
-	l.Levels = until(l.Levels, t, func(r *Level) time.Time { return r.At })
-	l.Cleanings = until(l.Cleanings, t, func(r *Cleaning) time.Time { return r.At })
-	l.Overheats = until(l.Overheats, t, func(r *Overheat) time.Time { return r.At })
-	l.Checks = until(l.Checks, t, func(r *Check) time.Time { return r.At })
-	l.Services = until(l.Services, t, func(r *Service) time.Time { return r.At })
-	l.Releases = until(l.Releases, t, func(r *Release) time.Time { return r.At })
-	l.Outings = outingsUntil(l.Outings, t)
-	l.Answers = until(l.Answers, t, func(r *Answer) time.Time { return r.At })
+	return l
+}
+
+// Without is the log without the records whose numbers drop picks.
+func (l Log) Without(drop func(number int64) bool) Log {
+	for s := range l.slots() {
+		s.without(drop)
+	}
 	return l
 }
 
 // Len is how many records the log holds, but for the machine.
-func (l *Log) Len() int {
-	return len(l.Meters) + len(l.Runs) + len(l.TopUps) + len(l.Refills) + len(l.Bleeds) + len(l.Levels) +
-		len(l.Cleanings) + len(l.Overheats) + len(l.Checks) + len(l.Services) + len(l.Releases) + len(l.Outings) + len(l.Answers)
+func (l *Log) Len() (n int) {
+	for s := range l.slots() {
+		n += s.Len()
+	}
+	return n
 }
 
 // Records are the log's records but for the machine, kind by kind, each in time
 // order. What is yielded points into the log.
 func (l *Log) Records() iter.Seq[Record] {
 	return func(yield func(Record) bool) {
-		_ = each(l.Meters, yield) && each(l.Runs, yield) && each(l.TopUps, yield) && each(l.Refills, yield) &&
-			each(l.Bleeds, yield) && each(l.Levels, yield) && each(l.Cleanings, yield) && each(l.Overheats, yield) &&
-			each(l.Checks, yield) && each(l.Services, yield) && each(l.Releases, yield) && each(l.Outings, yield) && each(l.Answers, yield)
+		for s := range l.slots() {
+			for i := range s.Len() {
+				if !yield(s.At(i)) {
+					return
+				}
+			}
+		}
 	}
 }
 
 // Add puts a record in its place in the log: by time, behind those of the same
 // time. A machine is the log's own. It panics on a kind that no log holds.
 func (l *Log) Add(r Record) {
-	switch r := r.(type) {
-	case *Machine:
-		l.Machine = *r
-	case *MeterChange:
-		l.Meters = insert(l.Meters, r)
-	case *Run:
-		l.Runs = insert(l.Runs, r)
-	case *TopUp:
-		l.TopUps = insert(l.TopUps, r)
-	case *Refill:
-		l.Refills = insert(l.Refills, r)
-	case *Bleed:
-		l.Bleeds = insert(l.Bleeds, r)
-	case *Level:
-		l.Levels = insert(l.Levels, r)
-	case *Cleaning:
-		l.Cleanings = insert(l.Cleanings, r)
-	case *Overheat:
-		l.Overheats = insert(l.Overheats, r)
-	case *Check:
-		l.Checks = insert(l.Checks, r)
-	case *Service:
-		l.Services = insert(l.Services, r)
-	case *Release:
-		l.Releases = insert(l.Releases, r)
-	case *Outing:
-		l.Outings = insert(l.Outings, r)
-	case *Answer:
-		l.Answers = append(l.Answers, *r)
-		slices.SortStableFunc(l.Answers, func(a, b Answer) int { return a.At.Compare(b.At) })
-	default:
-		panic("schema: a kind that has no place in a log")
+	if m, ok := r.(*Machine); ok {
+		l.Machine = *m
+		return
 	}
+	KindOf(r).In(l).insert(r)
 }
 
 // Copy is a log to which records can be added without the other seeing them.
@@ -177,38 +163,24 @@ func (l Log) Copy() *Log {
 	return &c
 }
 
+// Begin is the time of the first record; zero in an empty log.
+func (l *Log) Begin() (begin time.Time) {
+	for s := range l.slots() {
+		if s.Len() > 0 && (begin.IsZero() || s.when(0).Before(begin)) {
+			begin = s.when(0)
+		}
+	}
+	return begin
+}
+
 // End is the time of the last record; zero in an empty log.
-func (l *Log) End() time.Time {
-	var end time.Time
-	for r := range l.Records() {
-		if b := BaseOf(r); b != nil && b.At.After(end) {
-			end = b.At
+func (l *Log) End() (end time.Time) {
+	for s := range l.slots() {
+		if n := s.Len(); n > 0 && s.when(n-1).After(end) {
+			end = s.when(n - 1)
 		}
 	}
 	return end
-}
-
-func insert[T any, P interface {
-	*T
-	base() *Base
-}](list []T, r P) []T {
-	at := len(list)
-	for at > 0 && P(&list[at-1]).base().At.After(r.base().At) {
-		at--
-	}
-	return slices.Insert(list, at, *r)
-}
-
-func each[T any, P interface {
-	*T
-	Record
-}](records []T, yield func(Record) bool) bool {
-	for i := range records {
-		if !yield(P(&records[i])) {
-			return false
-		}
-	}
-	return true
 }
 
 // AsOf is the fleet as it could be known at t: see Log.AsOf.
@@ -221,30 +193,23 @@ func (f Fleet) AsOf(t time.Time) Fleet {
 		logs[i] = l.AsOf(t)
 	}
 	f.Logs = logs
-	f.Answers = until(f.Answers, t, func(r *Answer) time.Time { return r.At })
+	slot[Answer, *Answer]{&f.Answers}.until(t)
 	return f
 }
 
-// until cuts a slice in time order after the last record dated at t or before.
-func until[R any](records []R, t time.Time, at func(*R) time.Time) []R {
-	n := sort.Search(len(records), func(i int) bool { return at(&records[i]).After(t) })
-	return records[:n:n]
-}
-
-// outingsUntil are the outings that had begun at t; of those that were back later,
-// only what was known as they went out.
-func outingsUntil(all []Outing, t time.Time) []Outing {
-	out := until(all, t, func(r *Outing) time.Time { return r.At })
+// knownAt are outings as they were known at t: those that were back later, as they
+// went out.
+func knownAt(outings []Outing, t time.Time) []Outing {
 	copied := false
-	for i := range out {
-		if out[i].Back.After(t) {
+	for i := range outings {
+		if outings[i].Back.After(t) {
 			if !copied {
-				out, copied = slices.Clone(out), true
+				outings, copied = slices.Clone(outings), true
 			}
-			out[i] = out[i].begun()
+			outings[i] = outings[i].begun()
 		}
 	}
-	return out
+	return outings
 }
 
 // Out is the outing that the machine is on at the end of the log, the last where

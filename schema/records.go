@@ -62,6 +62,17 @@ type Head struct {
 	Meter Num `rec:"meter_h,num,unit=h,min=0,max=1000000" help:"hour meter reading"`
 }
 
+func (h *Head) head() *Head { return h }
+
+// HeadOf is what a record with one meter reading begins with; nil of a record
+// that has none, or several.
+func HeadOf(r Record) *Head {
+	if d, ok := r.(interface{ head() *Head }); ok {
+		return d.head()
+	}
+	return nil
+}
+
 // Machine is one machine of the fleet. Meter is its reading on Acquired.
 type Machine struct {
 	Meta

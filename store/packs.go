@@ -180,16 +180,13 @@ func (p *packs) rows(ctx context.Context, k *schema.Kind, where string, args ...
 func (s *Sealed) Open() (schema.Log, error) {
 	var l schema.Log
 	for _, k := range schema.Kinds {
-		if !k.Dated {
+		in := k.In(&l)
+		if in == nil {
 			for _, r := range s.rows[k.Sheet] {
-				if m, ok := r.(*schema.Machine); ok {
-					l.Machine = *m
-				} else {
-					l.Add(r)
-				}
+				l.Add(r) // the machine
 			}
 		} else if len(s.packs[k.Sheet])+len(s.rows[k.Sheet]) > 0 {
-			if err := s.add(&l, k); err != nil {
+			if err := s.fill(in, k); err != nil {
 				if s.path != "" { // else who reads a whole book explains
 					err = explain(s.path, err)
 				}
@@ -200,78 +197,31 @@ func (s *Sealed) Open() (schema.Log, error) {
 	return l, nil
 }
 
-// gather puts together a machine's records of one kind in time order, ties by
-// number.
-func gather[T any](s *Sealed, k *schema.Kind) ([]T, error) {
+// fill puts a machine's records of a kind into their place in its log.
+func (s *Sealed) fill(in schema.Slot, k *schema.Kind) error {
 	size := 0
 	for _, c := range s.packs[k.Sheet] {
 		size += len(c)
 	}
-	out := make([]T, 0, size/36+len(s.rows[k.Sheet])) // of a run's usual size and a bit
+	in.Grow(size/36 + len(s.rows[k.Sheet])) // of a run's usual size and a bit
 	if size > 0 {
 		u := tables()[k].unpacker(s.n)
 		for _, c := range s.packs[k.Sheet] {
 			if err := u.open(c); err != nil {
-				return nil, err
+				return err
 			}
 			for u.more() {
-				out = append(out, *new(T))
-				if err := u.next(any(&out[len(out)-1]).(schema.Record)); err != nil {
-					return nil, err
+				if err := u.next(in.New()); err != nil {
+					return err
 				}
 			}
 		}
 	}
 	for _, r := range s.rows[k.Sheet] {
-		out = append(out, *any(r).(*T))
+		in.Append(r)
 	}
-	order := func(a, b *T) int {
-		x, y := schema.BaseOf(any(a).(schema.Record)), schema.BaseOf(any(b).(schema.Record))
-		if c := x.At.Compare(y.At); c != 0 {
-			return c
-		}
-		return int(x.Number - y.Number)
-	}
-	for i := 1; i < len(out); i++ {
-		if order(&out[i-1], &out[i]) > 0 {
-			slices.SortStableFunc(out, func(a, b T) int { return order(&a, &b) })
-			break
-		}
-	}
-	return out, nil
-}
-
-// add puts a machine's records of a kind into its log.
-func (s *Sealed) add(l *schema.Log, k *schema.Kind) (err error) {
-	switch k.Name {
-	case "meter":
-		l.Meters, err = gather[schema.MeterChange](s, k)
-	case "run":
-		l.Runs, err = gather[schema.Run](s, k)
-	case "topup":
-		l.TopUps, err = gather[schema.TopUp](s, k)
-	case "refill":
-		l.Refills, err = gather[schema.Refill](s, k)
-	case "bleed":
-		l.Bleeds, err = gather[schema.Bleed](s, k)
-	case "level":
-		l.Levels, err = gather[schema.Level](s, k)
-	case "clean":
-		l.Cleanings, err = gather[schema.Cleaning](s, k)
-	case "overheat":
-		l.Overheats, err = gather[schema.Overheat](s, k)
-	case "check":
-		l.Checks, err = gather[schema.Check](s, k)
-	case "service":
-		l.Services, err = gather[schema.Service](s, k)
-	case "release":
-		l.Releases, err = gather[schema.Release](s, k)
-	case "outing":
-		l.Outings, err = gather[schema.Outing](s, k)
-	default:
-		panic("store: a dated kind has no place in schema.Log")
-	}
-	return err
+	in.Sort()
+	return nil
 }
 
 // pack packs what is in no pack once a long sheet has been taken in.

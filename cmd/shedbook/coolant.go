@@ -7,6 +7,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"shedbook/report"
+	"shedbook/report/coolant"
 	"shedbook/report/render"
 )
 
@@ -42,12 +43,12 @@ func (l *look) coolant() question[report.CoolantReport] {
 			return r, lay(r), nil
 		},
 		func(s report.Source, ground []byte, worn bool) (r report.CoolantReport, keep func() []byte, ok bool) {
-			var were []report.CoolantMachine
+			var were []coolant.Machine
 			if json.Unmarshal(ground, &were) != nil {
 				return r, nil, false
 			}
 			r = report.Coolant(s)
-			r.Machines, ok = together(l.known.Machines, were, r.Machines, func(m *report.CoolantMachine) string { return m.Machine })
+			r.Machines, ok = together(l.known.Machines, were, r.Machines, func(m *coolant.Machine) string { return m.Machine })
 			if worn {
 				keep = lay(r)
 			}

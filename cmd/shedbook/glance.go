@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"shedbook/report"
+	"shedbook/report/coolant"
 	"shedbook/report/flags"
 	"shedbook/schema"
 	"shedbook/store"
@@ -42,7 +43,7 @@ func (l *look) quote(g *glance) {
 	}
 	g.Flags.Quote(func(machine string) string {
 		if row := rows[machine]; row != nil {
-			return row.LossWords(l.fleet.Settings.Units())
+			return coolant.LossWords(row.CoolantRate, row.RateSince, l.fleet.Settings.Units())
 		}
 		return ""
 	})

@@ -182,7 +182,7 @@ func (a *app) bringBack(ctx context.Context, b *store.Book, f schema.Fleet, log 
 	*with.Out() = *o
 	doubted, from := made, with
 	if _, ok := o.Driven(); !ok { // else the run has the same readings
-		yard := without(*log, func(n int64) bool { return n == o.Number })
+		yard := log.Without(func(n int64) bool { return n == o.Number })
 		doubted, from = []schema.Record{o}, &yard
 	}
 	var slips []string

@@ -122,30 +122,6 @@ func drivenParked(is state.Told, run *schema.Run) bool {
 	return slices.ContainsFunc(is.Parking(), func(r state.Reason) bool { return r.At.Before(run.End()) })
 }
 
-// without is a log without the records from a number on, or of that number alone.
-func without(log schema.Log, drop func(number int64) bool) schema.Log {
-	log.Runs = except(log.Runs, drop, func(r *schema.Run) int64 { return r.Number })
-	log.TopUps = except(log.TopUps, drop, func(r *schema.TopUp) int64 { return r.Number })
-	log.Refills = except(log.Refills, drop, func(r *schema.Refill) int64 { return r.Number })
-	log.Bleeds = except(log.Bleeds, drop, func(r *schema.Bleed) int64 { return r.Number })
-	log.Levels = except(log.Levels, drop, func(r *schema.Level) int64 { return r.Number })
-	log.Cleanings = except(log.Cleanings, drop, func(r *schema.Cleaning) int64 { return r.Number })
-	log.Overheats = except(log.Overheats, drop, func(r *schema.Overheat) int64 { return r.Number })
-	log.Checks = except(log.Checks, drop, func(r *schema.Check) int64 { return r.Number })
-	log.Services = except(log.Services, drop, func(r *schema.Service) int64 { return r.Number })
-	log.Releases = except(log.Releases, drop, func(r *schema.Release) int64 { return r.Number })
-	log.Outings = except(log.Outings, drop, func(r *schema.Outing) int64 { return r.Number })
-	log.Answers = except(log.Answers, drop, func(r *schema.Answer) int64 { return r.Number })
-	return log
-}
-
-func except[T any](all []T, drop func(int64) bool, number func(*T) int64) []T {
-	if !slices.ContainsFunc(all, func(r T) bool { return drop(number(&r)) }) {
-		return all
-	}
-	return slices.DeleteFunc(slices.Clone(all), func(r T) bool { return drop(number(&r)) })
-}
-
 // maxToldOf is after how many rows an import no longer says machine by machine
 // which are parked: all would have to be read again.
 const maxToldOf = 20_000
@@ -194,7 +170,7 @@ func (a *app) sayImportedStates(ctx context.Context, b *store.Book, mark store.M
 		name := log.Machine.Name
 		before, told := was[name]
 		if !told {
-			before = stateOf(f, without(log, func(n int64) bool { return n >= mark.Next }), a.now)
+			before = stateOf(f, log.Without(func(n int64) bool { return n >= mark.Next }), a.now)
 		}
 		a.sayState(name, before, stateOf(f, log, a.now), nil)
 	}

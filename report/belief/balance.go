@@ -411,7 +411,7 @@ func (d *draw) packedUp(c int, dirt uint8) float64 {
 
 // openBoils is where half glycol boils with no pressure upon it, °C.
 func openBoils(altitude float64) float64 {
-	t, err := cooling.BoilingPoint(cooling.Ethylene, 50, 0, altitude)
+	t, err := cooling.OpenBoils(cooling.Ethylene, 50, altitude)
 	if err != nil {
 		return 108
 	}

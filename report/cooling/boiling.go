@@ -5,17 +5,14 @@ import (
 	"math"
 )
 
-// AirPressure is the standard pressure in kPa absolute at an altitude in
+// airPressure returns the standard pressure in kPa absolute at an altitude in
 // metres above the sea (geometric): ISO 2533:1975, which equals the U.S.
 // Standard Atmosphere 1976 below 11 km. Weather moves it by 3 % (1 K of
 // boiling point).
-func AirPressure(altitudeM float64) (float64, error) {
-	if err := within("altitude_m", altitudeM, -500, 6000, "m", "the lowest land lies 430 m below the sea; give metres above it"); err != nil {
-		return 0, err
-	}
+func airPressure(altitudeM float64) float64 {
 	const earth = 6356766
 	h := earth * altitudeM / (earth + altitudeM)
-	return 101.325 * math.Pow(1-0.0065*h/288.15, 5.25588), nil
+	return 101.325 * math.Pow(1-0.0065*h/288.15, 5.25588)
 }
 
 // Coefficients of IAPWS-IF97 (2007 release), region 4, table 34.
@@ -75,59 +72,51 @@ func raoult(x, kPa float64, other func(c float64) float64) float64 {
 	}, 20, 300)
 }
 
-// BoilsAt is the temperature in °C at which a coolant boils under a pressure
-// in kPa absolute. Water: IAPWS-IF97 eq. 31. Ethylene glycol: the curves of
-// ethyleneVapour, straight lines in mass percent between them. Propylene
+// boilsAt returns the temperature in °C at which a coolant boils under a pressure
+// in kPa absolute, 30 to 450. Water: IAPWS-IF97 eq. 31. Ethylene glycol: the
+// curves of ethyleneVapour, straight lines in mass percent between them. Propylene
 // glycol: Raoult's law. Good to 1 K up to 60 %, a few kelvin above.
-func BoilsAt(g Glycol, volPct, kPa float64) (float64, error) {
-	f, err := g.fluid()
-	if err != nil {
-		return 0, err
-	}
-	if err := checkPct("concentration", volPct); err != nil {
-		return 0, err
-	}
-	if err := within("absolute pressure", kPa, 30, 450, "kPa", "air alone presses with 47 to 107 kPa"); err != nil {
-		return 0, err
-	}
+func boilsAt(g Glycol, volPct, kPa float64) float64 {
 	water := saturationTemperature(kPa/1000) - kelvin
-	if volPct == 0 {
-		return water, nil
-	}
-	mass := f.mass(volPct)
-	if g == Propylene {
-		w, p := (100-mass)/waterMolar, mass/f.molar
-		return raoult(w/(w+p), kPa, propyleneVapour.pressure), nil
+	mass := g.mass(volPct)
+	switch {
+	case volPct == 0:
+		return water
+	case g == Propylene:
+		w, p := (100-mass)/waterMolar, mass/fluids[g].molar
+		return raoult(w/(w+p), kPa, propyleneVapour.pressure)
 	}
 	m0, t0 := 0.0, water
 	for _, v := range ethyleneVapour {
 		t := v.k.temperature(kPa)
 		if mass <= v.mass {
-			return between(mass, m0, t0, v.mass, t), nil
+			return between(mass, m0, t0, v.mass, t)
 		}
 		m0, t0 = v.mass, t
 	}
-	return t0, nil
+	return t0
 }
 
-// BoilingPoint is the temperature in °C at which a coolant boils in a system
-// whose cap holds capKPa gauge (0: it holds nothing) at an altitude: the cap
-// adds to the air's pressure there.
-func BoilingPoint(g Glycol, volPct, capKPa, altitudeM float64) (float64, error) {
-	air, err := AirPressure(altitudeM)
-	if err != nil {
-		return 0, err
+// boils returns the temperature in °C at which a coolant boils in a system whose
+// cap holds capKPa gauge (0: it holds nothing): the cap adds to the air's pressure.
+func boils(g Glycol, volPct, capKPa, altitudeM float64) float64 {
+	return boilsAt(g, volPct, airPressure(altitudeM)+capKPa)
+}
+
+// OpenBoils returns the temperature in °C at which a coolant boils with no
+// pressure upon it; an error where the altitude is none, -500 to 6,000 m.
+func OpenBoils(g Glycol, volPct, altitudeM float64) (float64, error) {
+	f, err := SpecFigure("altitude_m")
+	if err == nil {
+		err = f.check(altitudeM)
 	}
-	if err := within("cap_kpa", capKPa, 0, 300, "kPa", capHint(capKPa)); err != nil {
-		return 0, err
-	}
-	return BoilsAt(g, volPct, air+capKPa)
+	return boils(g, volPct, 0, altitudeM), err
 }
 
 // capHint says what a pressure that no cap has may have been meant as.
 func capHint(kPa float64) string {
 	if psi := kPa / kPaPerPsi; kPa > 300 && psi <= 300 {
-		return fmt.Sprintf("caps hold 30 to 200 kPa (4 to 29 psi); is it %s kPa rather than %s psi?", number(psi, 0), number(psi, 0))
+		return text("caps hold 30 to 200 kPa (4 to 29 psi); is it %v kPa rather than %v psi?", psi, psi)
 	}
 	return "caps hold 30 to 200 kPa (4 to 29 psi)"
 }
@@ -135,10 +124,10 @@ func capHint(kPa float64) string {
 // kPaPerPsi follows from lbf and inch (NIST SP 811, 2008, app. B.8).
 const kPaPerPsi = 6.894757293168
 
-// MixName names a mixture in words: plain water, half and half, neat ethylene
+// mixName names a mixture in words: plain water, half and half, neat ethylene
 // glycol, 40 % ethylene glycol. Half and half without more is of ethylene
 // glycol.
-func MixName(g Glycol, volPct float64) string {
+func mixName(g Glycol, volPct float64) string {
 	name := string(g) + " glycol"
 	switch {
 	case volPct == 0:
@@ -150,54 +139,24 @@ func MixName(g Glycol, volPct float64) string {
 	case volPct == 50:
 		return "half and half of " + name
 	}
-	return number(volPct, 0) + " % " + name
+	return text("%v %% %s", volPct, name)
 }
 
 func place(altitudeM float64) string {
 	if altitudeM == 0 {
 		return "sea level"
 	}
-	return number(altitudeM, 0) + " m"
+	return text("%v m", altitudeM)
 }
 
-// BoilingSentence says when a coolant boils and what a dead cap would cost:
+// boilingSentence says when a coolant boils and what a dead cap would cost:
 // 'half and half boils at 124.7 °C on a 90 kPa cap at 1,500 m, at 102.8 °C if
 // the cap holds nothing'.
-func BoilingSentence(g Glycol, volPct, capKPa, altitudeM float64) (string, error) {
-	open, err := BoilingPoint(g, volPct, 0, altitudeM)
-	if err != nil {
-		return "", err
-	}
+func boilingSentence(g Glycol, volPct, capKPa, altitudeM float64) string {
+	said := fmt.Sprintf("%s boils at %.1f °C", mixName(g, volPct), boils(g, volPct, capKPa, altitudeM))
 	if capKPa == 0 {
-		return fmt.Sprintf("%s boils at %.1f °C with no pressure on it at %s", MixName(g, volPct), open, place(altitudeM)), nil
+		return said + " with no pressure on it at " + place(altitudeM)
 	}
-	boils, err := BoilingPoint(g, volPct, capKPa, altitudeM)
-	if err != nil {
-		return "", err
-	}
-	return fmt.Sprintf("%s boils at %.1f °C on a %s kPa cap at %s, at %.1f °C if the cap holds nothing",
-		MixName(g, volPct), boils, number(capKPa, 1), place(altitudeM), open), nil
-}
-
-// Margin is how far below boiling, in K, a machine ran at a reported coolant
-// temperature: with its cap holding, and with a cap that holds nothing.
-// Negative: it boiled.
-type Margin struct {
-	WithCap, WithoutCap float64
-}
-
-// BoilingMargin computes a Margin.
-func BoilingMargin(g Glycol, volPct, capKPa, altitudeM, reportedC float64) (Margin, error) {
-	if err := within("reported_c", reportedC, -40, 200, "°C", "the coolant's temperature as the gauge or a probe showed it"); err != nil {
-		return Margin{}, err
-	}
-	with, err := BoilingPoint(g, volPct, capKPa, altitudeM)
-	if err != nil {
-		return Margin{}, err
-	}
-	without, err := BoilingPoint(g, volPct, 0, altitudeM)
-	if err != nil {
-		return Margin{}, err
-	}
-	return Margin{with - reportedC, without - reportedC}, nil
+	return said + text(" on a %.1v kPa cap at %s, at %.1f °C if the cap holds nothing",
+		capKPa, place(altitudeM), boils(g, volPct, 0, altitudeM))
 }

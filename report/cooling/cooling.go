@@ -17,36 +17,46 @@ package cooling
 
 import (
 	"fmt"
+	"io"
 	"math"
-	"strconv"
-	"strings"
+
+	"shedbook/report/say"
 )
 
 // kelvin is 0 °C on the absolute scale.
 const kelvin = 273.15
 
-// number prints x with at most dec decimals, no trailing zeros, and a comma
-// between thousands: 1,500, 124.7, -37.
-func number(x float64, dec int) string {
-	s := strconv.FormatFloat(x, 'f', dec, 64)
-	if strings.Contains(s, ".") {
-		s = strings.TrimRight(strings.TrimRight(s, "0"), ".")
+// text is fmt.Sprintf for sentences: a float64 takes at most as many decimals as
+// its verb has (%.1v; %v none), a comma between thousands, and its sign with a plus
+// (%+.1v).
+func text(format string, args ...any) string { return fmt.Sprintf(format, figures(args)...) }
+
+// wrong is fmt.Errorf with text's figures.
+func wrong(format string, args ...any) error { return fmt.Errorf(format, figures(args)...) }
+
+func figures(args []any) []any {
+	for i, a := range args {
+		if x, ok := a.(float64); ok {
+			args[i] = figure(x)
+		}
 	}
-	if s == "-0" {
-		s = "0"
+	return args
+}
+
+// figure is a number of a sentence.
+type figure float64
+
+func (x figure) Format(f fmt.State, verb rune) {
+	if verb != 'v' {
+		fmt.Fprintf(f, fmt.FormatString(f, verb), float64(x))
+		return
 	}
-	sign := ""
-	if strings.HasPrefix(s, "-") {
-		sign, s = "-", s[1:]
+	decimals, _ := f.Precision()
+	s := say.Decimals(float64(x), decimals)
+	if f.Flag('+') && x > 0 && s != "0" {
+		s = "+" + s
 	}
-	whole, frac, cut := strings.Cut(s, ".")
-	for i := len(whole) - 3; i > 0; i -= 3 {
-		whole = whole[:i] + "," + whole[i:]
-	}
-	if cut {
-		whole += "." + frac
-	}
-	return sign + whole
+	io.WriteString(f, s)
 }
 
 // within refuses a value outside low to high, and what is no number at all.
@@ -61,8 +71,8 @@ func within(name string, x, low, high float64, unit, hint string) error {
 	if hint != "" {
 		hint = ": " + hint
 	}
-	return fmt.Errorf("%s: %s%s%s should lie between %s and %s%s%s%s",
-		name, number(x, 4), space, unit, number(low, 4), number(high, 4), space, unit, hint)
+	return wrong("%s: %.4v%s%s should lie between %.4v and %.4v%s%s%s",
+		name, x, space, unit, low, high, space, unit, hint)
 }
 
 // symbol is how a figure's unit is printed.

@@ -1,12 +1,16 @@
 package cooling
 
 import (
+	"cmp"
 	"fmt"
+	"maps"
 	"math"
 	"slices"
-	"sort"
 	"strconv"
 	"strings"
+
+	"shedbook/report/say"
+	"shedbook/schema/unit"
 )
 
 // Results of a check.
@@ -77,6 +81,11 @@ func (f Figure) Words() string {
 	return strings.ReplaceAll(name, "_", " ")
 }
 
+// check refuses a value out of the figure's range.
+func (f Figure) check(v float64) error {
+	return within(f.Name, v, f.Min, f.Max, symbol(f.Unit), f.Help)
+}
+
 // Checks lists the ids of all checks.
 func Checks() []string {
 	ids := make([]string, len(checks))
@@ -113,62 +122,15 @@ func findCheck(id string) (*check, error) {
 			return &checks[i], nil
 		}
 	}
-	return nil, fmt.Errorf("check: %q is no check%s", id, oneOf(near(id, Checks()), Checks()))
+	return nil, fmt.Errorf("check: %q is no check%s", id, oneOf(id, Checks()))
 }
 
-// oneOf words what would be right: the near names, or all of them.
-func oneOf(near, all []string) string {
-	if len(near) > 0 {
+// oneOf words what would be right: the names near to a word, or all of them.
+func oneOf(word string, names []string) string {
+	if near := unit.Near(word, names); len(near) > 0 {
 		return "; did you mean " + strings.Join(near, ", ") + "?"
 	}
-	return "; choose from " + strings.Join(all, ", ")
-}
-
-// near lists the names that are at most a third of their letters away from
-// word, or hold it, nearest first.
-func near(word string, names []string) []string {
-	type hit struct {
-		name string
-		far  int
-	}
-	var hits []hit
-	word = strings.ToLower(strings.ReplaceAll(word, "_", "-"))
-	for _, n := range names {
-		plain := strings.ReplaceAll(n, "_", "-")
-		far := distance(word, plain)
-		if far <= max(1, len(plain)/3) {
-			hits = append(hits, hit{n, far})
-		} else if len(word) >= 3 && strings.Contains(plain, word) {
-			hits = append(hits, hit{n, len(plain)})
-		}
-	}
-	sort.SliceStable(hits, func(i, j int) bool { return hits[i].far < hits[j].far })
-	var out []string
-	for i := range min(3, len(hits)) {
-		out = append(out, hits[i].name)
-	}
-	return out
-}
-
-// distance is how many letters to insert, drop or change (Levenshtein 1966).
-func distance(a, b string) int {
-	row := make([]int, len(b)+1)
-	for j := range row {
-		row[j] = j
-	}
-	for i := range len(a) {
-		diagonal := row[0]
-		row[0] = i + 1
-		for j := range len(b) {
-			change := diagonal
-			if a[i] != b[j] {
-				change++
-			}
-			diagonal = row[j+1]
-			row[j+1] = min(change, row[j]+1, row[j+1]+1)
-		}
-	}
-	return row[len(b)]
+	return "; choose from " + strings.Join(names, ", ")
 }
 
 // ohmAt begins the names of a sensor's points: ohm_at_20 is what it reads at 20 °C.
@@ -180,7 +142,8 @@ const ohmAt = "ohm_at_"
 func SpecFigure(name string) (Figure, error) {
 	if at, ok := strings.CutPrefix(name, ohmAt); ok {
 		if c, err := strconv.ParseFloat(at, 64); err == nil && c >= -40 && c <= 150 {
-			return Figure{Name: name, Unit: "ohm", Min: ohmMin, Max: ohmMax, Help: "what the coolant sensor reads at " + number(c, 1) + " °C"}, nil
+			return Figure{Name: name, Unit: "ohm", Min: ohmMin, Max: ohmMax,
+				Help: text("what the coolant sensor reads at %.1v °C", c)}, nil
 		}
 		return Figure{}, fmt.Errorf("figure: %q should name a temperature from -40 to 150 °C, such as ohm_at_20", name)
 	}
@@ -192,7 +155,7 @@ func SpecFigure(name string) (Figure, error) {
 		names[i] = f.Name
 	}
 	all := append(slices.Clone(names), ohmAt+"20")
-	return Figure{}, fmt.Errorf("figure: %q is no figure of a machine%s", name, oneOf(near(name, all), all))
+	return Figure{}, fmt.Errorf("figure: %q is no figure of a machine%s", name, oneOf(name, all))
 }
 
 // SpecFigures lists the spec figures that checks compare with, beside the
@@ -206,12 +169,12 @@ func (s *Spec) Set(name string, value float64) error {
 		return err
 	}
 	if f.Unit == "word" {
-		return fmt.Errorf("%s: %s should be a word: %s", name, number(value, 3), f.Help)
+		return wrong("%s: %.3v should be a word: %s", name, value, f.Help)
 	}
 	if f.Unit == "kpa" && value > f.Max {
 		return within(name, value, f.Min, f.Max, symbol(f.Unit), f.Help+"; is the unit right? "+capHint(value))
 	}
-	if err := within(name, value, f.Min, f.Max, symbol(f.Unit), f.Help); err != nil {
+	if err := f.check(value); err != nil {
 		return err
 	}
 	if s.Figures == nil {
@@ -234,16 +197,16 @@ func (s Spec) or(name string, otherwise float64) float64 {
 }
 
 // Sensor gives the coolant sensor's points (ohm_at_N), from cold to hot.
-func (s Spec) Sensor() []SensorPoint {
-	var points []SensorPoint
+func (s Spec) sensor() []sensorPoint {
+	var points []sensorPoint
 	for name, ohm := range s.Figures {
 		if at, ok := strings.CutPrefix(name, ohmAt); ok {
 			if c, err := strconv.ParseFloat(at, 64); err == nil {
-				points = append(points, SensorPoint{c, ohm})
+				points = append(points, sensorPoint{c, ohm})
 			}
 		}
 	}
-	sort.Slice(points, func(i, j int) bool { return points[i].C < points[j].C })
+	slices.SortFunc(points, func(a, b sensorPoint) int { return cmp.Compare(a.C, b.C) })
 	return points
 }
 
@@ -269,7 +232,8 @@ func Judge(check string, m Measurement, spec Spec) (Verdict, error) {
 	if m.Value != nil {
 		f := c.figures[0]
 		if u := strings.ToLower(strings.TrimPrefix(m.Unit, "°")); u != "" && u != f.Unit {
-			return Verdict{}, fmt.Errorf("value: unit %q should be %s: the value of %s is %s", m.Unit, orPlain(f.Unit), check, f.Help)
+			return Verdict{}, fmt.Errorf("value: unit %q should be %s: the value of %s is %s", m.Unit, orPlain(f.Unit), check,
+				f.Help)
 		}
 		if _, twice := e.figures[f.Name]; !twice {
 			e.figures[f.Name] = []float64{*m.Value}
@@ -277,16 +241,21 @@ func Judge(check string, m Measurement, spec Spec) (Verdict, error) {
 	}
 	for name, v := range spec.Figures {
 		f, err := SpecFigure(name)
+		if err == nil {
+			err = f.check(v)
+		}
 		if err != nil {
 			return Verdict{}, err
 		}
-		if err := within(name, v, f.Min, f.Max, symbol(f.Unit), f.Help); err != nil {
-			return Verdict{}, err
-		}
+	}
+	if spec.Glycol != "" && fluids[spec.Glycol] == nil {
+		_, err := ParseGlycol(string(spec.Glycol))
+		return Verdict{}, err
 	}
 	if len(e.figures) == 0 {
 		if m.Result == "" {
-			return Verdict{}, fmt.Errorf("%s: nothing given; should be a result (pass: %s; fail: %s; unsure) or figures (%s)", check, c.pass, c.fail, strings.Join(c.names(), ", "))
+			return Verdict{}, fmt.Errorf("%s: nothing given; should be a result (pass: %s; fail: %s; unsure) or figures (%s)",
+				check, c.pass, c.fail, strings.Join(c.names(), ", "))
 		}
 		says := map[string]string{Pass: c.pass, Fail: c.fail, Unsure: "looked at, and could not be told"}[m.Result]
 		return Verdict{Result: m.Result, Says: says, Source: "as typed, nothing measured"}, nil
@@ -333,9 +302,9 @@ type exam struct {
 // missing. Pressures that look like a slip of the unit are left to the judge,
 // whose question says more than a range.
 func (e *exam) check(c *check) error {
-	for _, name := range sortedKeys(e.figures) {
+	for _, name := range slices.Sorted(maps.Keys(e.figures)) {
 		if !slices.Contains(c.names(), name) {
-			return fmt.Errorf("figure: %q does not belong to %s%s", name, c.id, oneOf(near(name, c.names()), c.names()))
+			return fmt.Errorf("figure: %q does not belong to %s%s", name, c.id, oneOf(name, c.names()))
 		}
 	}
 	for _, f := range c.figures {
@@ -352,13 +321,13 @@ func (e *exam) check(c *check) error {
 		}
 		for _, v := range values {
 			if math.IsNaN(v) || math.IsInf(v, 0) {
-				return fmt.Errorf("%s: %v should be a number from %s to %s", f.Name, v, number(f.Min, 3), number(f.Max, 3))
+				return wrong("%s: %v should be a number from %.3v to %.3v", f.Name, v, f.Min, f.Max)
 			}
 			if f.Unit == "yesno" && v != 0 && v != 1 {
-				return fmt.Errorf("%s: %s should be yes (1) or no (0)", f.Name, number(v, 3))
+				return wrong("%s: %.3v should be yes (1) or no (0)", f.Name, v)
 			}
 			if f.Unit == "word" && (v != math.Trunc(v) || v < f.Min || v > f.Max) {
-				return fmt.Errorf("%s: %s should be one of %s", f.Name, number(v, 3), strings.Join(f.OneOf, ", "))
+				return wrong("%s: %.3v should be one of %s", f.Name, v, strings.Join(f.OneOf, ", "))
 			}
 			if f.Unit == "ohm" {
 				if err := checkOhm(f.Name, v); err != nil {
@@ -370,7 +339,7 @@ func (e *exam) check(c *check) error {
 					return d
 				}
 			}
-			if err := within(f.Name, v, f.Min, f.Max, symbol(f.Unit), f.Help); err != nil {
+			if err := f.check(v); err != nil {
 				return err
 			}
 		}
@@ -384,15 +353,6 @@ func (e *exam) check(c *check) error {
 		return fmt.Errorf("%s: none of %s is given; one of them should be", c.id, strings.Join(c.oneOf, ", "))
 	}
 	return nil
-}
-
-func sortedKeys[V any](m map[string]V) []string {
-	keys := make([]string, 0, len(m))
-	for k := range m {
-		keys = append(keys, k)
-	}
-	sort.Strings(keys)
-	return keys
 }
 
 func (e *exam) has(name string) bool { _, ok := e.figures[name]; return ok }
@@ -459,16 +419,12 @@ func (e *exam) doubtful(d *Doubt) bool {
 	return true
 }
 
-func (e *exam) warn(format string, args ...any) {
-	if w := fmt.Sprintf(format, args...); !slices.Contains(e.v.Warnings, w) {
-		e.v.Warnings = append(e.v.Warnings, w)
-	}
-}
+func (e *exam) warn(format string, args ...any) { say.Once(&e.v.Warnings, "%s", text(format, args...)) }
 
 func (e *exam) refuse(err error) { e.err = err }
 
 func (e *exam) say(result, format string, args ...any) {
-	e.v.Result, e.v.Says = result, fmt.Sprintf(format, args...)
+	e.v.Result, e.v.Says = result, text(format, args...)
 }
 func (e *exam) pass(format string, args ...any)   { e.say(Pass, format, args...) }
 func (e *exam) failed(format string, args ...any) { e.say(Fail, format, args...) }

@@ -123,7 +123,7 @@ func TestUnknownNames(t *testing.T) {
 	require.ErrorContains(t, s.Set("thermostat_c", 182), "thermostat_c: 182 °C should lie between 40 and 120 °C")
 	require.NoError(t, s.Set("ohm_at_-20", 15000))
 	require.NoError(t, s.Set("ohm_at_80", 300))
-	require.Equal(t, []SensorPoint{{-20, 15000}, {80, 300}}, s.Sensor())
+	require.Equal(t, []sensorPoint{{-20, 15000}, {80, 300}}, s.sensor())
 	_, err = Judge("level", Measurement{Result: Pass, Figures: map[string][]float64{"below_mark_ml": {0}}}, Spec{Figures: map[string]float64{"coolant": 4}})
 	require.ErrorContains(t, err, "coolant_l")
 }

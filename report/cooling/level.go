@@ -1,27 +1,22 @@
 package cooling
 
-import "fmt"
-
-// Expansion is how much a coolant swells from one temperature to another, as a
-// fraction of its first volume: density ratio less one, densities by ASHRAE
-// (see Density). Melinder (2010) gives a tenth more for 20 to 90 °C.
-func Expansion(g Glycol, volPct, fromC, toC float64) (float64, error) {
-	from, err := Density(g, volPct, fromC)
+// expansion returns how much a coolant swells from one temperature to another, as
+// a fraction of its first volume: density ratio less one, densities by ASHRAE
+// (see density). Melinder (2010) gives a tenth more for 20 to 90 °C.
+func (g Glycol) expansion(volPct, fromC, toC float64) (float64, error) {
+	from, err := g.density(volPct, fromC)
 	if err != nil {
 		return 0, err
 	}
-	to, err := Density(g, volPct, toC)
-	if err != nil {
-		return 0, err
-	}
-	return from/to - 1, nil
+	to, err := g.density(volPct, toC)
+	return from/to - 1, err
 }
 
 // shellExpansion is the cubic expansion of aluminium, 3 x 23e-6 per K (from
 // memory): block, head and core grow with the coolant in them.
 const shellExpansion = 3 * 23e-6
 
-// ColdLevel turns a level read with the coolant at readC into the level that
+// coldLevel turns a level read with the coolant at readC into the level that
 // the same coolant would show at coldC, both in mL below the mark (negative:
 // above it). systemL is what the system holds, cold, to the mark. All coolant
 // is taken to be at one temperature, and the shell to be of aluminium; what
@@ -29,14 +24,12 @@ const shellExpansion = 3 * 23e-6
 //
 // Derivation: V-b cold swells to (V-b)r in a shell grown to V(1+s), hence
 // b = V - (V(1+s)-b')/r with r the density ratio, s the shell's expansion.
-func ColdLevel(g Glycol, volPct, systemL, belowML, readC, coldC float64) (float64, error) {
-	if err := within("coolant_l", systemL, 0.1, 200, "L", "the coolant in the whole system"); err != nil {
+func coldLevel(g Glycol, volPct, systemL, belowML, readC, coldC float64) (float64, error) {
+	if err := within("below_mark_ml", belowML, -1000*systemL, 1000*systemL, "mL",
+		"no more than the system holds"); err != nil {
 		return 0, err
 	}
-	if err := within("below_mark_ml", belowML, -1000*systemL, 1000*systemL, "mL", "no more than the system holds"); err != nil {
-		return 0, err
-	}
-	e, err := Expansion(g, volPct, coldC, readC)
+	e, err := g.expansion(volPct, coldC, readC)
 	if err != nil {
 		return 0, err
 	}
@@ -44,18 +37,17 @@ func ColdLevel(g Glycol, volPct, systemL, belowML, readC, coldC float64) (float6
 	return v - (v*(1+shellExpansion*(readC-coldC))-belowML)/(1+e), nil
 }
 
-// TrappedAir is the litres of air left after a refill: what the system holds,
+// trappedAir returns the litres of air left after a refill: what the system holds,
 // less what had stayed in it, less what went in. The arithmetic of a generator
 // set maker's bleeding procedure: where only half the capacity goes in, air is
 // trapped.
-func TrappedAir(systemL, leftL, filledL float64) (float64, error) {
-	if err := within("coolant_l", systemL, 0.1, 200, "L", "the coolant in the whole system"); err != nil {
+func trappedAir(systemL, leftL, filledL float64) (float64, error) {
+	if err := within("left_ml", 1000*leftL, 0, 1000*systemL, "mL",
+		"what stayed in the system after draining"); err != nil {
 		return 0, err
 	}
-	if err := within("left_ml", 1000*leftL, 0, 1000*systemL, "mL", "what stayed in the system after draining"); err != nil {
-		return 0, err
-	}
-	if err := within("filled_ml", 1000*filledL, 0, 1100*systemL, "mL", fmt.Sprintf("the system holds %s L: check coolant_l or the amount", number(systemL, 2))); err != nil {
+	if err := within("filled_ml", 1000*filledL, 0, 1100*systemL, "mL",
+		text("the system holds %.2v L: check coolant_l or the amount", systemL)); err != nil {
 		return 0, err
 	}
 	return systemL - leftL - filledL, nil
@@ -76,15 +68,15 @@ func judgeNeck(e *exam) {
 	below := e.get("below_neck_ml")
 	bottle, looked := e.find("below_mark_ml")
 	e.v.Value, e.v.Unit, e.v.Source = below, "ml", "limits "+practice
-	said := fmt.Sprintf("the neck takes %s mL", number(below, 0))
+	said := text("the neck takes %v mL", below)
 	systemL, known := e.need("coolant_l")
 	if known {
 		if below > 1000*systemL {
-			e.refuse(fmt.Errorf("below_neck_ml: %s mL should be at most what the system holds, %s L", number(below, 0), number(systemL, 2)))
+			e.refuse(wrong("below_neck_ml: %v mL should be at most what the system holds, %.2v L", below, systemL))
 			return
 		}
 		e.share = below / systemL / 10
-		said += fmt.Sprintf(", %s %% of %s L", number(e.share, 1), number(systemL, 2))
+		said += text(", %.1v %% of %.2v L", e.share, systemL)
 	}
 	switch {
 	case below == 0:
@@ -99,7 +91,8 @@ func judgeNeck(e *exam) {
 		e.failed("%s: coolant is missing, find where it went", said)
 	}
 	if looked && bottle <= 0 && below > 0 && e.v.Result != Pass {
-		e.warn("a full bottle over a neck that is not full: it does not draw back; look at cap, bottle hose and neck seat, and for air or gas in the system")
+		e.warn("a full bottle over a neck that is not full: it does not draw back; look at cap, bottle hose and neck seat, " +
+			"and for air or gas in the system")
 	}
 }
 
@@ -109,22 +102,23 @@ func judgeLevel(e *exam) {
 	temp, read := e.find("coolant_c")
 	if !read {
 		temp = coldC
-		e.warn("read as a cold level; a hot one stands higher by about 40 mL per litre, so give the coolant's temperature if it was not cold")
+		e.warn("read as a cold level; a hot one stands higher by about 40 mL per litre, so give the coolant's temperature " +
+			"if it was not cold")
 	}
 	if !known {
 		if !read || temp <= coldC+5 {
 			if below <= 0 {
 				e.pass("at the mark")
 			} else {
-				e.unsure("%s mL below the mark; how much that is of the whole cannot be said without coolant_l", number(below, 0))
+				e.unsure("%v mL below the mark; how much that is of the whole cannot be said without coolant_l", below)
 			}
 			return
 		}
-		e.unsure("%s mL below the mark at %s °C; what that is cold cannot be said without coolant_l", number(below, 0), number(temp, 0))
+		e.unsure("%v mL below the mark at %v °C; what that is cold cannot be said without coolant_l", below, temp)
 		return
 	}
 	g, pct := e.mix()
-	cold, err := ColdLevel(g, pct, systemL, below, temp, coldC)
+	cold, err := coldLevel(g, pct, systemL, below, temp, coldC)
 	if err != nil {
 		e.refuse(err)
 		return
@@ -132,14 +126,14 @@ func judgeLevel(e *exam) {
 	share := cold / systemL / 10
 	e.v.Value, e.v.Unit, e.share = cold, "ml", share
 	e.v.Source = "densities of ASHRAE Handbook Fundamentals (2001) ch. 21; limits " + practice
-	said := fmt.Sprintf("%s mL below the mark", number(below, 0))
+	said := text("%v mL below the mark", below)
 	if below < 0 {
-		said = fmt.Sprintf("%s mL above the mark", number(-below, 0))
+		said = text("%v mL above the mark", -below)
 	}
 	if read && temp != coldC {
-		said += fmt.Sprintf(" at %s °C is %s mL below it at %s °C", number(temp, 0), number(cold, 0), number(coldC, 0))
+		said += text(" at %v °C is %v mL below it at %v °C", temp, cold, coldC)
 	}
-	said += fmt.Sprintf(", %s %% of %s L", number(share, 1), number(systemL, 2))
+	said += text(", %.1v %% of %.2v L", share, systemL)
 	switch {
 	case share <= missingPass:
 		e.pass("%s", said)
@@ -169,22 +163,22 @@ func judgeBleed(e *exam) {
 	air, how := 0.0, ""
 	if filled, ok := e.find("filled_ml"); ok && !e.has("added_ml") {
 		if !known {
-			e.unsure("%s mL went in; whether that filled the system cannot be said without coolant_l", number(filled, 0))
+			e.unsure("%v mL went in; whether that filled the system cannot be said without coolant_l", filled)
 			return
 		}
 		left, _ := e.find("left_ml")
-		litres, err := TrappedAir(systemL, left/1000, filled/1000)
+		litres, err := trappedAir(systemL, left/1000, filled/1000)
 		if err != nil {
 			e.refuse(err)
 			return
 		}
-		air, how = 1000*litres, fmt.Sprintf("%s mL went in and %s mL had stayed in a system of %s L", number(filled, 0), number(left, 0), number(systemL, 2))
+		air, how = 1000*litres, text("%v mL went in and %v mL had stayed in a system of %.2v L", filled, left, systemL)
 		if !e.has("left_ml") {
 			e.warn("nothing is said of what stayed in after draining (left_ml); a block often keeps 5 to 10 %%")
 		}
 	} else {
 		air = e.get("added_ml")
-		how = fmt.Sprintf("the bled system took %s mL more", number(air, 0))
+		how = text("the bled system took %v mL more", air)
 		if !known {
 			if air == 0 {
 				e.pass("%s: no air came out", how)
@@ -201,11 +195,12 @@ func judgeBleed(e *exam) {
 	case share < -5:
 		e.unsure("%s: more than it holds, so one of the figures is wrong", how)
 	case share <= airPass:
-		e.pass("%s: no air to speak of (%s %%)", how, number(max(share, 0), 1))
+		e.pass("%s: no air to speak of (%.1v %%)", how, max(share, 0))
 	case share < airFail:
-		e.unsure("%s: %s %% of the system, little enough to be settling; look again after two heat cycles", how, number(share, 1))
+		e.unsure("%s: %.1v %% of the system, little enough to be settling; look again after two heat cycles", how, share)
 	default:
-		e.failed("%s: %s mL of air, %s %% of the system", how, number(air, 0), number(share, 1))
-		e.warn("bleed again nose up, run until the fan has cycled twice, let it cool, top up; air that comes back after a good bleed points to the head gasket")
+		e.failed("%s: %v mL of air, %.1v %% of the system", how, air, share)
+		e.warn("bleed again nose up, run until the fan has cycled twice, let it cool, top up; air that comes back after a " +
+			"good bleed points to the head gasket")
 	}
 }

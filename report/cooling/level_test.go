@@ -12,39 +12,39 @@ import (
 // therefore about 182 mL short cold, less the second order: 174.2 by hand,
 // 5000 - 5000(1+0.00483)/1.04113.
 func TestColdLevel(t *testing.T) {
-	require.InDelta(t, 174.3, must(ColdLevel(Ethylene, 50, 5, 0, 90, 20)), 0.5)
+	require.InDelta(t, 174.3, must(coldLevel(Ethylene, 50, 5, 0, 90, 20)), 0.5)
 	// 182 mL above the mark hot is at the mark cold.
-	require.InDelta(t, 0, must(ColdLevel(Ethylene, 50, 5, -182, 90, 20)), 1)
+	require.InDelta(t, 0, must(coldLevel(Ethylene, 50, 5, -182, 90, 20)), 1)
 	// Cold is cold.
-	require.InDelta(t, 120, must(ColdLevel(Ethylene, 50, 5, 120, 20, 20)), 1e-9)
+	require.InDelta(t, 120, must(coldLevel(Ethylene, 50, 5, 120, 20, 20)), 1e-9)
 	// A winter morning reads lower than 20 °C.
-	require.Negative(t, must(ColdLevel(Ethylene, 50, 5, 0, 0, 20)))
+	require.Negative(t, must(coldLevel(Ethylene, 50, 5, 0, 0, 20)))
 	// Local slopes, mL per L per 10 K (check values, section 6), rigid.
 	for from, ml := range map[float64]float64{0: 3.4, 20: 4.3, 40: 5.3, 60: 6.3, 80: 7.3, 90: 7.8} {
-		require.InDelta(t, ml, 1000*must(Expansion(Ethylene, 50, from, from+10)), 0.1, "%v °C", from)
+		require.InDelta(t, ml, 1000*must(Ethylene.expansion(50, from, from+10)), 0.1, "%v °C", from)
 	}
-	_, err := ColdLevel(Ethylene, 50, 5, 0, 120, 20)
+	_, err := coldLevel(Ethylene, 50, 5, 0, 120, 20)
 	require.ErrorContains(t, err, "temperature: 120 °C")
-	_, err = ColdLevel(Ethylene, 50, 5, 6000, 90, 20)
+	_, err = coldLevel(Ethylene, 50, 5, 6000, 90, 20)
 	require.ErrorContains(t, err, "below_mark_ml")
 	// A level reads the same after going there and back.
 	rapid.Check(t, func(t *rapid.T) {
 		v, b := rapid.Float64Range(1, 20).Draw(t, "v"), rapid.Float64Range(-300, 900).Draw(t, "b")
 		c := rapid.Float64Range(0, 100).Draw(t, "c")
-		cold := must(ColdLevel(Ethylene, 50, v, b, c, 20))
+		cold := must(coldLevel(Ethylene, 50, v, b, c, 20))
 		// Swelling grows with temperature, so hot always overstates.
 		if c > 21 {
 			require.Greater(t, cold, b)
 		}
-		hot := must(ColdLevel(Ethylene, 50, v, cold, 20, 20))
+		hot := must(coldLevel(Ethylene, 50, v, cold, 20, 20))
 		require.InDelta(t, cold, hot, 1e-6)
 	})
 }
 
 func TestTrappedAirErrors(t *testing.T) {
-	_, err := TrappedAir(4.5, 0.4, 6)
+	_, err := trappedAir(4.5, 0.4, 6)
 	require.ErrorContains(t, err, "the system holds 4.5 L")
-	_, err = TrappedAir(4.5, 5, 1)
+	_, err = trappedAir(4.5, 5, 1)
 	require.ErrorContains(t, err, "left_ml")
 }
 

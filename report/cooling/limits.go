@@ -5,10 +5,10 @@ package cooling
 func Limits() map[string]string {
 	out := map[string]string{}
 	for name, limit := range limits {
-		out[name] = number(limit, 1)
+		out[name] = text("%.1v", limit)
 	}
 	// A published 2 psi is 13.8 kPa; people read it off a gauge.
-	out["loss-kpa"] = number(lossFailKPa, 0)
+	out["loss-kpa"] = text("%v", lossFailKPa)
 	return out
 }
 

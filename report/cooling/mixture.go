@@ -26,8 +26,8 @@ func ParseGlycol(word string) (Glycol, error) {
 	return "", fmt.Errorf("glycol: %q should be ethylene or propylene", word)
 }
 
-// ErrBeyondTable marks a question that no published table answers.
-var ErrBeyondTable = errors.New("beyond the published table")
+// errBeyondTable marks a question that no published table answers.
+var errBeyondTable = errors.New("beyond the published table")
 
 // fluid is what the tables say of one glycol.
 type fluid struct {
@@ -52,154 +52,103 @@ var fluids = map[Glycol]*fluid{
 	Propylene: {"propylene glycol", 76.095, propyleneFreezing, propyleneDensity, propyleneHeat, nil},
 }
 
-func (g Glycol) fluid() (*fluid, error) {
-	f, ok := fluids[g]
-	if !ok {
-		return nil, fmt.Errorf("glycol: %q should be ethylene or propylene", string(g))
-	}
-	return f, nil
-}
-
 func (f *fluid) last() freezeRow { return f.freezing[len(f.freezing)-1] }
 
-func checkPct(name string, pct float64) error {
-	return within(name, pct, 0, 100, "%", "0 is plain water, 100 neat glycol")
-}
+// The columns of a freezing table.
+func byVol(r freezeRow) float64  { return r.vol }
+func byMass(r freezeRow) float64 { return r.mass }
+func byC(r freezeRow) float64    { return r.c }
 
-// MassPercent turns percent by volume into percent by mass: ASHRAE Handbook
-// Fundamentals (2001) ch. 21, straight lines between its rows and from its
-// last (58 to 60 %) to neat glycol.
-func MassPercent(g Glycol, volPct float64) (float64, error) {
-	f, err := g.fluid()
-	if err != nil {
-		return 0, err
-	}
-	if err := checkPct("concentration", volPct); err != nil {
-		return 0, err
-	}
-	return f.mass(volPct), nil
-}
-
-func (f *fluid) mass(vol float64) float64 {
-	for i := 1; i < len(f.freezing); i++ {
-		if a, b := f.freezing[i-1], f.freezing[i]; vol <= b.vol {
-			return between(vol, a.vol, a.mass, b.vol, b.mass)
+// along reads column y of rows at x of another column, straight lines between
+// them; ok is false beyond the ends.
+func along(rows []freezeRow, x float64, from, to func(freezeRow) float64) (y float64, ok bool) {
+	for i := 1; i < len(rows); i++ {
+		a, b := from(rows[i-1]), from(rows[i])
+		if x >= min(a, b) && x <= max(a, b) {
+			return between(x, a, to(rows[i-1]), b, to(rows[i])), true
 		}
+	}
+	return 0, false
+}
+
+// mass returns percent by mass of a percentage by volume: ASHRAE Handbook
+// Fundamentals (2001) ch. 21, straight lines between its rows and from its last
+// (58 to 60 %) to neat glycol.
+func (g Glycol) mass(vol float64) float64 {
+	f := fluids[g]
+	if mass, ok := along(f.freezing, vol, byVol, byMass); ok {
+		return mass
 	}
 	return between(vol, f.last().vol, f.last().mass, 100, 100)
 }
 
-// VolumePercent is the inverse of MassPercent.
-func VolumePercent(g Glycol, massPct float64) (float64, error) {
-	f, err := g.fluid()
-	if err != nil {
-		return 0, err
-	}
-	if err := checkPct("concentration", massPct); err != nil {
-		return 0, err
-	}
-	return f.vol(massPct), nil
-}
-
-func (f *fluid) vol(mass float64) float64 {
-	for i := 1; i < len(f.freezing); i++ {
-		if a, b := f.freezing[i-1], f.freezing[i]; mass <= b.mass {
-			return between(mass, a.mass, a.vol, b.mass, b.vol)
-		}
+// vol is the inverse of mass.
+func (g Glycol) vol(mass float64) float64 {
+	f := fluids[g]
+	if vol, ok := along(f.freezing, mass, byMass, byVol); ok {
+		return vol
 	}
 	return between(mass, f.last().mass, f.last().vol, 100, 100)
 }
 
-// FreezingPoint is the temperature in °C at which the first ice forms, from
-// the concentration in percent by volume: ASHRAE Handbook Fundamentals (2001)
-// ch. 21, straight lines between its rows. Other published tables (CRC
-// Handbook, 102nd ed.; Melinder 2010) lie up to 3 K lower for ethylene glycol
-// at 58 %; the ASHRAE one is the warmer and so the safer.
+// freezes returns the temperature in °C at which the first ice forms, from the
+// concentration in percent by volume: ASHRAE Handbook Fundamentals (2001) ch. 21,
+// straight lines between its rows. Other published tables (CRC Handbook, 102nd
+// ed.; Melinder 2010) lie up to 3 K lower for ethylene glycol at 58 %; the ASHRAE
+// one is the warmer and so the safer.
 //
-// Above 57.8 % of ethylene and 60 % of propylene glycol the table ends:
-// the error wraps ErrBeyondTable. Close to neat ethylene glycol an approximate
-// value is known again (see ethyleneUpper).
-func FreezingPoint(g Glycol, volPct float64) (float64, error) {
-	f, err := g.fluid()
-	if err != nil {
-		return 0, err
+// Above 57.8 % of ethylene and 60 % of propylene glycol the table ends, and ok is
+// false. Close to neat ethylene glycol an approximate value is known again (see
+// ethyleneUpper).
+func (g Glycol) freezes(volPct float64) (c float64, ok bool) {
+	if c, ok = along(fluids[g].freezing, volPct, byVol, byC); ok {
+		return c, true
 	}
-	if err := checkPct("concentration", volPct); err != nil {
-		return 0, err
-	}
-	for i := 1; i < len(f.freezing); i++ {
-		if a, b := f.freezing[i-1], f.freezing[i]; volPct <= b.vol {
-			return between(volPct, a.vol, a.c, b.vol, b.c), nil
-		}
-	}
-	mass := f.mass(volPct)
-	for i := 1; i < len(f.upper); i++ {
-		if a, b := f.upper[i-1], f.upper[i]; mass >= a.mass && mass <= b.mass {
-			return between(mass, a.mass, a.c, b.mass, b.c), nil
-		}
-	}
-	return 0, fmt.Errorf("concentration: %s %% %s has no published freezing point, the table ends at %s %%: %w",
-		number(volPct, 1), f.name, number(f.last().vol, 1), ErrBeyondTable)
+	return along(fluids[g].upper, g.mass(volPct), byMass, byC)
 }
 
-// Strength is a concentration found from a reading.
-type Strength struct {
-	VolPct float64 // percent by volume
-	// TwoValued says that a stronger mixture gives the same reading; OtherPct
-	// is that concentration, 0 where no table gives it.
-	TwoValued bool
-	OtherPct  float64
-	// AtLeast says that the reading lies beyond the table: the mixture is
-	// VolPct or stronger.
-	AtLeast  bool
-	Warnings []string
+// strength is a concentration found from a reading.
+type strength struct {
+	volPct   float64 // percent by volume
+	atLeast  bool    // the reading lies beyond the table: volPct or stronger
+	warnings []string
 }
 
-// StrengthFromFreezing is the concentration of a coolant that freezes at c °C,
-// as a glycol refractometer or a freezing test tells it: the inverse of
-// FreezingPoint. With ethylene glycol it is two-valued: neat glycol freezes at
-// -13 °C, as 26 % does.
-func StrengthFromFreezing(g Glycol, c float64) (Strength, error) {
-	f, err := g.fluid()
-	if err != nil {
-		return Strength{}, err
+func (s *strength) warn(format string, args ...any) {
+	s.warnings = append(s.warnings, text(format, args...))
+}
+
+// fromFreezing returns the concentration of a coolant that freezes at c °C, 0 or
+// less, as a glycol refractometer or a freezing test tells it: the inverse of
+// freezes. With ethylene glycol it is two-valued, and a warning says so: neat
+// glycol freezes at -13 °C, as 26 % does.
+func (g Glycol) fromFreezing(c float64) (s strength) {
+	f := fluids[g]
+	vol, ok := along(f.freezing, c, byC, byVol)
+	if !ok {
+		s = strength{volPct: f.last().vol, atLeast: true}
+		s.warn("the table ends at %.1v °C: this is %.1v %% or stronger, which cools worse and protects no better",
+			f.last().c, f.last().vol)
+		return s
 	}
-	if err := within("freezing point", c, -70, 0, "°C", "water freezes at 0 °C and the strongest mixture near -60 °C"); err != nil {
-		return Strength{}, err
-	}
-	var s Strength
-	if end := f.last(); c < end.c {
-		s.VolPct, s.AtLeast = end.vol, true
-		s.Warnings = append(s.Warnings, fmt.Sprintf("the table ends at %s °C: this is %s %% or stronger, which cools worse and protects no better",
-			number(end.c, 1), number(end.vol, 1)))
-		return s, nil
-	}
-	for i := 1; i < len(f.freezing); i++ {
-		if a, b := f.freezing[i-1], f.freezing[i]; c >= b.c {
-			s.VolPct = between(c, a.c, a.vol, b.c, b.vol)
-			break
-		}
-	}
+	s.volPct = vol
 	if f.upper == nil {
-		return s, nil
+		return s
 	}
-	// A reading between the end of the table and the first row above it belongs
-	// to neither; the nearer row says where about the second value would be.
-	other := f.upper[0].mass
-	for i := 1; i < len(f.upper); i++ {
-		if a, b := f.upper[i-1], f.upper[i]; c >= a.c && c <= b.c {
-			other = between(c, a.c, a.mass, b.c, b.mass)
-		}
+	top := f.upper[len(f.upper)-1]
+	other, ok := along(f.upper, c, byC, byMass)
+	switch {
+	case c > top.c+0.5:
+		return s
+	case c > top.c:
+		other = top.mass
+	case !ok: // between the end of the table and the first row above it: about there
+		other = f.upper[0].mass
 	}
-	if c <= f.upper[len(f.upper)-1].c+0.5 {
-		if c > f.upper[len(f.upper)-1].c {
-			other = 100
-		}
-		s.TwoValued, s.OtherPct = true, f.vol(other)
-		s.Warnings = append(s.Warnings, fmt.Sprintf("about %s %% freezes there too: if concentrate was filled neat, dilute a sample with as much water and read again",
-			number(s.OtherPct, 0)))
-	}
-	return s, nil
+	s.warn("about %v %% freezes there too: if concentrate was filled neat, dilute a sample with as much water and read "+
+		"again",
+		g.vol(other))
+	return s
 }
 
 // waterDensity in kg/m3 at 1 atm, 0 to 150 °C: Kell, J. Chem. Eng. Data 20
@@ -214,13 +163,10 @@ var waterHeat = []float64{4219.4, 4205.1, 4195.2, 4188.5, 4184.1, 4181.3, 4179.8
 
 // grid reads a table at a concentration and a temperature, straight lines both
 // ways; water heads it as the column of 0 %.
-func (f *fluid) grid(table [][]float64, water func(float64) float64, vol, c float64) (float64, error) {
-	if err := checkPct("concentration", vol); err != nil {
-		return 0, err
-	}
+func (f *fluid) at(table [][]float64, water func(float64) float64, vol, c float64) (float64, error) {
 	end := concentrations[len(concentrations)-1]
 	if vol > end {
-		return 0, fmt.Errorf("concentration: %s %% %s: the table ends at %s %%: %w", number(vol, 1), f.name, number(end, 0), ErrBeyondTable)
+		return 0, wrong("concentration: %.1v %% %s: the table ends at %v %%: %w", vol, f.name, end, errBeyondTable)
 	}
 	top := gridFirst + gridStep*float64(len(table)-1)
 	if err := within("temperature", c, gridFirst, top, "°C", "that is where the table of "+f.name+" ends"); err != nil {
@@ -248,94 +194,74 @@ func (f *fluid) grid(table [][]float64, water func(float64) float64, vol, c floa
 		}
 		v := at(p.row, p.col)
 		if v < 0 {
-			return 0, fmt.Errorf("temperature: %s %% %s is frozen or about to freeze at %s °C: %w", number(vol, 1), f.name, number(c, 1), ErrBeyondTable)
+			return 0, wrong("temperature: %.1v %% %s is frozen or about to freeze at %.1v °C: %w", vol, f.name, c,
+				errBeyondTable)
 		}
 		sum += p.weight * v
 	}
 	return sum, nil
 }
 
-// Density of a coolant in kg/m3: ASHRAE Handbook Fundamentals (2001) ch. 21,
+// density of a coolant in kg/m3: ASHRAE Handbook Fundamentals (2001) ch. 21,
 // inhibited glycols, 10 to 60 % by volume, to 100 °C; water by Kell (1975).
 // A pure glycol is 0.5 % lighter (CRC Handbook, 102nd ed.).
-func Density(g Glycol, volPct, c float64) (float64, error) {
-	f, err := g.fluid()
-	if err != nil {
-		return 0, err
-	}
-	return f.grid(f.density, waterDensity, volPct, c)
+func (g Glycol) density(volPct, c float64) (float64, error) {
+	return fluids[g].at(fluids[g].density, waterDensity, volPct, c)
 }
 
-// HeatCapacity of a coolant in J/(kg K): ASHRAE Handbook Fundamentals (2001)
+// heat capacity of a coolant in J/(kg K): ASHRAE Handbook Fundamentals (2001)
 // ch. 21, 10 to 60 % by volume, to 100 °C; water by IAPWS-95.
-func HeatCapacity(g Glycol, volPct, c float64) (float64, error) {
-	f, err := g.fluid()
-	if err != nil {
-		return 0, err
-	}
-	return f.grid(f.heat, func(t float64) float64 { return waterHeat[int(t/gridStep)] }, volPct, c)
+func (g Glycol) heat(volPct, c float64) (float64, error) {
+	return fluids[g].at(fluids[g].heat, func(t float64) float64 { return waterHeat[int(t/gridStep)] }, volPct, c)
 }
 
-// HeatCarried is what a litre of coolant carries per kelvin against a litre of
+// carries returns what a litre of coolant carries per kelvin against a litre of
 // water at the same temperature, as a ratio: density times heat capacity.
-func HeatCarried(g Glycol, volPct, c float64) (float64, error) {
-	rho, err := Density(g, volPct, c)
+func (g Glycol) carries(volPct, c float64) (float64, error) {
+	rho, err := g.density(volPct, c)
 	if err != nil {
 		return 0, err
 	}
-	cp, err := HeatCapacity(g, volPct, c)
+	cp, err := g.heat(volPct, c)
 	if err != nil {
 		return 0, err
 	}
-	cpWater, err := HeatCapacity(g, 0, c)
-	if err != nil {
-		return 0, err
-	}
-	return rho * cp / (waterDensity(c) * cpWater), nil
+	water, err := g.heat(0, c)
+	return rho * cp / (waterDensity(c) * water), err
 }
 
-// StrengthFromGravity is the concentration of a coolant whose specific gravity
-// (against water at 15.6 °C, as hydrometers are marked) was read at c °C:
-// the inverse of Density, so of an inhibited coolant. Additives weigh: a pure
-// mixture (CRC Handbook, 102nd ed.; Lange's Handbook table 5.13) comes out up
-// to 5 % by volume too weak with ethylene and 10 % with propylene glycol. A
+// fromGravity returns the concentration of a coolant whose specific gravity
+// (against water at 15.6 °C, as hydrometers are marked) was read at c °C, 0 to 100:
+// the inverse of density, so of an inhibited coolant. Additives weigh: a pure
+// mixture (CRC Handbook, 102nd ed.; Lange's Handbook table 5.13) comes out up to
+// 5 % by volume too weak with ethylene and 10 % with propylene glycol. A
 // refractometer is good to 1 % (common practice, no source).
-func StrengthFromGravity(g Glycol, gravity, c float64) (Strength, error) {
-	f, err := g.fluid()
-	if err != nil {
-		return Strength{}, err
-	}
-	if err := within("specific gravity", gravity, 0.94, 1.2, "", "water reads 1.000 and half and half of ethylene glycol 1.075 at 20 °C"); err != nil {
-		return Strength{}, err
-	}
-	if err := within("temperature", c, 0, 100, "°C", "warm or cool the sample"); err != nil {
-		return Strength{}, err
-	}
+func (g Glycol) fromGravity(gravity, c float64) (s strength, err error) {
 	want := gravity * waterDensity(15.6)
 	density := func(vol float64) float64 {
 		// 0 to 60 % and 0 to 100 °C lie inside the table, so no error can come,
 		// but for strong cold corners, which are not asked for here.
-		d, _ := f.grid(f.density, waterDensity, vol, c)
+		d, _ := g.density(vol, c)
 		return d
 	}
 	end := concentrations[len(concentrations)-1]
 	if light := density(0); want < light*0.997 {
-		return Strength{}, fmt.Errorf("specific gravity: %s at %s °C is lighter than water, which reads %s there: check the hydrometer in water, and that the sample's temperature is right",
-			number(gravity, 3), number(c, 1), number(light/waterDensity(15.6), 3))
+		return s, wrong("specific gravity: %.3v at %.1v °C is lighter than water, which reads %.3v there: check the "+
+			"hydrometer in water, and that the sample's temperature is right",
+			gravity, c, light/waterDensity(15.6))
 	}
-	s := Strength{Warnings: []string{fmt.Sprintf("additives weigh too: a specific gravity of %s is good to %s %%; a refractometer tells better", f.name, map[Glycol]string{Ethylene: "5", Propylene: "10"}[g])}}
-	switch {
-	case want >= density(end):
-		s.VolPct, s.AtLeast = end, true
-		s.Warnings = append(s.Warnings, fmt.Sprintf("the table ends at %s %%: this is that or stronger", number(end, 0)))
-	default:
-		s.VolPct = math.Max(0, bisect(func(v float64) float64 { return density(v) - want }, 0, end))
+	s.warn("additives weigh too: a specific gravity of %s is good to %s %%; a refractometer tells better",
+		fluids[g].name, map[Glycol]string{Ethylene: "5", Propylene: "10"}[g])
+	if want >= density(end) {
+		s.volPct, s.atLeast = end, true
+		s.warn("the table ends at %v %%: this is that or stronger", end)
+	} else {
+		s.volPct = math.Max(0, bisect(func(v float64) float64 { return density(v) - want }, 0, end))
 	}
 	// Neat propylene glycol weighs 1036 kg/m3 at 20 °C, as 40 % does: the
 	// density rises to about 75 % and falls again.
-	if g == Propylene && s.VolPct >= 38 {
-		s.TwoValued = true
-		s.Warnings = append(s.Warnings, "a much stronger mixture of propylene glycol weighs the same: use a refractometer")
+	if g == Propylene && s.volPct >= 38 {
+		s.warn("a much stronger mixture of propylene glycol weighs the same: use a refractometer")
 	}
 	return s, nil
 }
@@ -345,7 +271,7 @@ func StrengthFromGravity(g Glycol, gravity, c float64) (Strength, error) {
 // and half near -36 °C.
 var fluidPct = map[string]float64{"water": 0, "premix": 50, "concentrate": 100}
 
-// FluidPct is the strength of a fluid by its word: water 0, premix 50,
+// FluidPct returns the strength of a fluid by its word: water 0, premix 50,
 // concentrate 100 percent by volume.
 func FluidPct(word string) (float64, error) {
 	p, ok := fluidPct[word]
@@ -361,46 +287,20 @@ type Fill struct {
 	Litres, VolPct float64
 }
 
-// AfterTopUps is the concentration of a system of so many litres, once so many
-// percent, after top-ups that each made good an equal loss of mixture:
+// AfterTopUps returns the concentration of a system of so many litres, once so
+// many percent, after top-ups that each made good an equal loss of mixture:
 // c -> c + (p - c) x / V. A loss by steam takes mostly water and leaves the
 // mixture stronger than this.
 func AfterTopUps(systemL, volPct float64, fills ...Fill) (float64, error) {
 	if err := within("coolant_l", systemL, 0.1, 200, "L", "the coolant in the whole system"); err != nil {
 		return 0, err
 	}
-	if err := checkPct("concentration", volPct); err != nil {
-		return 0, err
-	}
 	for i, f := range fills {
-		if err := within(fmt.Sprintf("top-up %d", i+1), f.Litres, 0, systemL, "L", "no more than the system holds"); err != nil {
-			return 0, err
-		}
-		if err := checkPct(fmt.Sprintf("top-up %d", i+1), f.VolPct); err != nil {
+		if err := within(fmt.Sprintf("top-up %d", i+1), f.Litres, 0, systemL, "L",
+			"no more than the system holds"); err != nil {
 			return 0, err
 		}
 		volPct += (f.VolPct - volPct) * f.Litres / systemL
 	}
 	return volPct, nil
-}
-
-// ReplaceToReach is how many litres to drain and replace, and with what
-// (concentrate or water), to bring a system from one concentration to another:
-// V (c2-c1)/(100-c1) with concentrate, V (c1-c2)/c1 with water.
-func ReplaceToReach(systemL, fromPct, toPct float64) (litres float64, with string, err error) {
-	if err := within("coolant_l", systemL, 0.1, 200, "L", "the coolant in the whole system"); err != nil {
-		return 0, "", err
-	}
-	for _, p := range []float64{fromPct, toPct} {
-		if err := checkPct("concentration", p); err != nil {
-			return 0, "", err
-		}
-	}
-	switch {
-	case toPct > fromPct:
-		return systemL * (toPct - fromPct) / (100 - fromPct), "concentrate", nil
-	case toPct < fromPct:
-		return systemL * (fromPct - toPct) / fromPct, "water", nil
-	}
-	return 0, "nothing", nil
 }

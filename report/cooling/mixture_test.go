@@ -1,8 +1,7 @@
 package cooling
 
 import (
-	"errors"
-	"math"
+	"fmt"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -42,35 +41,32 @@ func TestTablesAreSmooth(t *testing.T) {
 func TestFreezingInverse(t *testing.T) {
 	// Check values, section 1.1: inverse of the ASHRAE table of ethylene glycol.
 	for c, vol := range map[float64]float64{-10: 21.7, -20: 35.2, -25: 40.2, -30: 44.7, -37: 50.0, -40: 52.0, -45: 55.3} {
-		s := must(StrengthFromFreezing(Ethylene, c))
-		require.InDelta(t, vol, s.VolPct, 0.06, "%v °C", c)
+		s := Ethylene.fromFreezing(c)
+		require.InDelta(t, vol, s.volPct, 0.06, "%v °C", c)
 	}
 	// Two-valued: neat glycol freezes at -13 °C (check values, section 1.1),
 	// 85 mass percent at -30 °C (a diesel engine maker's manual).
-	s := must(StrengthFromFreezing(Ethylene, -13))
-	require.True(t, s.TwoValued)
-	require.InDelta(t, 100, s.OtherPct, 0.01)
-	require.InDelta(t, 26.2, s.VolPct, 0.2)
-	require.NotEmpty(t, s.Warnings)
-	s = must(StrengthFromFreezing(Ethylene, -30))
-	require.True(t, s.TwoValued)
-	require.InDelta(t, must(VolumePercent(Ethylene, 85)), s.OtherPct, 0.01)
+	s := Ethylene.fromFreezing(-13)
+	require.InDelta(t, 26.2, s.volPct, 0.2)
+	require.Contains(t, s.warnings[0], "about 100 % freezes there too")
+	s = Ethylene.fromFreezing(-30)
+	require.Contains(t, s.warnings[0], fmt.Sprintf("about %.0f %% freezes there too", Ethylene.vol(85)))
 	// Warmer than neat glycol freezes: one answer.
-	s = must(StrengthFromFreezing(Ethylene, -8))
-	require.False(t, s.TwoValued)
+	s = Ethylene.fromFreezing(-8)
+	require.Empty(t, s.warnings)
 	// Propylene glycol has no upper branch: strong mixtures turn to glass.
-	require.False(t, must(StrengthFromFreezing(Propylene, -30)).TwoValued)
+	require.Empty(t, Propylene.fromFreezing(-30).warnings)
 	// Beyond the tables.
-	s = must(StrengthFromFreezing(Ethylene, -52))
-	require.True(t, s.AtLeast)
-	require.Equal(t, 57.8, s.VolPct)
-	s = must(StrengthFromFreezing(Propylene, -55))
-	require.True(t, s.AtLeast)
-	require.Equal(t, 60.0, s.VolPct)
+	s = Ethylene.fromFreezing(-52)
+	require.True(t, s.atLeast)
+	require.Equal(t, 57.8, s.volPct)
+	s = Propylene.fromFreezing(-55)
+	require.True(t, s.atLeast)
+	require.Equal(t, 60.0, s.volPct)
 	// Plain water.
-	require.InDelta(t, 0, must(StrengthFromFreezing(Ethylene, 0)).VolPct, 1e-9)
+	require.InDelta(t, 0, Ethylene.fromFreezing(0).volPct, 1e-9)
 	// The sign forgotten.
-	_, err := StrengthFromFreezing(Ethylene, 37)
+	err := refused(t, "mix-strength", Spec{}, "freeze_c", 37)
 	require.ErrorContains(t, err, "37 °C should lie between -70 and 0 °C")
 }
 
@@ -78,30 +74,26 @@ func TestFreezingRoundTrip(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		g := rapid.SampledFrom([]Glycol{Ethylene, Propylene}).Draw(t, "glycol")
 		vol := rapid.Float64Range(0, 57.8).Draw(t, "vol")
-		c := must(FreezingPoint(g, vol))
-		require.InDelta(t, vol, must(StrengthFromFreezing(g, c)).VolPct, 1e-6)
-		require.InDelta(t, vol, must(VolumePercent(g, must(MassPercent(g, vol)))), 1e-9)
+		c := freezesAt(g, vol)
+		require.InDelta(t, vol, g.fromFreezing(c).volPct, 1e-6)
+		require.InDelta(t, vol, g.vol(g.mass(vol)), 1e-9)
 	})
 }
 
 func TestGlycolNoneAndNeat(t *testing.T) {
 	for _, g := range []Glycol{Ethylene, Propylene} {
-		require.Equal(t, 0.0, must(FreezingPoint(g, 0)))
-		require.Equal(t, 0.0, must(MassPercent(g, 0)))
-		require.InDelta(t, 100, must(MassPercent(g, 100)), 1e-9)
+		require.Equal(t, 0.0, freezesAt(g, 0))
+		require.Equal(t, 0.0, g.mass(0))
+		require.InDelta(t, 100, g.mass(100), 1e-9)
 	}
-	require.InDelta(t, -13, must(FreezingPoint(Ethylene, 100)), 1e-9) // check values, section 1.1
+	require.InDelta(t, -13, freezesAt(Ethylene, 100), 1e-9) // check values, section 1.1
 	for g, vol := range map[Glycol]float64{Ethylene: 65, Propylene: 100} {
-		_, err := FreezingPoint(g, vol)
-		require.ErrorIs(t, err, ErrBeyondTable)
+		_, ok := g.freezes(vol)
+		require.False(t, ok)
 	}
-	_, err := Density(Ethylene, 100, 20)
-	require.ErrorIs(t, err, ErrBeyondTable)
-	for _, bad := range []float64{-1, 101, math.NaN(), math.Inf(1)} {
-		_, err := FreezingPoint(Ethylene, bad)
-		require.ErrorContains(t, err, "should lie between 0 and 100 %")
-	}
-	_, err = FreezingPoint("methanol", 50)
+	_, err := Ethylene.density(100, 20)
+	require.ErrorIs(t, err, errBeyondTable)
+	_, err = Judge("mix-strength", measured("glycol_pct", 50), Spec{Glycol: "methanol"})
 	require.ErrorContains(t, err, `"methanol" should be ethylene or propylene`)
 	_, err = ParseGlycol("")
 	require.Error(t, err)
@@ -110,67 +102,65 @@ func TestGlycolNoneAndNeat(t *testing.T) {
 
 func TestDensity(t *testing.T) {
 	// Water: 998.2 kg/m3 at 20 °C, 965.3 at 90 (Kell 1975, table; from memory).
-	require.InDelta(t, 998.20, must(Density(Ethylene, 0, 20)), 0.01)
-	require.InDelta(t, 965.3, must(Density(Propylene, 0, 90)), 0.05)
+	require.InDelta(t, 998.20, must(Ethylene.density(0, 20)), 0.01)
+	require.InDelta(t, 965.3, must(Propylene.density(0, 90)), 0.05)
 	// ASHRAE 2001 ch. 21, propylene glycol: rows of the table.
-	require.InDelta(t, 1042.87, must(Density(Propylene, 50, 20)), 1e-6)
-	require.InDelta(t, 992.28, must(Density(Propylene, 50, 90)), 1e-6)
+	require.InDelta(t, 1042.87, must(Propylene.density(50, 20)), 1e-6)
+	require.InDelta(t, 992.28, must(Propylene.density(50, 90)), 1e-6)
 	// Between rows and columns: the mean of four corners.
-	require.InDelta(t, (1059.68+1057.6+1073.35+1071.11)/4, must(Density(Ethylene, 45, 22.5)), 1e-6)
+	require.InDelta(t, (1059.68+1057.6+1073.35+1071.11)/4, must(Ethylene.density(45, 22.5)), 1e-6)
 	// Frozen, and past the table.
-	_, err := Density(Ethylene, 30, -20)
-	require.ErrorIs(t, err, ErrBeyondTable)
+	_, err := Ethylene.density(30, -20)
+	require.ErrorIs(t, err, errBeyondTable)
 	require.ErrorContains(t, err, "frozen")
-	_, err = Density(Ethylene, 0, -3)
-	require.ErrorIs(t, err, ErrBeyondTable)
-	_, err = Density(Ethylene, 50, 120)
+	_, err = Ethylene.density(0, -3)
+	require.ErrorIs(t, err, errBeyondTable)
+	_, err = Ethylene.density(50, 120)
 	require.ErrorContains(t, err, "should lie between -35 and 100 °C")
 }
 
 func TestHeatCarried(t *testing.T) {
 	// Check values, section 1.3: against water at 90 °C.
 	for vol, ratio := range map[float64]float64{30: 0.954, 40: 0.930, 50: 0.902, 60: 0.870} {
-		require.InDelta(t, ratio, must(HeatCarried(Ethylene, vol, 90)), 0.001, "%v %%", vol)
+		require.InDelta(t, ratio, must(Ethylene.carries(vol, 90)), 0.001, "%v %%", vol)
 	}
-	require.InDelta(t, 1, must(HeatCarried(Ethylene, 0, 50)), 1e-12)
+	require.InDelta(t, 1, must(Ethylene.carries(0, 50)), 1e-12)
 }
 
 func TestStrengthFromGravity(t *testing.T) {
 	// Lange's Handbook table 5.13 (p. 5.85), pure propylene glycol at 15.6 °C
 	// against water at 15.6 °C; the table here is of inhibited glycol, heavier
 	// by up to 7 kg/m3: 7.6 % of concentration at 30 %, 9.1 % at 50 %.
-	s := must(StrengthFromGravity(Propylene, 1.024, 15.6))
-	require.InDelta(t, 30, s.VolPct, 10)
-	require.False(t, s.TwoValued)
-	s = must(StrengthFromGravity(Propylene, 1.040, 15.6))
-	require.InDelta(t, 50, s.VolPct, 10)
-	require.True(t, s.TwoValued)
+	s := must(Propylene.fromGravity(1.024, 15.6))
+	require.InDelta(t, 30, s.volPct, 10)
+	require.NotContains(t, fmt.Sprint(s.warnings), "much stronger")
+	s = must(Propylene.fromGravity(1.040, 15.6))
+	require.InDelta(t, 50, s.volPct, 10)
+	require.Contains(t, fmt.Sprint(s.warnings), "a much stronger mixture of propylene glycol weighs the same")
 	// CRC Handbook (102nd ed.): 52 mass percent ethylene glycol, 49.5 % by
 	// volume, is 1067.0 kg/m3 at 20 °C (check values, section 1.3).
-	s = must(StrengthFromGravity(Ethylene, 1067.0/waterDensity(15.6), 20))
-	require.InDelta(t, 49.6, s.VolPct, 5)
-	require.NotEmpty(t, s.Warnings)
+	s = must(Ethylene.fromGravity(1067.0/waterDensity(15.6), 20))
+	require.InDelta(t, 49.6, s.volPct, 5)
+	require.NotEmpty(t, s.warnings)
 	// Water at 20 °C reads 0.999: no glycol.
-	require.InDelta(t, 0, must(StrengthFromGravity(Ethylene, waterDensity(20)/waterDensity(15.6), 20)).VolPct, 0.01)
+	require.InDelta(t, 0, must(Ethylene.fromGravity(waterDensity(20)/waterDensity(15.6), 20)).volPct, 0.01)
 	// Concentrate: ASTM D3306 relative density 1.110 to 1.145 (from memory).
-	s = must(StrengthFromGravity(Ethylene, 1.12, 20))
-	require.True(t, s.AtLeast)
-	require.Equal(t, 60.0, s.VolPct)
-	_, err := StrengthFromGravity(Ethylene, 0.96, 20)
+	s = must(Ethylene.fromGravity(1.12, 20))
+	require.True(t, s.atLeast)
+	require.Equal(t, 60.0, s.volPct)
+	_, err := Ethylene.fromGravity(0.96, 20)
 	require.ErrorContains(t, err, "lighter than water")
-	_, err = StrengthFromGravity(Ethylene, 1073, 20)
-	require.ErrorContains(t, err, "should lie between 0.94 and 1.2")
-	_, err = StrengthFromGravity(Ethylene, 1.07, -20)
-	require.ErrorContains(t, err, "temperature")
+	require.ErrorContains(t, refused(t, "mix-strength", Spec{}, "gravity", 1073), "should lie between 0.94 and 1.2")
+	require.ErrorContains(t, refused(t, "mix-strength", Spec{}, "gravity", 1.07, "gravity_c", -20), "gravity_c")
 	rapid.Check(t, func(t *rapid.T) {
 		vol := rapid.Float64Range(0, 59).Draw(t, "vol")
 		c := rapid.Float64Range(0, 100).Draw(t, "c")
 		g := rapid.SampledFrom([]Glycol{Ethylene, Propylene}).Draw(t, "glycol")
-		sg := must(Density(g, vol, c)) / waterDensity(15.6)
+		sg := must(g.density(vol, c)) / waterDensity(15.6)
 		if sg < 0.94 {
 			return
 		}
-		require.InDelta(t, vol, must(StrengthFromGravity(g, sg, c)).VolPct, 0.01)
+		require.InDelta(t, vol, must(g.fromGravity(sg, c)).volPct, 0.01)
 	})
 }
 
@@ -189,16 +179,4 @@ func TestMixing(t *testing.T) {
 	require.ErrorContains(t, err, "top-up 1: 5 L should lie between 0 and 4 L")
 	_, err = AfterTopUps(0, 50)
 	require.ErrorContains(t, err, "coolant_l")
-	// Replacing as much as ReplaceToReach says reaches the aim.
-	rapid.Check(t, func(t *rapid.T) {
-		v := rapid.Float64Range(1, 20).Draw(t, "v")
-		from, to := rapid.Float64Range(0, 100).Draw(t, "from"), rapid.Float64Range(0, 100).Draw(t, "to")
-		l, with, err := ReplaceToReach(v, from, to)
-		require.NoError(t, err)
-		if with != "nothing" {
-			require.InDelta(t, to, must(AfterTopUps(v, from, Fill{min(l, v), must(FluidPct(with))})), 1e-6)
-		}
-	})
-	_, _, err = ReplaceToReach(5, 35, 120)
-	require.True(t, err != nil && !errors.Is(err, ErrBeyondTable))
 }

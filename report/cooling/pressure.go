@@ -19,7 +19,7 @@ type Doubt struct {
 }
 
 func (d *Doubt) Error() string {
-	return fmt.Sprintf("%s: %s %s %s", d.Figure, number(d.Value, 1), d.Unit, d.Why)
+	return text("%s: %.1v %s %s", d.Figure, d.Value, d.Unit, d.Why)
 }
 
 // doubtPressure asks about a pressure outside what is usual. Above usual the
@@ -30,20 +30,20 @@ func doubtPressure(figure string, kPa, low, high float64, what string) *Doubt {
 		return nil
 	}
 	d := &Doubt{Figure: figure, Value: kPa, Unit: "kPa"}
-	span := fmt.Sprintf("%s to %s kPa (%s to %s psi)", number(low, 0), number(high, 0), number(low/kPaPerPsi, 0), number(high/kPaPerPsi, 0))
+	span := text("%v to %v kPa (%v to %v psi)", low, high, low/kPaPerPsi, high/kPaPerPsi)
 	usual := func(p float64) bool { return p >= low && p <= high }
 	switch psi := kPa / kPaPerPsi; {
 	case kPa > high && usual(psi):
 		d.Perhaps = psi
-		d.Why = fmt.Sprintf("(%s psi) is no pressure for %s, which takes %s; was it %s kPa?", number(psi, 0), what, span, number(psi, 0))
+		d.Why = text("(%v psi) is no pressure for %s, which takes %s; was it %v kPa?", psi, what, span, psi)
 	case kPa > high:
 		d.Why = fmt.Sprintf("is no pressure for %s, which takes %s", what, span)
 	case kPa > 0 && usual(kPa*kPaPerPsi):
 		d.Perhaps = kPa * kPaPerPsi
-		d.Why = fmt.Sprintf("is little for %s, which takes %s; was it %s psi (%s kPa)?", what, span, number(kPa, 1), number(d.Perhaps, 0))
+		d.Why = text("is little for %s, which takes %s; was it %.1v psi (%v kPa)?", what, span, kPa, d.Perhaps)
 	case kPa > 0 && usual(kPa*100):
 		d.Perhaps = kPa * 100
-		d.Why = fmt.Sprintf("is little for %s, which takes %s; was it %s bar (%s kPa)?", what, span, number(kPa, 2), number(d.Perhaps, 0))
+		d.Why = text("is little for %s, which takes %s; was it %.2v bar (%v kPa)?", what, span, kPa, d.Perhaps)
 	default:
 		return nil // nothing held at all: a finding, no slip
 	}
@@ -67,16 +67,11 @@ const (
 	holdMin = 0.1 // minutes: 6 s
 )
 
-// LossRate is how fast a pumped-up system loses pressure, kPa per minute.
-func LossRate(startKPa, endKPa, minutes float64) (float64, error) {
-	if err := within("minutes", minutes, 0.05, 1440, "min", "how long it was watched"); err != nil {
-		return 0, err
-	}
-	if err := within("start_kpa", startKPa, 1, 300, "kPa", capHint(startKPa)); err != nil {
-		return 0, err
-	}
+// lossRate returns how fast a pumped-up system loses pressure, kPa per minute.
+func lossRate(startKPa, endKPa, minutes float64) (float64, error) {
 	if endKPa > startKPa*1.02 {
-		return 0, fmt.Errorf("end_kpa: %s kPa should be at most start_kpa, %s kPa: pressure that rises comes from a warm engine; test it cold or lukewarm", number(endKPa, 1), number(startKPa, 1))
+		return 0, wrong("end_kpa: %.1v kPa should be at most start_kpa, %.1v kPa: pressure that rises comes from a warm "+
+			"engine; test it cold or lukewarm", endKPa, startKPa)
 	}
 	if err := within("end_kpa", endKPa, 0, 310, "kPa", ""); err != nil {
 		return 0, err
@@ -91,7 +86,8 @@ func judgeCap(e *exam) {
 	}
 	printed, known := e.need("cap_kpa")
 	if !known {
-		e.unsure("it lets go at %s kPa; what that is worth cannot be said without cap_kpa, the pressure printed on it", number(relief, 0))
+		e.unsure("it lets go at %v kPa; what that is worth cannot be said without cap_kpa, the pressure printed on it",
+			relief)
 		return
 	}
 	if printed == 0 {
@@ -101,18 +97,18 @@ func judgeCap(e *exam) {
 	e.v.Source = "bands and service limits of three workshop manuals; between them " + practice
 	share := relief / printed
 	e.v.Value, e.v.Unit = 100*share, "%"
-	said := fmt.Sprintf("lets go at %s kPa, %s %% of the printed %s kPa", number(relief, 0), number(100*share, 0), number(printed, 0))
+	said := text("lets go at %v kPa, %v %% of the printed %v kPa", relief, 100*share, printed)
 	if end, ok := e.find("end_kpa"); ok {
 		minutes, timed := e.find("minutes")
 		if !timed {
 			e.refuse(fmt.Errorf("minutes: is missing: say over what time it fell to end_kpa; 6 s are 0.1 min"))
 			return
 		}
-		if _, err := LossRate(relief, end, minutes); err != nil {
+		if _, err := lossRate(relief, end, minutes); err != nil {
 			e.refuse(err)
 			return
 		}
-		said += fmt.Sprintf(", and stands at %s kPa after %s s", number(end, 0), number(60*minutes, 0))
+		said += text(", and stands at %v kPa after %v s", end, 60*minutes)
 		if minutes < holdMin {
 			e.warn("watch it for 6 s at least (0.1 min)")
 		}
@@ -135,15 +131,8 @@ func judgeCap(e *exam) {
 func (e *exam) deadCap(kPa float64) string {
 	g, pct := e.mix()
 	printed, _ := e.spec.get("cap_kpa")
-	good, err := BoilingPoint(g, pct, printed, e.altitude())
-	if err != nil {
-		return ""
-	}
-	now, err := BoilingPoint(g, pct, max(0, kPa), e.altitude())
-	if err != nil {
-		return ""
-	}
-	return fmt.Sprintf("; %s then boils at %.1f °C instead of %.1f °C", MixName(g, pct), now, good)
+	good, now := boils(g, pct, printed, e.altitude()), boils(g, pct, max(0, kPa), e.altitude())
+	return fmt.Sprintf("; %s then boils at %.1f °C instead of %.1f °C", mixName(g, pct), now, good)
 }
 
 // Limits of a pressure test of the whole system. Manuals: 103 kPa constant for
@@ -168,12 +157,13 @@ func judgePressureHold(e *exam) {
 	end, ended := e.find("end_kpa")
 	if drop, ok := e.find("drop_kpa"); ok {
 		if ended && start-end != drop {
-			e.refuse(fmt.Errorf("drop_kpa: %s kPa should be start_kpa less end_kpa, %s kPa: give one of the two", number(drop, 1), number(start-end, 1)))
+			e.refuse(wrong("drop_kpa: %.1v kPa should be start_kpa less end_kpa, %.1v kPa: give one of the two", drop,
+				start-end))
 			return
 		}
 		end = start - drop
 	}
-	rate, err := LossRate(start, end, minutes)
+	rate, err := lossRate(start, end, minutes)
 	if err != nil {
 		e.refuse(err)
 		return
@@ -181,13 +171,13 @@ func judgePressureHold(e *exam) {
 	drop := max(0, start-end)
 	e.v.Value, e.v.Unit = rate, "kPa/min"
 	e.v.Source = "manuals of a utility machine (2002) and a road vehicle (2000); 5 min " + practice
-	said := fmt.Sprintf("lost %s kPa of %s kPa in %s min (%s kPa a minute)", number(drop, 1), number(start, 0), number(minutes, 1), number(rate, 2))
+	said := text("lost %.1v kPa of %v kPa in %.1v min (%.2v kPa a minute)", drop, start, minutes, rate)
 	if printed, ok := e.need("cap_kpa"); ok && printed > 0 {
 		switch {
 		case start > 1.1*printed:
-			e.warn("%s kPa is more than the cap's %s kPa and a tenth: never pump above that", number(start, 0), number(printed, 0))
+			e.warn("%v kPa is more than the cap's %v kPa and a tenth: never pump above that", start, printed)
 		case start < 0.8*printed:
-			e.warn("pumped to %s kPa only, where the cap holds %s kPa: some leaks open later", number(start, 0), number(printed, 0))
+			e.warn("pumped to %v kPa only, where the cap holds %v kPa: some leaks open later", start, printed)
 		}
 	}
 	allowed := lossFailKPa / lossMinutes
@@ -199,33 +189,30 @@ func judgePressureHold(e *exam) {
 	}
 	alone := 0.0 // kPa that the temperature alone explains
 	if warm {
-		var err error
-		if alone, err = e.cooledKPa(start, from, to); err != nil {
-			e.refuse(err)
-			return
-		}
-		said += fmt.Sprintf("; the coolant went from %s to %s °C, which alone explains %s kPa", number(from, 0), number(to, 0), number(alone, 1))
+		alone = e.cooledKPa(start, from, to)
+		said += text("; the coolant went from %v to %v °C, which alone explains %.1v kPa", from, to, alone)
 	}
 	rest := max(0, drop-max(0, alone))
 	e.v.Value = rest / minutes
 	switch {
 	case rest/minutes >= allowed:
-		e.failed("%s: more than %s kPa in %s min", said, number(lossFailKPa, 0), number(lossMinutes, 0))
+		e.failed("%s: more than %v kPa in %v min", said, lossFailKPa, lossMinutes)
 	case warm && math.Abs(from-to) <= steadyK && rest >= lossFailKPa:
 		e.failed("%s: with the temperature steady nothing but a leak explains it", said)
 	case rest <= gaugeKPa && minutes >= watchEnough:
 		e.pass("%s: it holds", said)
 		if minutes < watchGood {
-			e.warn("watched for %s min: a slow leak shows in %s min or overnight", number(minutes, 1), number(watchGood, 0))
+			e.warn("watched for %.1v min: a slow leak shows in %v min or overnight", minutes, watchGood)
 		}
 		e.warn("some leaks open only hot, some only cold: test both before ruling them out")
 	case minutes < watchGood:
-		e.unsure("%s: too little to tell, watch it for %s min", said, number(watchGood, 0))
+		e.unsure("%s: too little to tell, watch it for %v min", said, watchGood)
 	case !warm && e.coolingFor(start, rest) > mostK:
-		e.failed("%s: it would take %s K of cooling to explain that", said, number(e.coolingFor(start, rest), 0))
+		e.failed("%s: it would take %v K of cooling to explain that", said, e.coolingFor(start, rest))
 	default:
-		e.unsure("%s: %s K of cooling alone would do that; watch it again with the temperature steady, and write it down (start_c, end_c)",
-			said, number(e.coolingFor(start, rest), 0))
+		e.unsure("%s: %v K of cooling alone would do that; watch it again with the temperature steady, and write it down "+
+			"(start_c, end_c)",
+			said, e.coolingFor(start, rest))
 	}
 }
 
@@ -233,23 +220,13 @@ func judgePressureHold(e *exam) {
 // vapour shut in over coolant: the air's by the gas law at constant volume, the
 // vapour's as for water (IAPWS-IF97, a little more than over a mixture).
 // startKPa is gauge, the temperatures °C; negative where it warmed up.
-func (e *exam) cooledKPa(startKPa, fromC, toC float64) (float64, error) {
-	outside, err := AirPressure(e.spec.or("altitude_m", 0))
-	if err != nil {
-		return 0, err
-	}
+func (e *exam) cooledKPa(startKPa, fromC, toC float64) float64 {
 	vapour := func(c float64) float64 { return 1000 * saturationPressure(max(c, 0.01)+kelvin) }
-	air := max(0, startKPa+outside-vapour(fromC))
-	return air*(1-(toC+kelvin)/(fromC+kelvin)) + vapour(fromC) - vapour(toC), nil
+	air := max(0, startKPa+airPressure(e.spec.or("altitude_m", 0))-vapour(fromC))
+	return air*(1-(toC+kelvin)/(fromC+kelvin)) + vapour(fromC) - vapour(toC)
 }
 
 // coolingFor is how many kelvin of cooling from 20 °C explain a fall of dropKPa.
 func (e *exam) coolingFor(startKPa, dropKPa float64) float64 {
-	return bisect(func(k float64) float64 {
-		fall, err := e.cooledKPa(startKPa, coldC, coldC-k)
-		if err != nil {
-			return 1
-		}
-		return fall - dropKPa
-	}, 0, coldC+30)
+	return bisect(func(k float64) float64 { return e.cooledKPa(startKPa, coldC, coldC-k) - dropKPa }, 0, coldC+30)
 }

@@ -134,5 +134,5 @@ func TestSystemPressure(t *testing.T) {
 	require.ErrorContains(t, refused(t, "pressure-hold", spec, "start_kpa", 90, "end_kpa", 80, "drop_kpa", 3, "minutes", 5), "drop_kpa: 3 kPa should be start_kpa less end_kpa, 10 kPa")
 	require.ErrorContains(t, refused(t, "pressure-hold", spec, "start_kpa", 90, "minutes", 5), "none of drop_kpa, end_kpa is given")
 	require.ErrorContains(t, refused(t, "pressure-hold", spec, "start_kpa", 90, "end_kpa", 80), "minutes: is missing")
-	require.InDelta(t, 6.9, must(LossRate(104, 90.2, 2)), 1e-9) // 13.8 kPa in 2 min
+	require.InDelta(t, 6.9, must(lossRate(104, 90.2, 2)), 1e-9) // 13.8 kPa in 2 min
 }

@@ -1,13 +1,13 @@
 package cooling
 
 import (
-	"fmt"
+	"cmp"
 	"math"
 	"slices"
 )
 
-// SensorPoint is one line of a maker's table of a coolant sensor.
-type SensorPoint struct {
+// sensorPoint is one line of a maker's table of a coolant sensor.
+type sensorPoint struct {
 	C, Ohm float64
 }
 
@@ -19,178 +19,131 @@ const (
 )
 
 func checkOhm(name string, ohm float64) error {
-	hint := "below is a short circuit or the leads touching, above an open circuit or no contact: measure again, with the plug off; a sensor that truly reads so is recorded as a fail without a value"
+	hint := "below is a short circuit or the leads touching, above an open circuit or no contact: measure again, with " +
+		"the plug off; a sensor that truly reads so is recorded as a fail without a value"
 	return within(name, ohm, ohmMin, ohmMax, "ohm", hint)
 }
 
-// BetaBetween is the beta constant in K of a thermistor between two points:
+// betaBetween is the beta constant in K of a thermistor between two points:
 // ln(R1/R2) / (1/T1 - 1/T2) with T absolute (the definition of IEC 60539-1,
 // from memory).
-func BetaBetween(a, b SensorPoint) (float64, error) {
-	for _, p := range []SensorPoint{a, b} {
-		if err := checkPoint(p); err != nil {
-			return 0, err
-		}
-	}
+func betaBetween(a, b sensorPoint) (float64, error) {
 	if a.C == b.C {
-		return 0, fmt.Errorf("sensor points: both at %s °C; they should lie at different temperatures", number(a.C, 1))
+		return 0, wrong("sensor points: both at %.1v °C; they should lie at different temperatures", a.C)
 	}
 	beta := math.Log(a.Ohm/b.Ohm) / (1/(a.C+kelvin) - 1/(b.C+kelvin))
 	if beta < 500 || beta > 10000 {
-		return 0, fmt.Errorf("sensor points: %s ohm at %s °C and %s ohm at %s °C give a beta of %s K; coolant sensors have 3,000 to 4,200 K and read fewer ohm when hotter: check the two points",
-			number(a.Ohm, 1), number(a.C, 1), number(b.Ohm, 1), number(b.C, 1), number(beta, 0))
+		return 0, wrong("sensor points: %.1v ohm at %.1v °C and %.1v ohm at %.1v °C give a beta of %v K; coolant sensors "+
+			"have 3,000 to 4,200 K and read fewer ohm when hotter: check the two points",
+			a.Ohm, a.C, b.Ohm, b.C, beta)
 	}
 	return beta, nil
 }
 
-func checkPoint(p SensorPoint) error {
-	if err := within("sensor point", p.C, -60, 200, "°C", "the temperature of the point"); err != nil {
-		return err
-	}
-	return checkOhm("sensor point", p.Ohm)
-}
-
-// BetaTemperature is the temperature in °C at which a thermistor with one
+// betaTemperature is the temperature in °C at which a thermistor with one
 // known point and a beta constant reads ohm: 1/T = 1/T0 + ln(R/R0)/B.
-func BetaTemperature(p SensorPoint, beta, ohm float64) float64 {
+func betaTemperature(p sensorPoint, beta, ohm float64) float64 {
 	return 1/(1/(p.C+kelvin)+math.Log(ohm/p.Ohm)/beta) - kelvin
 }
 
-// BetaResistance is what it reads, in ohm, at c °C: R = R0 exp(B(1/T - 1/T0)).
-func BetaResistance(p SensorPoint, beta, c float64) float64 {
+// betaResistance is what it reads, in ohm, at c °C: R = R0 exp(B(1/T - 1/T0)).
+func betaResistance(p sensorPoint, beta, c float64) float64 {
 	return p.Ohm * math.Exp(beta*(1/(c+kelvin)-1/(p.C+kelvin)))
 }
 
-// SteinhartHart holds the three coefficients of 1/T = A + B ln R + C (ln R)^3,
+// steinhartHart holds the three coefficients of 1/T = A + B ln R + C (ln R)^3,
 // T absolute, R in ohm: Steinhart & Hart, Deep-Sea Research 15 (1968) 497.
-type SteinhartHart struct{ A, B, C float64 }
+type steinhartHart struct{ A, B, C float64 }
 
-// Temperature in °C at which the sensor reads ohm.
-func (s SteinhartHart) Temperature(ohm float64) float64 { return 1/s.inverse(math.Log(ohm)) - kelvin }
+// temperature in °C at which the sensor reads ohm.
+func (s steinhartHart) temperature(ohm float64) float64 { return 1/s.inverse(math.Log(ohm)) - kelvin }
 
 // inverse is 1/T in 1/K, l being ln R.
-func (s SteinhartHart) inverse(l float64) float64 { return s.A + l*(s.B+s.C*l*l) }
+func (s steinhartHart) inverse(l float64) float64 { return s.A + l*(s.B+s.C*l*l) }
 
-// SteinhartHartThrough is the curve through three points at different
+// steinhartHartThrough is the curve through three points at different
 // temperatures, solved by divided differences.
-func SteinhartHartThrough(p, q, r SensorPoint) (SteinhartHart, error) {
-	if _, err := sortedPoints([]SensorPoint{p, q, r}); err != nil {
-		return SteinhartHart{}, err
-	}
+func steinhartHartThrough(p, q, r sensorPoint) steinhartHart {
 	l1, l2, l3 := math.Log(p.Ohm), math.Log(q.Ohm), math.Log(r.Ohm)
 	y1, y2, y3 := 1/(p.C+kelvin), 1/(q.C+kelvin), 1/(r.C+kelvin)
 	g2, g3 := (y2-y1)/(l2-l1), (y3-y1)/(l3-l1)
 	c := (g3 - g2) / (l3 - l2) / (l1 + l2 + l3)
 	b := g2 - c*(l1*l1+l1*l2+l2*l2)
-	return SteinhartHart{y1 - (b+l1*l1*c)*l1, b, c}, nil
+	return steinhartHart{y1 - (b+l1*l1*c)*l1, b, c}
 }
 
-// Curve is a sensor's resistance against temperature through its known points:
+// curve is a sensor's resistance against temperature through its known points:
 // the beta equation between two, Steinhart-Hart through three, the beta
 // equation from each to the next through more.
-type Curve struct {
-	points []SensorPoint // from cold to hot
-	curve  *SteinhartHart
-	// Warnings say where the points are too few or too odd.
-	Warnings []string
+type curve struct {
+	points  []sensorPoint // from cold to hot
+	betas   []float64     // from each to the next, K
+	through *steinhartHart
+	warning string // where the points are odd
 }
 
-// sortedPoints checks points and gives them from cold to hot.
-func sortedPoints(points []SensorPoint) ([]SensorPoint, error) {
-	p := slices.Clone(points)
-	slices.SortStableFunc(p, func(a, b SensorPoint) int {
-		switch {
-		case a.C < b.C:
-			return -1
-		case a.C > b.C:
-			return 1
-		}
-		return 0
-	})
-	for i := 1; i < len(p); i++ {
-		if _, err := BetaBetween(p[i-1], p[i]); err != nil {
-			return nil, err
-		}
-	}
-	return p, nil
-}
-
-// NewCurve draws the curve through two points or more, in any order.
-func NewCurve(points []SensorPoint) (*Curve, error) {
-	if len(points) < 2 {
-		return nil, fmt.Errorf("sensor points: %d given; two at least should be, such as 20 °C and 100 °C", len(points))
-	}
-	p, err := sortedPoints(points)
-	if err != nil {
-		return nil, err
-	}
-	k := &Curve{points: p}
-	if len(p) == 3 {
-		s, err := SteinhartHartThrough(p[0], p[1], p[2])
+// newCurve draws the curve through two points or more, in any order.
+func newCurve(points []sensorPoint) (*curve, error) {
+	k := &curve{points: slices.Clone(points)}
+	slices.SortStableFunc(k.points, func(a, b sensorPoint) int { return cmp.Compare(a.C, b.C) })
+	for i, p := range k.points[1:] {
+		beta, err := betaBetween(k.points[i], p)
 		if err != nil {
 			return nil, err
 		}
+		k.betas = append(k.betas, beta)
+	}
+	if p := k.points; len(p) == 3 {
+		s := steinhartHartThrough(p[0], p[1], p[2])
 		// The slope of 1/T, B + 3C(ln R)^2, is monotone in (ln R)^2, so the ends
 		// of what a sensor can read tell whether it is positive throughout.
 		end := math.Log(ohmMax)
 		if s.B > 0 && s.B+3*s.C*end*end > 0 {
-			k.curve = &s
+			k.through = &s
 		} else {
-			k.Warnings = append(k.Warnings, "no smooth curve passes through the three sensor points; one of them is probably wrong")
+			k.warning = "no smooth curve passes through the three sensor points; one of them is probably wrong"
 		}
 	}
 	return k, nil
 }
 
-// segment is the pair of points whose line serves for what lies before(point).
-func (k *Curve) segment(before func(SensorPoint) bool) (a, b SensorPoint) {
-	i := 1
-	for i < len(k.points)-1 && !before(k.points[i]) {
+// segment is the first whose end is not past, or the last.
+func (k *curve) segment(past func(end sensorPoint) bool) (sensorPoint, float64) {
+	i := 0
+	for i < len(k.betas)-1 && past(k.points[i+1]) {
 		i++
 	}
-	return k.points[i-1], k.points[i]
+	return k.points[i], k.betas[i]
 }
 
-// Temperature in °C at which the sensor should read ohm. Beyond its points the
+// temperature in °C at which the sensor should read ohm. Beyond its points the
 // curve is continued.
-func (k *Curve) Temperature(ohm float64) (float64, error) {
-	if err := checkOhm("ohm", ohm); err != nil {
-		return 0, err
-	}
+func (k *curve) temperature(ohm float64) (float64, error) {
 	var c float64
-	if k.curve != nil {
-		c = k.curve.Temperature(ohm)
+	if k.through != nil {
+		c = k.through.temperature(ohm)
 	} else {
-		a, b := k.segment(func(p SensorPoint) bool { return ohm >= p.Ohm })
-		beta, err := BetaBetween(a, b)
-		if err != nil {
-			return 0, err
-		}
-		c = BetaTemperature(a, beta, ohm)
+		p, beta := k.segment(func(end sensorPoint) bool { return ohm < end.Ohm })
+		c = betaTemperature(p, beta, ohm)
 	}
 	if !finite(c) || c < -150 || c > 800 {
-		return 0, fmt.Errorf("ohm: %s ohm lies too far from the sensor's points (%s to %s ohm) to be a temperature: measure again", number(ohm, 1),
-			number(k.points[len(k.points)-1].Ohm, 1), number(k.points[0].Ohm, 1))
+		return 0, wrong("ohm: %.1v ohm lies too far from the sensor's points (%.1v to %.1v ohm) to be a temperature: "+
+			"measure again", ohm,
+			k.points[len(k.points)-1].Ohm, k.points[0].Ohm)
 	}
 	return c, nil
 }
 
-// Resistance in ohm that the sensor should read at c °C, -40 to 150.
-func (k *Curve) Resistance(c float64) (float64, error) {
-	if err := within("temperature", c, -40, 150, "°C", "coolant sensors work there"); err != nil {
-		return 0, err
-	}
-	if k.curve != nil {
-		// 1/T rises with ln R throughout (see NewCurve), so bisection finds it
+// resistance in ohm that the sensor should read at c °C.
+func (k *curve) resistance(c float64) float64 {
+	if k.through != nil {
+		// 1/T rises with ln R throughout (see newCurve), so bisection finds it
 		// whatever the sign of C.
-		return math.Exp(bisect(func(l float64) float64 { return k.curve.inverse(l) - 1/(c+kelvin) }, math.Log(ohmMin), math.Log(ohmMax))), nil
+		return math.Exp(bisect(func(l float64) float64 { return k.through.inverse(l) - 1/(c+kelvin) }, math.Log(ohmMin),
+			math.Log(ohmMax)))
 	}
-	a, b := k.segment(func(p SensorPoint) bool { return c <= p.C })
-	beta, err := BetaBetween(a, b)
-	if err != nil {
-		return 0, err
-	}
-	return BetaResistance(a, beta, c), nil
+	p, beta := k.segment(func(end sensorPoint) bool { return c > end.C })
+	return betaResistance(p, beta, c)
 }
 
 // practiceTolerance is the share of its resistance by which a sensor without a
@@ -212,48 +165,48 @@ func judgeSensor(e *exam) {
 	if !e.bath("water_c") {
 		return
 	}
-	points := e.spec.Sensor()
+	points := e.spec.sensor()
 	if len(points) < 2 {
 		e.missing("ohm_at_20", "ohm_at_100")
-		e.unsure("%s ohm at %s °C: nothing to compare with; two points of the sensor are needed", number(ohm, 1), number(water, 1))
+		e.unsure("%.1v ohm at %.1v °C: nothing to compare with; two points of the sensor are needed", ohm, water)
 		return
 	}
-	k, err := NewCurve(points)
+	k, err := newCurve(points)
 	if err != nil {
 		e.refuse(err)
 		return
 	}
-	e.v.Warnings = append(e.v.Warnings, k.Warnings...)
-	reads, err := k.Temperature(ohm)
+	if k.warning != "" {
+		e.warn("%s", k.warning)
+	}
+	reads, err := k.temperature(ohm)
 	if err != nil {
 		e.refuse(err)
 		return
 	}
-	should, err := k.Resistance(water)
-	if err != nil {
-		e.refuse(err)
-		return
-	}
-	e.v.Source = map[bool]string{true: "Steinhart & Hart (1968)", false: "beta equation (IEC 60539-1, from memory)"}[k.curve != nil]
+	should := k.resistance(water)
+	e.v.Source = map[bool]string{true: "Steinhart & Hart (1968)",
+		false: "beta equation (IEC 60539-1, from memory)"}[k.through != nil]
 	tolPct, printed := e.spec.get("sensor_tol_pct")
 	if !printed {
 		tolPct = practiceTolerance(water)
 		e.v.Source += "; tolerance " + practice
 	}
-	edge, err := k.Temperature(should * (1 + tolPct/100))
+	edge, err := k.temperature(should * (1 + tolPct/100))
 	if err != nil {
 		e.refuse(err)
 		return
 	}
 	off, tol := reads-water, water-edge
 	e.v.Value, e.v.Unit = off, "K"
-	said := fmt.Sprintf("%s ohm says %s °C in water of %s °C: %s K off, where %s K (%s %%) is allowed; it should read %s ohm",
-		number(ohm, 1), number(reads, 1), number(water, 1), signed(off), number(tol, 1), number(tolPct, 1), number(should, 0))
+	said := text("%.1v ohm says %.1v °C in water of %.1v °C: %+.1v K off, where %.1v K (%.1v %%) is allowed; it should "+
+		"read %v ohm",
+		ohm, reads, water, off, tol, tolPct, should)
 	switch {
 	case math.Abs(off) <= tol:
 		e.pass("%s", said)
 	case math.Abs(off) <= tol+thermometerK:
-		e.unsure("%s; the thermometer alone may be off by %s K, so repeat it at another temperature", said, number(thermometerK, 0))
+		e.unsure("%s; the thermometer alone may be off by %v K, so repeat it at another temperature", said, thermometerK)
 	default:
 		e.failed("%s", said)
 	}
@@ -261,17 +214,9 @@ func judgeSensor(e *exam) {
 		e.warn("that is as good as an open circuit: a broken sensor or wire")
 	}
 	if first, last := points[0].C, points[len(points)-1].C; water < first-10 || water > last+10 {
-		e.warn("the water lies outside the sensor's points (%s to %s °C): the curve is only continued there", number(first, 0), number(last, 0))
+		e.warn("the water lies outside the sensor's points (%v to %v °C): the curve is only continued there", first, last)
 	}
 	if water < 60 {
 		e.warn("a sensor that is right in cool water can be wrong hot: measure near 80 to 100 °C too")
 	}
-}
-
-// signed prints a difference with its sign.
-func signed(x float64) string {
-	if s := number(x, 1); x > 0 && s != "0" {
-		return "+" + s
-	}
-	return number(x, 1)
 }

@@ -23,7 +23,7 @@ func TestSensor(t *testing.T) {
 	v = judged1(t, "sensor-resistance", spec, "ohm", 186, "water_c", 99.97)
 	require.Equal(t, Pass, v.Result)
 	// 'A 6 % error in R at 90 °C is 2.2 K' (check values, section 3).
-	at90 := must(must(NewCurve(spec.Sensor())).Resistance(90))
+	at90 := must(newCurve(spec.sensor())).resistance(90)
 	v = judged1(t, "sensor-resistance", spec, "ohm", 1.06*at90, "water_c", 90)
 	require.InDelta(t, -2.2, v.Value, 0.05)
 	require.Equal(t, Unsure, v.Result) // 5 % is allowed (common practice, no source), the thermometer may be 1 K off
@@ -61,14 +61,9 @@ func TestSensorBadInput(t *testing.T) {
 	require.Equal(t, Unsure, judged1(t, "sensor-resistance", specOf(t, "ohm_at_20", 2500), "ohm", 200, "water_c", 90).Result)
 	// Points the wrong way round.
 	require.ErrorContains(t, refused(t, "sensor-resistance", specOf(t, "ohm_at_20", 186, "ohm_at_100", 2500), "ohm", 200, "water_c", 90), "read fewer ohm when hotter")
-	_, err := BetaBetween(SensorPoint{20, 2500}, SensorPoint{20, 2400})
+	_, err := betaBetween(sensorPoint{20, 2500}, sensorPoint{20, 2400})
 	require.ErrorContains(t, err, "should lie at different temperatures")
-	_, err = NewCurve([]SensorPoint{{20, 2500}})
-	require.ErrorContains(t, err, "two at least")
-	_, err = NewCurve([]SensorPoint{{20, 0}, {100, 186}})
-	require.ErrorContains(t, err, "sensor point")
-	_, err = must(NewCurve([]SensorPoint{{20, 2500}, {100, 186}})).Resistance(400)
-	require.ErrorContains(t, err, "between -40 and 150 °C")
+	require.ErrorContains(t, new(Spec).Set("ohm_at_20", 0), "ohm_at_20")
 }
 
 // The bands of other manuals against the side-by-side's two points: 'within
@@ -81,21 +76,21 @@ func TestSensorFamilies(t *testing.T) {
 		require.Less(t, low, high)
 		return (low + high) / 2
 	}
-	curve := must(NewCurve([]SensorPoint{{20, 2500}, {100, 186}}))
+	curve := must(newCurve([]sensorPoint{{20, 2500}, {100, 186}}))
 	for _, c := range []float64{82, 91, 102} {
-		require.InDelta(t, c, must(curve.Temperature(middle(fmt.Sprintf("ntc-quad-%v", c)))), 1.6)
+		require.InDelta(t, c, must(curve.temperature(middle(fmt.Sprintf("ntc-quad-%v", c)))), 1.6)
 	}
-	require.InDelta(t, 3526, must(BetaBetween(SensorPoint{20, middle("ntc-road-20")}, SensorPoint{80, middle("ntc-road-80")})), 3)
+	require.InDelta(t, 3526, must(betaBetween(sensorPoint{20, middle("ntc-road-20")}, sensorPoint{80, middle("ntc-road-80")})), 3)
 	// Road, 2004: 3602 between 20 and 80; its six points as the machine's own.
-	var points []SensorPoint
+	var points []sensorPoint
 	for _, c := range []float64{0, 20, 40, 60, 80, 90} {
-		points = append(points, SensorPoint{c, middle(fmt.Sprintf("ntc-road2-%v", c))})
+		points = append(points, sensorPoint{c, middle(fmt.Sprintf("ntc-road2-%v", c))})
 	}
-	require.InDelta(t, 3602, must(BetaBetween(points[1], points[4])), 3)
-	many := must(NewCurve(points))
+	require.InDelta(t, 3602, must(betaBetween(points[1], points[4])), 3)
+	many := must(newCurve(points))
 	for i, p := range points {
-		require.InDelta(t, p.C, must(many.Temperature(p.Ohm)), 1e-9)
-		require.InDelta(t, p.Ohm, must(many.Resistance(p.C)), 1e-6)
+		require.InDelta(t, p.C, must(many.temperature(p.Ohm)), 1e-9)
+		require.InDelta(t, p.Ohm, many.resistance(p.C), 1e-6)
 		// The edges of the printed band are accepted near 20 °C, at most
 		// unsure hot (the printed band is 4 to 5 % there).
 		low, high := by[fmt.Sprintf("ntc-road2-%v", p.C)].want()
@@ -116,40 +111,40 @@ func TestCurves(t *testing.T) {
 	// the beta equation between its neighbours (they lie 10 to 35 K apart).
 	all := threeK(by, -20, -10, 0, 20, 25, 60, 80, 100, 120)
 	for i := 1; i < len(all)-1; i++ {
-		left := append(append([]SensorPoint{}, all[:i]...), all[i+1:]...)
-		require.InDelta(t, all[i].C, must(must(NewCurve(left)).Temperature(all[i].Ohm)), 0.35, "%v °C", all[i].C)
+		left := append(append([]sensorPoint{}, all[:i]...), all[i+1:]...)
+		require.InDelta(t, all[i].C, must(must(newCurve(left)).temperature(all[i].Ohm)), 0.35, "%v °C", all[i].C)
 	}
 	// Order does not matter, and the caller's points stay as they are.
-	shuffled := []SensorPoint{all[8], all[2], all[5]}
-	k := must(NewCurve(shuffled))
+	shuffled := []sensorPoint{all[8], all[2], all[5]}
+	k := must(newCurve(shuffled))
 	require.Equal(t, all[8], shuffled[0])
-	require.InDelta(t, 20, must(k.Temperature(3748)), 0.15)
+	require.InDelta(t, 20, must(k.temperature(3748)), 0.15)
 	// Coefficients through (0, 60, 120): check values, section 3.
-	s := must(SteinhartHartThrough(all[2], all[5], all[8]))
+	s := steinhartHartThrough(all[2], all[5], all[8])
 	require.InEpsilon(t, 1.402866e-3, s.A, 1e-5)
 	require.InEpsilon(t, 2.372527e-4, s.B, 1e-5)
 	require.InEpsilon(t, 1.005039e-7, s.C, 1e-4)
 	// Temperature and Resistance undo each other.
 	rapid.Check(t, func(t *rapid.T) {
 		c := rapid.Float64Range(-40, 150).Draw(t, "c")
-		n := rapid.SampledFrom([][]SensorPoint{{all[2], all[8]}, {all[2], all[5], all[8]}, all}).Draw(t, "points")
-		k := must(NewCurve(n))
-		require.InDelta(t, c, must(k.Temperature(must(k.Resistance(c)))), 1e-6)
+		n := rapid.SampledFrom([][]sensorPoint{{all[2], all[8]}, {all[2], all[5], all[8]}, all}).Draw(t, "points")
+		k := must(newCurve(n))
+		require.InDelta(t, c, must(k.temperature(k.resistance(c))), 1e-6)
 	})
 }
 
 func TestCurveWithAnOddPoint(t *testing.T) {
 	// A middle point far too high: Steinhart-Hart through the three turns back
 	// on itself, so the beta equation from point to point serves, with a warning.
-	k := must(NewCurve([]SensorPoint{{20, 2500}, {60, 2000}, {100, 150}}))
-	require.Nil(t, k.curve)
-	require.NotEmpty(t, k.Warnings)
-	require.InDelta(t, 60, must(k.Temperature(2000)), 1e-9)
+	k := must(newCurve([]sensorPoint{{20, 2500}, {60, 2000}, {100, 150}}))
+	require.Nil(t, k.through)
+	require.NotEmpty(t, k.warning)
+	require.InDelta(t, 60, must(k.temperature(2000)), 1e-9)
 	// One too low: the slope is positive at B alone, negative at 20 °C.
-	k = must(NewCurve([]SensorPoint{{20, 2500}, {60, 300}, {100, 186}}))
-	require.Nil(t, k.curve)
-	require.InDelta(t, 20, must(k.Temperature(2500)), 1e-9)
+	k = must(newCurve([]sensorPoint{{20, 2500}, {60, 300}, {100, 186}}))
+	require.Nil(t, k.through)
+	require.InDelta(t, 20, must(k.temperature(2500)), 1e-9)
 	// Off by a factor of ten it is refused.
-	_, err := NewCurve([]SensorPoint{{20, 2500}, {60, 25000}, {100, 186}})
+	_, err := newCurve([]sensorPoint{{20, 2500}, {60, 25000}, {100, 186}})
 	require.ErrorContains(t, err, "check the two points")
 }

@@ -1,10 +1,5 @@
 package cooling
 
-import (
-	"errors"
-	"fmt"
-)
-
 // Limits of glycol in a coolant, percent by volume: 40 to 60 by the scope of
 // ASTM D3306; two operator's manuals give 30 and 60 as the outer ones.
 const (
@@ -18,60 +13,51 @@ func judgeMix(e *exam) {
 		e.missing("glycol")
 		e.warn("the kind of glycol is not set: taken as ethylene; a refractometer must be read on the right scale")
 	}
-	var s Strength
-	var err error
-	freeze, byFreeze := e.find("freeze_c")
+	var s strength
+	freeze, frozen := e.find("freeze_c")
 	gravity, byGravity := e.find("gravity")
 	switch {
 	case e.has("glycol_pct"):
-		s = Strength{VolPct: e.get("glycol_pct")}
-	case byFreeze:
-		s, err = StrengthFromFreezing(g, freeze)
+		s.volPct = e.get("glycol_pct")
+	case frozen:
+		s = g.fromFreezing(freeze)
 	case byGravity:
 		c, ok := e.find("gravity_c")
 		if !ok {
 			c = 20
 			e.warn("the sample's temperature (gravity_c) is not given: taken as 20 °C")
 		}
-		s, err = StrengthFromGravity(g, gravity, c)
-	}
-	if err != nil {
-		e.refuse(err)
-		return
-	}
-	e.v.Warnings = append(e.v.Warnings, s.Warnings...)
-	e.v.Value, e.v.Unit = s.VolPct, "%"
-	e.v.Source = "ASHRAE Handbook Fundamentals (2001) ch. 21; window of ASTM D3306 and two operator's manuals"
-	said := fmt.Sprintf("%s %% %s glycol by volume", number(s.VolPct, 0), g)
-	if s.AtLeast {
-		said += " or more"
-	}
-	if !byFreeze {
-		switch freeze, err = FreezingPoint(g, s.VolPct); {
-		case err == nil:
-			byFreeze = true
-		case !errors.Is(err, ErrBeyondTable):
+		var err error
+		if s, err = g.fromGravity(gravity, c); err != nil {
 			e.refuse(err)
 			return
 		}
 	}
-	if byFreeze {
-		said += fmt.Sprintf(", freezes at %s °C", number(freeze, 0))
+	e.v.Warnings = append(e.v.Warnings, s.warnings...)
+	e.v.Value, e.v.Unit = s.volPct, "%"
+	e.v.Source = "ASHRAE Handbook Fundamentals (2001) ch. 21; window of ASTM D3306 and two operator's manuals"
+	said := text("%v %% %s glycol by volume", s.volPct, g)
+	if s.atLeast {
+		said += " or more"
 	}
-	if boils := e.boiling(g, s.VolPct); boils != "" {
-		said += "; " + boils
+	if !frozen {
+		freeze, frozen = g.freezes(s.volPct)
 	}
+	if frozen {
+		said += text(", freezes at %v °C", freeze)
+	}
+	said += "; " + e.boiling(g, s.volPct)
 	switch {
-	case s.VolPct < mixLow:
+	case s.volPct < mixLow:
 		e.failed("%s: too weak, it neither protects from rust nor frost", said)
-	case s.VolPct > mixHigh, s.AtLeast && byGravity, s.AtLeast && g == Propylene:
+	case s.volPct > mixHigh, s.atLeast && byGravity, s.atLeast && g == Propylene:
 		e.failed("%s: too strong, it cools worse", said)
-		if carried, err := HeatCarried(g, min(s.VolPct, 60), 90); err == nil {
-			e.warn("a litre of it carries %s %% of the heat that water does, or less", number(100*carried, 0))
+		if carried, err := g.carries(min(s.volPct, 60), 90); err == nil {
+			e.warn("a litre of it carries %v %% of the heat that water does, or less", 100*carried)
 		}
-	case s.VolPct < mixGood:
-		e.unsure("%s: weak, %s to %s %% is the window", said, number(mixGood, 0), number(mixHigh, 0))
-	case s.AtLeast:
+	case s.volPct < mixGood:
+		e.unsure("%s: weak, %v to %v %% is the window", said, mixGood, mixHigh)
+	case s.atLeast:
 		e.unsure("%s: at the strong end of the window or beyond", said)
 	default:
 		e.pass("%s", said)
@@ -86,26 +72,21 @@ func (e *exam) boiling(g Glycol, pct float64) string {
 	if !known && ran {
 		e.missing("cap_kpa")
 	}
-	said, err := BoilingSentence(g, pct, holds, altitude)
-	if err != nil {
-		e.refuse(err)
-		return ""
-	}
+	said := boilingSentence(g, pct, holds, altitude)
 	if !ran {
 		return said
 	}
-	m, err := BoilingMargin(g, pct, holds, altitude, reported)
-	if err != nil {
-		e.refuse(err)
-		return ""
-	}
+	margin, open := boils(g, pct, holds, altitude)-reported, boils(g, pct, 0, altitude)-reported
+	said += text("; at the reported %.1v °C ", reported)
 	switch {
-	case !known && m.WithoutCap < 0:
-		return said + fmt.Sprintf("; at the reported %s °C only a cap that holds keeps it from boiling", number(reported, 1))
-	case m.WithCap < 0:
-		return said + fmt.Sprintf("; at the reported %s °C it boiled", number(reported, 1))
-	case m.WithoutCap < 0:
-		return said + fmt.Sprintf("; at the reported %s °C it ran %s K below boiling, which rests on the cap alone", number(reported, 1), number(m.WithCap, 1))
+	case !known && open < 0:
+		return said + "only a cap that holds keeps it from boiling"
+	case margin < 0:
+		return said + "it boiled"
 	}
-	return said + fmt.Sprintf("; at the reported %s °C it ran %s K below boiling", number(reported, 1), number(m.WithCap, 1))
+	said += text("it ran %.1v K below boiling", margin)
+	if open < 0 {
+		said += ", which rests on the cap alone"
+	}
+	return said
 }

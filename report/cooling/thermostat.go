@@ -1,7 +1,5 @@
 package cooling
 
-import "fmt"
-
 // Limits of a wax thermostat in a bath of water, against the temperature
 // stamped on it. Seen in three manuals: begins to open within 2 K of the stamp
 // (80 to 84, 76 to 80 °C), is fully open 10 to 15 K above it, lifts 8 to 10 mm
@@ -14,21 +12,17 @@ const (
 	bathMarginK = 2.0  // water this close to boiling is no bath to read in
 )
 
-// openBoil is where water in an open pan boils at an altitude, °C.
-func openBoil(altitudeM float64) (float64, error) { return BoilingPoint(Ethylene, 0, 0, altitudeM) }
+// openBoils is where water in an open pan boils, °C.
+func (e *exam) openBoils() float64 { return boils(Ethylene, 0, 0, e.spec.or("altitude_m", 0)) }
 
 // bath refuses a bath of water hotter than water gets at the altitude.
 func (e *exam) bath(names ...string) bool {
-	altitude := e.spec.or("altitude_m", 0)
-	boil, err := openBoil(altitude)
-	if err != nil {
-		e.refuse(err)
-		return false
-	}
+	boil := e.openBoils()
 	for _, name := range names {
 		if c, ok := e.find(name); ok && c > boil+0.5 {
-			e.refuse(fmt.Errorf("%s: %s °C should be at most %s °C, where water in an open pan boils at %s: check the thermometer in boiling water",
-				name, number(c, 1), number(boil, 1), place(altitude)))
+			e.refuse(wrong("%s: %.1v °C should be at most %.1v °C, where water in an open pan boils at %s: check the "+
+				"thermometer in boiling water",
+				name, c, boil, place(e.spec.or("altitude_m", 0))))
 			return false
 		}
 	}
@@ -39,7 +33,7 @@ func judgeThermostat(e *exam) {
 	if !e.bath("opens_c", "full_open_c", "shut_at_c", "lift_at_c") {
 		return
 	}
-	boil, _ := openBoil(e.spec.or("altitude_m", 0)) // bath has seen to the error
+	boil := e.openBoils()
 	stamp, known := e.need("thermostat_c")
 	opens, didOpen := e.find("opens_c")
 	shut, stayed := e.find("shut_at_c")
@@ -47,11 +41,11 @@ func judgeThermostat(e *exam) {
 	lift, lifted := e.find("lift_mm")
 	e.v.Source = "workshop manuals (start within 2 K of the stamp, 8 to 10 mm lift); other limits " + practice
 	if didOpen && didFull && full < opens {
-		e.refuse(fmt.Errorf("full_open_c: %s °C should be at or above opens_c, %s °C", number(full, 1), number(opens, 1)))
+		e.refuse(wrong("full_open_c: %.1v °C should be at or above opens_c, %.1v °C", full, opens))
 		return
 	}
 	if didOpen && stayed && shut > opens {
-		e.refuse(fmt.Errorf("shut_at_c: %s °C should be below opens_c, %s °C: it cannot be shut and have opened", number(shut, 1), number(opens, 1)))
+		e.refuse(wrong("shut_at_c: %.1v °C should be below opens_c, %.1v °C: it cannot be shut and have opened", shut, opens))
 		return
 	}
 	if !known {
@@ -63,39 +57,41 @@ func judgeThermostat(e *exam) {
 		tol = openTolK
 	}
 	if stamp+tol > boil-bathMarginK {
-		e.warn("water boils at %s °C here, too close to the stamp of %s °C: a bath with a third of glycol in it gets hotter", number(boil, 1), number(stamp, 0))
+		e.warn("water boils at %.1v °C here, too close to the stamp of %v °C: a bath with a third of glycol in it gets "+
+			"hotter", boil, stamp)
 	}
 	if !didOpen {
 		e.v.Value, e.v.Unit = shut-stamp, "K"
-		said := fmt.Sprintf("still shut at %s °C, stamped %s °C", number(shut, 1), number(stamp, 0))
+		said := text("still shut at %.1v °C, stamped %v °C", shut, stamp)
 		if shut >= stamp+max(openFailK, tol) {
-			e.failed("%s: it sticks, or opens more than %s K late", said, number(max(openFailK, tol), 0))
+			e.failed("%s: it sticks, or opens more than %v K late", said, max(openFailK, tol))
 		} else {
-			e.unsure("%s: heat the bath to %s °C", said, number(stamp+max(openFailK, tol), 0))
+			e.unsure("%s: heat the bath to %v °C", said, stamp+max(openFailK, tol))
 		}
 		return
 	}
 	late := opens - stamp
 	e.v.Value, e.v.Unit = late, "K"
-	said := fmt.Sprintf("begins to open at %s °C, %s K from the stamped %s °C (%s K is allowed)", number(opens, 1), signed(late), number(stamp, 0), number(tol, 1))
+	said := text("begins to open at %.1v °C, %+.1v K from the stamped %v °C (%.1v K is allowed)", opens, late, stamp, tol)
 	if lifted && e.has("lift_at_c") && e.get("lift_at_c") < stamp+fullOpenK-1 && lift < e.spec.or("lift_mm", liftMinMM) {
-		e.warn("the lift was measured at %s °C; it counts from %s °C on", number(e.get("lift_at_c"), 0), number(stamp+fullOpenK, 0))
+		e.warn("the lift was measured at %v °C; it counts from %v °C on", e.get("lift_at_c"), stamp+fullOpenK)
 		lifted = false
 	}
 	switch {
 	case late > max(openFailK, tol):
 		e.failed("%s: too late", said)
 	case lifted && lift < e.spec.or("lift_mm", liftMinMM):
-		e.failed("%s, but lifts only %s mm where %s mm is the least", said, number(lift, 1), number(e.spec.or("lift_mm", liftMinMM), 1))
+		e.failed("%s, but lifts only %.1v mm where %.1v mm is the least", said, lift, e.spec.or("lift_mm", liftMinMM))
 	case didFull && full > stamp+fullOpenK+tol:
-		e.failed("%s, but is fully open only at %s °C where %s °C is the most", said, number(full, 1), number(stamp+fullOpenK, 0))
+		e.failed("%s, but is fully open only at %.1v °C where %v °C is the most", said, full, stamp+fullOpenK)
 	case late < -max(openFailK, tol):
-		e.unsure("%s: out of print, or misread; one that opens early keeps the engine cool and is no cause of overheating", said)
+		e.unsure("%s: out of print, or misread; one that opens early keeps the engine cool and is no cause of overheating",
+			said)
 	case late > tol || late < -tol:
 		e.unsure("%s: a little off, so repeat it heating slowly near the stamp with the thermometer off the pan", said)
 	default:
 		if didFull {
-			said += fmt.Sprintf(", is fully open at %s °C", number(full, 1))
+			said += text(", is fully open at %.1v °C", full)
 		}
 		e.pass("%s", said)
 		if !didFull && !lifted {
@@ -118,23 +114,24 @@ func judgeWarmUp(e *exam) {
 	jump, jumped := e.find("jump_c")
 	still, cold := e.find("cold_until_c")
 	if e.yes("never_warm") {
-		e.failed("it never gets warm and the hose warms from the start: the thermostat stays open, which is no cause of overheats")
+		e.failed("it never gets warm and the hose warms from the start: the thermostat stays open, which is no cause of " +
+			"overheats")
 		return
 	}
 	if jumped && cold && still > jump {
-		e.refuse(fmt.Errorf("cold_until_c: %s °C should be at most jump_c, %s °C: the hose cannot be cold and hot", number(still, 0), number(jump, 0)))
+		e.refuse(wrong("cold_until_c: %v °C should be at most jump_c, %v °C: the hose cannot be cold and hot", still, jump))
 		return
 	}
 	stamp, known := e.need("thermostat_c")
 	if !known {
 		stamp = usualOpen
-		e.warn("thermostat_c is not set: taken as %s °C", number(usualOpen, 0))
+		e.warn("thermostat_c is not set: taken as %v °C", usualOpen)
 	}
 	switch {
 	case jumped:
 		late := jump - stamp
 		e.v.Value, e.v.Unit = late, "K"
-		said := fmt.Sprintf("the hose got hot at %s °C, %s K from the stamped %s °C", number(jump, 0), signed(late), number(stamp, 0))
+		said := text("the hose got hot at %v °C, %+.1v K from the stamped %v °C", jump, late, stamp)
 		switch {
 		case late > jumpFailK:
 			e.failed("%s: late", said)
@@ -147,7 +144,7 @@ func judgeWarmUp(e *exam) {
 		}
 	case cold:
 		e.v.Value, e.v.Unit = still-stamp, "K"
-		said := fmt.Sprintf("the hose was still cold with %s °C at the engine, stamped %s °C", number(still, 0), number(stamp, 0))
+		said := text("the hose was still cold with %v °C at the engine, stamped %v °C", still, stamp)
 		if still-stamp > jumpFailK {
 			e.failed("%s: it sticks shut or nothing flows; stop before it boils", said)
 		} else {

@@ -150,44 +150,21 @@ func Readings(log *schema.Log) []Reading {
 			rs = append(rs, Reading{At: at, Kind: kind, Number: number, Meter: n.V})
 		}
 	}
-	for i := range log.Runs {
-		r := &log.Runs[i]
-		add(r.At, "run", r.Number, r.MeterOut)
-		add(r.End(), "run", r.Number, r.MeterIn)
-	}
-	head := func(kind string, h *schema.Head) { add(h.At, kind, h.Number, h.Meter) }
-	for i := range log.TopUps {
-		head("topup", &log.TopUps[i].Head)
-	}
-	for i := range log.Refills {
-		head("refill", &log.Refills[i].Head)
-	}
-	for i := range log.Bleeds {
-		head("bleed", &log.Bleeds[i].Head)
-	}
-	for i := range log.Levels {
-		head("level", &log.Levels[i].Head)
-	}
-	for i := range log.Cleanings {
-		head("clean", &log.Cleanings[i].Head)
-	}
-	for i := range log.Overheats {
-		head("overheat", &log.Overheats[i].Head)
-	}
-	for i := range log.Checks {
-		head("check", &log.Checks[i].Head)
-	}
-	for i := range log.Services {
-		head("service", &log.Services[i].Head)
-	}
-	for i := range log.Outings {
-		o := &log.Outings[i]
-		add(o.At, "outing", o.Number, o.MeterOut)
-		add(o.Back, "outing", o.Number, o.MeterBack)
-	}
-	for i := range log.Meters {
-		m := &log.Meters[i]
-		add(m.At, "meter", m.Number, m.Was)
+	for r := range log.Records() {
+		switch r := r.(type) {
+		case *schema.Run:
+			add(r.At, "run", r.Number, r.MeterOut)
+			add(r.End(), "run", r.Number, r.MeterIn)
+		case *schema.Outing:
+			add(r.At, "outing", r.Number, r.MeterOut)
+			add(r.Back, "outing", r.Number, r.MeterBack)
+		case *schema.MeterChange:
+			add(r.At, "meter", r.Number, r.Was)
+		default:
+			if h := schema.HeadOf(r); h != nil {
+				add(h.At, schema.KindOf(r).Name, h.Number, h.Meter)
+			}
+		}
 	}
 	byTime := func() {
 		order := func(a, b Reading) int {
@@ -211,7 +188,7 @@ func Readings(log *schema.Log) []Reading {
 		at := m.Acquired
 		if at.IsZero() {
 			at = m.Entered
-			if f := firstRecord(log); !f.IsZero() && (at.IsZero() || f.Before(at)) && (len(rs) == 0 || m.Meter.V <= rs[0].Engine+meterSlack) {
+			if f := log.Begin(); !f.IsZero() && (at.IsZero() || f.Before(at)) && (len(rs) == 0 || m.Meter.V <= rs[0].Engine+meterSlack) {
 				at = f
 			}
 		}
@@ -241,27 +218,6 @@ func replaced(changes []schema.MeterChange, r *Reading) float64 {
 		sum += m.Was.V - m.Now.V
 	}
 	return sum
-}
-
-// firstRecord is when the first dated record was made.
-func firstRecord(log *schema.Log) time.Time {
-	var first time.Time
-	see := func(n int, at func(int) time.Time) {
-		if n > 0 && (first.IsZero() || at(0).Before(first)) {
-			first = at(0)
-		}
-	}
-	see(len(log.Runs), func(i int) time.Time { return log.Runs[i].At })
-	see(len(log.TopUps), func(i int) time.Time { return log.TopUps[i].At })
-	see(len(log.Refills), func(i int) time.Time { return log.Refills[i].At })
-	see(len(log.Bleeds), func(i int) time.Time { return log.Bleeds[i].At })
-	see(len(log.Levels), func(i int) time.Time { return log.Levels[i].At })
-	see(len(log.Cleanings), func(i int) time.Time { return log.Cleanings[i].At })
-	see(len(log.Overheats), func(i int) time.Time { return log.Overheats[i].At })
-	see(len(log.Checks), func(i int) time.Time { return log.Checks[i].At })
-	see(len(log.Services), func(i int) time.Time { return log.Services[i].At })
-	see(len(log.Outings), func(i int) time.Time { return log.Outings[i].At })
-	return first
 }
 
 // consistent keeps the longest chain of readings in which none is below an

@@ -11,6 +11,7 @@
 package exposure
 
 import (
+	"math"
 	"sort"
 	"time"
 
@@ -442,3 +443,6 @@ func (s *span) holds(t time.Time, zone *time.Location) {
 	s.end = time.Date(y, m+1, 1, 0, 0, 0, 0, zone)
 	s.month = y*12 + int(m) - 1
 }
+
+// Tidy takes the dust of decimal fractions off a sum of hours: to a millionth.
+func Tidy(v float64) float64 { return math.Round(v*1e6) / 1e6 }

@@ -375,3 +375,16 @@ func sortLog(l *schema.Log) {
 	slices.SortStableFunc(l.Refills, func(a, b schema.Refill) int { return a.At.Compare(b.At) })
 	slices.SortStableFunc(l.Overheats, func(a, b schema.Overheat) int { return a.At.Compare(b.At) })
 }
+
+func BenchmarkReadings(b *testing.B) {
+	log := schema.Log{}
+	at := time.Date(2020, 1, 1, 8, 0, 0, 0, time.UTC)
+	for i := range 100_000 {
+		log.Runs = append(log.Runs, schema.Run{Base: schema.Base{At: at.Add(time.Duration(i) * time.Hour)}, Hours: schema.N(0.5),
+			MeterOut: schema.N(float64(i) / 2)})
+	}
+	b.ResetTimer()
+	for range b.N {
+		Readings(&log)
+	}
+}

@@ -34,7 +34,7 @@ const (
 	muchOf    = 0.1  // of the face
 )
 
-// MeasureAgainst tells how much of a core is blocked by the light that it lets
+// MeasureAgainst returns how much of a core is blocked by the light that it lets
 // through relative to a photograph of the same core after a thorough clean. Fins
 // and tubes, of whatever kind, are in both and fall out.
 //
@@ -113,7 +113,8 @@ func (r *Result) against(o, clean outline) (apart string) {
 	core, ref := o.straightened(o.w, o.h), clean.straightened(o.w, o.h)
 	shape := float64(o.w) / float64(o.h) * float64(clean.h) / float64(clean.w)
 	if max(shape, 1/shape) > sameShape {
-		return fmt.Sprintf("it is %.2f times as long as wide, the reference %.2f times", float64(o.w)/float64(o.h), float64(clean.w)/float64(clean.h))
+		return fmt.Sprintf("it is %.2f times as long as wide, the reference %.2f times", float64(o.w)/float64(o.h),
+			float64(clean.w)/float64(clean.h))
 	}
 	for _, t := range [2][2]texture{{core.texture(), ref.texture()}, {core.turned().texture(), ref.turned().texture()}} {
 		a, b := t[0].pitch, t[1].pitch
@@ -149,7 +150,7 @@ func (r *Result) against(o, clean outline) (apart string) {
 	return ""
 }
 
-// alike tells whether two pitches can be of one core. 0 is one not found; where
+// alike reports whether two pitches can be of one core. 0 is one not found; where
 // fins or tubes are seen badly, a pitch is found as its multiple.
 func alike(a, b float64) bool {
 	if a == 0 || b == 0 {

@@ -11,6 +11,8 @@ import (
 	"image/jpeg"
 	"image/png"
 	"io"
+	"strconv"
+	"strings"
 )
 
 // What Decode takes in: no more bytes, and no more pixels, than this.
@@ -43,7 +45,8 @@ func Decode(r io.Reader) (img image.Image, format string, err error) {
 	case bytes.HasPrefix(data, []byte(pngSignature)):
 		format, config, decode, exif = "png", png.DecodeConfig, png.Decode, pngExif(data)
 	default:
-		return nil, "", errors.New("neither a JPEG nor a PNG by its content (its name does not count): save the photograph as one of these")
+		return nil, "", errors.New("neither a JPEG nor a PNG by its content (its name does not count): save the photograph " +
+			"as one of these")
 	}
 	size, err := config(bytes.NewReader(data))
 	if err != nil {
@@ -53,11 +56,13 @@ func Decode(r io.Reader) (img image.Image, format string, err error) {
 		return nil, format, fmt.Errorf("%s: the picture is %d x %d pixels: at least 1 x 1", format, size.Width, size.Height)
 	}
 	if int64(size.Width)*int64(size.Height) > MaxPixels {
-		return nil, format, fmt.Errorf("%s: the picture is %d x %d pixels: at most %d in all, save it smaller", format, size.Width, size.Height, MaxPixels)
+		return nil, format, fmt.Errorf("%s: the picture is %d x %d pixels: at most %d in all, save it smaller", format,
+			size.Width, size.Height, MaxPixels)
 	}
 	turn := orientationOf(exif)
 	if need := int64(len(data)) + room(data, format, size, turn != 1); need > maxRoom {
-		return nil, format, fmt.Errorf("%s: the picture of %d x %d pixels takes %d MiB of memory to read, at most %d: save it smaller",
+		return nil, format, fmt.Errorf("%s: the picture of %d x %d pixels takes %d MiB of memory to read, at most %d: save "+
+			"it smaller",
 			format, size.Width, size.Height, need>>20, maxRoom>>20)
 	}
 	img, err = decode(bytes.NewReader(data))
@@ -191,7 +196,8 @@ func orientationOf(tiff []byte) int {
 			return 1
 		}
 		entry := tiff[at+2:]
-		if o := int(order.Uint16(entry[8:])); order.Uint16(entry) == 0x0112 && order.Uint16(entry[2:]) == 3 && o >= 1 && o <= 8 {
+		if o := int(order.Uint16(entry[8:])); order.Uint16(entry) == 0x0112 && order.Uint16(entry[2:]) == 3 && o >= 1 &&
+			o <= 8 {
 			return o
 		}
 		at += 12
@@ -205,10 +211,11 @@ func upright(img image.Image, orientation int) image.Image {
 	if orientation == 1 {
 		return img
 	}
-	b := img.Bounds()
+	b, o := img.Bounds(), strconv.Itoa(orientation)
 	w, h := b.Dx(), b.Dy()
 	turned := image.Rect(0, 0, w, h)
-	if orientation >= 5 {
+	mirrored, flipped, across := strings.Contains("2378", o), strings.Contains("3467", o), orientation >= 5
+	if across {
 		turned = image.Rect(0, 0, h, w)
 	}
 	out := image.NewRGBA(turned)
@@ -216,23 +223,17 @@ func upright(img image.Image, orientation int) image.Image {
 	for y := range h {
 		draw.Draw(line, line.Rect, img, image.Pt(b.Min.X, b.Min.Y+y), draw.Src)
 		for x := range w {
-			var to int
-			switch orientation {
-			case 2:
-				to = out.PixOffset(w-1-x, y)
-			case 3:
-				to = out.PixOffset(w-1-x, h-1-y)
-			case 4:
-				to = out.PixOffset(x, h-1-y)
-			case 5:
-				to = out.PixOffset(y, x)
-			case 6:
-				to = out.PixOffset(h-1-y, x)
-			case 7:
-				to = out.PixOffset(h-1-y, w-1-x)
-			case 8:
-				to = out.PixOffset(y, w-1-x)
+			u, v := x, y
+			if mirrored {
+				u = w - 1 - x
 			}
+			if flipped {
+				v = h - 1 - y
+			}
+			if across {
+				u, v = v, u
+			}
+			to := out.PixOffset(u, v)
 			copy(out.Pix[to:to+4], line.Pix[4*x:4*x+4])
 		}
 	}

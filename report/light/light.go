@@ -69,13 +69,13 @@ const (
 	slender  = 8    // times its shorter side: a longer core is none
 )
 
-// Measure tells how much of a core is blocked, from a photograph of a lamp
+// Measure returns how much of a core is blocked, from a photograph of a lamp
 // shining through it. corners are the core's four corners in the photograph, in
 // pixels and in any order: the finned part alone, without tanks and frame. nil:
 // they are looked for.
 //
-// The core is straightened by a homography (Hartley & Zisserman 2004, section
-// 4.1), its lamp flattened, fins and tubes filled by a morphological closing of
+// The core is straightened by a homography (Heckbert 1989, section
+// 2.2.3), its lamp flattened, fins and tubes filled by a morphological closing of
 // their measured pitch, and open parted from blocked by Otsu's threshold (1979).
 // The interval says how far the answer moves with the threshold, the filling,
 // the lamp's shape and the corners' place, and allows for what one photograph
@@ -128,10 +128,12 @@ func outlined(img image.Image, corners *[4]Point) (outline, error) {
 	wide := (c[0].distance(c[1]) + c[3].distance(c[2])) / 2
 	high := (c[0].distance(c[3]) + c[1].distance(c[2])) / 2
 	if max(wide, high) > slender*min(wide, high) {
-		return o, refused(BadCorners, "they are %.0f x %.0f pixels apart: no core is more than %d times as long as wide", wide, high, slender)
+		return o, refused(BadCorners, "they are %.0f x %.0f pixels apart: no core is more than %d times as long as wide",
+			wide, high, slender)
 	}
 	if min(wide, high)/k < smallest {
-		return o, refused(TooSmall, "the core is %.0f x %.0f pixels of a photograph of %d x %d: at least %.0f on its shorter side, go nearer", wide, high, img.Bounds().Dx(), img.Bounds().Dy(), smallest*k)
+		return o, refused(TooSmall, "the core is %.0f x %.0f pixels of a photograph of %d x %d: at least %.0f on its "+
+			"shorter side, go nearer", wide, high, img.Bounds().Dx(), img.Bounds().Dy(), smallest*k)
 	}
 	for i := range c {
 		o.at[i] = Point{c[i].X / k, c[i].Y / k}
@@ -147,18 +149,20 @@ func judged(c [4]Point, b image.Rectangle) ([4]Point, error) {
 	slack := 0.01 * max(w, h) // a finger's breadth past the edge
 	for i, q := range c {
 		if !(q.X >= -slack && q.X <= w+slack && q.Y >= -slack && q.Y <= h+slack) {
-			return c, refused(BadCorners, "%g,%g lies outside the photograph of %g x %g pixels: all four corners of the core must be in it", q.X, q.Y, w, h)
+			return c, refused(BadCorners, "%g,%g lies outside the photograph of %g x %g pixels: all four corners of the core "+
+				"must be in it", q.X, q.Y, w, h)
 		}
 		c[i] = Point{min(max(q.X, 0), w), min(max(q.Y, 0), h)}
 	}
 	s, ok := sorted(c)
 	if !ok {
-		return c, refused(BadCorners, "%g,%g %g,%g %g,%g %g,%g are not the corners of a four-sided figure that bulges outward at each", c[0].X, c[0].Y, c[1].X, c[1].Y, c[2].X, c[2].Y, c[3].X, c[3].Y)
+		return c, refused(BadCorners, "%g,%g %g,%g %g,%g %g,%g are not the corners of a four-sided figure that bulges "+
+			"outward at each", c[0].X, c[0].Y, c[1].X, c[1].Y, c[2].X, c[2].Y, c[3].X, c[3].Y)
 	}
 	return s, nil
 }
 
-// within tells whether a place lies between corners in order.
+// within reports whether a place lies between corners in order.
 func within(c [4]Point, q Point) bool {
 	for i, a := range c {
 		if cross(c[(i+1)%4].minus(a), q.minus(a)) < 0 {

@@ -14,6 +14,7 @@ import (
 	"testing"
 
 	"github.com/stretchr/testify/require"
+	"gonum.org/v1/gonum/mat"
 )
 
 // trial is what Measure made of one rendered photograph, or why nothing.
@@ -263,28 +264,67 @@ func TestCornersFound(t *testing.T) {
 	}
 }
 
-// Heckbert's closed form is another derivation of the same map.
-func TestMappingAgainstHeckbert(t *testing.T) {
+// Another derivation of the same map.
+func TestOntoAgainstDirectLinearTransformation(t *testing.T) {
 	rng := seeded(5)
 	for range 50 {
 		c := facing(rng, 4000, 3000, uniform(rng, 0.7, 2))
-		m := mapping(c, [4]Point{{0, 0}, {1, 0}, {1, 1}, {0, 1}})
-		inverse := heckbert(c)
+		m, want := onto(c, 900, 600), mapping([4]Point{{0, 0}, {900, 0}, {900, 600}, {0, 600}}, c)
 		for range 10 {
-			q := Point{rng.Float64() * 4000, rng.Float64() * 3000}
-			u, v := inverse(q.X, q.Y)
-			got := m.at(q)
-			require.InDelta(t, u, got.X, 1e-9)
-			require.InDelta(t, v, got.Y, 1e-9)
+			q := Point{rng.Float64() * 900, rng.Float64() * 600}
+			require.InDelta(t, want.at(q).X, m.at(q).X, 1e-6)
+			require.InDelta(t, want.at(q).Y, m.at(q).Y, 1e-6)
 		}
 	}
 }
 
-// Six grey levels of a 6 x 6 picture: 8 7 2 6 9 4. By hand, equation 18 of Otsu
-// (1979): below level 3, weight 17/36 and mean 11/17, above, 19/36 and 74/19;
-// between-class variance 17/36 x 19/36 x (74/19 - 11/17)^2 = 2.629. Cut one
-// level lower: 15/36 x 21/36 x (78/21 - 7/15)^2 = 2.563; one higher:
-// 23/36 x 13/36 x (56/13 - 29/23)^2 = 2.142.
+// mapping is the homography that takes each of from to the same of to, by the
+// direct linear transformation (Hartley & Zisserman 2004, algorithm 4.1): the
+// null vector of the 8 x 9 matrix of equation 4.3, two rows a point. The points
+// are first moved and scaled as their section 4.4 asks.
+func mapping(from, to [4]Point) homography {
+	f, fromUnit := normalised(from)
+	t, toUnit := normalised(to)
+	a := mat.NewDense(8, 9, nil)
+	for i := range 4 {
+		x, y, u, v := f[i].X, f[i].Y, t[i].X, t[i].Y
+		a.SetRow(2*i, []float64{0, 0, 0, -x, -y, -1, v * x, v * y, v})
+		a.SetRow(2*i+1, []float64{x, y, 1, 0, 0, 0, -u * x, -u * y, -u})
+	}
+	var svd mat.SVD
+	svd.Factorize(a, mat.SVDFullV)
+	var v mat.Dense
+	svd.VTo(&v)
+	h := mat.NewDense(3, 3, mat.Col(nil, 8, &v))
+	var back, out mat.Dense
+	if err := back.Inverse(toUnit); err != nil {
+		panic("a scaling without an inverse: " + err.Error()) // the corners were tried by sorted
+	}
+	out.Mul(&back, h)
+	out.Mul(&out, fromUnit)
+	return homography(out.RawMatrix().Data)
+}
+
+// normalised moves points to their centroid and scales them to a mean distance
+// of root 2 (Hartley & Zisserman 2004, algorithm 4.2), and gives the map that does.
+func normalised(p [4]Point) ([4]Point, *mat.Dense) {
+	var mid Point
+	for _, q := range p {
+		mid.X += q.X / 4
+		mid.Y += q.Y / 4
+	}
+	mean := 0.0
+	for _, q := range p {
+		mean += q.distance(mid) / 4
+	}
+	s := math.Sqrt2 / mean
+	var out [4]Point
+	for i, q := range p {
+		out[i] = Point{s * (q.X - mid.X), s * (q.Y - mid.Y)}
+	}
+	return out, mat.NewDense(3, 3, []float64{s, 0, -s * mid.X, 0, s, -s * mid.Y, 0, 0, 1})
+}
+
 func TestOtsu(t *testing.T) {
 	require.Equal(t, 2, otsu([]int{8, 7, 2, 6, 9, 4}, 0, 5))
 	require.Equal(t, 3, otsu([]int{8, 7, 2, 6, 9, 4}, 3, 5), "within bounds")

@@ -5,6 +5,7 @@ import (
 	"image/color"
 	"image/draw"
 	"math"
+	"sort"
 )
 
 // plane is a picture of one number a pixel: light, 0 to 1, row by row.
@@ -34,16 +35,7 @@ var linear = func() (t [256]float32) {
 
 // encoded turns light, 0 to 1, into the nearest sRGB byte.
 func encoded(v float32) uint8 {
-	lo, hi := 0, 255
-	for lo < hi {
-		mid := (lo + hi) / 2
-		if v <= (linear[mid]+linear[mid+1])/2 {
-			hi = mid
-		} else {
-			lo = mid + 1
-		}
-	}
-	return uint8(lo)
+	return uint8(sort.Search(255, func(i int) bool { return v <= (linear[i]+linear[i+1])/2 }))
 }
 
 // averaged calls each with the mean light (red, green, blue) of the source

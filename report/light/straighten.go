@@ -4,8 +4,6 @@ import (
 	"cmp"
 	"math"
 	"slices"
-
-	"gonum.org/v1/gonum/mat"
 )
 
 // Point is a place in a photograph, in pixels from its left and upper edge.
@@ -54,58 +52,24 @@ func (h homography) at(p Point) Point {
 	return Point{(h[0]*p.X + h[1]*p.Y + h[2]) / w, (h[3]*p.X + h[4]*p.Y + h[5]) / w}
 }
 
-// mapping is the homography that takes each of from to the same of to, by the
-// direct linear transformation (Hartley & Zisserman 2004, algorithm 4.1): the
-// null vector of the 8 x 9 matrix of equation 4.3, two rows a point. The points
-// are first moved and scaled as their section 4.4 asks.
-func mapping(from, to [4]Point) homography {
-	f, fromUnit := normalised(from)
-	t, toUnit := normalised(to)
-	a := mat.NewDense(8, 9, nil)
-	for i := range 4 {
-		x, y, u, v := f[i].X, f[i].Y, t[i].X, t[i].Y
-		a.SetRow(2*i, []float64{0, 0, 0, -x, -y, -1, v * x, v * y, v})
-		a.SetRow(2*i+1, []float64{x, y, 1, 0, 0, 0, -u * x, -u * y, -u})
+// onto returns the homography that takes a rectangle of w x h, its upper left at
+// 0,0, to the corners c (Heckbert 1989, Fundamentals of Texture Mapping and Image
+// Warping, s. 2.2.3).
+func onto(c [4]Point, w, h float64) homography {
+	over := Point{c[0].X - c[1].X + c[2].X - c[3].X, c[0].Y - c[1].Y + c[2].Y - c[3].Y}
+	right, low := c[1].minus(c[2]), c[3].minus(c[2])
+	g, k := cross(over, low)/cross(right, low), cross(right, over)/cross(right, low)
+	return homography{
+		(c[1].X - c[0].X + g*c[1].X) / w, (c[3].X - c[0].X + k*c[3].X) / h, c[0].X,
+		(c[1].Y - c[0].Y + g*c[1].Y) / w, (c[3].Y - c[0].Y + k*c[3].Y) / h, c[0].Y,
+		g / w, k / h, 1,
 	}
-	var svd mat.SVD
-	svd.Factorize(a, mat.SVDFullV)
-	var v mat.Dense
-	svd.VTo(&v)
-	h := mat.NewDense(3, 3, mat.Col(nil, 8, &v))
-	var back, out mat.Dense
-	if err := back.Inverse(toUnit); err != nil {
-		panic("a scaling without an inverse: " + err.Error()) // the corners were tried by sorted
-	}
-	out.Mul(&back, h)
-	out.Mul(&out, fromUnit)
-	return homography(out.RawMatrix().Data)
-}
-
-// normalised moves points to their centroid and scales them to a mean distance
-// of root 2 (Hartley & Zisserman 2004, algorithm 4.2), and gives the map that does.
-func normalised(p [4]Point) ([4]Point, *mat.Dense) {
-	var mid Point
-	for _, q := range p {
-		mid.X += q.X / 4
-		mid.Y += q.Y / 4
-	}
-	mean := 0.0
-	for _, q := range p {
-		mean += q.distance(mid) / 4
-	}
-	s := math.Sqrt2 / mean
-	var out [4]Point
-	for i, q := range p {
-		out[i] = Point{s * (q.X - mid.X), s * (q.Y - mid.Y)}
-	}
-	return out, mat.NewDense(3, 3, []float64{s, 0, -s * mid.X, 0, s, -s * mid.Y, 0, 0, 1})
 }
 
 // straightened is the quadrilateral c of p as an upright rectangle of w x h
 // pixels, read with bilinear interpolation at 2 x 2 places a pixel.
 func straightened(p plane, c [4]Point, w, h int) plane {
-	fw, fh := float64(w), float64(h)
-	m := mapping([4]Point{{0, 0}, {fw, 0}, {fw, fh}, {0, fh}}, c)
+	m := onto(c, float64(w), float64(h))
 	out := newPlane(w, h)
 	for y := range h {
 		for x := range w {

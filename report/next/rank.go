@@ -9,8 +9,8 @@ import (
 	"sync"
 	"time"
 
-	"shedbook/report"
 	"shedbook/report/belief"
+	"shedbook/report/coolant"
 	"shedbook/report/exposure"
 	"shedbook/report/say"
 	stand "shedbook/report/state"
@@ -171,7 +171,7 @@ func (n *network) state(fleet *schema.Fleet, beliefs *belief.Fleet, life *exposu
 		tools: fleet.Settings.Get("tools")}
 	var told []belief.Fact
 	s.e, told = n.read(fleet, life.Log)
-	s.e.lossOn = sync.OnceValue(func() string { return report.CoolantLoss(life, fleet.Settings) })
+	s.e.lossOn = sync.OnceValue(func() string { return coolant.Loss(life, fleet.Settings) })
 	s.q = beliefs.Machine(life, told)
 	s.remedies = belief.Remedies(fleet.Settings, life)
 	if s.e.blank = s.q.Hours == 0 && len(s.log.Overheats) == 0 && len(s.log.TopUps) == 0 && len(s.e.done) == 0; s.e.blank {

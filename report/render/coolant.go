@@ -7,6 +7,7 @@ import (
 	"slices"
 
 	"shedbook/report"
+	"shedbook/report/coolant"
 	"shedbook/report/exposure"
 	"shedbook/report/say"
 	"shedbook/schema/unit"
@@ -17,7 +18,7 @@ import (
 func Coolant(w io.Writer, r report.CoolantReport, o Options) error {
 	return Print(w, r, o, func() *Doc {
 		d := &Doc{Title: "Coolant", Lead: []string{asOf(r.AsOf, o)}}
-		if slices.ContainsFunc(r.Machines, func(m report.CoolantMachine) bool { return m.Rate != nil }) {
+		if slices.ContainsFunc(r.Machines, func(m coolant.Machine) bool { return m.Rate != nil }) {
 			d.Lead = append(d.Lead, lossMeans)
 		}
 		if len(r.Machines) == 1 {
@@ -72,7 +73,7 @@ func coolantTable(r report.CoolantReport) *Table {
 	return t
 }
 
-func steady(m *report.CoolantMachine) string {
+func steady(m *coolant.Machine) string {
 	switch {
 	case m.Steady == nil:
 		return ""
@@ -83,7 +84,7 @@ func steady(m *report.CoolantMachine) string {
 }
 
 // coolantOf adds one machine's stretches, its plot and what they say.
-func coolantOf(d *Doc, m *report.CoolantMachine, o Options) {
+func coolantOf(d *Doc, m *coolant.Machine, o Options) {
 	d.Say(steadyWords(m))
 	d.Say(changed(m, o))
 	if m.Rate != nil && m.RateSince != nil {
@@ -139,7 +140,7 @@ func quiet(stretches []exposure.Stretch, i int) int {
 }
 
 // changed says when the rate changed.
-func changed(m *report.CoolantMachine, o Options) string {
+func changed(m *coolant.Machine, o Options) string {
 	c := m.Change
 	if c == nil {
 		if m.ChangeWhy == nil {
@@ -161,7 +162,7 @@ func changed(m *report.CoolantMachine, o Options) string {
 
 // coolantChart is what was lost so far against engine hours: all of it, and
 // the part that nothing explains.
-func coolantChart(m *report.CoolantMachine, o Options) *chart {
+func coolantChart(m *coolant.Machine, o Options) *chart {
 	if len(m.Stretches) == 0 {
 		return nil
 	}

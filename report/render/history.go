@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"shedbook/report"
+	"shedbook/report/coolant"
 	"shedbook/report/say"
 	"shedbook/schema/unit"
 )
@@ -154,7 +155,7 @@ func glance(r report.HistoryReport, o Options) *Table {
 }
 
 // coolantWords is the coolant rate, or why there is none.
-func coolantWords(c report.CoolantMachine, o Options) string {
+func coolantWords(c coolant.Machine, o Options) string {
 	if c.Rate == nil {
 		if c.Why == nil {
 			return "not known"
@@ -223,7 +224,7 @@ func historyCoolant(d *Doc, r report.HistoryReport, o Options) {
 	d.Warn(c.Warnings...)
 }
 
-func steadyWords(c *report.CoolantMachine) string {
+func steadyWords(c *coolant.Machine) string {
 	switch {
 	case c.Steady == nil && c.SteadyWhy != nil:
 		return say.Sentence("the log does not show whether the loss is steady or in bursts: " + *c.SteadyWhy)

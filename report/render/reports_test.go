@@ -12,6 +12,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"shedbook/report"
+	"shedbook/report/coolant"
 	"shedbook/report/flags"
 	"shedbook/report/next"
 )
@@ -29,7 +30,7 @@ var everyReport = []struct {
 		r.Machines = r.Machines[:1]
 		return Coolant(w, r, o)
 	}, func(w io.Writer, o Options) error {
-		return Coolant(w, report.CoolantReport{AsOf: noon, Machines: []report.CoolantMachine{{Machine: "R9", Why: ptr("no mark is recorded")}}}, o)
+		return Coolant(w, report.CoolantReport{AsOf: noon, Machines: []coolant.Machine{{Machine: "R9", Why: ptr("no mark is recorded")}}}, o)
 	}},
 	{"cleaning", func(w io.Writer, o Options) error { return Cleaning(w, sampleCleaning(), o) },
 		func(w io.Writer, o Options) error { return Cleaning(w, report.CleaningReport{AsOf: noon}, o) }},

@@ -3,7 +3,6 @@ package render
 import (
 	"strings"
 	"unicode"
-	"unicode/utf8"
 
 	"github.com/jedib0t/go-pretty/v6/text"
 )
@@ -74,8 +73,14 @@ func width(s string) int { return text.StringWidthWithoutEscSequences(s) }
 func wrap(s string, w int) string {
 	w = max(w, 1)
 	var lines []string
-	for _, line := range strings.Split(s, "\n") {
-		lines = append(lines, wrapLine(line, w)...)
+	for line := range strings.SplitSeq(s, "\n") {
+		if width(line) <= w {
+			lines = append(lines, line)
+			continue
+		}
+		for part := range strings.SplitSeq(text.WrapSoft(line, w), "\n") {
+			lines = append(lines, strings.TrimRight(part, " ")) // WrapSoft fills its lines up
+		}
 	}
 	return strings.Join(lines, "\n")
 }
@@ -87,52 +92,6 @@ func Fold(s string, w, hang int) string {
 		hang = 0
 	}
 	return s[:hang] + strings.ReplaceAll(wrap(s[hang:], w-hang), "\n", "\n"+strings.Repeat(" ", hang))
-}
-
-func wrapLine(s string, w int) []string {
-	if width(s) <= w {
-		return []string{s}
-	}
-	var lines []string
-	line, n := "", 0
-	flush := func() {
-		if line != "" {
-			lines = append(lines, line)
-		}
-		line, n = "", 0
-	}
-	for _, word := range strings.Fields(s) {
-		ww := width(word)
-		if n > 0 && n+1+ww > w {
-			flush()
-		}
-		if n > 0 {
-			line, n = line+" ", n+1
-		}
-		for ww > w {
-			cut := fitting(word, w)
-			lines = append(lines, word[:cut])
-			word = word[cut:]
-			ww = width(word)
-		}
-		line, n = line+word, n+ww
-	}
-	flush()
-	return lines
-}
-
-// fitting is the length in bytes of the longest beginning of word that takes at
-// most w columns, at least one character.
-func fitting(word string, w int) int {
-	n := 0
-	for i, r := range word {
-		n += text.RuneWidth(r)
-		if n > w && i > 0 {
-			return i
-		}
-	}
-	_, size := utf8.DecodeRuneInString(word)
-	return size
 }
 
 // longest is the width of the longest line or, with words, of the longest word.

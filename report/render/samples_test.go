@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"shedbook/report"
+	"shedbook/report/coolant"
 	"shedbook/report/exposure"
 	"shedbook/report/flags"
 	"shedbook/report/next"
@@ -61,10 +62,10 @@ func sampleCoolant() report.CoolantReport {
 		}
 		stretches = append(stretches, s)
 	}
-	return report.CoolantReport{AsOf: noon.AddDate(0, 3, 0), Machines: []report.CoolantMachine{
+	return report.CoolantReport{AsOf: noon.AddDate(0, 3, 0), Machines: []coolant.Machine{
 		{Machine: "R4", From: ptr(date(3, 2)), To: ptr(date(5, 22)), Hours: 182.4, ToppedUpMl: 2150, SettlingMl: 450, BoilOverMl: 300, UnexplainedMl: 1400, Intervals: 9,
 			Rate: est(8.6, 6.1, 11.2), RatePct: est(20.5, 14.5, 26.7), Steady: ptr(true), Stretches: stretches,
-			Change:   &report.CoolantChange{At: ptr(date(3, 20)), Low: ptr(date(3, 12)), High: ptr(date(4, 1)), Hours: *est(1241, 1222, 1266), Before: 0.4, After: 9.9},
+			Change:   &coolant.Change{At: ptr(date(3, 20)), Low: ptr(date(3, 12)), High: ptr(date(4, 1)), Hours: *est(1241, 1222, 1266), Before: 0.4, After: 9.9},
 			Warnings: []string{"1 overheat says nothing of coolant lost: what boiled over then counts as unexplained"}},
 		{Machine: "R5", Hours: 61, ToppedUpMl: 50, Intervals: 1, UnexplainedMl: 50, From: ptr(date(4, 1)), To: ptr(date(5, 1)), Rate: est(0.8, math.Inf(-1), 3.1),
 			SteadyWhy: ptr("under 4 stretches")},

@@ -120,3 +120,19 @@ func Once(list *[]string, format string, args ...any) {
 		*list = append(*list, s)
 	}
 }
+
+// P returns a p-value: "0.03", "< 0.001".
+func P(p float64) string {
+	if p < 0.001 {
+		return "< 0.001"
+	}
+	return fmt.Sprintf("%.2g", p)
+}
+
+// Why returns a reason as JSON has it: nil where there is none.
+func Why(s string) *string {
+	if s == "" {
+		return nil
+	}
+	return &s
+}

@@ -90,7 +90,7 @@ func digammaRise(a float64, x int) float64 {
 	return s
 }
 
-// overdispersed tells whether counts vary more than Poisson ones: whether a
+// overdispersed reports whether counts vary more than Poisson ones: whether a
 // gamma-Poisson likelihood has a finite maximum.
 func overdispersed(events []int, exposure []float64) bool {
 	total, hours := 0.0, 0.0

@@ -71,7 +71,7 @@ func coarsest(possible []lossSteps) lossSteps {
 }
 
 // variance of a reading: its rounding, and the eye's.
-func (s lossSteps) variance(m mark) float64 {
+func (s lossSteps) variance(m reading) float64 {
 	step := s.level
 	if m.topUp {
 		step = s.topUp
@@ -125,27 +125,27 @@ func LossChange(looks []Look, level float64) Change {
 
 // lossChange tries changes at so many times, evenly over the hours; where a
 // change is guessed, bursts come at the pace of the rates before and after it.
-func lossChange(chains [][]mark, model lossModel, cells int, level float64, guess kink) (Change, kink) {
+func lossChange(chains [][]reading, model lossModel, cells int, level float64, guess kink) (Change, kink) {
 	hours := 0.0
 	for _, c := range chains {
 		hours += c[len(c)-1].hours
 	}
 	times, logs := make([]float64, cells), make([]float64, cells)
-	after := make([]func(float64, *mark) float64, cells)
+	after := make([]func(float64, *reading) float64, cells)
 	for i := range times {
 		tau := hours * float64(i) / float64(cells-1)
 		times[i], logs[i] = tau, math.Inf(-1)
-		after[i] = func(at float64, _ *mark) float64 { return math.Max(0, at-tau) }
+		after[i] = func(at float64, _ *reading) float64 { return math.Max(0, at-tau) }
 	}
 	filter := newLossFilter(chains, after...)
 	rate := math.Max(filter.ml, 0) / filter.hours
-	marks := len(filter.marks)
+	readings := len(filter.readings)
 	if guess.ok && rate > 0 {
 		slow, fast := math.Max(guess.before, rate/20)/rate, math.Max(guess.after, rate/20)/rate
 		at := 0.0
-		for i, m := range filter.marks {
+		for i, m := range filter.readings {
 			if i > 0 && !filter.start[i] {
-				at += m.hours - filter.marks[i-1].hours
+				at += m.hours - filter.readings[i-1].hours
 			}
 			pace := slow
 			if at > guess.tau {
@@ -179,7 +179,7 @@ func lossChange(chains [][]mark, model lossModel, cells int, level float64, gues
 				best.tau = times[i]
 			}
 		}
-		at := math.Min(1, float64(marks-2)*upperChi2(2*(plainest-straight), 1))
+		at := math.Min(1, float64(readings-2)*upperChi2(2*(plainest-straight), 1))
 		all := logSum(known, sum)
 		if usable(all) {
 			p = p*math.Exp(known-all) + at*math.Exp(sum-all)

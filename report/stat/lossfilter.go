@@ -51,22 +51,22 @@ func boiled(ml float64) float64 {
 	return 25*25 + 0.2*0.2*ml*ml
 }
 
-// mark is a look in a chain. A chain is what was lost with nothing but known
+// reading is a look in a chain. A chain is what was lost with nothing but known
 // volumes added and taken away: readings are counted on from its beginning.
-type mark struct {
+type reading struct {
 	hours  float64 // since the chain began
 	sum    float64 // read, and all that went in before, less what is explained; of a top-up all that went in
 	below  float64 // as read, mL
 	topUp  bool
 	poured float64 // as written down, mL
 	atMark bool    // read 0
-	topUps int     // that were thinned out since the mark before
-	boiled float64 // variance of what boiled over since the mark before, mL^2
+	topUps int     // that were thinned out since the reading before
+	boiled float64 // variance of what boiled over since the reading before, mL^2
 	year   float64
 }
 
 // lossFilter carries the level and the rounding error of the readings through
-// the marks (Kalman 1960, J. Basic Eng. 82), for the readings and for every
+// them (Kalman 1960, J. Basic Eng. 82), for the readings and for every
 // column that may explain them: variances do not depend on either, so that the
 // likelihood of any combination of columns, a rate of loss among them, follows
 // from the innovations by least squares (Rosenberg 1973, Ann. Econ. Soc. Meas. 2).
@@ -75,14 +75,14 @@ type mark struct {
 // repeat the same rounding error. Its correlation falls like a sawtooth's,
 // exp(-6 u) for u steps lost.
 type lossFilter struct {
-	marks     []mark // of all chains
-	start     []bool // of a chain
+	readings  []reading // of all chains
+	start     []bool    // of a chain
 	columns   [][]float64
-	pace      []float64 // of the loss between a mark and the one before, over the mean; nil: even
+	pace      []float64 // of the loss between a reading and the one before, over the mean; nil: even
 	ml, hours float64
 
 	step       float64   // that keep is of
-	keep       []float64 // the rounding error's correlation with that at the mark before
+	keep       []float64 // the rounding error's correlation with that at the reading before
 	gains      []gain
 	read       []float64
 	innovation []float64   // of the readings, over their sd
@@ -90,7 +90,7 @@ type lossFilter struct {
 	logDet     float64     // of the covariance
 }
 
-// gain is what a mark does to the level and the rounding error.
+// gain is what a reading does to the level and the rounding error.
 type gain struct {
 	sees         float64 // of the rounding error in the reading
 	keep         float64
@@ -100,13 +100,13 @@ type gain struct {
 }
 
 // newLossFilter readies the chains, whose hours are the first column.
-func newLossFilter(chains [][]mark, columns ...func(at float64, m *mark) float64) *lossFilter {
+func newLossFilter(chains [][]reading, columns ...func(at float64, m *reading) float64) *lossFilter {
 	f := &lossFilter{columns: make([][]float64, 1+len(columns))}
 	n := 0
 	for _, c := range chains {
 		n += len(c)
 	}
-	f.marks, f.start, f.gains = make([]mark, 0, n), make([]bool, 0, n), make([]gain, n)
+	f.readings, f.start, f.gains = make([]reading, 0, n), make([]bool, 0, n), make([]gain, n)
 	f.keep, f.read, f.innovation = make([]float64, n), make([]float64, n), make([]float64, n)
 	f.explained = make([][]float64, len(f.columns))
 	for k := range f.columns {
@@ -114,8 +114,8 @@ func newLossFilter(chains [][]mark, columns ...func(at float64, m *mark) float64
 	}
 	for _, c := range chains {
 		for i := range c {
-			at := len(f.marks)
-			f.marks, f.start = append(f.marks, c[i]), append(f.start, i == 0)
+			at := len(f.readings)
+			f.readings, f.start = append(f.readings, c[i]), append(f.start, i == 0)
 			f.columns[0][at] = c[i].hours
 			for k, column := range columns {
 				f.columns[1+k][at] = column(f.hours+c[i].hours, &c[i])
@@ -148,9 +148,9 @@ func (f *lossFilter) run(m *lossModel) {
 	if f.step != step {
 		f.step = step
 		rate := f.turning(m)
-		for i := range f.marks {
+		for i := range f.readings {
 			if !f.start[i] {
-				f.keep[i] = math.Exp(-6 * rate * f.paceAt(i) * (f.marks[i].hours - f.marks[i-1].hours) / step)
+				f.keep[i] = math.Exp(-6 * rate * f.paceAt(i) * (f.readings[i].hours - f.readings[i-1].hours) / step)
 			}
 		}
 	}
@@ -167,8 +167,8 @@ func (f *lossFilter) run(m *lossModel) {
 	product, zeros := 1.0, 0
 	f.logDet = 0
 	var p11, p12, p22, less float64
-	for i := range f.marks {
-		g, to := &f.marks[i], &f.gains[i]
+	for i := range f.readings {
+		g, to := &f.readings[i], &f.gains[i]
 		if f.start[i] {
 			less = 0
 		}
@@ -191,7 +191,7 @@ func (f *lossFilter) run(m *lossModel) {
 			p11, p12, p22 = h*h*rounding+r, -h*rounding, rounding
 			continue
 		}
-		p11 += m.spread*f.paceAt(i)*(g.hours-f.marks[i-1].hours) + g.boiled + jug*float64(g.topUps)
+		p11 += m.spread*f.paceAt(i)*(g.hours-f.readings[i-1].hours) + g.boiled + jug*float64(g.topUps)
 		keep := f.keep[i]
 		if g.topUp && put > 0 {
 			p11 += put
@@ -216,7 +216,7 @@ func (f *lossFilter) run(m *lossModel) {
 	}
 }
 
-// innovate gives what each mark adds to the marks before it, over its sd; 0 at
+// innovate gives what each reading adds to those before it, over its sd; 0 at
 // the beginning of a chain, where nothing was known.
 func (f *lossFilter) innovate(out, column []float64) {
 	level, round := 0.0, 0.0

@@ -128,13 +128,13 @@ func possibleSteps(looks []Look) []lossSteps {
 	return out
 }
 
-// maxMarks bounds the work; marks of a chain beyond it are thinned evenly over
+// maxReadings bounds the work; readings of a chain beyond it are thinned evenly over
 // time, which loses a little of their information and nothing of the sums.
-const maxMarks = 80
+const maxReadings = 80
 
-func chainsOf(looks []Look) [][]mark {
-	var chains [][]mark
-	var chain []mark
+func chainsOf(looks []Look) [][]reading {
+	var chains [][]reading
+	var chain []reading
 	hours, added, guess := 0.0, 0.0, 0.0
 	finish := func() {
 		if len(chain) > 1 && chain[len(chain)-1].hours > 0 {
@@ -150,7 +150,7 @@ func chainsOf(looks []Look) [][]mark {
 			added -= l.ApartML
 			guess = boiled(l.ApartML)
 		}
-		m := mark{hours: hours, sum: l.BelowML + added, below: l.BelowML, topUp: l.AddedML > 0, atMark: l.BelowML == 0,
+		m := reading{hours: hours, sum: l.BelowML + added, below: l.BelowML, topUp: l.AddedML > 0, atMark: l.BelowML == 0,
 			boiled: guess, year: l.Year}
 		if m.topUp {
 			m.sum, m.poured = added+l.AddedML, l.AddedML
@@ -164,7 +164,7 @@ func chainsOf(looks []Look) [][]mark {
 		total += len(c)
 	}
 	for i, c := range chains {
-		chains[i] = thin(c, max(4, maxMarks*len(c)/total))
+		chains[i] = thin(c, max(4, maxReadings*len(c)/total))
 	}
 	return chains
 }
@@ -172,7 +172,7 @@ func chainsOf(looks []Look) [][]mark {
 // between leaves out looks that read 0 and stand between two top-ups: the level
 // was not yet half a step down, which the volumes poured say better. Normal errors
 // would take the fall to be found at the top-ups for errors of the jug.
-func between(c []mark) []mark {
+func between(c []reading) []reading {
 	last := -1
 	for i, m := range c {
 		if m.topUp {
@@ -194,8 +194,8 @@ func between(c []mark) []mark {
 	return out
 }
 
-// thin keeps n marks of c, the first and the last among them.
-func thin(c []mark, n int) []mark {
+// thin keeps n readings of c, the first and the last among them.
+func thin(c []reading, n int) []reading {
 	if len(c) <= n {
 		return c
 	}
@@ -296,7 +296,7 @@ const habitTold = 0.3
 // unlikely is the log of what is too unlikely to matter, beside the likeliest.
 const unlikely = 7
 
-func lossPosterior(chains [][]mark, stretchHours float64, steps []lossSteps, level float64) Result {
+func lossPosterior(chains [][]reading, stretchHours float64, steps []lossSteps, level float64) Result {
 	topUps, left := 0, 0 // and looks that left undone what a prompt keeper fills up
 	for _, c := range chains {
 		for i, m := range c {
@@ -319,8 +319,8 @@ func lossPosterior(chains [][]mark, stretchHours float64, steps []lossSteps, lev
 		}
 	}
 	var pieces []lossPiece
-	swing := func(of func(float64) float64) func(float64, *mark) float64 {
-		return func(_ float64, m *mark) float64 { return of(2 * math.Pi * m.year) }
+	swing := func(of func(float64) float64) func(float64, *reading) float64 {
+		return func(_ float64, m *reading) float64 { return of(2 * math.Pi * m.year) }
 	}
 	filter := newLossFilter(chains, swing(math.Cos), swing(math.Sin))
 	turning := filter.turning(models[0])

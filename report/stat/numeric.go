@@ -104,8 +104,8 @@ func betaTail(a, b, x float64) float64 {
 	return mathext.RegIncBeta(a, b, x)
 }
 
-// validLevel tells whether level can be the coverage of an interval.
+// validLevel reports whether level can be the coverage of an interval.
 func validLevel(level float64) bool { return level > 0 && level < 1 }
 
-// usable tells whether x is a finite number.
+// usable reports whether x is a finite number.
 func usable(x float64) bool { return !math.IsNaN(x) && !math.IsInf(x, 0) }

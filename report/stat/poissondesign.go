@@ -110,7 +110,8 @@ func newArrow(x *design, dropped []bool) *arrow {
 	if dropped == nil {
 		dropped = make([]bool, p)
 	}
-	return &arrow{na: x.na, p: p, d: make([]float64, x.na), b: make([]float64, p*x.na), c: make([]float64, p*p), chol: make([]float64, p*p), dropped: dropped}
+	return &arrow{na: x.na, p: p, d: make([]float64, x.na), b: make([]float64, p*x.na), c: make([]float64, p*p),
+		chol: make([]float64, p*p), dropped: dropped}
 }
 
 // fill sums w x x' over the living rows.

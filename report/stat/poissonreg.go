@@ -178,7 +178,7 @@ func compress(ids []int) int {
 	return len(seen)
 }
 
-// FitRates fits t. It returns nil and the reason where there is nothing to fit.
+// FitRates fits t, and returns nil and the reason where there is nothing to fit.
 //
 // Levels without an event are fitted exactly: their rate is 0, their rows say
 // nothing of the other levels, and ratios with them have one limit. Columns
@@ -312,7 +312,8 @@ func (f *RateFit) findCollinear() {
 		}
 	}
 	if len(f.nulls) > 0 {
-		f.Warnings = append(f.Warnings, fmt.Sprintf("%d of the factors' levels always go together with others and cannot be told apart", len(f.nulls)))
+		f.Warnings = append(f.Warnings, fmt.Sprintf("%d of the factors' levels always go together with others and cannot be "+
+			"told apart", len(f.nulls)))
 	}
 }
 
@@ -454,7 +455,8 @@ func (f *RateFit) goodness() {
 	}
 	if phi := pearson / df / (1 + excess/(df+float64(rank))); phi > 1 {
 		f.Phi, f.Scale = phi, QuasiPoisson
-		f.Warnings = append(f.Warnings, fmt.Sprintf("counts vary %.2g times more than by chance: intervals are widened for it", phi))
+		f.Warnings = append(f.Warnings, fmt.Sprintf("counts vary %.2g times more than by chance: intervals are widened for "+
+			"it", phi))
 	}
 }
 
@@ -522,7 +524,8 @@ func (f *RateFit) clustered() {
 	phi := x2 / expected
 	if n < minClusters || f.g.random > 0 {
 		f.Phi, f.Scale = math.Max(f.Phi, phi), QuasiPoisson
-		f.Warnings = append(f.Warnings, fmt.Sprintf("some of %d machines have more overheats than by chance (%.2g times the spread): intervals are widened for it", n, phi))
+		f.Warnings = append(f.Warnings, fmt.Sprintf("some of %d machines have more overheats than by chance (%.2g times the "+
+			"spread): intervals are widened for it", n, phi))
 		return
 	}
 	f.Scale, f.clusters = Clustered, n
@@ -535,7 +538,8 @@ func (f *RateFit) clustered() {
 		}
 		f.scores.add(v)
 	})
-	f.Warnings = append(f.Warnings, fmt.Sprintf("some of %d machines have more overheats than by chance (%.2g times the spread): standard errors are clustered", n, phi))
+	f.Warnings = append(f.Warnings, fmt.Sprintf("some of %d machines have more overheats than by chance (%.2g times the "+
+		"spread): standard errors are clustered", n, phi))
 }
 
 // eachCluster goes through the rows, a cluster at a time.

@@ -15,7 +15,7 @@ type LevelRatio struct {
 	P float64
 }
 
-// knowable tells whether the data determine the combination c of coefficients.
+// knowable reports whether the data determine the combination c of coefficients.
 func (f *RateFit) knowable(c []float64) bool {
 	for _, null := range f.nulls {
 		if math.Abs(dot(c, null)) > 1e-6 {
@@ -38,7 +38,7 @@ func (f *RateFit) variance(c []float64) float64 {
 	return math.Max(v, f.scores.squares(u)*n/(n-1))
 }
 
-// RatesOf gives every level of Factors[0] against all the others together
+// RatesOf returns every level of Factors[0] against all the others together
 // (reference < 0) or against one level, whose own entry is then absent.
 //
 // What is compared. Let t* be the exposure of a row times the fitted effects of
@@ -171,7 +171,8 @@ func (f *RateFit) levelRatio(s *standardised, l, reference int, level float64) L
 		whole := len(rest)
 		rest = f.comparable(s, l, rest)
 		if len(rest) < whole && len(rest) > 0 {
-			warnings = append(warnings, fmt.Sprintf("compared with %d of %d others, as the rest share no conditions with it", len(rest), whole))
+			warnings = append(warnings, fmt.Sprintf("compared with %d of %d others, as the rest share no conditions with it",
+				len(rest), whole))
 		}
 	}
 	var restEvents, restHours float64
@@ -285,7 +286,7 @@ func (f *RateFit) comparable(s *standardised, l int, rest []int) []int {
 	return out
 }
 
-// meets tells whether the data say what level k would have met in l's hours.
+// meets reports whether the data say what level k would have met in l's hours.
 func (f *RateFit) meets(s *standardised, l, k int) bool {
 	for _, i := range s.rows[l] {
 		if s.weight[i] == 0 {
@@ -333,5 +334,6 @@ func (f *RateFit) firthRatio(s *standardised, grad []float64, level float64, war
 	theta, se := dot(grad, p.coef), math.Sqrt(p.variance(grad))
 	z := zFor(level)
 	warnings = append(warnings, "levels never met under the same conditions with events: a penalised estimate (Firth)")
-	return LevelRatio{estimated(math.Exp(theta), math.Exp(theta-z*se), math.Exp(theta+z*se), level, warnings...), twoSidedNormal(theta / se)}
+	return LevelRatio{estimated(math.Exp(theta), math.Exp(theta-z*se), math.Exp(theta+z*se), level, warnings...),
+		twoSidedNormal(theta / se)}
 }

@@ -30,7 +30,7 @@ func (s *MCFStep) limits(q float64) (low, high float64) {
 	return s.MCF / f, s.MCF * f
 }
 
-// MeanCumulative is the mean number of events per unit up to each event time,
+// MeanCumulative returns the mean number of events per unit up to each event time,
 // units being at risk until the end of their own history (Nelson 1988, J. Qual.
 // Tech. 20; 1995, Technometrics 37), with the robust variance of Lawless &
 // Nadeau (1995, Technometrics 37, eq. 2.4), which lets events of one unit
@@ -96,7 +96,8 @@ func MeanCumulative(units []History, level float64) (steps []MCFStep, why string
 		steps = append(steps, step)
 	}
 	if alone > 0 {
-		warnings = append(warnings, fmt.Sprintf("%.0f events happened while one unit only was at risk: the band there is a guess", alone))
+		warnings = append(warnings, fmt.Sprintf("%.0f events happened while one unit only was at risk: the band there is a "+
+			"guess", alone))
 	}
 	return steps, "", warnings
 }

@@ -8,7 +8,7 @@ type RunStratum struct {
 	Squares  float64 // sum of their squares
 }
 
-// Repeated is how many times more than Poisson's counts vary because events
+// Repeated returns how many times more than Poisson's counts vary because events
 // come several in a run: D, the mean square of the events that come together
 // over their mean (a compound Poisson count); 1 where they repeat no more than
 // chance has it (p >= 0.05).

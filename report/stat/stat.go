@@ -57,7 +57,8 @@ func (e *Estimate) UnmarshalJSON(b []byte) error {
 		}
 		return *x
 	}
-	*e = Estimate{or(from.Value, math.NaN()), or(from.Low, math.Inf(-1)), or(from.High, math.Inf(1)), or(from.Level, math.NaN())}
+	*e = Estimate{or(from.Value, math.NaN()), or(from.Low, math.Inf(-1)), or(from.High, math.Inf(1)),
+		or(from.Level, math.NaN())}
 	return nil
 }
 
@@ -68,7 +69,7 @@ func finite(x float64) *float64 {
 	return &x
 }
 
-// Scaled is e in another unit: value and limits times k, k > 0.
+// Scaled returns e in another unit: value and limits times k, k > 0.
 func (e Estimate) Scaled(k float64) Estimate {
 	e.Value, e.Low, e.High = e.Value*k, e.Low*k, e.High*k
 	return e

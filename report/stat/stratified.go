@@ -70,7 +70,8 @@ func MantelHaenszel(strata []RateStratum, level float64) Stratified {
 	}
 	var warnings []string
 	if lost > 0 {
-		warnings = append(warnings, fmt.Sprintf("%d events lie in strata with exposure on one side only and say nothing of the ratio", lost))
+		warnings = append(warnings, fmt.Sprintf("%d events lie in strata with exposure on one side only and say nothing of "+
+			"the ratio", lost))
 	}
 	if r == 0 || s == 0 {
 		return oneSided(used, s == 0, level, warnings)

@@ -69,7 +69,8 @@ func TrendOf(u History, level float64) Trend {
 		}
 	}
 	if p := milP(logs, n); (out.LaplaceP < 1-level) != (p < 1-level) {
-		out.Warnings = append(out.Warnings, fmt.Sprintf("the two trend tests disagree: p %.2g by Laplace, %.2g by MIL-HDBK-189", out.LaplaceP, p))
+		out.Warnings = append(out.Warnings, fmt.Sprintf("the two trend tests disagree: p %.2g by Laplace, %.2g by "+
+			"MIL-HDBK-189", out.LaplaceP, p))
 	}
 	if logs < 1e-9*n {
 		out.Shape = absent("all events lie at the end of watching: the power law has no shape")

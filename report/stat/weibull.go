@@ -123,7 +123,7 @@ func limits(f func(float64) float64, z, step, low, high float64) (lo, hi float64
 	return find(-1, low), find(1, high)
 }
 
-// Quantile is the time by which a share p, 0 < p < 1, has had the event, with
+// Quantile returns the time by which a share p, 0 < p < 1, has had the event, with
 // its likelihood-ratio interval. The statistic is divided by 1 + 1/events, a
 // correction of Bartlett's kind whose constant is from own simulations: without
 // it the interval covers 93.3 to 95.7 % at 10 events.
@@ -182,7 +182,7 @@ var odd = []struct{ times, share float64 }{{1, 0.8}, {1. / 9, 0.05}, {1. / 3, 0.
 // the kinds join up.
 const oddSpread = 0.5
 
-// PoolWeibull gives every unit its time by which a share p has had the event.
+// PoolWeibull returns every unit's time by which a share p has had the event.
 // Units share a shape b; a unit's hazard is drawn from a mixture of gammas (shared
 // frailty, Clayton 1978; Vaupel, Manton & Stallard 1979), see odd. Given b and the
 // coefficient of variation among units, a unit's events and its sum of t^b
@@ -233,7 +233,8 @@ func PoolWeibull(units [][]Lifetime, p, level float64) WeibullPool {
 		out.Units[i] = estimated(at(0.5), at((1-level)/2), at(1-(1-level)/2), level)
 	}
 	if len(cells) > 0 && !overdispersed(events, cells[0].hours) {
-		out.Warnings = append(out.Warnings, "each is pulled towards the fleet's average, as the machines differ no more than by chance")
+		out.Warnings = append(out.Warnings, "each is pulled towards the fleet's average, as the machines differ no more "+
+			"than by chance")
 	}
 	return out
 }

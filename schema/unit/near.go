@@ -7,7 +7,7 @@ import (
 	"unicode/utf8"
 )
 
-// Near gives the known words that word may have been meant as, for a "did you mean": at most three, nearest first,
+// Near returns the known words that word may have been meant as, for a "did you mean": at most three, nearest first,
 // those equally near in alphabetical order. Near is the number of letters to add, drop, change or swap (optimal
 // string alignment: Damerau 1964, Levenshtein 1966), case aside, against the whole word or one part of a name; a
 // word that begins a known one is near as well. Nil where nothing is near.
@@ -32,8 +32,8 @@ func Near(word string, known []string) []string {
 		if far > most && n >= 2 && strings.HasPrefix(lower, w) {
 			far = most
 		}
-		if far > most && strings.ContainsAny(lower, " -") {
-			for _, part := range strings.FieldsFunc(lower, func(r rune) bool { return r == ' ' || r == '-' }) {
+		if far > most && strings.ContainsAny(lower, " -_") {
+			for _, part := range strings.FieldsFunc(lower, func(r rune) bool { return strings.ContainsRune(" -_", r) }) {
 				// A part alone says less than the whole: it comes after.
 				if d := distance(w, part, most); d < most && d+1 < far {
 					far = d + 1

@@ -13,7 +13,8 @@ const (
 )
 
 // pow10 holds the powers of ten that a float64 holds exactly.
-var pow10 = [...]float64{1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15, 1e16, 1e17, 1e18, 1e19, 1e20, 1e21, 1e22}
+var pow10 = [...]float64{1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15, 1e16,
+	1e17, 1e18, 1e19, 1e20, 1e21, 1e22}
 
 // Parse reads a number that may carry its own unit and returns it in u. A bare number is taken as u.
 //
@@ -216,7 +217,8 @@ func scanNumber(t string) (d number, rest string, err error) {
 			continue
 		}
 		// A space, however thin, between groups of three digits.
-		if w := spaceAt(t[i:]); w > 0 && point < 0 && digits > 0 && (grouped && group == 3 || !grouped && group <= 3) && threeDigits(t[i+w:]) {
+		if w := spaceAt(t[i:]); w > 0 && point < 0 && digits > 0 && (grouped && group == 3 || !grouped && group <= 3) &&
+			threeDigits(t[i+w:]) {
 			grouped, group = true, 0
 			i += w
 			continue

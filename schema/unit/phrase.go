@@ -22,7 +22,8 @@ func ParseTime(s string, now time.Time, loc *time.Location, order Order) (t time
 		return c.lastBefore(now.In(loc)).in(s, loc)
 	}
 	if c, ok := scanDate(trim(s), DayFirst); ok && c.year == 0 {
-		return time.Time{}, "", fmt.Errorf("%s does not say which is the day and which the month: write %s, or set it once: shedbook set date-order dmy",
+		return time.Time{}, "", fmt.Errorf("%s does not say which is the day and which the month: write %s, or set it once: "+
+			"shedbook set date-order dmy",
 			Quote(s), timeExample[:len("2026-03-14")])
 	}
 	if _, absolute := scanStamp(trim(s)); absolute || len(p) > maxCell {
@@ -59,7 +60,8 @@ func ParseTime(s string, now time.Time, loc *time.Location, order Order) (t time
 		if strings.ContainsAny(p, "/.") {
 			return time.Time{}, "", err // already says how a date is written
 		}
-		return time.Time{}, "", fmt.Errorf("%s is not a time: write %s, 14:30, yesterday 9:00 or 20 min ago", Quote(s), timeExample)
+		return time.Time{}, "", fmt.Errorf("%s is not a time: write %s, 14:30, yesterday 9:00 or 20 min ago", Quote(s),
+			timeExample)
 	}
 	if days == 0 && word != "today" { // a weekday's name, on that weekday
 		if at := local.Hour()*3600 + local.Minute()*60 + local.Second(); c.hour*3600+c.min*60+c.sec > at {
@@ -89,7 +91,8 @@ func parseAgo(s, span string, now time.Time, loc *time.Location) (time.Time, str
 		return inYears(s, t)
 	}
 	h, err := Parse(span, Hours)
-	if err != nil || h < 0 || h > 24*366*(maxYear-minYear) || span[len(span)-1]-'0' <= 9 && !strings.ContainsAny(span, "h:") {
+	if err != nil || h < 0 || h > 24*366*(maxYear-minYear) || span[len(span)-1]-'0' <= 9 &&
+		!strings.ContainsAny(span, "h:") {
 		return time.Time{}, "", wrong // a bare number does not say of what
 	}
 	return inYears(s, now.Add(-time.Duration(h*3600+0.5)*time.Second))

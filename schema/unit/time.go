@@ -112,7 +112,8 @@ func scanDate(s string, order Order) (c civil, ok bool) {
 func monthNamed(s string) int {
 	s = strings.ToLower(strings.TrimSuffix(s, "."))
 	for m := time.January; m <= time.December; m++ {
-		if name := strings.ToLower(m.String()); s == name || len(s) == 3 && strings.HasPrefix(name, s) || s == "sept" && m == time.September {
+		if name := strings.ToLower(m.String()); s == name || len(s) == 3 && strings.HasPrefix(name, s) || s == "sept" &&
+			m == time.September {
 			return int(m)
 		}
 	}
@@ -223,19 +224,8 @@ func scanOffset(s string) (int, bool) {
 	return secs, true
 }
 
-func leap(year int) bool { return year%4 == 0 && (year%100 != 0 || year%400 == 0) }
-
 func daysIn(year, month int) int {
-	switch month {
-	case 2:
-		if leap(year) {
-			return 29
-		}
-		return 28
-	case 4, 6, 9, 11:
-		return 30
-	}
-	return 31
+	return time.Date(year, time.Month(month+1), 0, 0, 0, 0, 0, time.UTC).Day()
 }
 
 // check says what is wrong with c as a date and a time of day.
@@ -245,7 +235,7 @@ func (c civil) check() error {
 		return fmt.Errorf("is outside the years %d to %d", minYear, maxYear)
 	case c.month < 1 || c.month > 12:
 		return fmt.Errorf("has no month %d: write year-month-day, such as %s", c.month, timeExample)
-	case c.day < 1 || c.day > daysIn(c.year, c.month):
+	case c.day < 1 || c.day > 28 && c.day > daysIn(c.year, c.month):
 		return fmt.Errorf("has no such day: %s %d has %d days", time.Month(c.month), c.year, daysIn(c.year, c.month))
 	case c.hour == 24 && c.min == 0 && c.sec == 0:
 		return errors.New("is the end of a day: write 00:00 of the next day")
@@ -255,16 +245,9 @@ func (c civil) check() error {
 	return nil
 }
 
-// unix counts seconds as if c stood in UTC (days from civil: Howard Hinnant 2013, chrono-compatible low-level date algorithms).
+// unix counts seconds as if c stood in UTC.
 func (c civil) unix() int64 {
-	y, m := c.year, c.month
-	if m <= 2 {
-		y--
-		m += 12
-	}
-	doy := (153*(m-3)+2)/5 + c.day - 1
-	days := 365*y + y/4 - y/100 + y/400 + doy - 719468
-	return int64(days)*86400 + int64(c.hour*3600+c.min*60+c.sec)
+	return time.Date(c.year, time.Month(c.month), c.day, c.hour, c.min, c.sec, 0, time.UTC).Unix()
 }
 
 // in turns c into an instant; s is what was typed, for messages.
@@ -276,55 +259,39 @@ func (c civil) in(s string, loc *time.Location) (time.Time, string, error) {
 	if c.zoned {
 		return time.Unix(wall-int64(c.offset), 0).UTC(), "", nil
 	}
-	if loc == time.UTC {
-		return time.Unix(wall, 0).UTC(), "", nil
-	}
-	// The offset that holds about then, unless it changes within a day and a half: no zone is further from UTC.
+	const near = 36 * 3600 // no zone is further from UTC
 	about := time.Unix(wall, 0).In(loc)
-	_, off := about.Zone()
-	from, to := about.ZoneBounds()
-	const near = 36 * 3600
-	if (from.IsZero() || wall-from.Unix() > near) && (to.IsZero() || to.Unix()-wall > near) {
-		return time.Unix(wall-int64(off), 0).UTC(), "", nil
+	if from, to := about.ZoneBounds(); (from.IsZero() || wall-from.Unix() > near) && (to.IsZero() || to.Unix()-wall > near) {
+		_, off := about.Zone()
+		return time.Unix(wall-int64(off), 0).UTC(), "", nil // the offset does not change about then
 	}
-	return nearChange(wall, s, loc)
-}
-
-// nearChange settles a local time close to a change of the clocks.
-func nearChange(wall int64, s string, loc *time.Location) (time.Time, string, error) {
-	// Each offset in force from a day and a half before to as long after is tried: those that read back as wall are
-	// the instants meant, two where the hour happens twice, none where the clocks skip it.
-	const near = 36 * 3600
-	var found [2]int64
-	var before, after int64
-	n := 0
+	// Each offset in force from so long before to as long after is tried: those that read back as wall are the instants
+	// meant, two where the hour happens twice, none where the clocks skip it.
+	var found []time.Time
+	var offsets []int64
 	for at := time.Unix(wall-near, 0).In(loc); ; {
 		_, off := at.Zone()
 		from, to := at.ZoneBounds()
-		if at.Unix() == wall-near {
-			before = int64(off)
-		}
-		after = int64(off)
-		u := wall - int64(off)
-		if n < 2 && (from.IsZero() || u >= from.Unix()) && (to.IsZero() || u < to.Unix()) {
-			found[n] = u
-			n++
+		offsets = append(offsets, int64(off))
+		u := time.Unix(wall-int64(off), 0).UTC()
+		if (from.IsZero() || !u.Before(from)) && (to.IsZero() || u.Before(to)) {
+			found = append(found, u)
 		}
 		if to.IsZero() || to.Unix() > wall+near {
 			break
 		}
 		at = to
 	}
-	switch n {
+	switch len(found) {
 	case 0:
-		name, shift := loc.String(), after-before
-		return time.Time{}, "", fmt.Errorf("%s does not exist in %s, because the clocks go forward then: write %s, or add the offset", Quote(s), name,
-			time.Unix(wall+shift, 0).UTC().Format("2006-01-02 15:04"))
-	case 2:
-		t := time.Unix(found[0], 0).UTC()
-		return t, fmt.Sprintf("%s happens twice in %s, because the clocks go back: taken as the first, %s", Quote(s), loc, t.In(loc).Format(time.RFC3339)), nil
+		shift := offsets[len(offsets)-1] - offsets[0]
+		return time.Time{}, "", fmt.Errorf("%s does not exist in %s, because the clocks go forward then: write %s, or add the offset",
+			Quote(s), loc, time.Unix(wall+shift, 0).UTC().Format("2006-01-02 15:04"))
+	case 1:
+		return found[0], "", nil
 	}
-	return time.Unix(found[0], 0).UTC(), "", nil
+	return found[0], fmt.Sprintf("%s happens twice in %s, because the clocks go back: taken as the first, %s", Quote(s),
+		loc, found[0].In(loc).Format(time.RFC3339)), nil
 }
 
 // stampError says what would be right for a time that could not be read. A date with slashes or dots is taken
@@ -340,7 +307,8 @@ func stampError(s string) error {
 			v = v*10 + int(date[next]-'0')
 			next++
 		}
-		if next == i || k < 2 && (next == len(date) || strings.IndexByte("/.-", date[next]) < 0 || k == 1 && date[next] != sep) {
+		if next == i || k < 2 && (next == len(date) || strings.IndexByte("/.-", date[next]) < 0 || k == 1 &&
+			date[next] != sep) {
 			return fmt.Errorf("%s is not a time: write %s", Quote(s), timeExample)
 		}
 		if k == 0 {
@@ -364,7 +332,8 @@ func stampError(s string) error {
 	offer := func(c civil) string { return fmt.Sprintf("%04d-%02d-%02d%s", c.year, c.month, c.day, clock) }
 	switch df, mf := dayFirst.check() == nil, monthFirst.check() == nil; {
 	case df && mf && dayFirst != monthFirst:
-		return fmt.Errorf("%s does not say which is the day and which the month: write %s or %s", Quote(s), offer(dayFirst), offer(monthFirst))
+		return fmt.Errorf("%s does not say which is the day and which the month: write %s or %s", Quote(s), offer(dayFirst),
+			offer(monthFirst))
 	case df:
 		return fmt.Errorf("%s is not written year-month-day: write %s", Quote(s), offer(dayFirst))
 	case mf:

@@ -48,7 +48,8 @@ const (
 // noun names a dim in an error.
 var noun = [...]string{
 	count: "a plain number", engineTime: "a length of time", calendar: "a number of days", volume: "a volume",
-	pressure: "a pressure", temperature: "a temperature", share: "a percentage", resistance: "a resistance", length: "a height",
+	pressure: "a pressure", temperature: "a temperature", share: "a percentage", resistance: "a resistance",
+	length: "a height",
 }
 
 // factor turns x of a typed unit into the base unit of its dim: (x*num + shift) / den.

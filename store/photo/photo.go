@@ -21,7 +21,7 @@ var ErrFormat = errors.New("not a JPEG, PNG or PDF file inside, whatever its nam
 
 const pngSignature = "\x89PNG\r\n\x1a\n"
 
-// Sniff tells the format by the first bytes, whatever the file is called: JPEG,
+// Sniff returns the format by the first bytes, whatever the file is called: JPEG,
 // PNG or PDF, or "" for anything else.
 //
 // Sources: ITU-T T.81 (1992) B.1.1.3 (SOI, then a marker); PNG (W3C, 2025) 5.2;

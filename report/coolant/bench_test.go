@@ -1,4 +1,4 @@
-package report
+package coolant
 
 import (
 	"fmt"
@@ -14,6 +14,7 @@ import (
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/stat/distuv"
 
+	"shedbook/report/exposure"
 	"shedbook/schema"
 )
 
@@ -121,7 +122,7 @@ func (w coolantWorld) one(rng *rand.Rand) (l schema.Log, rate float64, began flo
 
 // known is the half width of the interval of one who knows the world: how
 // unevenly it goes, how it is read and filled up, and when its rate changed.
-func (w coolantWorld) known(m *CoolantMachine, rate, began float64) float64 {
+func (w coolantWorld) known(m *Machine, rate, began float64) float64 {
 	spread := w.burst*rate + w.cv*w.cv*rate*rate*(2+0.75/2) // the mean of h^2 over the mean of h, runs of 0.5 to 3.5 h
 	info := 0.0
 	var chain []int
@@ -229,7 +230,7 @@ func (w coolantWorld) run(n int, seed uint64) coolantTally {
 	for i := range n {
 		l, rate, began := w.one(rand.New(rand.NewPCG(seed, uint64(i))))
 		l.Machine.Name = "M"
-		m := Coolant(Of(fleet(l), time.Date(2027, 6, 1, 0, 0, 0, 0, time.UTC))).Machines[0]
+		m := Of(exposure.NewIndex(nil, nil, nil).Life(&l), nil)
 		out.logs++
 		if m.Change != nil {
 			out.changed++

@@ -80,7 +80,7 @@ func (r *RatesReport) sentence(v *RateLevel, q RateQuestion) string {
 		}
 		chance := ""
 		if v.PHolm != nil && *v.PHolm > 0.05 {
-			chance = fmt.Sprintf("; with %d compared, that may be chance (p %s after Holm)", r.tested(), pText(*v.PHolm))
+			chance = fmt.Sprintf("; with %d compared, that may be chance (p %s after Holm)", r.tested(), say.P(*v.PHolm))
 		}
 		if v.Mostly != nil {
 			chance = fmt.Sprintf("; %s, so it may be the machine ('--adjust terrain,speed' allows for that)", mostly(v, q.By))
@@ -109,7 +109,7 @@ func (r *RatesReport) sentence(v *RateLevel, q RateQuestion) string {
 	chance := v.PHolm != nil && *v.PHolm > 0.05
 	switch {
 	case adjusted != 0 && chance:
-		return head + fmt.Sprintf("with %d compared, that may still be chance (p %s after Holm)", r.tested(), pText(*v.PHolm))
+		return head + fmt.Sprintf("with %d compared, that may still be chance (p %s after Holm)", r.tested(), say.P(*v.PHolm))
 	case adjusted != 0 && crude == adjusted:
 		return head + blame(r.held(q)) + " not explain it"
 	case adjusted != 0:
@@ -200,12 +200,4 @@ func ratio(v float64) string {
 		return fmt.Sprintf("%.1f", v)
 	}
 	return say.Figure(v)
-}
-
-// pText is a p for a sentence.
-func pText(p float64) string {
-	if p < 0.001 {
-		return "< 0.001"
-	}
-	return fmt.Sprintf("%.2g", p)
 }

@@ -1,0 +1,336 @@
+// Package coolant says what became of a machine's coolant, and estimates the loss
+// an engine hour that goes on.
+package coolant
+
+import (
+	"fmt"
+	"time"
+
+	"shedbook/report/exposure"
+	"shedbook/report/say"
+	"shedbook/report/stat"
+	"shedbook/schema"
+	"shedbook/schema/unit"
+)
+
+// Machine is one machine's coolant. SettlingMl, BoilOverMl,
+// UnexplainedMl and UnattributedMl add up to what was found missing: the
+// top-ups, and what looks have found missing and nobody has yet put in.
+type Machine struct {
+	Machine        string     `json:"machine"`
+	From           *time.Time `json:"from"` // first mark
+	To             *time.Time `json:"to"`   // last mark
+	Hours          float64    `json:"hours"`
+	ToppedUpMl     float64    `json:"topped_up_ml"`
+	SettlingMl     float64    `json:"settling_ml"`
+	BoilOverMl     float64    `json:"boil_over_ml"`
+	UnexplainedMl  float64    `json:"unexplained_ml"`
+	UnattributedMl float64    `json:"unattributed_ml"` // topped up with no mark before it, or beside an unknown boil-over
+	Intervals      int        `json:"intervals"`
+	SettlingHours  float64    `json:"settling_hours"` // in stretches that do not count for the rate
+	CoolantL       *float64   `json:"coolant_l"`
+
+	// Rate is the loss that goes on: since RateFrom, where that is not the first
+	// mark for the reason in RateSince.
+	Rate      *stat.Estimate     `json:"rate_ml_per_h"`
+	RateFrom  *time.Time         `json:"rate_from"`
+	RateSince *string            `json:"rate_since"`
+	RatePct   *stat.Estimate     `json:"pct_of_system_per_100h"`
+	Steady    *bool              `json:"steady"`
+	SteadyWhy *string            `json:"steady_why"`
+	Change    *Change            `json:"change"`
+	ChangeWhy *string            `json:"change_why"`
+	Why       *string            `json:"why"` // why there is no rate
+	Warnings  []string           `json:"warnings,omitempty"`
+	Stretches []exposure.Stretch `json:"-"`
+	zone      *time.Location
+	looks     []stat.Look
+	marks     []exposure.Mark
+	clock     *exposure.Clock
+}
+
+// Change is the moment at which the rate changed.
+type Change struct {
+	At     *time.Time    `json:"at"`
+	Low    *time.Time    `json:"low"`
+	High   *time.Time    `json:"high"`
+	Hours  stat.Estimate `json:"engine_hours"`
+	Before float64       `json:"before_ml_per_h"`
+	After  float64       `json:"after_ml_per_h"`
+	P      float64       `json:"p"` // of a change this plain if there was none
+
+	between stat.Estimate // hours between marks that count, from the first
+}
+
+// Of is a machine's coolant, with its estimates; times are in the book's zone.
+func Of(l *exposure.Life, settings schema.Settings) Machine {
+	m := Book(l, settings)
+	m.Estimate()
+	return m
+}
+
+// Loss is LossWords of a machine's rate.
+func Loss(l *exposure.Life, settings schema.Settings) string {
+	m := Of(l, settings)
+	return LossWords(m.Rate, m.RateSince, settings.Units())
+}
+
+// LossWords says the loss an hour that goes on in words, for evidence to quote
+// beside its own counts: "" where there is none.
+func LossWords(e *stat.Estimate, since *string, units unit.System) string {
+	if e == nil {
+		return ""
+	}
+	of, name := 1.0, "mL"
+	if units == unit.US {
+		of, name = mlPerFlOz, "fl oz"
+	}
+	digits := 1
+	if e.Value < of {
+		digits = 2
+	}
+	words := fmt.Sprintf("%.*f %s lost per engine hour (95 %%: %.*f to %.*f)",
+		digits, e.Value/of, name, digits, e.Low/of, digits, e.High/of)
+	if since != nil {
+		words += ", " + *since
+	}
+	return words
+}
+
+// mlPerFlOz is a US fluid ounce in mL: NIST SP 811 (2008), app. B.8.
+const mlPerFlOz = 29.57353
+
+// Book is the bookkeeping: what became of the coolant, stretch by stretch,
+// without any estimate.
+func Book(l *exposure.Life, settings schema.Settings) Machine {
+	m := Machine{Machine: l.Log.Machine.Name, clock: l.Clock, zone: settings.Zone()}
+	m.marks = l.Marks()
+	m.Stretches = l.Stretches(m.marks, settings.SettlingCycles())
+	for i := range l.Log.TopUps {
+		m.ToppedUpMl += l.Log.TopUps[i].Volume.V
+	}
+	if n := len(m.marks); n > 0 {
+		m.From, m.To = m.local(m.marks[0].At), m.local(m.marks[n-1].At)
+		m.RateFrom = m.From
+		if m.marks[0].Kind == "topup" {
+			m.UnattributedMl = m.marks[0].Fell
+			say.Once(&m.Warnings, "the first top-up, %s, does not count: nobody recorded the level before it",
+				unit.Format(m.marks[0].Fell, unit.Millilitres, settings.Units()))
+		}
+	}
+	blind := 0
+	mended := l.LeakMended()
+	for i := range m.Stretches {
+		st := &m.Stretches[i]
+		m.Hours += st.Hours()
+		m.SettlingMl += st.Settled()
+		m.BoilOverMl += st.BoilOver
+		m.UnexplainedMl += st.Unexplained()
+		m.UnattributedMl += st.Unattributed()
+		if st.Settling {
+			m.SettlingHours += st.Hours()
+		} else if st.Blind {
+			blind++
+		}
+	}
+	m.Intervals = len(m.Stretches)
+	m.Hours, m.SettlingHours = exposure.Tidy(m.Hours), exposure.Tidy(m.SettlingHours)
+	if blind > 0 {
+		say.Once(&m.Warnings, "%s with an overheat that has no figure for coolant lost: left out of the loss an hour",
+			say.Count(blind, "stretch"))
+	}
+	if mended != nil && m.From != nil && mended.At.After(*m.From) {
+		m.RateFrom = m.local(mended.At)
+		m.RateSince = say.Why(fmt.Sprintf("since the service for %s on %s", mended.Cause, m.RateFrom.Format(time.DateOnly)))
+	} else {
+		mended = nil
+	}
+	if c := l.Log.Machine.CoolantL; c.Known {
+		m.CoolantL = &c.V
+	}
+	m.looks = looks(m.marks, m.Stretches, mended)
+	return m
+}
+
+// local is a time in the book's zone.
+func (m *Machine) local(t time.Time) *time.Time {
+	t = t.In(m.zone)
+	return &t
+}
+
+// minLossHours are the engine hours between looks that a loss an hour wants:
+// two top-ups a minute apart say nothing of an hour. Common practice, no source.
+const minLossHours = 1.0
+
+// tooShort is why there is no loss an hour.
+func tooShort(hours float64) string {
+	return fmt.Sprintf("only %s engine hours between level readings: a loss per hour needs %v", say.Figure(hours), minLossHours)
+}
+
+// Estimate works out the loss that goes on from the looks at the mark: all of
+// them, or those since the rate changed.
+func (m *Machine) Estimate() {
+	m.estimateLoss()
+	m.clock = nil // done with, and a log hangs on it
+}
+
+func (m *Machine) estimateLoss() {
+	if h := m.looksHours(); h > 1e-9 && h < minLossHours {
+		m.Why = say.Why(tooShort(h))
+		return
+	}
+	looks := m.looks
+	if m.change(); m.Change != nil {
+		looks = since(looks, m.Change.between.High, m.Change.between.Value)
+		m.RateFrom = m.Change.At
+		m.RateSince = say.Why("since the rate changed, about " + m.Change.At.Format(time.DateOnly))
+	}
+	loss := stat.LossRate(looks, stat.Level95)
+	for _, w := range loss.Warnings {
+		say.Once(&m.Warnings, "%s", w)
+	}
+	if m.Rate = loss.Est; m.Rate == nil {
+		m.Why = say.Why(loss.Why)
+		blind := 0
+		for i := range m.Stretches {
+			if m.Stretches[i].Blind {
+				blind++
+			}
+		}
+		switch {
+		case len(m.Stretches) == 0:
+		case m.Hours < 1e-9:
+			m.Why = say.Why("no engine hours are recorded between the level readings")
+		case m.RateSince != nil:
+			m.Why = say.Why("needs two level readings with running hours between, " + *m.RateSince)
+		case m.SettlingHours >= m.Hours-1e-9:
+			m.Why = say.Why("all level readings were taken while the level settled after a refill")
+		case blind > 0:
+			m.Why = say.Why("every stretch has a refill that settled, or an overheat with no figure for coolant lost")
+		}
+		return
+	}
+	if m.CoolantL != nil {
+		// ml an hour to percent of the system in 100 h: 100 h of 100/(1000 l).
+		pct := m.Rate.Scaled(10 / *m.CoolantL)
+		m.RatePct = &pct
+	} else {
+		say.Once(&m.Warnings, "the size of the system (coolant_l) is not recorded, so no percentage can be given")
+	}
+}
+
+// since are the looks after so many hours between marks, counted as looksHours
+// does: after the last at which the rate can have changed, or where that leaves
+// less than leastSide after the likeliest.
+func since(looks []stat.Look, last, likeliest float64) []stat.Look {
+	total := countedHours(looks)
+	if total-last < leastSide {
+		last = likeliest
+	}
+	gone := 0.0
+	for i := range looks {
+		if i > 0 && !looks[i].Apart {
+			gone += looks[i].Hours
+		}
+		if gone >= last-1e-9 {
+			return looks[i:]
+		}
+	}
+	return looks
+}
+
+// change says whether the loss is steady and whether its rate changed.
+func (m *Machine) change() {
+	steady := stat.LossSteadiness(m.looks)
+	m.Steady, m.SteadyWhy = steady.Steady, say.Why(steady.Why)
+	c := stat.LossChange(m.looks, stat.Level95)
+	switch {
+	case c.Why != "":
+		m.ChangeWhy = say.Why(c.Why)
+	case c.P > 0.05:
+		m.ChangeWhy = say.Why(fmt.Sprintf("one rate fits the whole time (p %s)", say.P(c.P)))
+	case c.At.Est == nil:
+		m.ChangeWhy = say.Why(c.At.Why)
+	case c.At.Est.Value < leastSide || m.looksHours()-c.At.Est.Value < leastSide:
+		m.ChangeWhy = say.Why(fmt.Sprintf("the rate seems to change, but with less than %d h on one side, too little to measure it", leastSide))
+	default:
+		e := *c.At.Est
+		change := Change{Before: c.Before, After: c.After, P: c.P, Hours: e}
+		change.between = e
+		change.At, change.Hours.Value = m.when(e.Value)
+		change.Low, change.Hours.Low = m.when(e.Low)
+		change.High, change.Hours.High = m.when(e.High)
+		m.Change = &change
+		for _, w := range c.At.Warnings {
+			say.Once(&m.Warnings, "%s", w)
+		}
+	}
+}
+
+// leastSide is how many hours a rate needs before and after a change.
+const leastSide = 10
+
+// looksHours are the hours between marks that count for the rate.
+func (m *Machine) looksHours() float64 { return countedHours(m.looks) }
+
+func countedHours(looks []stat.Look) float64 {
+	total := 0.0
+	for i := 1; i < len(looks); i++ {
+		if !looks[i].Apart {
+			total += looks[i].Hours
+		}
+	}
+	return total
+}
+
+// when is the moment, and the engine hours, at which so many hours had gone by
+// between marks, those set apart not counted; within a stretch by the machine's
+// own clock, which stands still between its runs.
+func (m *Machine) when(hours float64) (*time.Time, float64) {
+	for i := 1; i < len(m.looks); i++ {
+		if m.looks[i].Apart {
+			continue
+		}
+		if h := m.looks[i].Hours; hours <= h || i == len(m.looks)-1 {
+			engine := min(m.marks[i-1].Engine+hours, m.marks[i].Engine)
+			t, ok := m.clock.When(engine)
+			if !ok || t.After(m.marks[i].At) {
+				t = m.marks[i].At
+			}
+			if t.Before(m.marks[i-1].At) {
+				t = m.marks[i-1].At
+			}
+			t = t.In(m.To.Location())
+			return &t, engine
+		}
+		hours -= m.looks[i].Hours
+	}
+	return m.To, m.marks[len(m.marks)-1].Engine
+}
+
+// looks are the marks as the loss model reads them: stretches that do not count
+// are set apart, and a chain of looks begins afresh after them and after a refill.
+func looks(marks []exposure.Mark, stretches []exposure.Stretch, mended *schema.Service) []stat.Look {
+	out := make([]stat.Look, 0, len(marks))
+	next := 0
+	for i := range marks {
+		g := &marks[i]
+		look := stat.Look{BelowML: g.Fell, Year: g.At.Sub(marks[0].At).Hours() / (24 * 365.25)}
+		if i > 0 {
+			look.Hours = max(g.Engine-marks[i-1].Engine, 0)
+		}
+		switch g.Kind {
+		case "topup":
+			look.AddedML = g.Fell
+		case "refill":
+			look.Apart = true
+		}
+		if i > 0 && g.Kind != "refill" {
+			s := &stretches[next]
+			next++
+			look.Apart, look.ApartML = !s.Counts() || mended != nil && s.From.Before(mended.At), s.Boiled
+		}
+		out = append(out, look)
+	}
+	return out
+}

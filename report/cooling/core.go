@@ -1,0 +1,85 @@
+package cooling
+
+import (
+	"strings"
+)
+
+// Limits of a core: of the light that does not come through it, and of what
+// looks packed at a face. Common practice, no source: more than a fifth is
+// blocked, less than a tenth is clear. Light goes both ways alike; front and
+// back are looks at two faces, and a front that is a third packed can stand
+// before a back that is four-fifths packed, for mud and seed pack between the
+// layers.
+const (
+	darkFail = 20.0
+	darkPass = 10.0
+)
+
+func judgeLight(e *exam) {
+	e.v.Source = practice
+	worst, said, clear := 0.0, []string(nil), false
+	for _, look := range []struct{ name, says string }{
+		{"dark_pct", "no light comes through %v %%"}, {"blocked_back_pct", "%v %% of the back face is packed"},
+		{"blocked_front_pct", "%v %% of the front face is packed"}} {
+		share, seen := e.find(look.name)
+		if !seen {
+			continue
+		}
+		said = append(said, text(look.says, share))
+		worst = max(worst, share)
+		clear = clear || look.name != "blocked_front_pct"
+	}
+	e.v.Value, e.v.Unit = worst, "%"
+	says := strings.Join(said, ", ")
+	switch {
+	case worst > darkFail:
+		e.failed("%s: more than %v %% is blocked, clean it from the fan's side", says, darkFail)
+	case !clear:
+		e.unsure("%s, which says little of what lies behind it", says)
+		e.warn("the front alone misleads: a front a third blocked can hide a back four-fifths blocked")
+	case worst <= darkPass:
+		e.pass("%s: clear", says)
+	default:
+		e.unsure("%s: neither clear nor blocked; clean it and compare the next like run", says)
+	}
+}
+
+// Limits of a patch of the core below its neighbours, K (common practice, no
+// source).
+const (
+	patchFailK = 10.0
+	patchPassK = 5.0
+)
+
+func judgeFlowThrough(e *exam) {
+	patch := e.get("patch_k")
+	e.v.Value, e.v.Unit, e.v.Source = patch, "K", practice
+	said := text("the coldest patch lies %v K below its neighbours", patch)
+	switch {
+	case patch > patchFailK:
+		e.failed("%s, more than %v K: tubes are blocked inside", said, patchFailK)
+	case patch <= patchPassK:
+		e.pass("%s: the core is even", said)
+	default:
+		e.unsure("%s: flush it off the machine to tell", said)
+	}
+}
+
+// Limits of what covers a core, percent: those of a blocked one, see darkFail.
+func judgeAirPath(e *exam) {
+	e.v.Source = practice
+	covered, seen := e.find("covered_pct")
+	if seen {
+		e.v.Value, e.v.Unit = covered, "%"
+	}
+	switch {
+	case covered > darkFail:
+		e.failed("%v %% of the core is covered: take away what stands before it", covered)
+	case e.yes("shroud_missing"):
+		e.failed("a shroud or seal is missing: the fan draws air past the core")
+	case covered > darkPass:
+		e.unsure("%v %% of the core is covered: take it away and compare the next like run", covered)
+	default:
+		e.pass("nothing keeps the air from the core")
+	}
+}

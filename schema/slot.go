@@ -1,0 +1,111 @@
+package schema
+
+import (
+	"cmp"
+	"slices"
+	"sort"
+	"time"
+)
+
+// Slot is a log's place for the records of one kind, in time order, ties by
+// number.
+type Slot interface {
+	Len() int
+	// At returns a pointer to the record at i.
+	At(i int) Record
+	// Grow makes room for n more records.
+	Grow(n int)
+	// New puts an empty record behind the last, and returns a pointer to it.
+	New() Record
+	// Append puts a copy of a record behind the last.
+	Append(r Record)
+	// Sort puts records that were appended in order.
+	Sort()
+
+	insert(r Record)
+	until(t time.Time)
+	without(drop func(number int64) bool)
+	when(i int) time.Time
+}
+
+// In returns the log's place for records of the kind; nil where logs hold none.
+func (k *Kind) In(l *Log) Slot {
+	if k.in == nil {
+		return nil
+	}
+	return k.in(l)
+}
+
+// logged describes a kind whose records stand in logs.
+func logged[T any, P entry[T]](name, sheet, help string, in func(*Log) *[]T) *Kind {
+	k := describe[T](name, sheet, help)
+	k.in = func(l *Log) Slot { return slot[T, P]{in(l)} }
+	return k
+}
+
+// entry is a pointer to a record that stands in logs.
+type entry[T any] interface {
+	*T
+	Record
+	stands() (at time.Time, number int64)
+}
+
+func (b *Base) stands() (time.Time, int64)   { return b.At, b.Number }
+func (a *Answer) stands() (time.Time, int64) { return a.At, a.Number }
+
+type slot[T any, P entry[T]] struct{ list *[]T }
+
+func (s slot[T, P]) Len() int        { return len(*s.list) }
+func (s slot[T, P]) At(i int) Record { return P(&(*s.list)[i]) }
+func (s slot[T, P]) Grow(n int)      { *s.list = slices.Grow(*s.list, n) }
+func (s slot[T, P]) Append(r Record) { *s.list = append(*s.list, *r.(P)) }
+
+func (s slot[T, P]) New() Record {
+	*s.list = append(*s.list, *new(T))
+	return s.At(len(*s.list) - 1)
+}
+
+func (s slot[T, P]) Sort() {
+	all := *s.list
+	order := func(a, b P) int {
+		at, number := a.stands()
+		at2, number2 := b.stands()
+		return cmp.Or(at.Compare(at2), cmp.Compare(number, number2))
+	}
+	for i := 1; i < len(all); i++ {
+		if order(&all[i-1], &all[i]) > 0 {
+			slices.SortStableFunc(all, func(a, b T) int { return order(&a, &b) })
+			return
+		}
+	}
+}
+
+func (s slot[T, P]) insert(r Record) {
+	at, _ := r.(P).stands()
+	*s.list = slices.Insert(*s.list, s.after(at), *r.(P))
+}
+
+// after returns how many records are dated at t or before.
+func (s slot[T, P]) after(t time.Time) int {
+	return sort.Search(len(*s.list), func(i int) bool { return s.when(i).After(t) })
+}
+
+func (s slot[T, P]) until(t time.Time) {
+	n := s.after(t)
+	*s.list = (*s.list)[:n:n]
+}
+
+func (s slot[T, P]) without(drop func(number int64) bool) {
+	gone := func(r T) bool {
+		_, number := P(&r).stands()
+		return drop(number)
+	}
+	if slices.ContainsFunc(*s.list, gone) {
+		*s.list = slices.DeleteFunc(slices.Clone(*s.list), gone)
+	}
+}
+
+func (s slot[T, P]) when(i int) time.Time {
+	at, _ := P(&(*s.list)[i]).stands()
+	return at
+}
