@@ -111,7 +111,13 @@ func (a *app) completeLine(k *schema.Kind) cobra.CompletionFunc {
 		}
 		var out []string
 		for i := range k.Fields {
-			if f := &k.Fields[i]; f.Type == schema.TextField && (!f.Plain || len(given) > 1) {
+			f := &k.Fields[i]
+			for _, w := range []string{f.Yes, f.No, f.Zero} {
+				if w != "" && strings.HasPrefix(w, strings.ToLower(typed)) {
+					out = append(out, w)
+				}
+			}
+			if f.Type == schema.TextField && (!f.Plain || len(given) > 1) {
 				continue // a plain text is the first word alone
 			} else if f.Type != schema.MachineField && f.Vocabulary != "yesno" {
 				out = append(out, a.candidates(cmd.Context(), f, typed)...)
@@ -245,6 +251,23 @@ func plainColumn(err error, column string) error {
 	return err
 }
 
+// sayRecorded says what was recorded, and notes it as this user's.
+func (a *app) sayRecorded(b *store.Book, k *schema.Kind, r schema.Record, s schema.Settings) {
+	a.mine(b, k.Meta(r))
+	number := k.Meta(r).Number
+	a.say(0, "recorded as %d: %s, %s", number, k.Name, describe(k, r, s))
+	if at := k.When(r); at.After(a.now) {
+		fmt.Fprintf(a.errOut, "note: that is in the future: reports count it from %s on; to correct it: shedbook correct %d --at TIME --why REASON\n", unit.FormatTime(at, s.Zone()), number)
+	}
+}
+
+// sayEffect says what a record changed for its machine, whose log has it already.
+func (a *app) sayEffect(with *schema.Log, r schema.Record, s schema.Settings) {
+	if says := effect(with, r, s); says != "" {
+		a.say(0, "%s", render.Safe(says))
+	}
+}
+
 // keep records r and says in a line what was recorded and what it changed.
 func (a *app) keep(ctx context.Context, b *store.Book, k *schema.Kind, r schema.Record) error {
 	return a.keepSure(ctx, b, k, r, true)
@@ -295,23 +318,6 @@ func (a *app) keepSure(ctx context.Context, b *store.Book, k *schema.Kind, r sch
 		a.sayState(machine, was, stateOf(f, *with, a.now), r)
 	}
 	return nil
-}
-
-// sayRecorded says what was recorded, and notes it as this user's.
-func (a *app) sayRecorded(b *store.Book, k *schema.Kind, r schema.Record, s schema.Settings) {
-	a.mine(b, k.Meta(r))
-	number := k.Meta(r).Number
-	a.say(0, "recorded as %d: %s, %s", number, k.Name, describe(k, r, s))
-	if at := k.When(r); at.After(a.now) {
-		fmt.Fprintf(a.errOut, "note: that is in the future: reports count it from %s on; to correct it: shedbook correct %d --at TIME --why REASON\n", unit.FormatTime(at, s.Zone()), number)
-	}
-}
-
-// sayEffect says what a record changed for its machine, whose log has it already.
-func (a *app) sayEffect(with *schema.Log, r schema.Record, s schema.Settings) {
-	if says := effect(with, r, s); says != "" {
-		a.say(0, "%s", render.Safe(says))
-	}
 }
 
 // doubt asks whether an unlikely record stands; where nobody can be asked it is

@@ -238,17 +238,17 @@ func (a *app) askHours(o *schema.Outing) error {
 	if _, ok := o.Driven(); ok || !a.inTerminal {
 		return nil
 	}
-	k := schema.ComesBack
+	k, known := schema.ComesBack, schema.NewKnown(nil, nil, nil, nil)
 	for {
 		answer, ok := a.ask("engine hours driven (Enter: not known)? ")
 		if !ok {
 			return usage("", "stopped: nothing was recorded")
 		}
-		err := k.Set(o, k.Field("hours"), answer, nil, a.now)
+		err := k.Set(o, k.Field("hours"), answer, known, a.now)
 		if err == nil {
 			return nil
 		}
-		fmt.Fprintf(a.out, "  %s\n", render.Safe(err.Error()))
+		fmt.Fprintf(a.out, "  %s\n", render.Safe(strings.TrimPrefix(err.Error(), "hours ")))
 	}
 }
 
