@@ -238,7 +238,8 @@ func (d *doubter) outings() {
 		o := &all[i]
 		for j := range i {
 			if p := &all[j]; p.Back.IsZero() || p.Back.Sub(o.At) > overlapSlack {
-				d.add(o.At, OutTwice, []Ref{refOf("outing", &p.Base), refOf("outing", &o.Base)}, "%s begins while %s is still out", out(o), out(p))
+				d.add(o.At, OutTwice, []Ref{refOf("outing", &p.Base), refOf("outing", &o.Base)},
+					"%s begins while %s is still out", out(o), out(p))
 				break
 			}
 		}
@@ -249,7 +250,8 @@ func (d *doubter) outings() {
 		from, _ := slices.BinarySearchFunc(runs, o.At, func(r schema.Run, t time.Time) int { return r.At.Compare(t) })
 		for j := from; j < len(runs) && (o.Back.IsZero() || o.Back.Sub(runs[j].At) > overlapSlack); j++ {
 			if r := &runs[j]; r.Driver != "" && r.Driver != o.Driver {
-				d.add(r.At, OtherDriver, []Ref{refOf("run", &r.Base), refOf("outing", &o.Base)}, "%s is by %s, but %s has the machine", d.named(r), r.Driver, out(o))
+				d.add(r.At, OtherDriver, []Ref{refOf("run", &r.Base), refOf("outing", &o.Base)},
+					"%s is by %s, but %s has the machine", d.named(r), r.Driver, out(o))
 			}
 		}
 	}
@@ -310,7 +312,8 @@ func each(log *schema.Log, do func(kind string, b *schema.Base)) {
 
 // slips are the doubts that a hand at a keyboard makes, and is asked about before
 // they are recorded.
-var slips = []string{Overlap, MeterBackwards, MeterJump, HoursAgainst, HugeRun, EndsAhead, TooMuchCoolant, ManyRefills, OutTwice, OtherDriver, LongAgo}
+var slips = []string{Overlap, MeterBackwards, MeterJump, HoursAgainst, HugeRun, EndsAhead, TooMuchCoolant, ManyRefills,
+	OutTwice, OtherDriver, LongAgo}
 
 // Slips says what is unlikely of a record that is about to be entered, a sentence
 // each: the doubts that the log would have of it. log is the machine's without

@@ -14,31 +14,33 @@ import (
 func TestDoubtsOfOutings(t *testing.T) {
 	now := time.Date(2026, 3, 14, 12, 0, 0, 0, time.UTC)
 	outing := func(number int64, out, back time.Duration, driver string) *schema.Outing {
-		o := &schema.Outing{Base: schema.Base{Meta: schema.Meta{Number: number}, Machine: "R4", At: now.Add(out)}, Driver: driver}
+		base := schema.Base{Meta: schema.Meta{Number: number}, Machine: "R4", At: now.Add(out)}
+		o := &schema.Outing{Base: base, Driver: driver}
 		if back != 0 {
 			o.Back = now.Add(back)
 		}
 		return o
 	}
 	run := func(at time.Duration, driver string) *schema.Run {
-		return &schema.Run{Base: schema.Base{Meta: schema.Meta{Number: 50}, Machine: "R4", At: now.Add(at)}, Driver: driver, Hours: schema.N(1)}
+		base := schema.Base{Meta: schema.Meta{Number: 50}, Machine: "R4", At: now.Add(at)}
+		return &schema.Run{Base: base, Driver: driver, Hours: schema.N(1)}
 	}
-	const day = 24 * time.Hour
+	const hour, day = time.Hour, 24 * time.Hour
 	for name, c := range map[string]struct {
 		records []schema.Record
 		want    string
 	}{
-		"one after the other":       {[]schema.Record{outing(1, -9*time.Hour, -5*time.Hour, "Ada"), outing(2, -5*time.Hour, 0, "Bo")}, ""},
-		"out twice":                 {[]schema.Record{outing(1, -9*time.Hour, 0, "Ada"), outing(2, -5*time.Hour, 0, "Bo")}, OutTwice},
-		"out before it was back":    {[]schema.Record{outing(1, -9*time.Hour, -4*time.Hour, "Ada"), outing(2, -5*time.Hour, -time.Hour, "Bo")}, OutTwice},
+		"one after the other":       {[]schema.Record{outing(1, -9*hour, -5*hour, "Ada"), outing(2, -5*hour, 0, "Bo")}, ""},
+		"out twice":                 {[]schema.Record{outing(1, -9*hour, 0, "Ada"), outing(2, -5*hour, 0, "Bo")}, OutTwice},
+		"out before it was back":    {[]schema.Record{outing(1, -9*hour, -4*hour, "Ada"), outing(2, -5*hour, -hour, "Bo")}, OutTwice},
 		"two weeks":                 {[]schema.Record{outing(1, -14*day, 0, "Ada")}, ""},
 		"more than two weeks":       {[]schema.Record{outing(1, -15*day, 0, "Ada")}, NotBack},
 		"back after a month":        {[]schema.Record{outing(1, -31*day, -day, "Ada")}, ""},
-		"driven by who has it":      {[]schema.Record{outing(1, -9*time.Hour, 0, "Ada"), run(-8*time.Hour, "Ada")}, ""},
-		"driven by another":         {[]schema.Record{outing(1, -9*time.Hour, 0, "Ada"), run(-8*time.Hour, "Bo")}, OtherDriver},
-		"by nobody knows whom":      {[]schema.Record{outing(1, -9*time.Hour, 0, "Ada"), run(-8*time.Hour, "")}, ""},
-		"by another once it's back": {[]schema.Record{outing(1, -9*time.Hour, -8*time.Hour, "Ada"), run(-8*time.Hour, "Bo")}, ""},
-		"by another before":         {[]schema.Record{outing(1, -9*time.Hour, -8*time.Hour, "Ada"), run(-11*time.Hour, "Bo")}, ""},
+		"driven by who has it":      {[]schema.Record{outing(1, -9*hour, 0, "Ada"), run(-8*hour, "Ada")}, ""},
+		"driven by another":         {[]schema.Record{outing(1, -9*hour, 0, "Ada"), run(-8*hour, "Bo")}, OtherDriver},
+		"by nobody knows whom":      {[]schema.Record{outing(1, -9*hour, 0, "Ada"), run(-8*hour, "")}, ""},
+		"by another once it's back": {[]schema.Record{outing(1, -9*hour, -8*hour, "Ada"), run(-8*hour, "Bo")}, ""},
+		"by another before":         {[]schema.Record{outing(1, -9*hour, -8*hour, "Ada"), run(-11*hour, "Bo")}, ""},
 	} {
 		log := schema.Log{Machine: schema.Machine{Name: "R4"}}
 		for _, r := range c.records {
@@ -53,9 +55,10 @@ func TestDoubtsOfOutings(t *testing.T) {
 	}
 	// A run as it is typed.
 	log := schema.Log{Machine: schema.Machine{Name: "R4"}}
-	log.Add(outing(1, -9*time.Hour, 0, "Ada"))
-	require.Equal(t, []string{"this run (2026-03-14 11:00, 1 h) is by Bo, but outing 1 (2026-03-14 03:00, Ada) has the machine"},
-		Slips(schema.Fleet{}, log, run(-time.Hour, "Bo"), now))
+	log.Add(outing(1, -9*hour, 0, "Ada"))
+	require.Equal(t,
+		[]string{"this run (2026-03-14 11:00, 1 h) is by Bo, but outing 1 (2026-03-14 03:00, Ada) has the machine"},
+		Slips(schema.Fleet{}, log, run(-hour, "Bo"), now))
 }
 
 // A look that is kept holds until an outing ends it: when the machine was back, or is
@@ -84,7 +87,8 @@ func TestAnOutingEndsWhatWasSeen(t *testing.T) {
 func TestOutingsAreMasked(t *testing.T) {
 	now := time.Date(2026, 3, 14, 12, 0, 0, 0, time.UTC)
 	log := schema.Log{Machine: schema.Machine{Name: "R4"}}
-	log.Add(&schema.Outing{Base: schema.Base{Machine: "R4", At: now.AddDate(0, 0, -20)}, Driver: "Ada Venn", Note: "for Ada's fence"})
+	base := schema.Base{Machine: "R4", At: now.AddDate(0, 0, -20)}
+	log.Add(&schema.Outing{Base: base, Driver: "Ada Venn", Note: "for Ada's fence"})
 	f := schema.Fleet{Logs: []schema.Log{log}, Drivers: []schema.Driver{{Name: "Bo Larkin"}, {Name: "Ada Venn"}}}
 	r, ok := History(Of(f, now), "R4", nil, false)
 	require.True(t, ok)

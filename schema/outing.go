@@ -68,7 +68,8 @@ func (o *Outing) BackRecords() []Record {
 		out = append(out, r)
 	}
 	if o.Lamp == "yes" {
-		h := &Overheat{Driver: o.Driver, Terrain: terrain, Sign: "lamp", Note: "told when it came back; the time is not known"}
+		h := &Overheat{Driver: o.Driver, Terrain: terrain, Sign: "lamp",
+			Note: "told when it came back; the time is not known"}
 		h.Base = o.makes("overheat", end.Truncate(time.Second))
 		out = append(out, h)
 	}
@@ -87,7 +88,8 @@ func (o *Outing) BackRecords() []Record {
 // Makes are the kinds and the refs of all records that the outing may have made.
 func (o *Outing) Makes() []struct{ Kind, Ref string } {
 	var out []struct{ Kind, Ref string }
-	for _, x := range [][2]string{{"release", "release"}, {"level", "level-out"}, {"run", "run"}, {"overheat", "overheat"}, {"level", "level-back"}} {
+	for _, x := range [][2]string{{"release", "release"}, {"level", "level-out"}, {"run", "run"}, {"overheat", "overheat"},
+		{"level", "level-back"}} {
 		out = append(out, struct{ Kind, Ref string }{x[0], o.Called() + "-" + x[1]})
 	}
 	return out

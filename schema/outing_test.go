@@ -11,8 +11,8 @@ import (
 var morning = time.Date(2026, 3, 14, 9, 10, 0, 0, time.UTC)
 
 func outing() Outing {
-	return Outing{Base: Base{Meta: Meta{Number: 5}, Machine: "R4", At: morning}, Driver: "Ada Venn", MeterOut: N(97.1), LevelOut: N(0), EngineOut: "cold",
-		Back: morning.Add(8 * time.Hour), MeterBack: N(99.6), LevelBack: N(100), Lamp: "yes", Mud: "yes"}
+	return Outing{Base: Base{Meta: Meta{Number: 5}, Machine: "R4", At: morning}, Driver: "Ada Venn", MeterOut: N(97.1),
+		LevelOut: N(0), EngineOut: "cold", Back: morning.Add(8 * time.Hour), MeterBack: N(99.6), LevelBack: N(100), Lamp: "yes", Mud: "yes"}
 }
 
 // What was not known yet does not count, and the log itself is left as it is.
@@ -20,7 +20,8 @@ func TestAnOutingAsOfATime(t *testing.T) {
 	log := Log{Outings: []Outing{outing(), {Base: Base{Machine: "R4", At: morning.AddDate(0, 0, 1)}, Driver: "Bo Larkin"}}}
 	then := log.AsOf(morning.Add(time.Hour))
 	require.Len(t, then.Outings, 1)
-	require.Equal(t, Outing{Base: outing().Base, Driver: "Ada Venn", MeterOut: N(97.1), LevelOut: N(0), EngineOut: "cold"}, then.Outings[0])
+	went := Outing{Base: outing().Base, Driver: "Ada Venn", MeterOut: N(97.1), LevelOut: N(0), EngineOut: "cold"}
+	require.Equal(t, went, then.Outings[0])
 	require.Equal(t, &then.Outings[0], then.Out())
 	require.Equal(t, outing(), log.Outings[0])
 	back := log.AsOf(morning.Add(8 * time.Hour))
@@ -32,11 +33,15 @@ func TestAnOutingAsOfATime(t *testing.T) {
 // An outing says what it makes: nothing that nobody saw.
 func TestWhatAnOutingMakes(t *testing.T) {
 	o := outing()
-	require.Equal(t, []Record{&Level{Head: Head{Base: Base{Ref: "out-R4-20260314T091000Z-level-out", Machine: "R4", At: morning}}, BelowMark: N(0), Engine: "cold"}}, o.OutRecords())
+	called := func(what string) Base {
+		return Base{Ref: "out-R4-20260314T091000Z-" + what, Machine: "R4", At: morning}
+	}
+	require.Equal(t, []Record{&Level{Head: Head{Base: called("level-out")}, BelowMark: N(0), Engine: "cold"}}, o.OutRecords())
 	made := o.BackRecords()
 	require.Len(t, made, 3)
 	run := made[0].(*Run)
-	require.Equal(t, &Run{Base: Base{Ref: "out-R4-20260314T091000Z-run", Machine: "R4", At: morning}, Driver: "Ada Venn", MeterOut: N(97.1), MeterIn: N(99.6), Terrain: "mud"}, run)
+	require.Equal(t,
+		&Run{Base: called("run"), Driver: "Ada Venn", MeterOut: N(97.1), MeterIn: N(99.6), Terrain: "mud"}, run)
 	heat := made[1].(*Overheat)
 	require.Equal(t, run.End(), heat.At, "in the run, so that it counts there")
 	require.Equal(t, "lamp", heat.Sign)
@@ -65,7 +70,8 @@ func TestWhatAnOutingMakes(t *testing.T) {
 	made = o.BackRecords()
 	require.Len(t, made, 1)
 	require.Equal(t, N(1.5), made[0].(*Run).Hours)
-	o.Hours, o.Lamp, o.Back = N(12), "yes", morning.Add(time.Hour) // more hours than it was out: never later than it was back
+	// More hours than it was out: never later than it was back.
+	o.Hours, o.Lamp, o.Back = N(12), "yes", morning.Add(time.Hour)
 	require.Equal(t, o.Back, o.BackRecords()[1].(*Overheat).At)
 }
 
@@ -97,7 +103,8 @@ func TestHalvesOfAnOuting(t *testing.T) {
 		return out
 	}
 	require.Equal(t, []string{"machine", "out", "driver", "meter", "level", "engine", "accepted", "note"}, flags(GoesOut))
-	require.Equal(t, []string{"machine", "back", "meter", "hours", "level", "engine", "lamp", "mud", "note"}, flags(ComesBack))
+	require.Equal(t, []string{"machine", "back", "meter", "hours", "level", "engine", "lamp", "mud", "note"},
+		flags(ComesBack))
 	require.Equal(t, "back", ComesBack.TimeColumn())
 	require.Equal(t, "out", GoesOut.TimeColumn())
 	known := NewKnown([]string{"R4"}, []string{"Ada Venn", "D3"}, nil, time.UTC)
@@ -113,9 +120,11 @@ func TestHalvesOfAnOuting(t *testing.T) {
 		return out
 	}
 	require.Equal(t, "driver=D3 meter_out_h=97.1 level_out_ml=0 ", line(GoesOut, "d3 97.1 ok"))
-	require.Equal(t, "driver=Ada Venn level_out_ml=0 meter_out_h=97.1 accepted=yes ", line(GoesOut, "ada level ok meter 97.1 accept"))
+	require.Equal(t, "driver=Ada Venn level_out_ml=0 meter_out_h=97.1 accepted=yes ",
+		line(GoesOut, "ada level ok meter 97.1 accept"))
 	require.Equal(t, "meter_back_h=99.6 level_back_ml=300ml lamp=no mud=yes ", line(ComesBack, "99.6 300ml no-lamp mud"))
-	require.Equal(t, "hours=1.5 level_back_ml=300 lamp=yes engine_back=cold ", line(ComesBack, "hours 1.5 level 300 lamp cold"))
+	require.Equal(t, "hours=1.5 level_back_ml=300 lamp=yes engine_back=cold ",
+		line(ComesBack, "hours 1.5 level 300 lamp cold"))
 	require.Contains(t, line(ComesBack, "level"), "does not fit a back")
 	require.Contains(t, line(ComesBack, "level ada"), "does not fit a back")
 }

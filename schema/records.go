@@ -395,10 +395,12 @@ func (o *Outing) Validate() error {
 	}
 	if h, ok := o.Driven(); ok && o.MeterBack.Known {
 		if most := KindNamed("run").Field("hours").Max; h > most {
-			return Wrong("meter_back_h", fmt.Sprint(o.MeterBack.V), fmt.Sprintf("is more than %v h above the meter when it went out, %v", most, o.MeterOut.V))
+			return Wrong("meter_back_h", fmt.Sprint(o.MeterBack.V),
+				fmt.Sprintf("is more than %v h above the meter when it went out, %v", most, o.MeterOut.V))
 		}
 		if h < -1e-9 {
-			return Wrong("meter_back_h", fmt.Sprint(o.MeterBack.V), fmt.Sprintf("is below the meter when it went out, %v, but a meter does not run backwards", o.MeterOut.V))
+			return Wrong("meter_back_h", fmt.Sprint(o.MeterBack.V),
+				fmt.Sprintf("is below the meter when it went out, %v, but a meter does not run backwards", o.MeterOut.V))
 		}
 	}
 	return nil

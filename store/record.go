@@ -205,7 +205,8 @@ func (b *Book) Amend(ctx context.Context, number int64, why string, change func(
 
 // AmendWith is Amend, and puts the records in that the changed one makes, all or
 // none of it; a nil makes is none.
-func (b *Book) AmendWith(ctx context.Context, number int64, why string, change func(*schema.Kind, schema.Record) error, makes func(schema.Record) []schema.Record) (*Found, error) {
+func (b *Book) AmendWith(ctx context.Context, number int64, why string, change func(*schema.Kind, schema.Record) error,
+	makes func(schema.Record) []schema.Record) (*Found, error) {
 	var out *Found
 	err := b.write(ctx, func(tx *sql.Tx) error {
 		n, err := readNames(ctx, tx)

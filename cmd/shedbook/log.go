@@ -193,7 +193,8 @@ next:
 var lineExamples = map[string]string{
 	"run": "run R4 ada 2.5 mud fast", "topup": "topup R4 300 premix", "refill": "refill R4 4.2l", "bleed": "bleed R4 nose-up pump radiator",
 	"level": "level R4 ok cold", "clean": "clean R4 hose both out", "overheat": "overheat R4 ada mud fast lamp 20min",
-	"service": "service R4 'new pump seal' external-leak", "out": "out R4 ada 97.1 ok", "back": "back R4 99.6 ok no-lamp mud", "meter": "machine meter R4 --was 1042 --now 0",
+	"service": "service R4 'new pump seal' external-leak", "out": "out R4 ada 97.1 ok", "back": "back R4 99.6 ok no-lamp mud",
+	"meter": "machine meter R4 --was 1042 --now 0",
 }
 
 // lineHelp says what the words after the machine may be.

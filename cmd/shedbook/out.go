@@ -96,7 +96,8 @@ func (a *app) sendOut(ctx context.Context, b *store.Book, o *schema.Outing, rele
 	}
 	a.noteClosed(&log.Machine, o.At, f.Settings)
 	a.sayState(o.Machine, was, stateOf(f, *with, a.now), nil)
-	a.say(0, "%s", render.Safe(o.Machine+" is out with "+o.Driver+". When it comes back: shedbook back "+schema.Quote(o.Machine)+" METER"))
+	a.say(0, "%s", render.Safe(fmt.Sprintf("%s is out with %s. When it comes back: shedbook back %s METER",
+		o.Machine, o.Driver, schema.Quote(o.Machine))))
 	if !o.MeterOut.Known {
 		fmt.Fprintln(a.errOut, "note: without the meter its engine hours will not be known")
 	}
@@ -108,8 +109,8 @@ func (a *app) mayGo(o *schema.Outing, is state.Told) error {
 	name := schema.Quote(o.Machine)
 	switch {
 	case is.IsParked():
-		return usage("shedbook next "+name+" says what to do. To let it go all the same: shedbook out "+name+" ... accept --release-by NAME --why REASON",
-			"%s", is.Brief(o.Machine))
+		return usage("shedbook next "+name+" says what to do. To let it go all the same: shedbook out "+name+
+			" ... accept --release-by NAME --why REASON", "%s", is.Brief(o.Machine))
 	case is.State.State != state.Watch || o.Accepted == "yes":
 		return nil
 	}
@@ -153,7 +154,9 @@ func (a *app) backVerb() *cobra.Command {
 				}
 				out := log.Out()
 				if out == nil {
-					return usage("if it went out: shedbook out "+schema.Quote(machine)+" DRIVER --at TIME; else record the run: shedbook run "+schema.Quote(machine), "%s is not out", machine)
+					name := schema.Quote(machine)
+					return usage("if it went out: shedbook out "+name+" DRIVER --at TIME; else record the run: shedbook run "+name,
+						"%s is not out", machine)
 				}
 				o := *out
 				if err := a.readLine(cmd, k, &o, given[1:], known); err != nil {
@@ -169,7 +172,8 @@ func (a *app) backVerb() *cobra.Command {
 
 // bringBack records that the machine came back from the outing on which it is, as o
 // has it now, and what that makes. log is the machine's before it.
-func (a *app) bringBack(ctx context.Context, b *store.Book, f schema.Fleet, log *schema.Log, o *schema.Outing, sure bool) error {
+func (a *app) bringBack(ctx context.Context, b *store.Book, f schema.Fleet, log *schema.Log, o *schema.Outing,
+	sure bool) error {
 	if err := a.askHours(o); err != nil {
 		return err
 	}
@@ -212,7 +216,8 @@ func (a *app) bringBack(ctx context.Context, b *store.Book, f schema.Fleet, log 
 		return err
 	}
 	a.notMine(b)
-	a.say(0, "%s", render.Safe(o.Machine+" is back from "+o.Driver+", out since "+unit.FormatTime(o.At, f.Settings.Zone())))
+	since := unit.FormatTime(o.At, f.Settings.Zone())
+	a.say(0, "%s", render.Safe(o.Machine+" is back from "+o.Driver+", out since "+since))
 	var run schema.Record
 	for _, r := range made {
 		a.sayRecorded(b, schema.KindOf(r), r, f.Settings)
@@ -224,8 +229,9 @@ func (a *app) bringBack(ctx context.Context, b *store.Book, f schema.Fleet, log 
 	}
 	a.notMine(b) // undo would leave half of it
 	if run == nil {
-		fmt.Fprintf(a.errOut, "note: no run was recorded, since the engine hours are not known; when you know them: shedbook run %s --hours HOURS --driver %s --at %s\n",
-			schema.Quote(o.Machine), schema.Quote(o.Driver), schema.Quote(unit.FormatTime(o.At, f.Settings.Zone())))
+		fmt.Fprintf(a.errOut, "note: no run was recorded, since the engine hours are not known; when you know them: "+
+			"shedbook run %s --hours HOURS --driver %s --at %s\n",
+			schema.Quote(o.Machine), schema.Quote(o.Driver), schema.Quote(since))
 	}
 	a.noteClosed(&log.Machine, o.Back, f.Settings)
 	a.sayState(o.Machine, was, stateOf(f, *with, a.now), run)
@@ -282,7 +288,8 @@ func (a *app) sayMade(ctx context.Context, b *store.Book, r schema.Record) error
 		}
 	}
 	if len(made) > 0 {
-		a.say(0, "the records that it made stay as they are: %s; correct or void each that is wrong", strings.Join(made, ", "))
+		a.say(0, "the records that it made stay as they are: %s; correct or void each that is wrong",
+			strings.Join(made, ", "))
 	}
 	return nil
 }

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"fmt"
 	"io"
 	"net/url"
@@ -21,8 +22,9 @@ func (a *app) stickersVerb() *cobra.Command {
 	var html, paper, base string
 	var cards bool
 	c := &cobra.Command{
-		Use: "stickers [MACHINE...] --html FILE", Short: "print a sticker for each machine, with a code that opens its page on a phone", GroupID: "look",
-		Args: args(0, -1, "machines, or none for all"),
+		Use: "stickers [MACHINE...] --html FILE", GroupID: "look",
+		Short: "print a sticker for each machine, with a code that opens its page on a phone",
+		Args:  args(0, -1, "machines, or none for all"),
 		ValidArgsFunction: func(cmd *cobra.Command, _ []string, typed string) ([]cobra.Completion, cobra.ShellCompDirective) {
 			return a.completeMachine(cmd, nil, typed)
 		},
@@ -53,7 +55,7 @@ func (a *app) stickersVerb() *cobra.Command {
 				if !ok {
 					return usage("", "--paper %q is not a4 or letter", paper)
 				}
-				machines, err := a.toStick(cmd, b, known, given)
+				machines, err := a.toStick(cmd.Context(), b, known, given)
 				if err != nil {
 					return err
 				}
@@ -61,12 +63,14 @@ func (a *app) stickersVerb() *cobra.Command {
 				for _, m := range machines {
 					all = append(all, render.Sticker{Name: m.Name, URL: fmt.Sprintf("%s/m/%d", at, m.Number)})
 				}
-				if err := toFile(html, func(w io.Writer) error { return render.Stickers(w, all, p, cards, known.Units) }); err != nil {
+				err = toFile(html, func(w io.Writer) error { return render.Stickers(w, all, p, cards, known.Units) })
+				if err != nil {
 					return err
 				}
 				a.wrote(html)
 				if base == "" {
-					fmt.Fprintln(a.errOut, "note: the codes lead to this computer itself, where no phone gets; give the address that phones reach: --url https://shed.example:8443")
+					fmt.Fprintln(a.errOut, "note: the codes lead to this computer itself, where no phone gets; "+
+						"give the address that phones reach: --url https://shed.example:8443")
 				}
 				return nil
 			})
@@ -80,8 +84,9 @@ func (a *app) stickersVerb() *cobra.Command {
 }
 
 // toStick are the machines named, or all that have not left the fleet.
-func (a *app) toStick(cmd *cobra.Command, b *store.Book, known *schema.Known, given []string) ([]*schema.Machine, error) {
-	records, err := b.List(cmd.Context(), schema.KindNamed("machine"), store.Filter{})
+func (a *app) toStick(ctx context.Context, b *store.Book, known *schema.Known, given []string) ([]*schema.Machine,
+	error) {
+	records, err := b.List(ctx, schema.KindNamed("machine"), store.Filter{})
 	if err != nil {
 		return nil, err
 	}

@@ -47,7 +47,8 @@ type grid struct {
 // 1 inch. A6 is a quarter of A4 (ISO 216); a Letter sheet has a quarter of its own.
 var papers = []Paper{
 	{"a4", 210, 297, grid{3, 7, 63.5, 38.1, 7.25, 15.15, 66, 38.1}, grid{2, 2, 105, 148.5, 0, 0, 105, 148.5}},
-	{"letter", 215.9, 279.4, grid{3, 10, 66.675, 25.4, 4.7625, 12.7, 69.85, 25.4}, grid{2, 2, 107.95, 139.7, 0, 0, 107.95, 139.7}},
+	{"letter", 215.9, 279.4, grid{3, 10, 66.675, 25.4, 4.7625, 12.7, 69.85, 25.4},
+		grid{2, 2, 107.95, 139.7, 0, 0, 107.95, 139.7}},
 }
 
 // PaperNamed returns the paper of a name; ok is false where there is none.
@@ -79,12 +80,14 @@ type stickerSheet struct {
 // in by hand as it goes out and comes back. Volumes on a card are in the given units.
 func Stickers(w io.Writer, all []Sticker, p Paper, cards bool, units unit.System) error {
 	g, title := p.stickers, "Stickers"
-	says := fmt.Sprintf("Print on labels of %v by %v mm, %d to a sheet (%s), at 100 %%: in the printer's window choose actual size, and no margins.", g.Width, round1(g.Height), g.Across*g.Down, paperTitle(p))
+	says := fmt.Sprintf("Print on labels of %v by %v mm, %d to a sheet (%s), at 100 %%: in the printer's window choose "+
+		"actual size, and no margins.", round1(g.Width), round1(g.Height), g.Across*g.Down, paperTitle(p))
 	largest, code := 44.0, math.Min(g.Height-1.4, 30)
 	room := g.Width - code - 5
 	if cards {
 		g, title = p.cards, "Cards for out and back"
-		says = fmt.Sprintf("Print on %s at 100 %%: in the printer's window choose actual size. Cut each sheet into four.", paperTitle(p))
+		says = fmt.Sprintf("Print on %s at 100 %%: in the printer's window choose actual size. Cut each sheet into four.",
+			paperTitle(p))
 		largest, room = 44, g.Width-46
 	}
 	_, fluid := shown(0, unit.Millilitres, units)
@@ -108,7 +111,8 @@ func Stickers(w io.Writer, all []Sticker, p Paper, cards bool, units unit.System
 		}
 		s.Name = Safe(s.Name)
 		sheet := &page.Sheets[len(page.Sheets)-1]
-		sheet.Pieces = append(sheet.Pieces, piece{s, g.Left + float64(n%g.Across)*g.StepX, g.Top + float64(n/g.Across)*g.StepY, nameSize(s.Name, room, largest), svg})
+		left, top := g.Left+float64(n%g.Across)*g.StepX, g.Top+float64(n/g.Across)*g.StepY
+		sheet.Pieces = append(sheet.Pieces, piece{s, left, top, nameSize(s.Name, room, largest), svg})
 	}
 	return stickersTemplate().Execute(w, page)
 }
@@ -169,6 +173,7 @@ func qrSVG(text string) (template.HTML, error) {
 		}
 	}
 	n := len(modules)
-	return template.HTML(fmt.Sprintf(`<svg class="code" viewBox="0 0 %d %d" role="img" shape-rendering="crispEdges"><title>Code for %s</title><path fill="#fff" d="M0 0h%dv%dH0z"/><path d="%s"/></svg>`,
+	return template.HTML(fmt.Sprintf(`<svg class="code" viewBox="0 0 %d %d" role="img" shape-rendering="crispEdges">`+
+		`<title>Code for %s</title><path fill="#fff" d="M0 0h%dv%dH0z"/><path d="%s"/></svg>`,
 		n, n, template.HTMLEscapeString(text), n, n, path.String())), nil
 }

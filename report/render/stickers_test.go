@@ -30,7 +30,8 @@ import (
 // more than one sheet of them.
 func machinesToStick() []Sticker {
 	var all []Sticker
-	for i, name := range []string{"R4", "WW7", "Otter eight", "The big green one by the gate", "Mammutwumme", "Långnamnsmaskin Ö", "x<b>y</b>", "\x1b[31mred"} {
+	for i, name := range []string{"R4", "WW7", "Otter eight", "The big green one by the gate", "Mammutwumme",
+		"Långnamnsmaskin Ö", "x<b>y</b>", "\x1b[31mred"} {
 		all = append(all, Sticker{name, fmt.Sprintf("https://shed.example:8443/m/%d", i+1)})
 	}
 	long := "https://" + strings.Repeat("a", MaxURL-16) + ".example"
@@ -53,13 +54,15 @@ func stickerPage(t *testing.T, paper string, cards bool) string {
 // decoder that has nothing to do with what drew it, a good part of it covered too.
 func TestStickersAreRead(t *testing.T) {
 	for _, paper := range papers {
-		page := strings.Replace(stickerPage(t, paper.Name, false), "</style>", "header{display:none} .sheet{margin:0; outline:0}</style>", 1)
+		page := strings.Replace(stickerPage(t, paper.Name, false), "</style>",
+			"header{display:none} .sheet{margin:0; outline:0}</style>", 1)
 		dir := t.TempDir()
 		require.NoError(t, os.WriteFile(filepath.Join(dir, "page.html"), []byte(page), 0o600))
 		const scale = 2
 		dots := scale * 96 / 25.4 // to the mm
-		browser(t, "--screenshot="+filepath.Join(dir, "page.png"), fmt.Sprintf("--force-device-scale-factor=%d", scale),
-			fmt.Sprintf("--window-size=%d,%d", int(paper.Width*96/25.4)+1, int(paper.Height*96/25.4)+1), "file://"+filepath.Join(dir, "page.html"))
+		size := fmt.Sprintf("--window-size=%d,%d", int(paper.Width*96/25.4)+1, int(paper.Height*96/25.4)+1)
+		browser(t, "--screenshot="+filepath.Join(dir, "page.png"), fmt.Sprintf("--force-device-scale-factor=%d", scale), size,
+			"file://"+filepath.Join(dir, "page.html"))
 		f, err := os.Open(filepath.Join(dir, "page.png"))
 		require.NoError(t, err)
 		sheet, err := png.Decode(f)
@@ -76,7 +79,8 @@ func TestStickersAreRead(t *testing.T) {
 			// Mud over a tenth of the code, in its middle.
 			code := min(g.Height-1.4, 30)
 			x, y, r := int((1+code/2)*dots), int(g.Height/2*dots), int(0.12*code*dots)
-			imagedraw.Draw(piece, image.Rect(x-r, y-r, x+r, y+r), image.NewUniform(color.RGBA{90, 70, 40, 255}), image.Point{}, imagedraw.Src)
+			mud := image.NewUniform(color.RGBA{90, 70, 40, 255})
+			imagedraw.Draw(piece, image.Rect(x-r, y-r, x+r, y+r), mud, image.Point{}, imagedraw.Src)
 			require.Equal(t, s.URL, readCode(t, piece), "%s, %s, muddy", paper.Name, s.Name)
 		}
 	}
@@ -86,7 +90,8 @@ func readCode(t *testing.T, m image.Image) string {
 	t.Helper()
 	bits, err := gozxing.NewBinaryBitmapFromImage(m)
 	require.NoError(t, err)
-	got, err := qrcode.NewQRCodeReader().Decode(bits, map[gozxing.DecodeHintType]any{gozxing.DecodeHintType_TRY_HARDER: true})
+	hints := map[gozxing.DecodeHintType]any{gozxing.DecodeHintType_TRY_HARDER: true}
+	got, err := qrcode.NewQRCodeReader().Decode(bits, hints)
 	require.NoError(t, err)
 	return got.GetText()
 }
@@ -150,9 +155,12 @@ addEventListener("load", () => {
  const out = []
  for (const f of document.querySelectorAll("iframe")) for (const p of f.contentDocument.querySelectorAll(".piece")) {
   const s = p.closest(".sheet").getBoundingClientRect(), r = p.getBoundingClientRect()
-  if (p.scrollHeight > p.clientHeight + 1 || p.scrollWidth > p.clientWidth + 1) out.push(f.title + ": " + p.querySelector("h2").textContent + " holds too much")
-  if (r.left < s.left - 1 || r.top < s.top - 1 || r.right > s.right + 1 || r.bottom > s.bottom + 1) out.push(f.title + ": " + p.querySelector("h2").textContent + " lies beyond its sheet")
-  for (const t of p.querySelectorAll(".text, h2, td, th")) if (t.scrollWidth > t.clientWidth + 1) out.push(f.title + ": " + t.textContent.slice(0, 40) + " is too broad")
+  const name = f.title + ": " + p.querySelector("h2").textContent
+  if (p.scrollHeight > p.clientHeight + 1 || p.scrollWidth > p.clientWidth + 1) out.push(name + " holds too much")
+  if (r.left < s.left - 1 || r.top < s.top - 1 || r.right > s.right + 1 || r.bottom > s.bottom + 1)
+   out.push(name + " lies beyond its sheet")
+  for (const t of p.querySelectorAll(".text, h2, td, th")) if (t.scrollWidth > t.clientWidth + 1)
+   out.push(name + ", " + t.textContent.slice(0, 40) + " is too broad")
   if (f.contentDocument.scripts.length) out.push("a script")
  }
  document.getElementById("out").textContent = JSON.stringify(out)
