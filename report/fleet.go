@@ -76,15 +76,6 @@ type Out struct {
 // fleetOrder says how rows are sorted.
 const fleetOrder = "worst first: parked, on watch, ready; then open matters, overheats in the last 100 h, lowest likely coolant loss, and mud hours since the last thorough clean"
 
-// Fleet reports every machine at a glance. open holds the matters that stand,
-// worst first.
-func Fleet(s Source, open []Matter) FleetReport {
-	var rows []FleetRow
-	for range s.Rows(&rows) {
-	}
-	return FleetOf(s.AsOf, rows, open)
-}
-
 // FleetOf puts rows that are at hand in order and adds the open matters.
 func FleetOf(asOf time.Time, rows []FleetRow, open []Matter) FleetReport {
 	r := FleetReport{AsOf: asOf, Order: fleetOrder, Machines: append([]FleetRow{}, rows...)}
