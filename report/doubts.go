@@ -231,7 +231,7 @@ func (d *doubter) coolant() {
 // and runs that somebody else drove meanwhile.
 func (d *doubter) outings() {
 	out := func(o *schema.Outing) string {
-		return fmt.Sprintf("%s (%s, %s)", record("outing", o.Number), d.s.day(o.At), o.Driver)
+		return fmt.Sprintf("%s (%s, %s)", record("outing", o.Number), d.s.moment(o.At), o.Driver)
 	}
 	all := d.l.Log.Outings
 	for i := range all {

@@ -57,7 +57,7 @@ func TestDoubtsOfOutings(t *testing.T) {
 	log := schema.Log{Machine: schema.Machine{Name: "R4"}}
 	log.Add(outing(1, -9*hour, 0, "Ada"))
 	require.Equal(t,
-		[]string{"this run (2026-03-14 11:00, 1 h) is by Bo, but outing 1 (2026-03-14 03:00, Ada) has the machine"},
+		[]string{"this run (14 Mar 2026 11:00, 1 h) is by Bo, but outing 1 (14 Mar 2026 03:00, Ada) has the machine"},
 		Slips(schema.Fleet{}, log, run(-hour, "Bo"), now))
 }
 

@@ -134,11 +134,11 @@ func whoIsOut(r report.FleetReport, o Options) string {
 // outSince is since when a machine is out and with whom; of the day itself the time
 // is enough.
 func outSince(m *report.Out, asOf time.Time) string {
-	form := "2 Jan 2006 15:04"
-	if m.Since.Format(time.DateOnly) == asOf.Format(time.DateOnly) {
-		form = "15:04"
+	since := say.Moment(m.Since, asOf.Location())
+	if say.Day(m.Since, asOf.Location()) == say.Day(asOf, asOf.Location()) {
+		since = m.Since.In(asOf.Location()).Format("15:04")
 	}
-	return "since " + m.Since.Format(form) + " with " + m.Driver
+	return "since " + since + " with " + m.Driver
 }
 
 // machineState is the state of a machine in the fleet's table: nobody decides on one
