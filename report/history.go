@@ -347,7 +347,7 @@ func (t *teller) fields(k *schema.Kind, r schema.Record) []string {
 			says = append(says, with(label+" %s", strings.Join(*p, ", ")))
 		case *time.Time:
 			if f.Name != k.TimeColumn() && !p.IsZero() {
-				says = append(says, label+" "+t.src.day(*p))
+				says = append(says, label+" "+t.src.moment(*p))
 			}
 		}
 	}
@@ -455,7 +455,7 @@ func (src *Source) gaps(l *exposure.Life) (from, to *time.Time, gaps []Gap) {
 			g.Hours = 0
 			hours = "the meter did not go up, as far as it was read"
 		}
-		g.Says = fmt.Sprintf("%s to %s: %d days without a record; %s", g.From.Format(time.DateOnly), g.To.Format(time.DateOnly), days, hours)
+		g.Says = fmt.Sprintf("%s to %s: %d days without a record; %s", src.day(g.From), src.day(g.To), days, hours)
 		gaps = append(gaps, g)
 	}
 	return from, to, gaps
@@ -470,9 +470,9 @@ func (src *Source) unknown(l *exposure.Life, r *HistoryReport) []string {
 	case m.Acquired.IsZero() && r.From == nil:
 		tell("nothing is recorded for this machine")
 	case m.Acquired.IsZero():
-		tell("the day it came into the fleet is not recorded; its log begins on %s", r.From.Format(time.DateOnly))
+		tell("the day it came into the fleet is not recorded; its log begins on %s", src.day(*r.From))
 	default:
-		tell("its life before %s is not recorded here", m.Acquired.In(src.AsOf.Location()).Format(time.DateOnly))
+		tell("its life before %s is not recorded here", src.day(m.Acquired))
 	}
 	if m.Serial == "" {
 		tell("its serial number is not recorded")

@@ -41,6 +41,7 @@ type Measurement struct {
 type Spec struct {
 	Glycol  Glycol // empty: not known
 	Figures map[string]float64
+	Units   unit.System // those in which a verdict tells its quantities; metric if empty
 }
 
 // Verdict is what a check says.
@@ -401,12 +402,14 @@ func (e *exam) doubtful(d *Doubt) bool {
 	return true
 }
 
-func (e *exam) warn(format string, args ...any) { say.Once(&e.v.Warnings, "%s", text(format, args...)) }
+func (e *exam) warn(format string, args ...any) {
+	say.Once(&e.v.Warnings, "%s", e.text(format, args...))
+}
 
 func (e *exam) refuse(err error) { e.err = err }
 
 func (e *exam) say(result, format string, args ...any) {
-	e.v.Result, e.v.Says = result, text(format, args...)
+	e.v.Result, e.v.Says = result, e.text(format, args...)
 }
 func (e *exam) pass(format string, args ...any)   { e.say(Pass, format, args...) }
 func (e *exam) failed(format string, args ...any) { e.say(Fail, format, args...) }

@@ -328,6 +328,19 @@ func TestAFlagHasTheCausesOfNext(t *testing.T) {
 	require.Greater(t, told, 1)
 }
 
+// A yard with more terrains than a piece has numbers for: the last are not recorded, and none is taken for another.
+func TestMoreTerrainsThanNumbers(t *testing.T) {
+	var words []schema.Word
+	for i := range 300 {
+		words = append(words, schema.Word{Vocabulary: "terrain", Word: fmt.Sprintf("field-%d", i)})
+	}
+	x := exposure.NewIndex(words, nil, nil)
+	log := daily(2)
+	log.Runs[0].Terrain, log.Runs[1].Terrain = "field-244", "field-299" // after the ten built in, from 1: 255 and 310
+	m := flatten(x.Life(&log), nil)
+	require.Equal(t, []uint8{255, 0}, []uint8{m.pieces[0].level[terrain], m.pieces[1].level[terrain]})
+}
+
 // Whoever forgets half of the drivers has no more overheats for it: over the
 // fleet as many are expected as there are.
 func TestTheLevelDoesNotDriftWhereDriversAreMissing(t *testing.T) {
@@ -534,21 +547,4 @@ func TestARinseDoesNotResetTheDirt(t *testing.T) {
 	require.Equal(t, mud(log), mud(rinsed))
 	rinsed.Cleanings[0].Sides = "both"
 	require.Less(t, mud(rinsed), mud(log))
-}
-
-// The owner of a book adds kinds of ground as he likes: the 256th is not taken for
-// ground that nobody recorded, nor the 257th for the first.
-func TestManyKindsOfGround(t *testing.T) {
-	var words []schema.Word
-	for i := range 300 {
-		words = append(words, schema.Word{Vocabulary: "terrain", Word: fmt.Sprintf("ground %d", i)})
-	}
-	x := exposure.NewIndex(words, nil, schema.Settings{})
-	for id := range len(x.Names[exposure.Terrain]) {
-		log := schema.Log{Machine: schema.Machine{Name: "R1"}, Runs: []schema.Run{{
-			Base: schema.Base{Machine: "R1", At: time.Date(2026, 3, 1, 8, 0, 0, 0, time.UTC)}, Hours: schema.N(2),
-			Terrain: x.Name(exposure.Terrain, uint16(id))}}}
-		m := flatten(x.Life(&log), schema.Settings{})
-		require.Equal(t, min(id, 255), int(m.pieces[0].level[slices.Index(exposureFactor[:], exposure.Terrain)]))
-	}
 }
