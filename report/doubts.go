@@ -46,6 +46,9 @@ const (
 	ManyRefills     = "many-refills"     // the system filled again and again within a short time
 	HugeRun         = "huge-run"         // a run of hundreds of hours; only asked of what is typed
 	EndsAhead       = "ends-ahead"       // a run that is not over yet; only asked of what is typed
+	OutTwice        = "out-twice"        // out with somebody while it is out already
+	NotBack         = "not-back"         // out for many days
+	OtherDriver     = "other-driver"     // a run by another than who has it out
 	LongAgo         = "long-ago"         // dated long before it was entered; only asked of what is typed
 )
 
@@ -61,6 +64,7 @@ const (
 	refillsMany   = 3                    // times
 	meterDay      = 24.0                 // h by which a meter may gain more than have passed: many logs know only the day
 	longAgo       = 366 * 24 * time.Hour // between a record's time and its being typed
+	longOut       = 14 * 24 * time.Hour  // a machine may be out
 	aheadSlack    = 24 * time.Hour       // a record may lie ahead of when it was entered
 )
 
@@ -100,6 +104,7 @@ func (d *doubter) all() {
 	d.meters()
 	d.overheats()
 	d.coolant()
+	d.outings()
 	d.dates()
 	d.later()
 	sort.SliceStable(d.found, func(a, b int) bool { return d.found[a].At.Before(d.found[b].At) })
@@ -222,6 +227,36 @@ func (d *doubter) coolant() {
 	}
 }
 
+// outings finds machines that went out twice without coming back, or never came back,
+// and runs that somebody else drove meanwhile.
+func (d *doubter) outings() {
+	out := func(o *schema.Outing) string {
+		return fmt.Sprintf("%s (%s, %s)", record("outing", o.Number), d.s.moment(o.At), o.Driver)
+	}
+	all := d.l.Log.Outings
+	for i := range all {
+		o := &all[i]
+		for j := range i {
+			if p := &all[j]; p.Back.IsZero() || p.Back.Sub(o.At) > overlapSlack {
+				d.add(o.At, OutTwice, []Ref{refOf("outing", &p.Base), refOf("outing", &o.Base)},
+					"%s begins while %s is still out", out(o), out(p))
+				break
+			}
+		}
+		if gone := d.s.AsOf.Sub(o.At); o.Back.IsZero() && gone > longOut {
+			d.add(o.At, NotBack, []Ref{refOf("outing", &o.Base)}, "%s is not back after %d days", out(o), int(gone.Hours()/24))
+		}
+		runs := d.l.Log.Runs
+		from, _ := slices.BinarySearchFunc(runs, o.At, func(r schema.Run, t time.Time) int { return r.At.Compare(t) })
+		for j := from; j < len(runs) && (o.Back.IsZero() || o.Back.Sub(runs[j].At) > overlapSlack); j++ {
+			if r := &runs[j]; r.Driver != "" && r.Driver != o.Driver {
+				d.add(r.At, OtherDriver, []Ref{refOf("run", &r.Base), refOf("outing", &o.Base)},
+					"%s is by %s, but %s has the machine", d.named(r), r.Driver, out(o))
+			}
+		}
+	}
+}
+
 // dates finds records before the machine came and after it went, and records
 // dated more than a day after they were entered.
 func (d *doubter) dates() {
@@ -277,7 +312,8 @@ func each(log *schema.Log, do func(kind string, b *schema.Base)) {
 
 // slips are the doubts that a hand at a keyboard makes, and is asked about before
 // they are recorded.
-var slips = []string{Overlap, MeterBackwards, MeterJump, HoursAgainst, HugeRun, EndsAhead, TooMuchCoolant, ManyRefills, LongAgo}
+var slips = []string{Overlap, MeterBackwards, MeterJump, HoursAgainst, HugeRun, EndsAhead, TooMuchCoolant, ManyRefills,
+	OutTwice, OtherDriver, LongAgo}
 
 // Slips says what is unlikely of a record that is about to be entered, a sentence
 // each: the doubts that the log would have of it. log is the machine's without

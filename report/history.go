@@ -212,9 +212,13 @@ func (src *Source) entries(l *exposure.Life, mask *Masker) []Entry {
 		add("machine", m.Acquired, schema.Meta{}, "", []string{"came into the fleet", t.amount(m.Meter, unit.Hours, "meter at %s")})
 	}
 	for r := range l.Log.Records() {
-		switch r.(type) {
+		switch r := r.(type) {
 		case *schema.Run, *schema.Level: // told by the month, and by the coolant's plot
 			continue
+		case *schema.Outing: // what came of it is told
+			if !r.Back.IsZero() {
+				continue
+			}
 		}
 		k := schema.KindOf(r)
 		add(k.Name, k.When(r), *k.Meta(r), k.Text(r, "note"), t.tell(k, r))
@@ -316,6 +320,8 @@ func (t *teller) tell(k *schema.Kind, r schema.Record) []string {
 		return []string{v.Work, with("for %s", v.Cause), with("parts: %s", v.Parts), cost, with("by %s", v.By)}
 	case *schema.Release:
 		return []string{"released by " + v.By, v.Why}
+	case *schema.Outing:
+		return []string{"out with " + t.mask.Driver(v.Driver), "not back yet"}
 	case *schema.Answer:
 		found := v.Found
 		if v.NoneSeen == "yes" {

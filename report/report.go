@@ -92,6 +92,14 @@ func Stream(f schema.Fleet, logs iter.Seq[func() *schema.Log], asOf time.Time) S
 				s.Later.is(at)
 			}
 		}
+		for i := range cut.Outings {
+			if o := &log.Outings[i]; o.Back.After(asOf) {
+				s.Later.is(o.Back)
+			}
+			if o := &cut.Outings[i]; o.Back.IsZero() && !o.At.Add(longOut).Before(asOf) { // not doubted yet
+				s.Later.is(o.At.Add(longOut).Add(time.Second))
+			}
+		}
 		life := s.Index.Begin(&cut)
 		if cut.Len() < log.Len() {
 			life.Whole = log
