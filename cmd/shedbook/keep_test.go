@@ -311,7 +311,7 @@ func TestAKeptAnswerHoldsUntilTheNextDate(t *testing.T) {
 			t.Setenv("XDG_CACHE_HOME", cache)
 			return y.do("fleet", "--json")
 		}
-		first, second := y.now.Add(3*time.Hour), y.now.Add(50*24*time.Hour)
+		first, second := y.now.Add(3*time.Hour), y.now.Add(10*24*time.Hour)
 		y.do(append(words, second.Format(time.RFC3339))...)
 		y.do("log", "topup", "W1", "700ml", "--at", first.Format(time.RFC3339))
 		mark := func() {
