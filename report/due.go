@@ -80,15 +80,15 @@ func DueWork(s Source, cleaning *CleaningReport) DueReport {
 			own = own || foldWork(plan.Work) == CleaningWork
 		}
 		if c := clean[m.Name]; c != nil && !own {
-			if d, ok := s.dueClean(l, p, c, cleaning.unsure); ok {
+			if d, ok := s.dueClean(l, p, c, cleaning.Unsure); ok {
 				r.Due = append(r.Due, d)
 				asked[d.By] = true
 			}
 		}
 	}
 	for _, by := range []string{"hours", "mud hours"} {
-		if asked[by] && cleaning.unsure[by] != "" {
-			say.Once(&r.Warnings, "%s: %s", CleaningWork, cleaning.unsure[by])
+		if asked[by] && cleaning.Unsure[by] != "" {
+			say.Once(&r.Warnings, "%s: %s", CleaningWork, cleaning.Unsure[by])
 		}
 	}
 	for i, u := range used {

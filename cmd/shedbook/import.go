@@ -380,7 +380,7 @@ func (a *app) importSheets(ctx context.Context, sources []store.Source, skipBad 
 			return err
 		}
 		a.notMine(b)
-		mark, was, err := a.before(ctx, b, o.Update)
+		written, was, err := a.before(ctx, b, o.Update)
 		if err != nil {
 			return err
 		}
@@ -415,7 +415,7 @@ func (a *app) importSheets(ctx context.Context, sources []store.Source, skipBad 
 		} else {
 			a.sayImported(done, o)
 			if done.Kept {
-				if err := a.sayImportedStates(ctx, b, mark, was, done); err != nil {
+				if err := a.sayImportedStates(ctx, b, written, was, done); err != nil {
 					return err
 				}
 			}

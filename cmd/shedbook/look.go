@@ -29,6 +29,7 @@ type look struct {
 	html          string // a file; reports that have a page
 	ctx           context.Context
 	book          *store.Book
+	change        store.Change // of the book, before anything of it was read
 	fleet         schema.Fleet // what is not one machine's
 	known         *schema.Known
 	at            time.Time
@@ -100,6 +101,9 @@ func (w *onceRead) Write(p []byte) (int, error) {
 // read reads what is not one machine's, and the time asked for.
 func (l *look) read(ctx context.Context, b *store.Book) (err error) {
 	l.ctx, l.book = ctx, b
+	if l.change, err = b.Change(ctx); err != nil {
+		return err
+	}
 	if l.fleet, err = b.Common(ctx); err != nil {
 		return err
 	}
