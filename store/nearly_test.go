@@ -194,6 +194,8 @@ func barely(k *schema.Kind) schema.Record {
 			switch f.Type {
 			case schema.MachineField:
 				*p = "R4"
+			case schema.DriverField:
+				*p = "D3"
 			case schema.WordField:
 				*p = schema.NewKnown(nil, nil, nil, time.UTC).Words[f.Vocabulary][0]
 			default:
