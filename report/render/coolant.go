@@ -68,7 +68,8 @@ func coolantTable(r report.CoolantReport) *Table {
 		m := &r.Machines[i]
 		t.Add(Text(m.Machine), Number(m.Hours), Number(m.ToppedUpMl), Number(m.SettlingMl), Number(m.BoilOverMl),
 			Number(m.UnexplainedMl), Number(m.UnattributedMl), Count(m.Intervals),
-			Estimated((*Interval)(m.Rate)), Estimated((*Interval)(m.RatePct)), Text(deref(m.RateSince)), Text(steady(m)), Day(when(m.From)), Day(when(m.To)), Text(deref(m.Why)))
+			Estimated((*Interval)(m.Rate)), Estimated((*Interval)(m.RatePct)), Text(deref(m.RateSince)), Text(steady(m)),
+			Day(when(m.From)), Day(when(m.To)), Text(deref(m.Why)))
 	}
 	return t
 }
@@ -109,7 +110,8 @@ func coolantOf(d *Doc, m *coolant.Machine, o Options) {
 		s := &m.Stretches[i]
 		if to := quiet(m.Stretches, i); to > i+1 && o.Format != CSV {
 			last := &m.Stretches[to-1]
-			t.Add(Day(s.From), Day(last.To), Number(last.ToH-s.FromH), Number(0), Text(fmt.Sprintf("nothing lost, %d readings", to-i)), Number(0), Number(0))
+			t.Add(Day(s.From), Day(last.To), Number(last.ToH-s.FromH), Number(0),
+				Text(fmt.Sprintf("nothing lost, %d readings", to-i)), Number(0), Number(0))
 			i = to - 1
 			continue
 		}
@@ -126,7 +128,8 @@ func coolantOf(d *Doc, m *coolant.Machine, o Options) {
 		case s.Lost <= 0:
 			says = "nothing lost"
 		}
-		t.Add(Day(s.From), Day(s.To), Number(s.Hours()), Number(s.Lost), Text(says), Number(s.BoilOver), Number(s.Unexplained()))
+		t.Add(Day(s.From), Day(s.To), Number(s.Hours()), Number(s.Lost), Text(says), Number(s.BoilOver),
+			Number(s.Unexplained()))
 	}
 	d.Table(t)
 }
@@ -191,12 +194,15 @@ func coolantChart(m *coolant.Machine, o Options) *chart {
 	}
 	last := m.Stretches[len(m.Stretches)-1].ToH
 	col := &Column{Unit: unit.Millilitres}
-	p := &chart{title: "Coolant missing by engine hours", xName: "engine hours", yName: label + " since the first reading", zero: true, curves: []curve{all, odd}}
+	p := &chart{title: "Coolant missing by engine hours", xName: "engine hours", yName: label +
+		" since the first reading", zero: true, curves: []curve{all, odd}}
 	p.alt = fmt.Sprintf("From %s to %s engine hours %s %s went missing; %s %s of that is unexplained.",
-		unit.Fixed(first, 0), unit.Fixed(last, 0), figureText(total, col, o.system()), label, figureText(unexplained, col, o.system()), label)
+		unit.Fixed(first, 0), unit.Fixed(last, 0), figureText(total, col, o.system()), label,
+		figureText(unexplained, col, o.system()), label)
 	if m.Rate != nil {
 		rate := &Column{Unit: unit.Millilitres, Per: "/h"}
-		p.alt += fmt.Sprintf(" The loss now is %s %s.", intervalText(Interval(*m.Rate), rate, o.system()), rate.label(o.system()))
+		p.alt += fmt.Sprintf(" The loss now is %s %s.", intervalText(Interval(*m.Rate), rate, o.system()),
+			rate.label(o.system()))
 	}
 	return p
 }
