@@ -63,7 +63,7 @@ func doubtsStand(n int) string {
 	if n == 0 {
 		return ""
 	}
-	return say.Count(n, "open doubt", "open doubts") + ". To see the records that contradict each other: 'doubts'."
+	return say.Count(n, "open doubt") + ". To see the records that contradict each other: 'doubts'."
 }
 
 // fleetTable is the table of the fleet; with weeks it has their small plots.
@@ -219,7 +219,7 @@ func FleetPage(w io.Writer, r report.FleetReport, f flags.Result, due report.Due
 			overdue++
 		}
 	}
-	d.Say(fmt.Sprintf("%s, %s, %s overdue.", say.Count(len(r.Machines), "machine", "machines"),
+	d.Say(fmt.Sprintf("%s, %s, %s overdue.", say.Count(len(r.Machines), "machine"),
 		say.Count(len(f.Flags), "flag raised", "flags raised"), say.Count(overdue, "piece of work", "pieces of work")))
 	parkedFirst(d, r.NotReady())
 	d.Section("Machines")

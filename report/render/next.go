@@ -60,8 +60,8 @@ func Next(w io.Writer, r next.Result, o Options) error {
 		more := len(r.Checks) - len(shown) + max(0, len(r.Candidates)-causesShown(&r))
 		if more > 0 {
 			checks.Notes = []string{fmt.Sprintf("%s and %s more, and how to do each: shedbook next %s --all",
-				say.Count(len(r.Checks)-len(shown), "check", "checks"),
-				say.Count(max(0, len(r.Candidates)-causesShown(&r)), "cause", "causes"), schema.Quote(r.Machine))}
+				say.Count(len(r.Checks)-len(shown), "check"),
+				say.Count(max(0, len(r.Candidates)-causesShown(&r)), "cause"), schema.Quote(r.Machine))}
 		}
 		d.Table(checks)
 		var cautions []string

@@ -76,6 +76,6 @@ func recurrencePlot(r report.RecurrenceReport) *chart {
 	}
 	return &chart{title: "Mean number of " + r.Of + " per machine", xName: "engine hours since the first reading",
 		yName: "mean number per machine", zero: true, curves: []curve{c},
-		alt: fmt.Sprintf("Over %s the mean rises to %s per machine by %s h.", say.Count(r.Machines, "machine", "machines"),
+		alt: fmt.Sprintf("Over %s the mean rises to %s per machine by %s h.", say.Count(r.Machines, "machine"),
 			intervalText(Interval{last.y, last.low, last.high, 0.95}, &Column{}, unit.Metric), unit.Fixed(last.x, 0))}
 }
