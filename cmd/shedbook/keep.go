@@ -253,17 +253,12 @@ func (l *look) curve(machine string) (curve []flags.Point, ok bool) {
 	}
 	_, b, _ = bytes.Cut(b, []byte{'\n'})
 	k, ok := flags.ReadKept(b)
-	if !ok || !k.SetCurve(curves, machine) {
+	if !ok {
 		return nil, false
 	}
 	s := l.sourceOf(written)
-	r, _, ok := flags.Resume(l.fleet, l.at, s.Index, k, l.known.Machines, s.Lives, l.reread)
-	for i := range r.Standing {
-		if r.Standing[i].Machine == machine {
-			curve = r.Standing[i].Curve
-		}
-	}
-	return curve, ok && curve != nil && l.still(now)
+	curve, ok = flags.Curve(l.fleet, l.at, s.Index, k, curves, l.known.Machines, s.Lives, machine)
+	return curve, ok && l.still(now)
 }
 
 // keptAs is the file for a verb's answer, named by the program and the book, since

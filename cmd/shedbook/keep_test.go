@@ -315,8 +315,11 @@ func TestAKeptAnswerHoldsUntilTheNextDate(t *testing.T) {
 		y.do(append(words, second.Format(time.RFC3339))...)
 		y.do("log", "topup", "W1", "700ml", "--at", first.Format(time.RFC3339))
 		mark := func() {
-			files, err := filepath.Glob(filepath.Join(kept, "shedbook", "*.fleet*"))
+			files, err := filepath.Glob(filepath.Join(kept, "shedbook", "*.fleet"))
 			require.NoError(t, err)
+			bases, err := filepath.Glob(filepath.Join(kept, "shedbook", "*.fleet.base"))
+			require.NoError(t, err)
+			files = append(files, bases...)
 			require.Len(t, files, 2, "the answer and its base")
 			for _, f := range files {
 				h, b, whole := readKept(f)

@@ -3,6 +3,7 @@ package flags
 import (
 	"hash/fnv"
 	"iter"
+	"math"
 	"slices"
 	"time"
 
@@ -230,10 +231,56 @@ func (m *machine) code(c *codec) {
 // FindIn; machines are the fleet's, in order, and lives those of the machines
 // written to since. Not ok is what can't be told from what was kept: what was
 // taken in before has changed, or what is to be told now asks for more. Else the
-// result is that of FindIn, but that machines that bear no flag have no curve unless
-// SetCurve gave it; now is what to keep where most of what was kept is worn.
-func Resume(fleet schema.Fleet, asOf time.Time, x *exposure.Index, k *Kept, machines []string, lives iter.Seq[*exposure.Life], logs Logs) (r Result, now *Kept, ok bool) {
-	f := New(fleet, asOf)
+// result is that of FindIn, but that machines that bear no flag have no curve; now
+// is what to keep where most of what was kept is worn.
+func Resume(fleet schema.Fleet, asOf time.Time, x *exposure.Index, k *Kept, machines []string, lives iter.Seq[*exposure.Life],
+	logs Logs) (r Result, now *Kept, ok bool) {
+	f, now, ok := resume(fleet, asOf, x, k, machines, lives)
+	if !ok {
+		return r, nil, false
+	}
+	r = f.report(logs)
+	for i, m := range f.machines {
+		if m.shows() && !m.whole {
+			return r, nil, false
+		}
+		if !m.whole {
+			r.Standing[i].Curve = nil
+		}
+	}
+	return r, now, true
+}
+
+// Curve is the curve that FindIn has in a machine's Standing, from where a pass stood
+// and what Curves wrote beside it; otherwise as Resume.
+func Curve(fleet schema.Fleet, asOf time.Time, x *exposure.Index, k *Kept, curves []byte, machines []string,
+	lives iter.Seq[*exposure.Life], machine string) (curve []Point, ok bool) {
+	at := slices.IndexFunc(k.machines, func(m keptMachine) bool { return m.name == machine })
+	if at < 0 || !read(curves, func(c *codec) {
+		for len(c.b) > 0 {
+			var name string
+			var all []byte
+			c.text(&name)
+			if c.bytes(&all); name == machine {
+				k.machines[at].curve, ok = all, true
+			}
+		}
+	}) || !ok {
+		return nil, false
+	}
+	f, _, ok := resume(fleet, asOf, x, k, machines, lives)
+	if !ok {
+		return nil, false
+	}
+	m := f.machines[slices.Index(machines, machine)]
+	m.turn(math.MaxInt64)
+	m.ev.factor()
+	return f.curve(m.ev.curve, m.ev.nearest()), true
+}
+
+func resume(fleet schema.Fleet, asOf time.Time, x *exposure.Index, k *Kept, machines []string,
+	lives iter.Seq[*exposure.Life]) (f *Finder, now *Kept, ok bool) {
+	f = New(fleet, asOf)
 	f.index, f.resumed = x, true
 	fresh := map[string]*machine{}
 	f.addAll(lives)
@@ -250,7 +297,7 @@ func Resume(fleet schema.Fleet, asOf time.Time, x *exposure.Index, k *Kept, mach
 		was := were[name]
 		if f.machines[i] = fresh[name]; f.machines[i] == nil {
 			if was == nil {
-				return r, nil, false
+				return nil, nil, false
 			}
 			f.machines[i] = &machine{name: name, ev: newEvidence()}
 		}
@@ -261,12 +308,12 @@ func Resume(fleet schema.Fleet, asOf time.Time, x *exposure.Index, k *Kept, mach
 		if fresh[name] != nil {
 			now.machines[i].part = f.beliefs.Part(name)
 		} else if !f.beliefs.AddPart(name, was.part) {
-			return r, nil, false
+			return nil, nil, false
 		}
 	}
 	f.begin()
 	if !read(k.fleet, f.code) {
-		return r, nil, false
+		return nil, nil, false
 	}
 	bad := make([]bool, len(machines))
 	atOnce(len(machines), func(i, _ int) {
@@ -275,18 +322,9 @@ func Resume(fleet schema.Fleet, asOf time.Time, x *exposure.Index, k *Kept, mach
 	})
 	_, to := f.span()
 	if slices.Contains(bad, true) || to < k.week || to > k.week+2*keptWeeks || !f.weeks(k.week, to) {
-		return r, nil, false
+		return nil, nil, false
 	}
-	r = f.report(logs)
-	for i, m := range f.machines {
-		if m.shows() && !m.whole {
-			return r, nil, false
-		}
-		if was := were[m.name]; !m.whole && (was == nil || was.all == nil) {
-			r.Standing[i].Curve = nil
-		}
-	}
-	return r, now, true
+	return f, now, true
 }
 
 // goOn puts a machine where it stood: one whose log is at hand, if the log is
@@ -352,24 +390,6 @@ func (k *Kept) Curves() []byte {
 		for i := range k.machines {
 			c.text(&k.machines[i].name)
 			c.bytes(&k.machines[i].all)
-		}
-	})
-}
-
-// SetCurve gives a machine its whole curve out of what Curves wrote. It reports
-// whether all was as it should be.
-func (k *Kept) SetCurve(curves []byte, machine string) bool {
-	return read(curves, func(c *codec) {
-		for len(c.b) > 0 {
-			var name string
-			var all []byte
-			c.text(&name)
-			c.bytes(&all)
-			for i := range k.machines {
-				if m := &k.machines[i]; name == machine && m.name == name {
-					m.curve, m.all = all, all
-				}
-			}
 		}
 	})
 }
