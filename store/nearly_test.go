@@ -126,8 +126,8 @@ func TestCorrectedTime(t *testing.T) {
 		is, says, _ = again(t, b, "topups", other, ImportOptions{})
 		require.Empty(t, says)
 		require.Equal(t, 7, is.Added)
-		goesOn := "machine,at,volume_ml,fluid\n" + strings.SplitAfterN(topups, "\n",
-			5)[4] + "R4,2026-03-20T08:00:00Z,150,water\nR4,2026-03-21T08:00:00Z,200,premix\n" +
+		goesOn := "machine,at,volume_ml,fluid\n" + strings.SplitAfter(topups, "\n")[5] +
+			"R4,2026-03-20T08:00:00Z,150,water\nR4,2026-03-21T08:00:00Z,200,premix\n" +
 			"R4,2026-03-22T08:00:00Z,300,premix\n" // as that of a day before this sheet begins
 		is, says, _ = again(t, b, "topups", goesOn, ImportOptions{})
 		require.Empty(t, says)
