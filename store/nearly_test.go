@@ -206,6 +206,8 @@ func barely(k *schema.Kind) schema.Record {
 			switch f.Type {
 			case schema.MachineField:
 				*p = "R4"
+			case schema.DriverField:
+				*p = "Ada"
 			case schema.WordField:
 				*p = schema.NewKnown(nil, nil, nil, time.UTC).Words[f.Vocabulary][0]
 			default:
