@@ -121,7 +121,8 @@ func Cleanings(s Source) []CleaningMachine {
 
 // CleaningOf is Cleaning of what Cleanings returned.
 func CleaningOf(s Source, machines []CleaningMachine) CleaningReport {
-	r := CleaningReport{AsOf: s.AsOf, RiskPct: s.Fleet.Settings.Number("overheat-risk-pct", "pct"), Machines: append([]CleaningMachine{}, machines...)}
+	r := CleaningReport{AsOf: s.AsOf, RiskPct: s.Fleet.Settings.Number("overheat-risk-pct", "pct"),
+		Machines: append([]CleaningMachine{}, machines...)}
 	r.intervals()
 	return r
 }
@@ -169,7 +170,8 @@ func (r *CleaningReport) intervals() {
 	if r.Hours.Every == nil && r.MudHours.Every == nil {
 		return
 	}
-	say.Once(&r.Warnings, "every overheat counts, whatever its cause: a machine with another fault seems to need more cleaning than it does")
+	say.Once(&r.Warnings, "every overheat counts, whatever its cause: a machine with another fault seems to need more "+
+		"cleaning than it does")
 	for i := range r.Machines {
 		if m := &r.Machines[i]; len(m.Spells) == 0 {
 			say.Once(&m.Warnings, "no hours since a thorough clean are recorded: the interval is the fleet's")
@@ -210,7 +212,8 @@ func (r *CleaningReport) fit(pool *CleaningPool, hours func(*Spell) float64) sta
 	case pool.Spells == 0:
 		pool.Why = say.Why("no hours were driven after a thorough clean")
 	case pool.Overheats < 3:
-		pool.Why = say.Why(fmt.Sprintf("%s after a thorough clean in the whole fleet: an interval needs three", say.Count(pool.Overheats, "overheat")))
+		pool.Why = say.Why(fmt.Sprintf("%s after a thorough clean in the whole fleet: an interval needs three",
+			say.Count(pool.Overheats, "overheat")))
 	case pool.Shape != nil && pool.Shape.High < 1:
 		pool.Why = say.Why("overheats come soon after a clean, not long after it: more cleaning would not prevent them")
 	default:
@@ -224,7 +227,8 @@ func (r *CleaningReport) fit(pool *CleaningPool, hours func(*Spell) float64) sta
 
 // put gives every machine its interval on one scale, or the reason why it has
 // none.
-func (r *CleaningReport) put(pool *CleaningPool, fit stat.WeibullPool, by string, to func(*CleaningMachine, *stat.Estimate)) {
+func (r *CleaningReport) put(pool *CleaningPool, fit stat.WeibullPool, by string,
+	to func(*CleaningMachine, *stat.Estimate)) {
 	if pool.Why != nil {
 		for i := range r.Machines {
 			if m := &r.Machines[i]; m.Why == nil {

@@ -88,6 +88,10 @@ func TestABookOfVersion6ComesAlong(t *testing.T) {
 	comesAlong(t, 6, 16) // likewise
 }
 
+func TestABookOfVersion7ComesAlong(t *testing.T) {
+	comesAlong(t, 7, 18) // likewise
+}
+
 // sheetsThen is how many sheets there were in a version.
 func sheetsThen(version int) int {
 	n := len(schema.Kinds)
