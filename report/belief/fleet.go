@@ -373,6 +373,21 @@ func (s *summary) judge(rate, expect float64) {
 	s.own = s.sound*(ownShape+n)/(ownShape+rate*expect) + (1-s.sound)*(anyShape+n)/(anyShape+rate*expect)
 }
 
+// brings is how many overheats the machine would bring in hours in which a sound one
+// is expected to bring so many at the rate 1, by what it did in expect and its hours:
+// as a sound one, or one with a fault that adds to the rate.
+func (s *summary) brings(rate, expect, in, hours float64) float64 {
+	n := float64(s.heats)
+	p := soundShare * gammaPoisson(n, rate*expect, ownShape)
+	sum, mean := p, p*(ownShape+n)/(ownShape+rate*expect)*rate*in
+	for _, more := range faultRates {
+		had := rate*expect + more*s.hours
+		p = (1 - soundShare) / float64(len(faultRates)) * gammaPoisson(n, had, 2)
+		sum, mean = sum+p, mean+p*(2+n)/(2+had)*(rate*in+more*hours)
+	}
+	return mean / math.Max(sum, 1e-300)
+}
+
 // trust is how far a machine tells drivers apart: one with a fault does so in
 // part, as the fault may show with some of them sooner.
 func (s *summary) trust() float64 { return s.sound + 0.2*(1-s.sound) }

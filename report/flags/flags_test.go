@@ -286,7 +286,7 @@ func TestThermostatIsToldByTheMinutes(t *testing.T) {
 	require.Equal(t, []string{"thermostat"}, names(r.Flags))
 	require.Equal(t, "thermostat", r.Flags[0].Causes[0].Cause)
 	require.Contains(t, r.Flags[0].Reasons[1], "7 overheats; a sound machine driven as this one was: ")
-	require.Contains(t, r.Flags[0].Reasons[1], "it is the machine")
+	require.Contains(t, r.Flags[0].Reasons[1], "It is the machine")
 }
 
 // The name is of those causes together that made most of what a sound machine

@@ -56,7 +56,7 @@ func (n *named) reasons() []string {
 	l := &n.now
 	var out []string
 	if l.Split.Overheats > 0 {
-		out = append(out, splits(l))
+		out = append(out, l.Split.Words(false))
 	}
 	if len(l.Causes) < 2 {
 		return out
@@ -185,9 +185,18 @@ func (f *Finder) crowdFlag(r *Result, g *Flag, o *odds, among float64, held stri
 		g.Curve[i] = f.point(q.at, float64(q.n), math.Log10(max(q.odds, 1e-6)))
 	}
 	times := float64(o.overheats) / max(o.due, 1e-9)
-	g.Reasons = []string{fmt.Sprintf("%s where %.1f would be expected %s: %.1f times as many", say.Count(o.overheats, "overheat"), o.due, held, times)}
+	if g.Split != nil {
+		g.Reasons = []string{g.Split.DriverWords(true)}
+	} else {
+		g.Reasons = []string{fmt.Sprintf("%s where %.1f would be expected %s: %.1f times as many", say.Count(o.overheats, "overheat"), o.due, held, times)}
+	}
 	if full := o.count / max(float64(o.overheats), 1); full < 0.9 {
-		g.Reasons = append(g.Reasons, fmt.Sprintf("those on machines that stand out themselves count less: %.1f where %.1f would be expected", o.count, o.expected))
+		g.Reasons = append(g.Reasons, fmt.Sprintf("overheats on machines that stand out themselves count less: these as %.1f", o.count))
+	}
+	if g.Split != nil {
+		if on := g.Split.OnMachines(); on != "" {
+			g.Reasons = append(g.Reasons, on)
+		}
 	}
 	if o.heard > 0 && times > 1 {
 		n := math.Log(2) / math.Log1p((times-1)*o.due/float64(o.heard))

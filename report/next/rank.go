@@ -12,7 +12,6 @@ import (
 	"shedbook/report/belief"
 	"shedbook/report/coolant"
 	"shedbook/report/exposure"
-	"shedbook/report/say"
 	stand "shedbook/report/state"
 	"shedbook/schema"
 	"shedbook/schema/unit"
@@ -306,7 +305,7 @@ func (s *state) result() Result {
 	}
 	r.Do, _ = s.do(nil)
 	r.Advice = s.advise(&r.Do)
-	r.Parts = parts(&s.q.Split, r.Do.Act == DoAdvise)
+	r.Parts = s.q.Split.Words(r.Do.Act == DoAdvise)
 	return r
 }
 
@@ -318,38 +317,6 @@ func (s *state) split() belief.Split {
 		x.Drivers[i].Expected = round(x.Drivers[i].Expected, 2)
 	}
 	return x
-}
-
-// parts is the split in words, and which part is the greater: driving where that is
-// the advice.
-func parts(x *belief.Split, driving bool) string {
-	if x.Overheats == 0 {
-		return ""
-	}
-	out := fmt.Sprintf("%s; a sound machine driven as this one was: %.1f; with the usual driving: %.1f.",
-		say.Count(x.Overheats, "overheat"), x.SoundOwnDriving, x.SoundUsualDriving)
-	switch {
-	case driving:
-		return out + " It is the driving."
-	case orMore(x.Overheats, x.SoundOwnDriving) <= chance:
-		return out + " It is the machine."
-	case orMore(x.Overheats, x.SoundUsualDriving) <= chance:
-		return out + " The driving may explain it."
-	}
-	return out + " That is no more than chance."
-}
-
-// chance is the probability down to which so many overheats are put down to chance.
-const chance = 0.05
-
-// orMore is the chance of n or more, where so many are expected (Poisson).
-func orMore(n int, expected float64) float64 {
-	p, fewer := math.Exp(-expected), 0.0
-	for i := range n {
-		fewer += p
-		p *= expected / float64(i+1)
-	}
-	return 1 - fewer
 }
 
 // advise is what to do in a sentence.
