@@ -92,40 +92,49 @@ func (p *filter) splitOf(own *summary) Split {
 func (f *Fleet) DriverSplits() map[string]*Split {
 	f.fit()
 	rate := f.rate(nil)
+	factor := map[string]float64{}
+	for d := range f.drivers {
+		factor[d] = f.driver(d, nil, rate)
+	}
 	out := map[string]*Split{}
 	for _, name := range sortedKeys(f.machines) {
 		s := f.machines[name]
 		all := 0.0
-		for _, d := range s.names {
-			all += s.drivers[d].expect * f.driver(d, nil, rate)
+		for i := range s.drivers {
+			all += s.drivers[i].expect * factor[s.drivers[i].name]
 		}
-		for _, d := range s.names {
-			if d == "" {
+		each, hour := s.brings(rate, all)
+		for i := range s.drivers {
+			d := &s.drivers[i]
+			if d.name == "" {
 				continue
 			}
-			t := s.drivers[d]
-			// What others had on it tells how often it overheats; usual ones, where nobody
-			// else drives it.
-			rest := summary{hours: s.hours - t.hours, heats: s.heats - int(t.heats)}
-			harder, expect := all-t.expect*f.driver(d, nil, rate), s.mean-t.expect
-			by := t.expect
-			if expect > 0 {
-				by *= harder / expect
+			// What others had on it tells how often it overheats, and how hard they are on it;
+			// usual ones, where nobody else drives it. A driver with little part in it changes
+			// neither.
+			each, hour, harder, expect := each, hour, all, s.mean
+			if d.heats > 0 || d.hours > s.hours/20 {
+				harder, expect = all-d.expect*factor[d.name], s.mean-d.expect
+				rest := summary{hours: s.hours - d.hours, heats: s.heats - int(d.heats)}
+				each, hour = rest.brings(rate, harder)
 			}
-			others := rest.brings(rate, harder, by, t.hours)
-			x := out[d]
+			if expect <= 0 {
+				harder, expect = 1, 1
+			}
+			others := each*d.expect*harder/expect + hour*d.hours
+			x := out[d.name]
 			if x == nil {
 				x = &Split{Drivers: []DriverOfHeat{}, Others: new(float64)}
-				out[d] = x
+				out[d.name] = x
 			}
-			x.Overheats += int(t.heats)
-			x.SoundUsualDriving += rate * t.expect
+			x.Overheats += int(d.heats)
+			x.SoundUsualDriving += rate * d.expect
 			*x.Others += others
-			x.Machines = append(x.Machines, MachineOfHeat{name, int(t.heats), tenths(others)})
+			x.Machines = append(x.Machines, MachineOfHeat{name, int(d.heats), tenths(others)})
 		}
 	}
 	for d, x := range out {
-		x.SoundOwnDriving = tenths(x.SoundUsualDriving * f.driver(d, nil, rate))
+		x.SoundOwnDriving = tenths(x.SoundUsualDriving * factor[d])
 		x.SoundUsualDriving, *x.Others = tenths(x.SoundUsualDriving), tenths(*x.Others)
 		sort.SliceStable(x.Machines, func(a, b int) bool { return x.Machines[a].Overheats > x.Machines[b].Overheats })
 	}

@@ -140,13 +140,22 @@ func gammaPoisson(n, expected, cv float64) float64 {
 // pow is math.Pow for x above 0, at a third of its time.
 func pow(x, y float64) float64 { return math.Exp(y * math.Log(x)) }
 
+// fewer is (1+x)^-y for y from 0 to 1. Most drivers hardly ever drive most machines: for
+// a small x a few terms of the two series do, as exactly and in a fifth of the time.
+func fewer(x, y float64) float64 {
+	if math.Abs(x) > 0.02 {
+		return math.Exp(-y * math.Log1p(x))
+	}
+	z := -y * x * (1 - x*(1./2-x*(1./3-x*(1./4-x*(1./5-x*(1./6-x*(1./7-x/8)))))))
+	return 1 + z*(1+z*(1./2+z*(1./6+z*(1./24+z*(1./120+z/720)))))
+}
+
 func (o *odds) hear(ratios *[4]float64, is bool, part, trust float64, at int64) {
 	for k, r := range ratios {
-		lr := 1 / (r*part + 1 - part)
+		lr := fewer((r-1)*part, trust)
 		if is {
-			lr *= r
+			lr *= pow(r, trust)
 		}
-		lr = pow(lr, trust)
 		o.ratio[k] *= lr
 		if k == 1 {
 			if o.best <= 1 {
@@ -159,11 +168,11 @@ func (o *odds) hear(ratios *[4]float64, is bool, part, trust float64, at int64) 
 		if cv > 0 {
 			shape := 1 / (cv * cv)
 			r := (shape + o.count) / (shape + o.expected)
-			lr := 1 / (r*part + 1 - part)
+			lr := fewer((r-1)*part, trust)
 			if is {
-				lr *= r
+				lr *= pow(r, trust)
 			}
-			o.spread[k] *= pow(lr, trust)
+			o.spread[k] *= lr
 		}
 	}
 	o.expected += trust * part

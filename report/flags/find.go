@@ -198,7 +198,8 @@ func (f *Finder) passes() []pass {
 	out := make([]pass, n)
 	for i := range out {
 		out[i] = pass{machines: f.machines[i*len(f.machines)/n : (i+1)*len(f.machines)/n],
-			view: view{s: f.sound, ratio: make([]float64, len(f.sound.ratio)), others: make([]tally, len(f.sound.driver))}}
+			view: view{s: f.sound, ratio: make([]float64, len(f.sound.ratio)), others: make([]tally, len(f.sound.driver)),
+				asked: make([]int, len(f.sound.driver))}}
 	}
 	return out
 }

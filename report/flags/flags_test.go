@@ -149,7 +149,7 @@ func TestTheSoundModelIsAGammaMixtureOverTheMachinesOwnRatio(t *testing.T) {
 	const hours, rate, k = 600, 0.01, 10.0
 	m := &machine{ev: newEvidence()}
 	s := newSound([conditions]int{1, 1, 1, 1, 1, 1, 1}, 1, []*machine{m})
-	v := view{s: s, mu: rate, lately: 1, shape: [2]float64{k, k}, nature: [2]float64{0.5, 0.5}, ratio: s.ratio, others: make([]tally, 1)}
+	v := view{s: s, mu: rate, lately: 1, shape: [2]float64{k, k}, nature: [2]float64{0.5, 0.5}, ratio: s.ratio, others: make([]tally, 1), asked: make([]int, 1)}
 	n := 0.0
 	for h := range hours {
 		p := piece{start: int64(h) * 3600, hours: 1, exposed: 1, runHours: 1, first: true, cycles: never}
@@ -164,6 +164,15 @@ func TestTheSoundModelIsAGammaMixtureOverTheMachinesOwnRatio(t *testing.T) {
 	b, _ := math.Lgamma(k)
 	want := -expected - (k*math.Log(k) + a - b - (n+k)*math.Log(k+expected))
 	require.InDelta(t, want, math.Log(m.ev.even), 0.01)
+}
+
+// Against math.Pow, which is exact to a unit in the last place.
+func TestFewerIsAPower(t *testing.T) {
+	for _, x := range []float64{-0.6, -0.0201, -0.0199, -1e-3, 0, 1e-9, 1e-3, 0.0199, 0.0201, 0.5, 7} {
+		for _, y := range []float64{0, 0.01, 0.5, 0.97, 1} {
+			require.InEpsilon(t, math.Pow(1+x, -y), fewer(x, y), 5e-15, "%v^-%v", 1+x, y)
+		}
+	}
 }
 
 func at(day int, hour float64) time.Time {
