@@ -121,7 +121,7 @@ func (s *state) found() int {
 	best := -1
 	m := s.b.marginals()
 	for k := range m {
-		if s.shown(k) > 0 && !s.vain(k) && (best < 0 || m[k] > m[best]) {
+		if m[k] > 0.1 && s.shown(k) > 0 && !s.vain(k) && (best < 0 || m[k] > m[best]) {
 			best = k
 		}
 	}
@@ -324,15 +324,19 @@ func (s *state) open() *belief.Remedy {
 	return nil
 }
 
-// quiet: it is likelier than not that nothing is the matter now, and that not
-// for want of a cause found: it has been driven long enough since to show, or
-// what happened is what a sound machine does.
+// quiet: nothing is the matter now rather than any one fault, and that not for want of a
+// cause found. What was done last held, and it overheated no more; or it is likelier than
+// not, and the machine has been driven long enough since to show, or what happened is what
+// a sound machine does.
 func (s *state) quiet(most float64) bool {
-	if s.b.p[0] < 0.5 || s.b.p[0] <= most || s.driving() || s.failedLately() {
+	if s.b.p[0] <= most || s.driving() || s.failedLately() {
 		return false
 	}
+	if s.provenSince() != nil {
+		return true
+	}
 	n := float64(s.q.Overheats)
-	return n <= math.Max(1, 2*s.q.Split.SoundOwnDriving) || n*s.q.Since >= shown*(s.q.Hours-s.q.Since)
+	return s.b.p[0] >= 0.5 && (n <= math.Max(1, 2*s.q.Split.SoundOwnDriving) || n*s.q.Since >= shown*(s.q.Hours-s.q.Since))
 }
 
 // shown is how many overheats are to have been missed for a machine to be
@@ -344,10 +348,10 @@ func (s *state) failedLately() bool {
 }
 
 func (s *state) quietWhy() string {
-	why := fmt.Sprintf("nothing to do: no fault is likely now (%.2f)", s.b.p[0])
 	if r := s.provenSince(); r != nil {
-		return why + fmt.Sprintf("; the %s of %s held", r.Name(), s.day(r.At))
+		return fmt.Sprintf("nothing to do: the %s of %s held", r.Name(), s.day(r.At))
 	}
+	why := fmt.Sprintf("nothing to do: no fault is likely now (%.2f)", s.b.p[0])
 	x := &s.q.Split
 	if x.Overheats > 0 {
 		why += fmt.Sprintf("; %s in %.0f h, where a sound machine driven as this one was has %.1f",

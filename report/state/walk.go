@@ -101,7 +101,7 @@ func (w *walker) run() {
 		add(&log.Refills[i].Base, func() { w.refill(&log.Refills[i]) })
 	}
 	for i := range log.Bleeds {
-		add(&log.Bleeds[i].Base, w.followed)
+		add(&log.Bleeds[i].Base, func() { w.bleed(log.Bleeds[i].At) })
 	}
 	for i := range log.Cleanings {
 		add(&log.Cleanings[i].Base, func() { w.clean(&log.Cleanings[i]) })
@@ -438,7 +438,13 @@ func (w *walker) clean(c *schema.Cleaning) {
 	for _, m := range w.losses() {
 		m.mended, m.by, m.morning = c.At, "a thorough clean on "+w.day(c.At), time.Time{}
 	}
-	w.mendOften(c.At, "a thorough clean", "blocked-core")
+	w.mendOften(c.At, "a thorough clean on "+w.day(c.At), "blocked-core")
+}
+
+// bleed is the mend of trapped air. It lifts no loss: coolant that went is looked for.
+func (w *walker) bleed(at time.Time) {
+	w.followed()
+	w.mendOften(at, "a bleed on "+w.day(at), "trapped-air")
 }
 
 func (w *walker) service(s *schema.Service) {
@@ -671,7 +677,7 @@ func (m *matter) steps(w *walker) string {
 		return done("fill to the mark"+place, m.filled) + "; then fix the leak and record the service, or " + full + " with a heat cycle between"
 	case "often":
 		if m.failed != nil {
-			return fmt.Sprintf("fix what failed (%s on %s) and record it: a service with its cause, or a thorough clean", m.failed.Check, w.day(m.failed.At))
+			return fmt.Sprintf("fix what failed (%s on %s) and record it: a service with its cause, a thorough clean or a bleed", m.failed.Check, w.day(m.failed.At))
 		}
 		return "find what fails with a check, then fix it"
 	}
