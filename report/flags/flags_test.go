@@ -58,14 +58,16 @@ func TestPlantedFaultsAreFoundUnderTheirNames(t *testing.T) {
 	require.Zero(t, all.late, all.String())
 }
 
-// Of the five, one who knows every rate would raise four. With a margin of 1.5
-// (crowdAlpha) they are four too, with 3 they are three: the price of fewer who
-// only drove fast and in mud being raised.
+// Eight drivers seven times as hard as the rest: one who knows every rate would raise all.
+// Measured on 2026-11-30, on 16 other fleets: 14 (one who knows, 16).
 func TestADreadfulDriverIsNoMachinesFault(t *testing.T) {
 	w := simulate.Busy()
-	w.Fault, w.Faulty = "hard-driving", 1
-	s := measure(w, 5, 3000)
-	require.GreaterOrEqual(t, s.found, s.oracle-1, s.String())
+	w.Fault, w.Faulty, w.Hard = "hard-driving", 1, 7
+	s := measure(w, 8, 3000)
+	t.Log(s.String())
+	require.Equal(t, 8, s.oracle, s.String())
+	require.GreaterOrEqual(t, s.found, 7, s.String())
+	require.Zero(t, s.drivers, s.String())
 	require.LessOrEqual(t, float64(s.falsely), 0.05*float64(s.sound), s.String())
 }
 
@@ -148,7 +150,7 @@ func TestEvidenceIsASupermartingale(t *testing.T) {
 func TestTheSoundModelIsAGammaMixtureOverTheMachinesOwnRatio(t *testing.T) {
 	const hours, rate, k = 600, 0.01, 10.0
 	m := &machine{ev: newEvidence()}
-	s := newSound([conditions]int{1, 1, 1, 1, 1, 1, 1}, 1, []*machine{m})
+	s := newSound([conditions]int{1, 1, 1, 1, 1, 1, 1, 1}, 1, []*machine{m})
 	v := view{s: s, mu: rate, lately: 1, shape: [2]float64{k, k}, nature: [2]float64{0.5, 0.5}, ratio: s.ratio, others: make([]tally, 1), asked: make([]int, 1)}
 	n := 0.0
 	for h := range hours {
@@ -169,7 +171,7 @@ func TestTheSoundModelIsAGammaMixtureOverTheMachinesOwnRatio(t *testing.T) {
 // Against math.Pow, which is exact to a unit in the last place.
 func TestFewerIsAPower(t *testing.T) {
 	for _, x := range []float64{-0.6, -0.0201, -0.0199, -1e-3, 0, 1e-9, 1e-3, 0.0199, 0.0201, 0.5, 7} {
-		for _, y := range []float64{0, 0.01, 0.5, 0.97, 1} {
+		for _, y := range []float64{-1, -0.3, 0, 0.01, 0.5, 0.97, 1} {
 			require.InEpsilon(t, math.Pow(1+x, -y), fewer(x, y), 5e-15, "%v^-%v", 1+x, y)
 		}
 	}

@@ -172,13 +172,18 @@ func (m *machine) would(f *Finder, w matter) []string {
 	return nil
 }
 
+// evidence is that on one of so many drivers or levels.
+func (o *odds) evidence(among float64) Evidence {
+	return Evidence{Log10BayesFactor: log10(o.factor()), Highest: log10(o.high), Needed: log10(among / crowdAlpha)}
+}
+
 func (f *Finder) crowdFlag(r *Result, g *Flag, o *odds, among float64, held string) {
 	since := o.since
 	if since == 0 || o.raised != 0 && since > o.raised {
 		since = o.raised
 	}
 	g.Since, g.Raised = f.time(since), f.time(o.raised)
-	g.Evidence = Evidence{Log10BayesFactor: log10(o.factor()), Highest: log10(o.high), Needed: log10(among / crowdAlpha)}
+	g.Evidence = o.evidence(among)
 	g.Answered = answered(o.rest)
 	g.Curve = make([]Point, len(o.curve))
 	for i, q := range o.curve {

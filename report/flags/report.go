@@ -193,7 +193,7 @@ func (f *Finder) reportDriver(r *Result, d, known int, splits map[string]*belief
 	if split != nil {
 		brief := *split
 		brief.Machines = nil
-		r.Drivers = append(r.Drivers, Driver{name, brief})
+		r.Drivers = append(r.Drivers, Driver{name, o.evidence(float64(known)), brief})
 	}
 	if o.raised == 0 && o.rest == nil {
 		return

@@ -80,10 +80,12 @@ type Standing struct {
 	Curve    []Point  `json:"-"`
 }
 
-// Driver is a driver's part in his overheats told from that of the machines he was on.
+// Driver is how far the log speaks for hard driving, raised or not, and a driver's part
+// in his overheats told from that of the machines he was on.
 type Driver struct {
-	Driver string       `json:"driver"`
-	Split  belief.Split `json:"split"`
+	Driver   string       `json:"driver"`
+	Evidence Evidence     `json:"evidence"`
+	Split    belief.Split `json:"split"`
 }
 
 // Prior is what was assumed of a form of excess before any data: its weight, the effect sizes averaged over, and where an onset may lie.
