@@ -38,7 +38,7 @@ func (m *machine) reasons(f *Finder, w matter, since int64) []string {
 	switch {
 	case w == returning:
 		if s := m.lastMend(since); s != nil {
-			out = append(out, fmt.Sprintf("that is after the service of %s for %s, counted from the service on alone, as a machine is mended in its worst month anyway", say.Day(f.time(s.at), f.fleet.Settings.Zone()), s.cause))
+			out = append(out, fmt.Sprintf("that is after the service on %s for %s; only what came after it counts, since machines are repaired in their worst month", say.Day(f.time(s.at), f.fleet.Settings.Zone()), s.cause))
 		}
 	case m.named != nil && m.named.err != nil:
 		out = append(out, fmt.Sprintf("its causes can't be told: %v", m.named.err))

@@ -23,7 +23,7 @@ func (s *state) do(skipped []int) (Do, *look) {
 	top, most := s.top()
 	if q := s.open(); q != nil && s.b.p[0] >= most {
 		return Do{Act: DoNothing,
-			Why: fmt.Sprintf("nothing to do but drive it: the %s of %s is not proven yet; %s", q.Name(), s.day(q.At), q.ToProve())}, nil
+			Why: fmt.Sprintf("nothing to do but drive it: the %s on %s is not proven yet; %s", q.Name(), s.day(q.At), q.ToProve())}, nil
 	}
 	if s.quiet(most) {
 		return Do{Act: DoNothing, Why: s.quietWhy()}, nil
@@ -40,7 +40,7 @@ func (s *state) do(skipped []int) (Do, *look) {
 		if l = s.before(top, append(again, skipped...)); l != nil {
 			c := &s.n.checks[l.check]
 			return Do{Act: DoCheck, Check: &c.name, Minutes: &c.minutes,
-				Why: fmt.Sprintf("%.0f min, before anybody goes at %s (%.2f), which takes %.0f and may be in vain", c.minutes,
+				Why: fmt.Sprintf("takes %.0f min; do it before you work on %s (%.2f), which takes %.0f min and may be for nothing", c.minutes,
 					s.n.causes[top].name, s.b.marginals()[top], s.n.causes[top].prove)}, l
 		}
 		if s.shown(top) < 1 {
@@ -49,9 +49,9 @@ func (s *state) do(skipped []int) (Do, *look) {
 	}
 	if l != nil {
 		c := &s.n.checks[l.check]
-		why := fmt.Sprintf("%.0f min, expected to save %.0f", c.minutes, l.saves)
+		why := fmt.Sprintf("takes %.0f min, should save %.0f", c.minutes, l.saves)
 		if s.mustLook(l.check) {
-			why = fmt.Sprintf("%.0f min; a head gasket is suspected, and nothing is done with the engine running until it has passed",
+			why = fmt.Sprintf("takes %.0f min; a head gasket is suspected: do nothing with the engine running until this has passed",
 				c.minutes)
 		}
 		return Do{Act: DoCheck, Check: &c.name, Minutes: &c.minutes, Why: why}, l
@@ -63,7 +63,7 @@ func (s *state) do(skipped []int) (Do, *look) {
 func (s *state) goAt(cause int) Do {
 	k := &s.n.causes[cause]
 	most := s.b.marginals()[cause]
-	why := fmt.Sprintf("no check left is worth its minutes. Shortest from here: go at %s (%.2f)", k.name, most)
+	why := fmt.Sprintf("no check left is worth its time. The quickest way on: fix %s (%.2f)", k.name, most)
 	if most >= standsOut {
 		why = fmt.Sprintf("%s stands out (%.2f): %s", k.name, most, k.means)
 	}
@@ -349,7 +349,7 @@ func (s *state) failedLately() bool {
 
 func (s *state) quietWhy() string {
 	if r := s.provenSince(); r != nil {
-		return fmt.Sprintf("nothing to do: the %s of %s held", r.Name(), s.day(r.At))
+		return fmt.Sprintf("nothing to do: the %s on %s held", r.Name(), s.day(r.At))
 	}
 	why := fmt.Sprintf("nothing to do: no fault is likely now (%.2f)", s.b.p[0])
 	x := &s.q.Split

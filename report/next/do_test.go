@@ -112,7 +112,7 @@ func TestWhatHeldAsksForNothing(t *testing.T) {
 	require.Less(t, float64(s.q.Overheats)*s.q.Since, shown*(s.q.Hours-s.q.Since))
 	do, _ := s.do(nil)
 	require.Equal(t, DoNothing, do.Act, do.Why)
-	require.Contains(t, do.Why, "the service for external-leak of 2026-04-30 held")
+	require.Contains(t, do.Why, "the service for external-leak on 30 Apr 2026 held")
 }
 
 // While milky oil says that a head gasket may be gone, nothing smaller is gone at:

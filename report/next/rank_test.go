@@ -232,7 +232,7 @@ func TestServiceThatNamedACause(t *testing.T) {
 	l.Services = []schema.Service{{Head: head(45, 0), Work: "fan motor", Cause: "fan-circuit"}}
 	mended := rank(t, fleetOf(l))
 	assert.Less(t, mended.chance("fan-circuit"), fan/2)
-	assert.Contains(t, strings.Join(mended.Candidates[indexOf(mended, "fan-circuit")].Against, "; "), "the service of 17 Apr 2025 was for it")
+	assert.Contains(t, strings.Join(mended.Candidates[indexOf(mended, "fan-circuit")].Against, "; "), "the service on 17 Apr 2025 was for it")
 	overheat(l, 51, 45, nil)
 	overheat(l, 54, 45, nil)
 	overheat(l, 57, 45, nil)
@@ -270,7 +270,7 @@ func TestConfirmedCausesMoveThePriors(t *testing.T) {
 	assert.InDelta(t, 7./26, n.causes[k].prior, 1e-12)
 	assert.InDelta(t, 20*0.26/26, n.causes[n.cause("blocked-core")].prior, 1e-12)
 	r := rank(t, f)
-	assert.Contains(t, r.Candidates[indexOf(r, "warning-circuit")].For, "6 of 6 causes confirmed on this fleet's other machines were it")
+	assert.Contains(t, r.Candidates[indexOf(r, "warning-circuit")].For, "on this fleet's other machines it was 6 of the 6 causes found")
 	// Its own past doesn't count as the others'.
 	_, confirmed, err = theNetwork().owned(&f, "Q1")
 	require.NoError(t, err)

@@ -263,6 +263,9 @@ func (w *walker) overheat(o *schema.Overheat) {
 func (w *walker) missing(b *schema.Base, ml float64, where string, fill bool) (explained bool) {
 	if o := w.pending; o != nil && w.stoodSince(o.At, b.At) {
 		after := "after the overheat of " + w.day(o.At)
+		if w.date(o.At).Equal(w.date(b.At)) {
+			after = "after the overheat that day"
+		}
 		if o.Sign == "limp" && ml > atMark {
 			w.raise("limp", b, "it went into limp mode on %s, and %s was missing after it%s", w.day(o.At), w.ml(ml), where).lost = true
 			explained = true
@@ -590,10 +593,12 @@ func (w *walker) likely() {
 	if w.g.Gasket == nil {
 		return
 	}
-	if w.g.Gasket(w.asOf) < GasketAt {
+	p := w.g.Gasket(w.asOf)
+	if p < GasketAt {
 		return
 	}
-	m := &matter{rule: "gasket-likely", at: w.speaks.at, record: w.speaks.record, text: "its log makes a bad head gasket likely"}
+	m := &matter{rule: "gasket-likely", at: w.speaks.at, record: w.speaks.record,
+		text: fmt.Sprintf("its own log, without the rest of the fleet, puts a bad head gasket at %.0f %%", 100*p)}
 	if m.at.IsZero() {
 		m.at = w.end
 	}
