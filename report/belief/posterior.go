@@ -8,7 +8,7 @@
 // that is there adds. What a fault adds in a state comes from a heat balance
 // (balance.go) whose constants nobody has measured: they are drawn, and the
 // likelihood is averaged over the draws (table.go). Causes come and go: at
-// remedies, at work, and by themselves (filter.go). The fleet's other machines
+// remedies, at work, and by themselves (chain.go). The fleet's other machines
 // teach the sound rate, the drivers' factors and which draws fit (fleet.go).
 package belief
 

@@ -52,9 +52,11 @@ func TestPlantedFaultsAreFoundUnderTheirNames(t *testing.T) {
 		require.GreaterOrEqual(t, s.found, 3, "%s: %s", fault, s.String())
 		all.add(s)
 	}
+	// Measured on 2026-11-30: 38 under their names and 3 under others (one who knows every
+	// rate would raise 35 of the 42, and name 30).
 	require.Equal(t, 42, all.planted)
-	require.GreaterOrEqual(t, all.found, 36, all.String())
-	require.LessOrEqual(t, all.wrong, 4, all.String())
+	require.GreaterOrEqual(t, all.found, 37, all.String())
+	require.LessOrEqual(t, all.wrong, 3, all.String())
 	require.Zero(t, all.late, all.String())
 }
 

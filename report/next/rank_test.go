@@ -143,6 +143,8 @@ func TestPatternsPointAtTheirCause(t *testing.T) {
 			r := rank(t, fleetOf(l))
 			assert.Equal(t, c.cause, r.Candidates[0].Cause, "%+v", r.Candidates[:3])
 			if c.check != "" {
+				// Measured on 2026-11-30: the light test stands fifth, behind looks that take less
+				// than its ten minutes; the fan third.
 				assert.Less(t, r.place(c.check), 5, c.check)
 			}
 			assert.NotEmpty(t, r.Candidates[0].For, "nothing is said for it")
@@ -161,7 +163,7 @@ func TestOrderOfChecks(t *testing.T) {
 	}
 	l.Levels = nil
 	r := rank(t, fleetOf(l))
-	assert.Greater(t, r.chance("external-leak"), 3*r.chance("blocked-core"))
+	assert.Greater(t, r.chance("external-leak"), 4*r.chance("blocked-core")) // measured 4.5 on 2026-11-30
 
 	l = yard(60)
 	for i, at := range []int{50, 52} {
@@ -204,10 +206,11 @@ func TestAPassBeforeTheLastOverheatCountsInPart(t *testing.T) {
 	}
 	none := rank(t, fleetOf(l)).chance("blocked-core")
 	before, between, after := rank(t, pass(40)), rank(t, pass(45)), rank(t, pass(50))
-	assert.Greater(t, before.chance("blocked-core"), 0.7*none, "passed before both overheats: it says little")
+	// Measured on 2026-11-30: 0.89, 0.56 and 0.16 of what it was without.
+	assert.Greater(t, before.chance("blocked-core"), 0.85*none, "passed before both overheats: it says little")
 	assert.Less(t, between.chance("blocked-core"), before.chance("blocked-core"))
 	assert.Less(t, after.chance("blocked-core"), between.chance("blocked-core"))
-	assert.Less(t, after.chance("blocked-core"), none/4)
+	assert.Less(t, after.chance("blocked-core"), none/5)
 	assert.Equal(t, len(after.Checks), after.place("light-test"), "done and not out of date: not asked again")
 	assert.Contains(t, before.Checks[before.place("light-test")].Again, "2 of 2 overheats came after it")
 }
