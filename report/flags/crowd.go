@@ -45,7 +45,7 @@ type share struct {
 	id   int
 	part float64
 	// steep is the part where the conditions tell twice as much as the sound model has
-	// it, on a logarithmic scale: see ledger.steep.
+	// it, on a logarithmic scale: see tallies.steep.
 	steep float64
 }
 
@@ -65,8 +65,8 @@ type odds struct {
 	curve []heard
 }
 
-// ledger is the odds but for what points elsewhere, or grows.
-type ledger struct {
+// tallies are the odds but for what points elsewhere, or grows.
+type tallies struct {
 	ratio  [4]float64
 	spread [len(spreads)]float64 // likelihood ratios of a sound driver under each spread to none
 	weight [len(spreads)]float64 // how likely each spread is, the driver left out
@@ -85,7 +85,7 @@ type ledger struct {
 }
 
 func newOdds(left float64) odds {
-	o := odds{ledger: ledger{spread: [3]float64{1, 1, 1}, weight: [3]float64{1, 0, 0}, steep: 1}}
+	o := odds{tallies: tallies{spread: [3]float64{1, 1, 1}, weight: [3]float64{1, 0, 0}, steep: 1}}
 	for k := range o.ratio {
 		o.ratio[k] = left
 	}

@@ -104,7 +104,7 @@ func TestWhatHeldAsksForNothing(t *testing.T) {
 		}
 	}
 	at := start.AddDate(0, 0, 83)
-	s, err := known(schema.Fleet{Logs: []schema.Log{log}}, "R4", at)
+	s, err := known(schema.Fleet{Logs: []schema.Log{log}}, nil, "R4", at)
 	require.NoError(t, err)
 	require.NotNil(t, s.provenSince())
 	_, most := s.top()
