@@ -82,11 +82,14 @@ func (s *state) whileParked(d Do, is stand.State) Do {
 	if slices.ContainsFunc(is.Reasons, func(r stand.Reason) bool {
 		return r.Rule == "gas-found" || r.Rule == "milky-oil" || r.Rule == "gasket-likely"
 	}) { // nothing smaller is gone at while coolant may get into the oil or a cylinder
-		if d, _ = s.do(driven); d.Act == DoCheck {
+		if d, _ = s.do(driven); d.Act == DoCheck || d.Act == DoMend && *d.Cause == s.n.causes[gasket].name {
 			return d
 		}
-		if looks := s.looks(append(s.again(), driven...)); len(looks) > 0 {
-			c := &s.n.checks[looks[0].check]
+		for _, l := range s.looks(append(s.again(), driven...)) {
+			c := &s.n.checks[l.check]
+			if s.lookedToday(c.name) {
+				continue
+			}
 			return Do{Act: DoCheck, Check: &c.name, Minutes: &c.minutes, Why: "a head gasket is suspected"}
 		}
 		return s.goAt(gasket)
