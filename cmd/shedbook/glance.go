@@ -120,6 +120,9 @@ func together[T any](machines []string, were, are []T, name func(*T) string) (al
 // glance is everything, or what was kept of it, which lacks the curves of the
 // machines that bear no flag.
 func (l *look) glance() glance {
+	if l.held != nil {
+		return *l.held
+	}
 	g, _ := kept(l, "fleet", "", question[glance]{l.everything, l.everythingSince})
 	g.Flags.AsOf = l.at
 	return g

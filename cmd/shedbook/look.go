@@ -34,6 +34,7 @@ type look struct {
 	at            time.Time
 	cut           time.Time // what is dated after it is left out of source too, unless zero
 	reading       failure
+	held          *glance // seen already, by the page
 }
 
 // failure keeps the first error of a stream that has no other way to tell it.

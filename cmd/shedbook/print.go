@@ -151,32 +151,44 @@ func (a *app) showRecord(ctx context.Context, b *store.Book, number int64, asJSO
 	if err != nil {
 		return err
 	}
+	by, err := b.EnteredBy(ctx, number)
+	if err != nil {
+		return err
+	}
 	k, zone := found.Kind, s.Zone()
 	if asJSON {
 		type version struct {
 			What     string          `json:"what"`
 			Replaced string          `json:"replaced"`
 			Why      *string         `json:"why"`
+			By       string          `json:"replaced_by,omitempty"`
 			Record   json.RawMessage `json:"record"`
 		}
 		out := struct {
 			Record   json.RawMessage  `json:"record"`
 			Past     []version        `json:"earlier"`
 			Attached []attachmentJSON `json:"attachments"`
-		}{Record: json.RawMessage("null"), Past: []version{}, Attached: attachmentsJSON(attached, zone)}
+			By       string           `json:"entered_by,omitempty"`
+		}{By: by[0], Record: json.RawMessage("null"), Past: []version{}, Attached: attachmentsJSON(attached, zone)}
 		if found.Current != nil {
 			out.Record = k.JSON(found.Current, zone)
 		}
-		for _, v := range found.Past {
+		for i, v := range found.Past {
 			var why *string
 			if v.Why != "" {
 				why = &v.Why
 			}
-			out.Past = append(out.Past, version{v.What, v.Replaced.In(zone).Format(time.RFC3339), why, k.JSON(v.Record, zone)})
+			out.Past = append(out.Past, version{v.What, v.Replaced.In(zone).Format(time.RFC3339), why, by[i+1], k.JSON(v.Record, zone)})
 		}
 		return a.printJSON(out)
 	}
 	var text bytes.Buffer
+	byWhom := func(version int) string {
+		if by[version] == "" {
+			return ""
+		}
+		return " by " + render.Safe(by[version])
+	}
 	write := func(r schema.Record) {
 		for i := range k.Fields {
 			f := &k.Fields[i]
@@ -199,10 +211,10 @@ func (a *app) showRecord(ctx context.Context, b *store.Book, number int64, asJSO
 	}
 	if found.Current != nil {
 		m := k.Meta(found.Current)
-		fmt.Fprintf(&text, "%s %d, entered %s\n", k.Name, number, unit.FormatTime(m.Entered, zone))
+		fmt.Fprintf(&text, "%s %d, entered %s%s\n", k.Name, number, unit.FormatTime(m.Entered, zone), byWhom(0))
 		write(found.Current)
 	} else {
-		fmt.Fprintf(&text, "%s %d, voided\n", k.Name, number)
+		fmt.Fprintf(&text, "%s %d, voided%s\n", k.Name, number, byWhom(len(found.Past)))
 	}
 	for _, line := range attachmentLines(attached, zone) {
 		fmt.Fprintf(&text, "  %s\n", line)
@@ -213,7 +225,7 @@ func (a *app) showRecord(ctx context.Context, b *store.Book, number int64, asJSO
 		if v.Why != "" {
 			why = ": " + render.Safe(v.Why)
 		}
-		fmt.Fprintf(&text, "until it was %s on %s%s\n", strings.Replace(v.What, "amended", "corrected", 1), unit.FormatTime(v.Replaced, zone), why)
+		fmt.Fprintf(&text, "until it was %s on %s%s%s\n", strings.Replace(v.What, "amended", "corrected", 1), unit.FormatTime(v.Replaced, zone), byWhom(i+1), why)
 		write(v.Record)
 	}
 	_, err = a.out.Write(text.Bytes())
