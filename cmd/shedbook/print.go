@@ -58,8 +58,9 @@ func sayTo(w io.Writer, terminal bool, width int, s string) {
 // wrote says that a file was written; beside a report, which stays clean.
 func (a *app) wrote(path string) { fmt.Fprintf(a.errOut, "%s written\n", render.Safe(path)) }
 
-// printRecords prints records of one kind as a table, JSON or CSV.
-func (a *app) printRecords(ctx context.Context, b *store.Book, k *schema.Kind, records []schema.Record, asJSON, asCSV bool) error {
+// printRecords prints records of one kind as a table, JSON or CSV; with who, which
+// phone entered each too.
+func (a *app) printRecords(ctx context.Context, b *store.Book, k *schema.Kind, records []schema.Record, who map[int64]string, asJSON, asCSV bool) error {
 	s, err := b.Settings(ctx)
 	if err != nil {
 		return err
@@ -68,6 +69,10 @@ func (a *app) printRecords(ctx context.Context, b *store.Book, k *schema.Kind, r
 	if asJSON {
 		for i, r := range records {
 			objects[i] = k.JSON(r, s.Zone())
+			if name := who[k.Meta(r).Number]; name != "" {
+				text, _ := json.Marshal(name)
+				objects[i] = fmt.Appendf(bytes.TrimSuffix(bytes.TrimSpace(objects[i]), []byte{'}'}), `,"entered_by":%s}`, text)
+			}
 		}
 	}
 	o := a.options(s, asJSON, asCSV)
@@ -76,7 +81,14 @@ func (a *app) printRecords(ctx context.Context, b *store.Book, k *schema.Kind, r
 	}
 	return render.Print(a.out, objects, o, func() *render.Doc {
 		doc := &render.Doc{}
-		doc.Table(recordTable(k, records, s))
+		t := recordTable(k, records, s)
+		if who != nil {
+			t.Columns = append(t.Columns, render.Column{Key: "entered_by", Head: "entered by"})
+			for i, r := range records {
+				t.Rows[i] = append(t.Rows[i], render.Text(who[k.Meta(r).Number]))
+			}
+		}
+		doc.Table(t)
 		return doc
 	})
 }

@@ -139,7 +139,7 @@ func (s *server) fleet(w http.ResponseWriter, r *http.Request, v visitor) {
 		states[m.State.State]++
 		c := render.ShedCard{Href: machineAt(is), Name: m.Machine, Model: m.Model, State: m.State.State, Why: capital(m.Why()), Due: dueOf(report.DueReport{AsOf: l.at, Due: due[m.Machine]}, m.Machine)}
 		if m.State.State != state.Ready {
-			c.Lift = m.Lift()
+			c.Lift = forPeople(m.Lift())
 		}
 		for _, o := range m.Open {
 			c.Open = append(c.Open, o.Matter)
@@ -194,7 +194,7 @@ func (s *server) machine(w http.ResponseWriter, r *http.Request, v visitor) {
 	}
 	stand := open(l.glance.Flags)
 	is := rank.With(m.Name, report.Standing(m.Name, stand))
-	body := &render.ShedMachine{Name: m.Name, Model: m.Model, State: is.State, Says: is.Says(m.Name), Do: capital(rank.Advice), Due: dueOf(l.due, m.Name)}
+	body := &render.ShedMachine{Name: m.Name, Model: m.Model, State: is.State, Says: forPeople(is.Says(m.Name)), Do: capital(forPeople(rank.Advice)), Due: dueOf(l.due, m.Name)}
 	if body.Do == "" {
 		body.Do = "Nothing."
 	}
@@ -223,7 +223,17 @@ func (s *server) machine(w http.ResponseWriter, r *http.Request, v visitor) {
 		return
 	}
 	o := l.options()
-	if body.Report, err = render.ShedLife(timeline, life, o); err != nil {
+	for _, x := range timeline.Lines {
+		e := render.ShedEvent{When: x.At.Format("2 Jan 2006"), Says: x.Kind + ": " + x.Says}
+		if x.Note != "" {
+			e.Says += " (" + x.Note + ")"
+		}
+		if x.Number != 0 {
+			e.Href = fmt.Sprintf("/r/%d", x.Number)
+		}
+		body.Events = append(body.Events, e)
+	}
+	if body.Report, err = render.ShedPlots(life, o); err != nil {
 		s.fail(w, err)
 		return
 	}

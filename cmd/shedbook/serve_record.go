@@ -349,9 +349,9 @@ func (s *server) showForm(w http.ResponseWriter, r *http.Request, v visitor, sta
 		s.fail(w, err)
 		return
 	}
-	body := &render.ShedForm{Head: capital(l.k.Help), Lead: p.lead, Action: "/record/" + p.kind, Ref: newRef(), Doubts: p.doubts, Wrong: p.wrong, Submit: "Record", Later: l.k.Dated}
+	body := &render.ShedForm{Head: capital(l.k.Name), Lead: append([]string{capital(l.k.Help) + "."}, p.lead...), Action: "/record/" + p.kind, Ref: newRef(), Doubts: p.doubts, Wrong: p.wrong, Submit: "Record", Later: l.k.Dated}
 	if p.machine != "" {
-		body.Head = p.machine + ": " + l.k.Help
+		body.Head = p.machine + ": " + l.k.Name
 		body.Hidden = append(body.Hidden, render.ShedValue{Name: "machine", Value: p.machine})
 	}
 	check := p.sent.Get("check")
@@ -638,6 +638,7 @@ func (t *said) answer() string {
 
 // forPeople is a line without the sentences that name a command.
 func forPeople(line string) string {
+	line = namesCommand.ReplaceAllString(line, "")
 	var keep []string
 	for _, says := range strings.SplitAfter(line, ". ") {
 		if !strings.Contains(says, "shedbook ") {
@@ -646,6 +647,9 @@ func forPeople(line string) string {
 	}
 	return strings.TrimSpace(strings.Join(keep, ""))
 }
+
+// namesCommand is a command at the end of a sentence.
+var namesCommand = regexp.MustCompile(`: shedbook [^;.]*`)
 
 // done says what a form was answered.
 func (s *server) done(w http.ResponseWriter, r *http.Request, v visitor) {

@@ -84,13 +84,10 @@ func harmlessText(v reflect.Value) {
 // ShedReport is a report that was printed as HTML with Within, as a page's Body.
 func ShedReport(printed []byte) any { return template.HTML(printed) }
 
-// ShedLife is what happened to a machine, with its plots, as a page's Body or a part
-// of it.
-func ShedLife(t report.TimelineReport, h report.HistoryReport, o Options) (any, error) {
+// ShedPlots are a machine's plots, as a part of its page.
+func ShedPlots(h report.HistoryReport, o Options) (any, error) {
 	o.Format, o.Within = HTML, true
 	d := &Doc{}
-	d.Section("What happened")
-	d.Table(timelineTable(t))
 	historyCoolant(d, h, o)
 	historyHeat(d, h, o)
 	var b bytes.Buffer
@@ -142,9 +139,13 @@ type ShedMachine struct {
 	Name, Model, State, Says, Out, Do string
 	Cautions, Due                     []string
 	Walk                              string // where its checks are gone through
-	Report                            any    // timeline and plots: see ShedReport
+	Events                            []ShedEvent
+	Report                            any // its plots: see ShedPlots
 	Kinds, Read, Big                  []ShedLink
 }
+
+// ShedEvent is a line of a machine's timeline.
+type ShedEvent struct{ When, Says, Href string }
 
 // ShedForm is a form for a record of any kind.
 type ShedForm struct {
