@@ -35,13 +35,14 @@ type shedPage struct {
 	path string
 	s    *server
 	web  *httptest.Server
+	now  time.Time
 }
 
 // openShed opens a page on a new book: machines R4 and R5, drivers Ada Venn and Bo
 // Larkin.
 func openShed(t *testing.T) *shedPage {
 	t.Helper()
-	y := &shedPage{t: t, path: filepath.Join(t.TempDir(), "shedbook.db")}
+	y := &shedPage{t: t, path: filepath.Join(t.TempDir(), "shedbook.db"), now: yardNow}
 	for _, line := range [][]string{{"new", "--time-zone", "UTC"}, {"machine", "add", "R4", "--coolant", "4.2l", "--meter", "97.1"}, {"machine", "add", "R5"},
 		{"driver", "add", "Ada Venn"}, {"driver", "add", "Bo Larkin"}} {
 		y.cli(line...)
@@ -53,7 +54,7 @@ func openShed(t *testing.T) *shedPage {
 func (y *shedPage) open() {
 	y.t.Helper()
 	a := y.app()
-	b, err := store.Open(context.Background(), y.path, func() time.Time { return yardNow })
+	b, err := store.Open(context.Background(), y.path, func() time.Time { return y.now })
 	require.NoError(y.t, err)
 	y.s = newServer(a, b, &net.TCPAddr{IP: net.IPv4(127, 0, 0, 1), Port: 7433}, false)
 	y.web = httptest.NewUnstartedServer(nil)
@@ -66,8 +67,8 @@ func (y *shedPage) open() {
 }
 
 func (y *shedPage) app() *app {
-	return &app{in: strings.NewReader(""), out: io.Discard, errOut: io.Discard, now: yardNow, width: 80, bookFlag: y.path,
-		getenv: func(key string) string { return map[string]string{"SHEDBOOK_NOW": yardNow.Format(time.RFC3339)}[key] }}
+	return &app{in: strings.NewReader(""), out: io.Discard, errOut: io.Discard, now: y.now, width: 80, bookFlag: y.path,
+		getenv: func(key string) string { return map[string]string{"SHEDBOOK_NOW": y.now.Format(time.RFC3339)}[key] }}
 }
 
 // cli does a command line on the book beside the page, and returns what it printed.
