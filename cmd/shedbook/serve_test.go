@@ -630,3 +630,31 @@ func TestBesideTheCommandLine(t *testing.T) {
 	require.NotContains(t, y.ask("GET", "/m/1", "", nil).text(), "Bo Larkin, ")
 	require.Contains(t, y.recorded("/record/run", "", form("machine", "R4", "hours", "2", "sure", "yes")), "2.0 h")
 }
+
+// The fleet's page of a large book (SHEDBOOK_LARGE names one, made of demo --large)
+// after one record. It is measured, not judged: see DEVELOPERS.md.
+func TestFleetOfALargeBook(t *testing.T) {
+	large := os.Getenv("SHEDBOOK_LARGE")
+	if large == "" {
+		t.Skip("SHEDBOOK_LARGE names no book")
+	}
+	data, err := os.ReadFile(large)
+	require.NoError(t, err)
+	y := &shedPage{t: t, path: filepath.Join(t.TempDir(), "shedbook.db"), now: time.Now().UTC().Truncate(time.Second)}
+	require.NoError(t, os.WriteFile(y.path, data, 0o600))
+	y.open()
+	clock := func(what string, do func() answer) {
+		began := time.Now()
+		got := do()
+		t.Logf("%-40s %8.3f s  %d", what, time.Since(began).Seconds(), got.status)
+	}
+	fleet := func() answer { return y.ask("GET", "/", "", nil) }
+	clock("the first fleet page", fleet)
+	for i := range 6 {
+		clock("the next, nothing written", fleet)
+		clock("a record", func() answer {
+			return y.ask("POST", "/record/topup", "", form("machine", "M0500", "volume_ml", strconv.Itoa(100+i), "age", strconv.Itoa(3600*(8-i))))
+		})
+		clock("the fleet page after it", fleet)
+	}
+}
