@@ -17,6 +17,7 @@ import (
 	"shedbook/report/exposure"
 	"shedbook/report/next"
 	"shedbook/report/render"
+	"shedbook/report/say"
 	"shedbook/report/state"
 	"shedbook/schema"
 	"shedbook/schema/unit"
@@ -155,7 +156,7 @@ func (s *server) fleet(w http.ResponseWriter, r *http.Request, v visitor) {
 		body.Notes = append(body.Notes, "No machine is in the book yet.")
 	}
 	if n := f.Doubts(); n > 0 {
-		body.Notes = append(body.Notes, count(n, "open doubt")+": records that contradict each other.")
+		body.Notes = append(body.Notes, say.Count(n, "open doubt")+": records that contradict each other.")
 	}
 	s.show(w, http.StatusOK, "fleet", v.page("Fleet", body))
 }

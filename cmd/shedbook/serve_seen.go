@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"shedbook/report"
+	"shedbook/report/exposure"
 	"shedbook/report/next"
 	"shedbook/report/render"
 	"shedbook/schema"
@@ -30,8 +31,8 @@ type seen struct {
 	beside map[string]schema.Log // what of each machine counts in another's ranking
 	due    report.DueReport
 	clean  report.CleaningReport
-	whole  time.Time // when the due work of all was worked out
-	took   time.Duration
+	worked time.Time // when the work of all was worked out
+	busy   bool      // it is being worked out
 }
 
 func (s *seen) forget() {
@@ -40,9 +41,10 @@ func (s *seen) forget() {
 	s.have = false
 }
 
-// dueHour is how long the fleet's cleaning intervals, which one more record hardly
-// changes, are good for where they take long to work out.
-const dueHour, quickly = time.Hour, 300 * time.Millisecond
+// Of a fleet of so many machines or more, the work that is due is worked out beside
+// the pages, once an hour: the cleaning intervals take every machine's log, and one
+// more record hardly changes them.
+const largeFleet, workEvery = 100, time.Hour
 
 // looked is the fleet as it stands now.
 type looked struct {
@@ -66,13 +68,13 @@ func (s *server) look(ctx context.Context) (*looked, error) {
 	if err := l.read(context.WithoutCancel(ctx), b); err != nil {
 		return nil, err
 	}
-	mark, err := b.Mark(ctx, a.now)
-	if err != nil {
-		return nil, err
-	}
-	if err := m.look(l, b, mark); err != nil {
+	if err := m.look(l); err != nil {
 		m.have = false
 		return nil, err
+	}
+	if l.at.Sub(m.worked) >= workEvery && !m.busy {
+		m.busy = true
+		go s.work(b)
 	}
 	g := m.glance
 	g.Flags.AsOf = l.at
@@ -82,78 +84,106 @@ func (s *server) look(ctx context.Context) (*looked, error) {
 	return &looked{l, g, due, m.beside}, nil
 }
 
-func (m *seen) look(l *look, b *store.Book, mark store.Mark) error {
+func (m *seen) look(l *look) error {
+	mark, err := l.book.Mark(l.ctx, l.a.now)
+	if err != nil {
+		return err
+	}
 	common := l.common()
 	var written []string
 	ok := m.have && common == m.common && !l.at.Before(m.asOf) && (m.until.IsZero() || l.at.Before(m.until))
 	if ok {
-		var err error
-		if written, ok, err = b.Since(l.ctx, m.mark); err != nil {
+		if written, ok, err = l.book.Since(l.ctx, m.mark); err != nil {
 			return err
 		}
 	}
-	if ok && len(written) == 0 && l.at.Sub(m.whole) < dueHour {
+	if ok && len(written) == 0 {
 		m.mark = mark
 		return nil
 	}
 	ok = ok && 2*len(written) <= len(l.known.Machines)
-	var keep func() []byte
+	beside := map[string]schema.Log{}
 	var s report.Source
-	if ok && len(written) > 0 {
+	if ok {
+		var keep func() []byte
 		var g glance
-		s = l.sourceOf(written)
+		s = besideToo(l.sourceOf(written), beside)
 		if g, keep, ok = l.everythingSince(s, m.ground, true); ok {
-			m.glance = g
+			m.glance, m.ground = g, keep()
 		}
-	} else if ok {
-		s = l.sourceOf(nil)
 	}
 	if !ok {
-		m.until = time.Time{}
-		written = nil
-		s = l.source()
-		m.glance, keep, _ = l.everything(s)
+		m.until, written = time.Time{}, nil
+		s = besideToo(l.source(), beside)
+		g, keep, _ := l.everything(s)
+		m.glance, m.ground = g, keep()
 	}
 	if err := l.reading.get(); err != nil {
 		return err
 	}
-	if keep != nil {
-		m.ground = keep()
-	}
 	if later := s.Later.First(); !later.IsZero() && (m.until.IsZero() || later.Before(m.until)) {
 		m.until = later
 	}
-	if !ok {
-		m.beside = map[string]schema.Log{}
-	} else if len(written) > 0 {
-		m.beside = maps.Clone(m.beside) // the one before may still be read
+	if ok { // the one before may still be read
+		both := maps.Clone(m.beside)
+		maps.Copy(both, beside)
+		beside = both
 	}
-	if !ok || len(written) > 0 {
-		for log, err := range b.Logs(l.ctx, written...) {
-			if err != nil {
-				return err
-			}
-			m.beside[log.Machine.Name] = next.Beside(log, l.at)
-		}
+	m.beside = beside
+	switch {
+	case len(l.known.Machines) < largeFleet:
+		m.clean = report.Cleaning(l.source())
+		m.due, m.worked = report.DueWork(l.source(), &m.clean), l.at
+	case !ok:
+		m.worked = time.Time{}
+	default:
+		m.workOn(l, written)
 	}
-	m.work(l, ok, written)
 	m.have, m.mark, m.common, m.asOf = true, mark, common, l.at
 	return l.reading.get()
 }
 
-// work works out what is due: on all machines, or, where that takes long, on those
-// written to, by the cleaning intervals as they were within the hour.
-func (m *seen) work(l *look, ok bool, written []string) {
-	if !ok || m.took < quickly || l.at.Sub(m.whole) >= dueHour {
-		began := time.Now()
-		m.clean = report.Cleaning(l.source())
-		m.due = report.DueWork(l.source(), &m.clean)
-		m.took, m.whole = time.Since(began), l.at
-		return
+// besideToo gathers of the lives that pass what counts beside another's.
+func besideToo(s report.Source, into map[string]schema.Log) report.Source {
+	lives, at := s.Lives, s.AsOf
+	s.Lives = func(yield func(*exposure.Life) bool) {
+		for l := range lives {
+			into[l.Log.Machine.Name] = next.Beside(*l.Log, at)
+			if !yield(l) {
+				return
+			}
+		}
 	}
-	some := report.Cleaning(l.sourceOf(written))
+	return s
+}
+
+// work works out what is due on all machines, while the pages are shown.
+func (s *server) work(b *store.Book) {
+	a, _ := s.at(b, s.now())
+	l := &look{a: a}
+	m := &s.seen
+	err := l.read(context.Background(), b)
+	var clean report.CleaningReport
+	var due report.DueReport
+	if err == nil {
+		clean = report.Cleaning(l.source())
+		due = report.DueWork(l.source(), &clean)
+		err = l.reading.get()
+	}
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.busy = false
+	if err == nil {
+		m.clean, m.due, m.worked = clean, due, l.at
+	}
+}
+
+// workOn works out what is due on the machines written to, by the cleaning intervals
+// as they were.
+func (m *seen) workOn(l *look, written []string) {
 	clean := m.clean
 	clean.Machines = slices.Clone(clean.Machines)
+	some := report.Cleaning(l.sourceOf(written))
 	for i := range clean.Machines {
 		for _, is := range some.Machines {
 			if c := &clean.Machines[i]; c.Machine == is.Machine {
@@ -162,9 +192,8 @@ func (m *seen) work(l *look, ok bool, written []string) {
 		}
 	}
 	fresh := report.DueWork(l.sourceOf(written), &clean)
-	all := slices.DeleteFunc(slices.Clone(m.due.Due), func(d report.Due) bool { return slices.Contains(written, d.Machine) })
-	m.due.Due = append(all, fresh.Due...)
-	m.clean = clean
+	others := slices.DeleteFunc(slices.Clone(m.due.Due), func(d report.Due) bool { return slices.Contains(written, d.Machine) })
+	m.due.Due, m.clean = append(others, fresh.Due...), clean
 }
 
 // fleetAround is what a machine's ranking reads: its own log, and of the others what

@@ -14,10 +14,12 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"sync"
 	"sync/atomic"
+	"syscall"
 	"testing"
 	"time"
 
@@ -644,11 +646,18 @@ func TestFleetOfALargeBook(t *testing.T) {
 	require.NoError(t, os.WriteFile(y.path, data, 0o600))
 	y.open()
 	clock := func(what string, do func() answer) {
-		began := time.Now()
+		began, before := time.Now(), processor(t)
 		got := do()
-		t.Logf("%-40s %8.3f s  %d", what, time.Since(began).Seconds(), got.status)
+		t.Logf("%-30s %8.3f s, %8.3f s of processor time, %d", what, time.Since(began).Seconds(), processor(t)-before, got.status)
 	}
 	fleet := func() answer { return y.ask("GET", "/", "", nil) }
+	_, err = y.s.look(context.Background()) // as before anybody asks
+	require.NoError(t, err)
+	for working := true; working; time.Sleep(100 * time.Millisecond) {
+		y.s.seen.mu.Lock()
+		working = y.s.seen.busy
+		y.s.seen.mu.Unlock()
+	}
 	clock("the first fleet page", fleet)
 	for i := range 6 {
 		clock("the next, nothing written", fleet)
@@ -657,4 +666,147 @@ func TestFleetOfALargeBook(t *testing.T) {
 		})
 		clock("the fleet page after it", fleet)
 	}
+}
+
+// processor is how many seconds of processor time this program has taken.
+func processor(t *testing.T) float64 {
+	t.Helper()
+	var u syscall.Rusage
+	require.NoError(t, syscall.Getrusage(syscall.RUSAGE_SELF, &u))
+	return float64(u.Utime.Sec+u.Stime.Sec) + float64(u.Utime.Usec+u.Stime.Usec)/1e6
+}
+
+// Many phones record beside the command line: nothing is lost, nothing is there
+// twice, each says what it recorded. SHEDBOOK_PHONES is how many phones send 100
+// records each, one a second, and it is measured how long they wait.
+func TestManyPhones(t *testing.T) {
+	phones, each, pause := 6, 8, time.Duration(0)
+	if many, err := strconv.Atoi(os.Getenv("SHEDBOOK_PHONES")); err == nil {
+		phones, each, pause = many, 100, time.Second
+	}
+	y := openShed(t)
+	cookies := make([]string, phones)
+	for i := range cookies {
+		y.cli("machine", "add", fmt.Sprintf("P%d", i))
+		cookies[i] = y.phone(fmt.Sprintf("phone %d", i), "record")
+	}
+	var mu sync.Mutex
+	var waited []time.Duration
+	var wrong []string
+	var wait sync.WaitGroup
+	for i, cookie := range cookies {
+		wait.Go(func() {
+			time.Sleep(pause * time.Duration(i) / time.Duration(phones))
+			for n := range each {
+				f := form("machine", fmt.Sprintf("P%d", i), "volume_ml", strconv.Itoa(100+n), "note", fmt.Sprintf("%d.%d", i, n))
+				began := time.Now()
+				got := y.ask("POST", "/record/topup", cookie, f)
+				took := time.Since(began)
+				if n%7 == 3 { // the answer got lost: it is sent again
+					got = y.ask("POST", "/record/topup", cookie, f)
+				}
+				mu.Lock()
+				waited = append(waited, took)
+				if got.status != http.StatusSeeOther {
+					wrong = append(wrong, got.text())
+				}
+				mu.Unlock()
+				time.Sleep(max(0, pause-time.Since(began)))
+			}
+		})
+	}
+	lines := 0
+	stop := make(chan struct{})
+	var beside sync.WaitGroup
+	beside.Go(func() { // the command line, by the program itself
+		for {
+			select {
+			case <-stop:
+				return
+			default:
+			}
+			out, err := program(y.path, "topup", "R4", strconv.Itoa(100+lines), "--sure", "--at", yardNow.Add(-time.Duration(lines)*time.Minute).Format(time.RFC3339)).CombinedOutput()
+			if lines++; err != nil {
+				mu.Lock()
+				wrong = append(wrong, string(out))
+				mu.Unlock()
+			}
+			time.Sleep(pause)
+		}
+	})
+	wait.Wait()
+	close(stop)
+	beside.Wait()
+	require.Empty(t, wrong)
+	b, err := store.View(context.Background(), y.path)
+	require.NoError(t, err)
+	defer b.Close()
+	list, err := b.List(context.Background(), schema.KindNamed("topup"), store.Filter{})
+	require.NoError(t, err)
+	who, err := b.Enterers(context.Background())
+	require.NoError(t, err)
+	seen, ofLine := map[string]bool{}, 0
+	for _, r := range list {
+		x := r.(*schema.TopUp)
+		if x.Machine == "R4" {
+			ofLine++
+			continue
+		}
+		require.False(t, seen[x.Note], "twice: %s", x.Note)
+		seen[x.Note] = true
+		require.Equal(t, "phone "+x.Machine[1:], who[x.Number])
+	}
+	require.Len(t, seen, phones*each)
+	require.Equal(t, lines, ofLine)
+	slices.Sort(waited)
+	t.Logf("%d records of %d phones beside %d of the command line: half within %v, 99 %% within %v, all within %v",
+		len(waited), phones, lines, waited[len(waited)/2], waited[len(waited)*99/100], waited[len(waited)-1])
+	sound(t, y.path)
+}
+
+// What was acknowledged is there when the page is stopped while phones send.
+func TestStoppedWhilePhonesSend(t *testing.T) {
+	y := openShed(t)
+	y.web.Close()
+	require.NoError(t, y.s.book.Close())
+	cmd := program(y.path, "serve", "--listen", "127.0.0.1:0")
+	out, err := cmd.StdoutPipe()
+	require.NoError(t, err)
+	require.NoError(t, cmd.Start())
+	lines := bufio.NewScanner(out)
+	require.True(t, lines.Scan())
+	at := regexp.MustCompile(`http://[^/]+`).FindString(lines.Text())
+	require.NotEmpty(t, at, lines.Text())
+	var wait sync.WaitGroup
+	var mu sync.Mutex
+	told := map[string]bool{}
+	for i := range 4 {
+		wait.Go(func() {
+			c := &http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
+			for n := range 1000 {
+				note := fmt.Sprintf("%d.%d", i, n)
+				resp, err := c.PostForm(at+"/record/topup", form("machine", "R4", "volume_ml", "100", "note", note, "sure", "yes"))
+				if err != nil {
+					return
+				}
+				resp.Body.Close()
+				mu.Lock()
+				told[note] = resp.StatusCode == http.StatusSeeOther
+				enough := len(told) == 12
+				mu.Unlock()
+				if enough {
+					_ = cmd.Process.Signal(syscall.SIGTERM)
+				}
+			}
+		})
+	}
+	wait.Wait()
+	require.NoError(t, cmd.Wait(), "it ends by itself, with code 0")
+	list := y.cli("list", "topups", "--csv")
+	for note, kept := range told {
+		require.True(t, kept, note)
+		require.Equal(t, 1, strings.Count(list, ","+note+"\n"), note)
+	}
+	require.GreaterOrEqual(t, len(told), 12)
+	sound(t, y.path)
 }
