@@ -171,7 +171,7 @@ func capital(s string) string {
 }
 
 // bigKinds have the five big buttons of a machine's page.
-var bigKinds = []render.ShedLink{{Href: "run", Words: "Run"}, {Href: "overheat", Words: "Over­heat"}, {Href: "topup", Words: "Top-up"}, {Href: "clean", Words: "Clean"}, {Href: "level", Words: "Level"}}
+var bigKinds = []render.ShedLink{{Href: "run", Words: "Run"}, {Href: "overheat", Words: "Over\u00adheat"}, {Href: "topup", Words: "Top-up"}, {Href: "clean", Words: "Clean"}, {Href: "level", Words: "Level"}}
 
 func (s *server) machine(w http.ResponseWriter, r *http.Request, v visitor) {
 	m := s.machineOf(w, r, v)
