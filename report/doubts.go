@@ -46,6 +46,9 @@ const (
 	ManyRefills     = "many-refills"     // the system filled again and again within a short time
 	HugeRun         = "huge-run"         // a run of hundreds of hours; only asked of what is typed
 	EndsAhead       = "ends-ahead"       // a run that is not over yet; only asked of what is typed
+	OutTwice        = "out-twice"        // out with somebody while it is out already
+	NotBack         = "not-back"         // out for many days
+	OtherDriver     = "other-driver"     // a run by another than who has it out
 	LongAgo         = "long-ago"         // dated long before it was entered; only asked of what is typed
 )
 
@@ -61,6 +64,7 @@ const (
 	refillsMany   = 3                    // times
 	meterDay      = 24.0                 // h by which a meter may gain more than have passed: many logs know only the day
 	longAgo       = 366 * 24 * time.Hour // between a record's time and its being typed
+	longOut       = 14 * 24 * time.Hour  // a machine may be out
 	aheadSlack    = 24 * time.Hour       // a record may lie ahead of when it was entered
 )
 
@@ -100,6 +104,7 @@ func (d *doubter) all() {
 	d.meters()
 	d.overheats()
 	d.coolant()
+	d.outings()
 	d.dates()
 	d.later()
 	sort.SliceStable(d.found, func(a, b int) bool { return d.found[a].At.Before(d.found[b].At) })
@@ -113,7 +118,7 @@ func refOf(kind string, b *schema.Base) Ref { return Ref{kind, b.Number, b.Ref} 
 
 func (d *doubter) named(r *schema.Run) string {
 	h, _ := r.Duration()
-	return fmt.Sprintf("%s (%s, %s h)", record("run", r.Number), d.s.day(r.At), say.Figure(h))
+	return fmt.Sprintf("%s (%s, %s h)", record("run", r.Number), d.s.moment(r.At), say.Figure(h))
 }
 
 func (d *doubter) runs() {
@@ -152,7 +157,7 @@ func (d *doubter) meters() {
 		refused[r] = true
 	}
 	where := func(r *exposure.Reading) string {
-		return fmt.Sprintf("%s (%s) reads %s h", record(r.Kind, r.Number), d.s.day(r.At), unit.Short(r.Meter, 1))
+		return fmt.Sprintf("%s (%s) reads %s h", record(r.Kind, r.Number), d.s.moment(r.At), unit.Short(r.Meter, 1))
 	}
 	last := -1 // the last accepted reading
 	for i := range readings {
@@ -188,7 +193,7 @@ func (d *doubter) overheats() {
 	for i := range d.l.Overheats {
 		e := &d.l.Overheats[i]
 		if e.How == exposure.Unplaced {
-			d.add(e.At, NoRun, []Ref{refOf("overheat", &e.Base)}, "%s (%s) lies outside any recorded run", record("overheat", e.Number), d.s.day(e.At))
+			d.add(e.At, NoRun, []Ref{refOf("overheat", &e.Base)}, "%s (%s) lies outside any recorded run", record("overheat", e.Number), d.s.moment(e.At))
 		}
 	}
 }
@@ -199,25 +204,55 @@ func (d *doubter) coolant() {
 	if log.Machine.CoolantL.Known {
 		for i := range log.Refills {
 			if r := &log.Refills[i]; r.Volume.V > full*overfill {
-				d.add(r.At, TooMuchCoolant, []Ref{refOf("refill", &r.Base)}, "%s (%s) put %s into a system of %s", record("refill", r.Number), d.s.day(r.At), d.s.ml(r.Volume.V), d.s.ml(full))
+				d.add(r.At, TooMuchCoolant, []Ref{refOf("refill", &r.Base)}, "%s (%s) put %s into a system of %s", record("refill", r.Number), d.s.moment(r.At), d.s.ml(r.Volume.V), d.s.ml(full))
 			}
 		}
 		for i := range log.TopUps {
 			if t := &log.TopUps[i]; t.Volume.V > full {
-				d.add(t.At, TooMuchCoolant, []Ref{refOf("topup", &t.Base)}, "%s (%s) put %s into a system of %s", record("topup", t.Number), d.s.day(t.At), d.s.ml(t.Volume.V), d.s.ml(full))
+				d.add(t.At, TooMuchCoolant, []Ref{refOf("topup", &t.Base)}, "%s (%s) put %s into a system of %s", record("topup", t.Number), d.s.moment(t.At), d.s.ml(t.Volume.V), d.s.ml(full))
 			}
 		}
 	}
 	for i := refillsMany - 1; i < len(log.Refills); i++ {
 		if first, last := &log.Refills[i-refillsMany+1], &log.Refills[i]; last.At.Sub(first.At) <= refillsWithin {
-			d.add(last.At, ManyRefills, []Ref{refOf("refill", &first.Base), refOf("refill", &last.Base)}, "%s (%s) is the third refill within an hour", record("refill", last.Number), d.s.day(last.At))
+			d.add(last.At, ManyRefills, []Ref{refOf("refill", &first.Base), refOf("refill", &last.Base)}, "%s (%s) is the third refill within an hour", record("refill", last.Number), d.s.moment(last.At))
 		}
 	}
 	for _, g := range d.l.Marks() {
 		if g.HotGain != nil {
 			v := g.HotGain
 			d.add(v.At, HotLook, []Ref{refOf("level", &v.Base)}, "%s (%s) shows %s too much, but the engine was hot and coolant expands: it does not count as a gain",
-				record("level", v.Number), d.s.day(v.At), d.s.ml(g.Below-v.BelowMark.V))
+				record("level", v.Number), d.s.moment(v.At), d.s.ml(g.Below-v.BelowMark.V))
+		}
+	}
+}
+
+// outings finds machines that went out twice without coming back, or never came back,
+// and runs that somebody else drove meanwhile.
+func (d *doubter) outings() {
+	out := func(o *schema.Outing) string {
+		return fmt.Sprintf("%s (%s, %s)", record("outing", o.Number), d.s.moment(o.At), o.Driver)
+	}
+	all := d.l.Log.Outings
+	for i := range all {
+		o := &all[i]
+		for j := range i {
+			if p := &all[j]; p.Back.IsZero() || p.Back.Sub(o.At) > overlapSlack {
+				d.add(o.At, OutTwice, []Ref{refOf("outing", &p.Base), refOf("outing", &o.Base)},
+					"%s begins while %s is still out", out(o), out(p))
+				break
+			}
+		}
+		if gone := d.s.AsOf.Sub(o.At); o.Back.IsZero() && gone > longOut {
+			d.add(o.At, NotBack, []Ref{refOf("outing", &o.Base)}, "%s is not back after %d days", out(o), int(gone.Hours()/24))
+		}
+		runs := d.l.Log.Runs
+		from, _ := slices.BinarySearchFunc(runs, o.At, func(r schema.Run, t time.Time) int { return r.At.Compare(t) })
+		for j := from; j < len(runs) && (o.Back.IsZero() || o.Back.Sub(runs[j].At) > overlapSlack); j++ {
+			if r := &runs[j]; r.Driver != "" && r.Driver != o.Driver {
+				d.add(r.At, OtherDriver, []Ref{refOf("run", &r.Base), refOf("outing", &o.Base)},
+					"%s is by %s, but %s has the machine", d.named(r), r.Driver, out(o))
+			}
 		}
 	}
 }
@@ -233,11 +268,11 @@ func (d *doubter) dates() {
 	each(d.l.Log, func(kind string, b *schema.Base) {
 		switch {
 		case !m.Acquired.IsZero() && b.At.Before(m.Acquired):
-			d.add(b.At, NotInFleet, []Ref{refOf(kind, b)}, "%s (%s) is before %s was acquired, %s", record(kind, b.Number), d.s.day(b.At), m.Name, d.s.day(m.Acquired))
+			d.add(b.At, NotInFleet, []Ref{refOf(kind, b)}, "%s (%s) is before %s was acquired, %s", record(kind, b.Number), d.s.moment(b.At), m.Name, d.s.moment(m.Acquired))
 		case !gone.IsZero() && !b.At.Before(gone):
-			d.add(b.At, NotInFleet, []Ref{refOf(kind, b)}, "%s (%s) is after %s was retired, %s", record(kind, b.Number), d.s.day(b.At), m.Name, d.s.day(m.Retired))
+			d.add(b.At, NotInFleet, []Ref{refOf(kind, b)}, "%s (%s) is after %s was retired, %s", record(kind, b.Number), d.s.moment(b.At), m.Name, d.s.moment(m.Retired))
 		case !b.Entered.IsZero() && b.At.After(b.Entered.Add(aheadSlack)):
-			d.add(b.At, DatedAhead, []Ref{refOf(kind, b)}, "%s is dated %s, after it was entered, %s", record(kind, b.Number), d.s.day(b.At), d.s.day(b.Entered))
+			d.add(b.At, DatedAhead, []Ref{refOf(kind, b)}, "%s is dated %s, after it was entered, %s", record(kind, b.Number), d.s.moment(b.At), d.s.moment(b.Entered))
 		}
 	})
 }
@@ -258,9 +293,9 @@ func (d *doubter) later() {
 		refs := []Ref{{k.Name, m.Number, k.Text(r, "ref")}}
 		switch {
 		case !d.s.Now.IsZero() && m.Entered.After(d.s.Now):
-			d.add(at, DatedAhead, refs, "%s is dated %s, and entered by a clock that said %s: it does not count before then", record(k.Name, m.Number), d.s.day(at), d.s.day(m.Entered))
+			d.add(at, DatedAhead, refs, "%s is dated %s, and entered by a clock that said %s: it does not count before then", record(k.Name, m.Number), d.s.moment(at), d.s.moment(m.Entered))
 		case !m.Entered.After(d.s.AsOf) && at.After(m.Entered.Add(aheadSlack)):
-			d.add(at, DatedAhead, refs, "%s is dated %s, after it was entered, %s: it does not count before then", record(k.Name, m.Number), d.s.day(at), d.s.day(m.Entered))
+			d.add(at, DatedAhead, refs, "%s is dated %s, after it was entered, %s: it does not count before then", record(k.Name, m.Number), d.s.moment(at), d.s.moment(m.Entered))
 		}
 	}
 }
@@ -277,7 +312,8 @@ func each(log *schema.Log, do func(kind string, b *schema.Base)) {
 
 // slips are the doubts that a hand at a keyboard makes, and is asked about before
 // they are recorded.
-var slips = []string{Overlap, MeterBackwards, MeterJump, HoursAgainst, HugeRun, EndsAhead, TooMuchCoolant, ManyRefills, LongAgo}
+var slips = []string{Overlap, MeterBackwards, MeterJump, HoursAgainst, HugeRun, EndsAhead, TooMuchCoolant, ManyRefills,
+	OutTwice, OtherDriver, LongAgo}
 
 // Slips says what is unlikely of a record that is about to be entered, a sentence
 // each: the doubts that the log would have of it. log is the machine's without
@@ -305,11 +341,11 @@ func Slips(f schema.Fleet, log schema.Log, r schema.Record, entered time.Time) [
 				d.add(base.At, HugeRun, []Ref{{Number: number}}, "this run lasts %s h: %s days without a pause", say.Figure(h), say.Figure(h/24))
 			}
 			if run.End().Sub(entered) > endSlack {
-				d.add(base.At, EndsAhead, []Ref{{Number: number}}, "this run would end on %s, which is in the future", s.day(run.End()))
+				d.add(base.At, EndsAhead, []Ref{{Number: number}}, "this run would end on %s, which is in the future", s.moment(run.End()))
 			}
 		}
 		if entered.Sub(base.At) > longAgo {
-			d.add(base.At, LongAgo, []Ref{{Number: number}}, "its date, %s, is %.1f years ago", s.day(base.At), entered.Sub(base.At).Hours()/24/365.25)
+			d.add(base.At, LongAgo, []Ref{{Number: number}}, "its date, %s, is %.1f years ago", s.moment(base.At), entered.Sub(base.At).Hours()/24/365.25)
 		}
 		for _, doubt := range d.found {
 			if slices.Contains(slips, doubt.Doubt) && slices.ContainsFunc(doubt.Records, func(r Ref) bool { return r.Number == number }) {
@@ -329,7 +365,7 @@ func (d *doubter) jump(number int64) {
 		a, b := &readings[i-1], &readings[i]
 		passed := b.At.Sub(a.At).Hours()
 		if a.Number != number && b.Number == number && b.Engine-a.Engine > passed+meterDay {
-			d.add(b.At, MeterJump, []Ref{{b.Kind, b.Number, ""}}, "its meter reads %s h, %s h more than on %s: more hours than have passed", unit.Short(b.Meter, 1), say.Figure(b.Engine-a.Engine), d.s.day(a.At))
+			d.add(b.At, MeterJump, []Ref{{b.Kind, b.Number, ""}}, "its meter reads %s h, %s h more than on %s: more hours than have passed", unit.Short(b.Meter, 1), say.Figure(b.Engine-a.Engine), d.s.moment(a.At))
 		}
 	}
 }

@@ -233,7 +233,7 @@ func (src *Source) falls(d *Due, r rate) {
 	unit := map[string]string{"hours": "h", "mud hours": "mud h", "days": "days"}[d.By]
 	done := "no record of it being done"
 	if d.Last != nil {
-		done = "last done " + d.Last.Format(time.DateOnly)
+		done = "last done " + src.day(*d.Last)
 	}
 	if past {
 		d.When = src.local(src.AsOf)
@@ -264,13 +264,13 @@ func (src *Source) falls(d *Due, r rate) {
 	switch {
 	case d.When == nil:
 	case d.By == "days":
-		d.Says += ": " + d.When.Format(time.DateOnly)
+		d.Says += ": " + src.day(*d.When)
 	default:
 		latest := "no latest date"
 		if d.High != nil {
-			latest = d.High.Format(time.DateOnly)
+			latest = src.day(*d.High)
 		}
-		d.Says += fmt.Sprintf(": about %s (%s to %s)", d.When.Format(time.DateOnly), d.Low.Format(time.DateOnly), latest)
+		d.Says += fmt.Sprintf(": about %s (%s to %s)", src.day(*d.When), src.day(*d.Low), latest)
 	}
 }
 

@@ -11,6 +11,7 @@ import (
 	"shedbook/report/say"
 	"shedbook/report/stat"
 	"shedbook/report/state"
+	"shedbook/schema"
 	"shedbook/schema/unit"
 )
 
@@ -61,19 +62,19 @@ type FleetRow struct {
 	Open              []Matter       `json:"open"`
 	Doubts            int            `json:"doubts"` // see the doubts report
 	Retired           *time.Time     `json:"retired"`
+	Out               *Out           `json:"out"` // null: it is in the yard
+}
+
+// Out is since when a machine is out, and with whom.
+type Out struct {
+	Since  time.Time  `json:"since"`
+	Driver string     `json:"driver"`
+	Record int64      `json:"record"` // the outing's number
+	Meter  schema.Num `json:"meter_h"`
 }
 
 // fleetOrder says how rows are sorted.
 const fleetOrder = "worst first: parked, on watch, ready; then open matters, overheats in the last 100 h, lowest likely coolant loss, and mud hours since the last thorough clean"
-
-// Fleet reports every machine at a glance. open holds the matters that stand,
-// worst first.
-func Fleet(s Source, open []Matter) FleetReport {
-	var rows []FleetRow
-	for range s.Rows(&rows) {
-	}
-	return FleetOf(s.AsOf, rows, open)
-}
 
 // FleetOf puts rows that are at hand in order and adds the open matters.
 func FleetOf(asOf time.Time, rows []FleetRow, open []Matter) FleetReport {
@@ -187,6 +188,9 @@ func (src *Source) fleetRow(l *exposure.Life) FleetRow {
 	}
 	if n := len(log.Runs); n > 0 {
 		row.LastRun = src.local(log.Runs[n-1].At)
+	}
+	if o := log.Out(); o != nil {
+		row.Out = &Out{*src.local(o.At), o.Driver, o.Number, o.MeterOut}
 	}
 	if m := &log.Machine; !m.Retired.IsZero() && !m.Retired.After(src.AsOf) {
 		row.Retired = src.local(m.Retired)

@@ -212,9 +212,13 @@ func (src *Source) entries(l *exposure.Life, mask *Masker) []Entry {
 		add("machine", m.Acquired, schema.Meta{}, "", []string{"came into the fleet", t.amount(m.Meter, unit.Hours, "meter at %s")})
 	}
 	for r := range l.Log.Records() {
-		switch r.(type) {
+		switch r := r.(type) {
 		case *schema.Run, *schema.Level: // told by the month, and by the coolant's plot
 			continue
+		case *schema.Outing: // what came of it is told
+			if !r.Back.IsZero() {
+				continue
+			}
 		}
 		k := schema.KindOf(r)
 		add(k.Name, k.When(r), *k.Meta(r), k.Text(r, "note"), t.tell(k, r))
@@ -316,6 +320,8 @@ func (t *teller) tell(k *schema.Kind, r schema.Record) []string {
 		return []string{v.Work, with("for %s", v.Cause), with("parts: %s", v.Parts), cost, with("by %s", v.By)}
 	case *schema.Release:
 		return []string{"released by " + v.By, v.Why}
+	case *schema.Outing:
+		return []string{"out with " + t.mask.Driver(v.Driver), "not back yet"}
 	case *schema.Answer:
 		found := v.Found
 		if v.NoneSeen == "yes" {
@@ -347,7 +353,7 @@ func (t *teller) fields(k *schema.Kind, r schema.Record) []string {
 			says = append(says, with(label+" %s", strings.Join(*p, ", ")))
 		case *time.Time:
 			if f.Name != k.TimeColumn() && !p.IsZero() {
-				says = append(says, label+" "+t.src.day(*p))
+				says = append(says, label+" "+t.src.moment(*p))
 			}
 		}
 	}
@@ -455,7 +461,7 @@ func (src *Source) gaps(l *exposure.Life) (from, to *time.Time, gaps []Gap) {
 			g.Hours = 0
 			hours = "the meter did not go up, as far as it was read"
 		}
-		g.Says = fmt.Sprintf("%s to %s: %d days without a record; %s", g.From.Format(time.DateOnly), g.To.Format(time.DateOnly), days, hours)
+		g.Says = fmt.Sprintf("%s to %s: %d days without a record; %s", src.day(g.From), src.day(g.To), days, hours)
 		gaps = append(gaps, g)
 	}
 	return from, to, gaps
@@ -470,9 +476,9 @@ func (src *Source) unknown(l *exposure.Life, r *HistoryReport) []string {
 	case m.Acquired.IsZero() && r.From == nil:
 		tell("nothing is recorded for this machine")
 	case m.Acquired.IsZero():
-		tell("the day it came into the fleet is not recorded; its log begins on %s", r.From.Format(time.DateOnly))
+		tell("the day it came into the fleet is not recorded; its log begins on %s", src.day(*r.From))
 	default:
-		tell("its life before %s is not recorded here", m.Acquired.In(src.AsOf.Location()).Format(time.DateOnly))
+		tell("its life before %s is not recorded here", src.day(m.Acquired))
 	}
 	if m.Serial == "" {
 		tell("its serial number is not recorded")

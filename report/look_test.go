@@ -377,7 +377,7 @@ func TestHistoryNamesWhatIsNotKnown(t *testing.T) {
 	// The meter gained 10 h, the runs are 4: 6 h unrecorded.
 	require.InDelta(t, 6, r.UnrecordedHours, 1e-9)
 	all := strings.Join(r.Unknown, "\n")
-	for _, s := range []string{"before 2026-03-01", "serial number", "6 h on the meter", "1 overheat lies outside any recorded run", "38 days without a record"} {
+	for _, s := range []string{"before 1 Mar 2026", "serial number", "6 h on the meter", "1 overheat lies outside any recorded run", "38 days without a record"} {
 		require.Contains(t, all, s)
 	}
 	require.InDelta(t, 110, *r.EngineHours, 1e-9)

@@ -38,7 +38,7 @@ type alias struct {
 // with letters for names.
 var letterName = regexp.MustCompile(`^Driver [A-Z]{1,2}( of .+)?$`)
 
-// NewMasker names the drivers in the order of a machine's runs and overheats,
+// NewMasker names the drivers in the order of a machine's runs, overheats and outings,
 // then the others of the book in the order given. A driver's former names stand
 // for the same letter.
 func NewMasker(drivers []schema.Driver, log *schema.Log) *Masker {
@@ -53,6 +53,9 @@ func NewMasker(drivers []schema.Driver, log *schema.Log) *Masker {
 	}
 	for i := range log.Overheats {
 		met = append(met, seen{log.Overheats[i].At.Unix(), log.Overheats[i].Driver})
+	}
+	for i := range log.Outings {
+		met = append(met, seen{log.Outings[i].At.Unix(), log.Outings[i].Driver})
 	}
 	slices.SortStableFunc(met, func(a, b seen) int { return int(min(max(a.at-b.at, -1), 1)) })
 	for _, d := range drivers {
@@ -90,6 +93,9 @@ func MaskOthers(drivers []schema.Driver, log *schema.Log) *Masker {
 	}
 	for i := range log.Overheats {
 		whose[m.letters[log.Overheats[i].Driver]] = log.Overheats[i].Driver
+	}
+	for i := range log.Outings {
+		whose[m.letters[log.Outings[i].Driver]] = log.Outings[i].Driver
 	}
 	m.learn(func(name, letter string) string {
 		switch today, mine := whose[letter]; {

@@ -89,6 +89,6 @@ func TestTheLossCountsSinceTheLeakWasMended(t *testing.T) {
 	require.NotNil(t, m.Rate)
 	require.Zero(t, m.Rate.Low)
 	require.Less(t, m.Rate.High, 1.5)
-	require.Equal(t, "since the service for external-leak on 2026-04-20", *m.RateSince)
+	require.Equal(t, "since the service for external-leak on 20 Apr 2026", *m.RateSince)
 	require.InDelta(t, 900, m.UnexplainedMl, 1e-9) // what went stays in the books
 }

@@ -75,14 +75,6 @@ type RateQuestion struct {
 	MidP      bool              // crude intervals and p by mid-P, which cover about their level; else exact, which cover at least it
 }
 
-// Rates works out rates from the fleet's records.
-func Rates(s Source, q RateQuestion) (RatesReport, error) {
-	if err := q.Validate(); err != nil {
-		return RatesReport{}, err
-	}
-	return RatesOf(s.AsOf, s.Index, Strata(s), q)
-}
-
 // Strata groups the fleet's hours and overheats.
 func Strata(s Source) *exposure.Strata {
 	strata := exposure.NewStrata()

@@ -92,6 +92,14 @@ func Stream(f schema.Fleet, logs iter.Seq[func() *schema.Log], asOf time.Time) S
 				s.Later.is(at)
 			}
 		}
+		for i := range cut.Outings {
+			if o := &log.Outings[i]; o.Back.After(asOf) {
+				s.Later.is(o.Back)
+			}
+			if o := &cut.Outings[i]; o.Back.IsZero() && !o.At.Add(longOut).Before(asOf) { // not doubted yet
+				s.Later.is(o.At.Add(longOut).Add(time.Second))
+			}
+		}
 		life := s.Index.Begin(&cut)
 		if cut.Len() < log.Len() {
 			life.Whole = log
@@ -198,10 +206,9 @@ func (s *Source) ml(v float64) string {
 	return unit.Format(v, unit.Millilitres, s.Fleet.Settings.Units())
 }
 
-// day is a moment for a sentence, to the minute, in the source's zone.
-func (s *Source) day(t time.Time) string {
-	return t.In(s.AsOf.Location()).Format("2006-01-02 15:04")
-}
+// moment and day are a time for a sentence, to the minute or not.
+func (s *Source) moment(t time.Time) string { return say.Moment(t, s.AsOf.Location()) }
+func (s *Source) day(t time.Time) string    { return say.Day(t, s.AsOf.Location()) }
 
 // record names a record in a sentence: its kind and number.
 func record(kind string, number int64) string {

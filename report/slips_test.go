@@ -26,7 +26,7 @@ func TestSlips(t *testing.T) {
 		says string // "" where nothing is doubted
 	}{
 		"a run":                      {&schema.Run{Base: base(now.Add(-2 * time.Hour)), Hours: schema.N(2)}, ""},
-		"a run while another is on":  {&schema.Run{Base: base(now.Add(-4 * time.Hour)), Hours: schema.N(4)}, "this run (2026-03-14 08:00, 4 h) begins before run 7"},
+		"a run while another is on":  {&schema.Run{Base: base(now.Add(-4 * time.Hour)), Hours: schema.N(4)}, "this run (14 Mar 2026 08:00, 4 h) begins before run 7"},
 		"a run of 250 h":             {&schema.Run{Base: base(now.Add(-250 * time.Hour)), Hours: schema.N(250)}, "this run lasts 250 h"},
 		"a run not over yet":         {&schema.Run{Base: base(now.Add(-30 * time.Minute)), Hours: schema.N(5)}, "in the future"},
 		"thirty hours in a week":     {&schema.Run{Base: base(now.Add(-100 * time.Hour)), Hours: schema.N(30)}, ""},

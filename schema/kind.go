@@ -34,6 +34,8 @@ type Field struct {
 	Help       string
 	Plain      bool   // on a record's line a bare number, or the first word, is this field
 	Zero, Yes  string // words that mean 0 or yes on a record's line, as "ok" and "out"
+	No         string // and no, as "no-lamp"
+	part       string // of a half of a record: see half
 	index      []int
 }
 
@@ -43,6 +45,9 @@ func (f *Field) Flag() string {
 	name := f.Name
 	if f.Unit != unit.Count && f.Unit != unit.Days { // every_h is --every, every_days stays
 		name = strings.TrimSuffix(name, "_"+string(f.Unit))
+	}
+	if f.part != "" {
+		name = strings.TrimSuffix(name, "_"+f.part)
 	}
 	return strings.ReplaceAll(name, "_", "-")
 }
@@ -95,8 +100,31 @@ var Kinds = []*Kind{
 	describe[Plan]("plan", "plans", "recurring work"),
 	logged("release", "releases", "a parked machine let go, with name and reason",
 		func(l *Log) *[]Release { return &l.Releases }),
+	logged("outing", "outings", "a machine out with somebody, and back",
+		func(l *Log) *[]Outing { return &l.Outings }),
 	logged("answer", "answers", "what you found when you looked into a flag",
 		func(l *Log) *[]Answer { return &l.Answers }),
+}
+
+// GoesOut and ComesBack are the two halves of an outing, each described as a kind
+// is: its line, options and form take its own fields only.
+var (
+	GoesOut = KindNamed("outing").half("out", "a machine goes out: who takes it, meter, coolant level",
+		"machine", "out", "driver", "meter_out_h", "level_out_ml", "engine_out", "accepted", "note")
+	ComesBack = KindNamed("outing").half("back", "a machine comes back: meter, coolant level, lamp, mud",
+		"machine", "back", "meter_back_h", "hours", "level_back_ml", "engine_back", "lamp", "mud", "note")
+)
+
+// half is a kind with some of its fields, dated by the field that has the half's
+// name. Their options leave that name out: meter_back_h is --meter.
+func (k *Kind) half(name, help string, columns ...string) *Kind {
+	h := &Kind{Name: name, Sheet: k.Sheet, Help: help, Dated: k.Dated, typ: k.typ, meta: k.meta}
+	for _, c := range columns {
+		f := *k.Field(c)
+		f.part, f.Required = name, f.Required || c == name
+		h.Fields = append(h.Fields, f)
+	}
+	return h
 }
 
 // KindNamed finds a kind by its name or its sheet's name; nil if there is none.
@@ -281,6 +309,8 @@ func parseTag(tag string) Field {
 			f.Zero = value
 		case "yes":
 			f.Yes = value
+		case "no":
+			f.No = value
 		default:
 			panic("schema: no such option: " + tag)
 		}

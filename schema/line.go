@@ -1,7 +1,6 @@
 package schema
 
 import (
-	"fmt"
 	"slices"
 	"strconv"
 	"strings"
@@ -27,7 +26,8 @@ const leastLetters = 2
 // beginning, and numbers, which with a unit are the only field in which that unit makes
 // sense, and else the kind's plain quantity. The first word is the kind's plain
 // text, where it has one. What could be two things is an error that names both;
-// nothing is guessed. A record's own options still say what words can't.
+// nothing is guessed. A field's name before its value says which is meant: "level
+// ok". A record's own options still say what words can't.
 func (k *Kind) Line(words []string, known *Known) ([]Given, error) {
 	var out []Given
 	for i := 0; i < len(words); {
@@ -65,7 +65,24 @@ func (k *Kind) value(words []string, known *Known, first bool) (Given, int, erro
 			return Given{}, 0, k.twofold(text, found)
 		}
 	}
+	if f := k.named(words[0]); f != nil && len(words) > 1 {
+		only := &Kind{Name: k.Name, Fields: []Field{*f}}
+		only.Fields[0].Plain = true
+		if given, n, err := only.value(words[1:], known, false); err == nil {
+			return Given{f, given.Value}, n + 1, nil
+		}
+	}
 	return Given{}, 0, k.notUnderstood(words[0], known)
+}
+
+// named is the field of the line that a word names; nil where none is.
+func (k *Kind) named(word string) *Field {
+	for i := range k.Fields {
+		if f := &k.Fields[i]; f.Type != TextField && f.Type != MachineField && strings.EqualFold(word, f.Flag()) {
+			return f
+		}
+	}
+	return nil
 }
 
 func (k *Kind) plainText() *Field {
@@ -99,6 +116,9 @@ func (k *Kind) readings(text string, known *Known) []Given {
 		case WordField, WordsField:
 			if f.Yes != "" && strings.EqualFold(text, f.Yes) {
 				whole = append(whole, Given{f, "yes"})
+			}
+			if f.No != "" && strings.EqualFold(text, f.No) {
+				whole = append(whole, Given{f, "no"})
 			}
 			if f.Vocabulary == "yesno" {
 				continue
@@ -189,10 +209,10 @@ func (k *Kind) notUnderstood(word string, known *Known) error {
 		case f.Type == WordField && f.Vocabulary != "yesno", f.Type == WordsField:
 			words = append(words, known.Words[f.Vocabulary]...)
 			takes = append(takes, label(f))
-		case f.Plain && f.Type == NumField:
+		case f.Type == NumField && (f.Plain || f.Zero != ""):
 			takes = append(takes, label(f))
 		}
-		for _, w := range []string{f.Yes, f.Zero} {
+		for _, w := range []string{f.Yes, f.No, f.Zero} {
 			if w != "" {
 				words = append(words, w)
 			}
@@ -204,12 +224,20 @@ func (k *Kind) notUnderstood(word string, known *Known) error {
 			return &Problem{Column: "--" + f.Flag(), Value: short(word), Says: trimValue(err.Error(), word)}
 		}
 	}
-	p := &Problem{Column: "word", Value: short(word), Says: fmt.Sprintf("does not fit a %s", k.Name) + near}
+	p := &Problem{Column: "word", Value: short(word), Says: "does not fit " + article(k.Name) + near}
 	if len(takes) > 0 {
 		p.Says += "; it accepts " + or(takes)
 	}
 	p.Hint = "shedbook " + k.Name + " --help lists the words and options"
 	return p
+}
+
+// article is a kind's name with its article.
+func article(name string) string {
+	if strings.ContainsAny(name[:1], "aeiou") {
+		return "an " + name
+	}
+	return "a " + name
 }
 
 func or(list []string) string {

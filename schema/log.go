@@ -24,6 +24,7 @@ type Log struct {
 	Checks    []Check
 	Services  []Service
 	Releases  []Release
+	Outings   []Outing
 	Answers   []Answer // to this machine's flags
 }
 
@@ -111,6 +112,7 @@ func (l Log) AsOf(t time.Time) Log {
 		for s := range l.slots() {
 			s.until(t)
 		}
+		l.Outings = knownAt(l.Outings, t)
 	}
 	return l
 }
@@ -193,4 +195,30 @@ func (f Fleet) AsOf(t time.Time) Fleet {
 	f.Logs = logs
 	slot[Answer, *Answer]{&f.Answers}.until(t)
 	return f
+}
+
+// knownAt are outings as they were known at t: those that were back later, as they
+// went out.
+func knownAt(outings []Outing, t time.Time) []Outing {
+	copied := false
+	for i := range outings {
+		if outings[i].Back.After(t) {
+			if !copied {
+				outings, copied = slices.Clone(outings), true
+			}
+			outings[i] = outings[i].begun()
+		}
+	}
+	return outings
+}
+
+// Out is the outing that the machine is on at the end of the log, the last where
+// there are several; nil where it is in the yard.
+func (l *Log) Out() *Outing {
+	for i := len(l.Outings) - 1; i >= 0; i-- {
+		if l.Outings[i].Back.IsZero() {
+			return &l.Outings[i]
+		}
+	}
+	return nil
 }

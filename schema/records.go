@@ -11,7 +11,7 @@
 //	min= max=  limits of a number, both allowed
 //	required   a blank is refused
 //	plain      on a record's line a bare number, or the first word, is this field
-//	zero= yes=  a word that means 0, or yes, on a record's line
+//	zero= yes= no=  a word that means 0, yes or no on a record's line
 //
 // and `help:"..."` says in a few words what belongs there.
 package schema
@@ -257,6 +257,26 @@ type Release struct {
 	Note string `rec:"note,text" help:"anything else"`
 }
 
+// Outing is a machine handed to somebody until it comes back. At is when it went
+// out; while it is out nothing from Back on is recorded. GoesOut and ComesBack are
+// its two halves, and what it says makes records of its own (see OutRecords).
+type Outing struct {
+	Base       `rec:"at=out"`
+	Driver     string    `rec:"driver,driver,required" help:"who takes it"`
+	MeterOut   Num       `rec:"meter_out_h,num,unit=h,min=0,max=1000000,plain" help:"hour meter when it goes out"`
+	LevelOut   Num       `rec:"level_out_ml,num,unit=ml,min=-20000,max=100000,zero=ok" help:"coolant below the mark when it goes out; 0 is at the mark"`
+	EngineOut  string    `rec:"engine_out,word,of=engine" help:"engine cold or hot when you looked"`
+	Accepted   string    `rec:"accepted,word,of=yesno,yes=accept" help:"whoever takes it knows its state and accepts it (yes or no)"`
+	Back       time.Time `rec:"back,time" help:"when it came back"`
+	MeterBack  Num       `rec:"meter_back_h,num,unit=h,min=0,max=1000000,plain" help:"hour meter when it comes back"`
+	Hours      Num       `rec:"hours,num,unit=h,min=0.01,max=1000" help:"engine hours driven, if there is no meter"`
+	LevelBack  Num       `rec:"level_back_ml,num,unit=ml,min=-20000,max=100000,zero=ok" help:"coolant below the mark when it comes back; 0 is at the mark"`
+	EngineBack string    `rec:"engine_back,word,of=engine" help:"engine cold or hot when you looked; default: hot"`
+	Lamp       string    `rec:"lamp,word,of=yesno,yes=lamp,no=no-lamp" help:"the temperature lamp came on (yes or no)"`
+	Mud        string    `rec:"mud,word,of=yesno,yes=mud,no=no-mud" help:"it was driven in mud (yes or no)"`
+	Note       string    `rec:"note,text" help:"anything else"`
+}
+
 // Answer is what was found when a flag was looked into. Exactly one of
 // Machine, Driver and Factor says whose flag it was.
 type Answer struct {
@@ -361,6 +381,30 @@ func (c *Check) Validate() error {
 
 func (s *Service) Validate() error { return nil }
 func (r *Release) Validate() error { return nil }
+
+// Validate: it comes back after it went out, and only then says more; its meter does
+// not run backwards.
+func (o *Outing) Validate() error {
+	for _, f := range ComesBack.Fields {
+		if f.Name != "machine" && f.Name != "note" && o.Back.IsZero() && f.Known(o) {
+			return Wrong("back", "", "is missing: give the time it came back, or leave "+f.Name+" out")
+		}
+	}
+	if !o.Back.IsZero() && o.Back.Before(o.At) {
+		return Wrong("back", o.Back.Format(time.RFC3339), "is before it went out, "+o.At.Format(time.RFC3339))
+	}
+	if h, ok := o.Driven(); ok && o.MeterBack.Known {
+		if most := KindNamed("run").Field("hours").Max; h > most {
+			return Wrong("meter_back_h", fmt.Sprint(o.MeterBack.V),
+				fmt.Sprintf("is more than %v h above the meter when it went out, %v", most, o.MeterOut.V))
+		}
+		if h < -1e-9 {
+			return Wrong("meter_back_h", fmt.Sprint(o.MeterBack.V),
+				fmt.Sprintf("is below the meter when it went out, %v, but a meter does not run backwards", o.MeterOut.V))
+		}
+	}
+	return nil
+}
 
 func (p *Plan) Validate() error {
 	if (p.Machine == "") == (p.Model == "") {

@@ -235,3 +235,19 @@ func TestAlikeWorks(t *testing.T) {
 		require.Equal(t, want, AlikeWorks(work, works), work)
 	}
 }
+
+// A list of words is kept as bits of one number: no vocabulary of such a field may grow, or have more words than bits
+// that a book can hold.
+func TestListsOfWordsFitTheirBits(t *testing.T) {
+	for _, k := range Kinds {
+		for i := range k.Fields {
+			if f := &k.Fields[i]; f.Type == WordsField {
+				require.NotContains(t, Words("vocabulary"), f.Vocabulary, f.Name)
+				require.LessOrEqual(t, len(Words(f.Vocabulary)), 62, f.Name)
+			}
+		}
+	}
+	for _, v := range Vocabularies() {
+		require.Less(t, len(Words(v)), vocabularySpan, v)
+	}
+}

@@ -30,11 +30,11 @@ func TestEqualRowsAreAsMany(t *testing.T) {
 		b := newBook(t)
 		stock(t, b)
 		three := []int{100, 200, 200, 300, 200, 400, 500}
-		require.Equal(t, 7, taken(t, b, three...).Added)
-		require.Equal(t, 7, taken(t, b, three...).Repeated)
-		four := taken(t, b, append(three, 200)...)
+		require.Equal(t, 7, takenApart(t, b, three...).Added)
+		require.Equal(t, 7, takenApart(t, b, three...).Repeated)
+		four := takenApart(t, b, append(three, 200)...)
 		require.Equal(t, []int{1, 7}, []int{four.Added, four.Repeated})
-		require.Equal(t, 5, taken(t, b, 200, 200, 200, 200, 200, 200, 200, 200, 200).Added)
+		require.Equal(t, 5, takenApart(t, b, 200, 200, 200, 200, 200, 200, 200, 200, 200).Added)
 		require.Equal(t, map[float64]int{100: 1, 200: 9, 300: 1, 400: 1, 500: 1}, volumes(t, b))
 	})
 }
@@ -85,20 +85,32 @@ func TestEqualRowsAtRandom(t *testing.T) {
 			for v, n := range has {
 				want[v] = max(want[v], n)
 			}
-			taken(t, b, sheet...)
+			takenApart(t, b, sheet...)
 			require.Equal(t, want, volumes(t, b))
-			require.Zero(t, taken(t, b, sheet...).Added)
+			require.Zero(t, takenApart(t, b, sheet...).Added)
 		}
 	})
 }
 
-// taken takes in a sheet of top-ups, all on one day and without refs.
+// taken takes in a sheet of top-ups without refs, all at one time.
 func taken(t *testing.T, b *Book, volumes ...int) Counts {
+	t.Helper()
+	return takenAt(t, b, func(int) int { return 0 }, volumes...)
+}
+
+// takenApart takes in such a sheet in which each volume has its own time, so that
+// none is taken for another corrected.
+func takenApart(t *testing.T, b *Book, volumes ...int) Counts {
+	t.Helper()
+	return takenAt(t, b, func(volume int) int { return volume / 100 }, volumes...)
+}
+
+func takenAt(t *testing.T, b *Book, minute func(volume int) int, volumes ...int) Counts {
 	t.Helper()
 	var text strings.Builder
 	text.WriteString("machine,at,volume_ml\n")
 	for _, v := range volumes {
-		fmt.Fprintf(&text, "R4,2026-03-14T08:00:00Z,%d\n", v)
+		fmt.Fprintf(&text, "R4,2026-03-14T08:%02d:00Z,%d\n", minute(v), v)
 	}
 	done, err := b.Import(context.Background(), []Source{sheetOf("topups", text.String())}, ImportOptions{})
 	require.NoError(t, err)

@@ -7,7 +7,9 @@ import (
 	"encoding/binary"
 	"fmt"
 	"hash/maphash"
+	"maps"
 	"math"
+	"slices"
 
 	"shedbook/schema"
 )
@@ -188,6 +190,19 @@ func (s *shelf) putPack(machine int64, content []byte) error {
 		at += n
 	}
 	return nil
+}
+
+// when is the machine and the time, in seconds since 1970, of a slot's record
+// without a ref; false of one with a ref. They come first: see schema.Base.
+func (s *shelf) when(p slot) (machine, at int64, ok bool) {
+	b := s.content(p)
+	known, n := binary.Uvarint(b)
+	if known&1 != 0 {
+		return 0, 0, false
+	}
+	_, m := binary.Uvarint(b[n:])
+	at, _ = binary.Varint(b[n+m:])
+	return s.chunks[p.chunk].machine, at, true
 }
 
 // record is the record of a slot.
@@ -465,9 +480,73 @@ func (b *bulk) update(ctx context.Context, was, r schema.Record, differ []*schem
 	return b.shelf.put(b.content, b.n.machine[schema.BaseOf(is).Machine], b.k.Meta(is), true)
 }
 
+// near is rows.near for a long sheet: it goes by the shelf, which knows at once
+// where no record is left that a row could correct.
+func (b *bulk) near(ctx context.Context, s Source, c *Counts) error {
+	if len(b.lines) == 0 {
+		return nil
+	}
+	machines, taken := map[int64]bool{}, []slot{}
+	from, to := b.from.Add(-day).Unix(), b.to.Add(day).Unix()
+	err := b.amended(ctx, func(r schema.Record) error { // the shelf holds these taken up: see takeUp
+		of := schema.BaseOf(r)
+		if _, is := b.alike.takenBy[of.Number]; !is && from <= of.At.Unix() && of.At.Unix() <= to {
+			machines[b.n.machine[of.Machine]] = true
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	for at, p := range b.shelf.slots {
+		if p.hash == 0 {
+			continue
+		}
+		if b.shelf.left(at) == 0 {
+			taken = append(taken, p)
+			continue
+		}
+		if machine, when, ok := b.shelf.when(p); ok && from <= when && when <= to {
+			machines[machine] = true
+		}
+	}
+	if len(machines) == 0 {
+		return nil
+	}
+	for _, p := range taken {
+		r, err := b.shelf.record(p)
+		if err != nil {
+			return err
+		}
+		if m := b.k.Meta(r); m.Number < b.first && m.Versions == 0 {
+			b.alike.from[formatTime(m.Entered)] = true
+		}
+	}
+	near, err := b.corrections(ctx, slices.Sorted(maps.Keys(machines)), func(r schema.Record) (int, error) {
+		content, err := b.t.written(r, b.n)
+		if err != nil {
+			return 0, err
+		}
+		at, _, found := b.shelf.find(content)
+		if !found {
+			return 0, nil
+		}
+		return b.shelf.left(at), nil
+	})
+	if err != nil {
+		return err
+	}
+	for _, n := range near {
+		for _, r := range []schema.Record{n.was, n.is} {
+			b.changed[b.n.machine[schema.BaseOf(r).Machine]] = true
+		}
+	}
+	return b.correct(ctx, s, c, near)
+}
+
 // finish puts the last rows in, makes the indexes again, and packs what is in
 // no pack.
-func (b *bulk) finish(ctx context.Context) error {
+func (b *bulk) finish(ctx context.Context, s Source, c *Counts) error {
 	if err := b.rest(); err != nil {
 		return err
 	}
@@ -478,6 +557,9 @@ func (b *bulk) finish(ctx context.Context) error {
 		if _, err := b.tx.ExecContext(ctx, index); err != nil {
 			return err
 		}
+	}
+	if err := b.near(ctx, s, c); err != nil {
+		return err
 	}
 	return b.pack(ctx)
 }

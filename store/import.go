@@ -190,9 +190,9 @@ func (im *importer) sheet(ctx context.Context, s Source) (*Counts, error) {
 		cells, err := is.row, is.err
 		if errors.Is(err, io.EOF) {
 			if row.bulk != nil {
-				return c, row.bulk.finish(ctx)
+				return c, row.bulk.finish(ctx, s, c)
 			}
-			return c, nil
+			return c, row.near(ctx, s, c)
 		}
 		var broken *sheet.Error
 		if errors.As(err, &broken) { // the rest of the sheet can't be read
@@ -230,6 +230,9 @@ func (im *importer) sheet(ctx context.Context, s Source) (*Counts, error) {
 		did, conflict, err := row.take(quiet, is.record)
 		if err != nil {
 			return nil, fmt.Errorf("%s:%d: %w", s.Name, cells.Line, err)
+		}
+		if len(conflict) == 0 {
+			row.note(is.record, did, cells.Line)
 		}
 		switch {
 		case len(conflict) > 0:
@@ -326,7 +329,8 @@ type rows struct {
 	hasRef bool
 	past   map[string][]schema.Record // earlier versions, by ref or, without, by content
 	alike  *alike                     // of rows without a ref; nil where no two records say the same
-	bulk   *bulk                      // once the sheet is a long one
+	refless
+	bulk *bulk // once the sheet is a long one
 }
 
 func (w *rows) close() {
@@ -351,14 +355,21 @@ func (w *rows) prepare(ctx context.Context) error {
 	if w.insert, err = w.tx.PrepareContext(ctx, query); err != nil {
 		return err
 	}
+	if w.k.TimeColumn() != "" {
+		w.alike = newAlike()
+		err := w.amended(ctx, func(r schema.Record) error { // first, for what a record says now comes before what it said
+			w.alike.says(w.identity(r), w.k.Meta(r).Number)
+			return nil
+		})
+		if err != nil {
+			return err
+		}
+	}
 	were, err := earlier(ctx, w.tx, w.n, "WHERE kind = ?", w.k.Name)
 	if err != nil {
 		return err
 	}
 	w.past = map[string][]schema.Record{}
-	if w.k.TimeColumn() != "" {
-		w.alike = newAlike()
-	}
 	for _, e := range were {
 		id := w.identity(e.Record)
 		if w.alike != nil && w.k.Text(e.Record, "ref") == "" {
@@ -367,13 +378,7 @@ func (w *rows) prepare(ctx context.Context) error {
 			w.past[id] = append(w.past[id], e.Record)
 		}
 	}
-	if w.alike == nil {
-		return nil
-	}
-	return w.amended(ctx, func(r schema.Record) error {
-		w.alike.says(w.identity(r), w.k.Meta(r).Number)
-		return nil
-	})
+	return nil
 }
 
 // amended reads the records without a ref that were amended.
@@ -454,13 +459,12 @@ func (w *rows) take(ctx context.Context, r schema.Record) (deed, []*schema.Probl
 func (w *rows) takeAlike(ctx context.Context, r schema.Record) (deed, []*schema.Problem, error) {
 	id := w.identity(r)
 	if _, met := w.alike.left[id]; !met {
-		where, args, err := w.t.content(r, w.n)
+		n, entered, err := w.unamended(ctx, r)
 		if err != nil {
 			return 0, nil, err
 		}
-		var n int
-		if err := w.tx.QueryRowContext(ctx, "SELECT count(*) FROM "+w.k.Sheet+" "+where+" AND versions = 0", args...).Scan(&n); err != nil {
-			return 0, nil, err
+		if n > 0 {
+			w.alike.from[entered] = true
 		}
 		w.alike.left[id] = n
 		w.alike.met = append(w.alike.met, r)
@@ -476,6 +480,17 @@ func (w *rows) takeAlike(ctx context.Context, r schema.Record) (deed, []*schema.
 	return added, nil, err
 }
 
+// unamended counts the records that say what r says and were never amended, and
+// tells when the last of them was entered.
+func (w *rows) unamended(ctx context.Context, r schema.Record) (n int, entered string, err error) {
+	where, args, err := w.t.content(r, w.n)
+	if err != nil {
+		return 0, "", err
+	}
+	err = w.tx.QueryRowContext(ctx, "SELECT count(*), coalesce(max(entered), '') FROM "+w.k.Sheet+" "+where+" AND versions = 0", args...).Scan(&n, &entered)
+	return n, entered, err
+}
+
 // alike counts records that say the same, so that each row of a sheet takes up
 // one of them.
 type alike struct {
@@ -483,10 +498,11 @@ type alike struct {
 	met     []schema.Record    // one of each content in left
 	saying  map[string][]int64 // by content: records amended or voided that say, or said, this
 	takenBy map[int64]string   // of those: what the row says that took it up
+	from    map[string]bool    // when the records were entered that rows took up
 }
 
 func newAlike() *alike {
-	return &alike{left: map[string]int{}, saying: map[string][]int64{}, takenBy: map[int64]string{}}
+	return &alike{left: map[string]int{}, saying: map[string][]int64{}, takenBy: map[int64]string{}, from: map[string]bool{}}
 }
 
 func (a *alike) says(content string, number int64) {

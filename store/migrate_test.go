@@ -90,6 +90,9 @@ func sheetsThen(version int) int {
 	if version < 6 {
 		n-- // releases
 	}
+	if version < 8 {
+		n-- // outings
+	}
 	return n
 }
 
@@ -159,7 +162,7 @@ func comesAlong(t *testing.T, made, changed int) {
 			require.Equal(t, made, version)
 			require.Equal(t, past, dump(t, before, "past"))
 			for _, k := range schema.Kinds {
-				if made < 6 && k.Name == "release" {
+				if made < 6 && k.Name == "release" || made < 8 && k.Name == "outing" {
 					continue
 				}
 				require.Equal(t, dump(t, path, k.Sheet), dump(t, before, k.Sheet), k.Sheet)

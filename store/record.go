@@ -190,9 +190,26 @@ func find(ctx context.Context, q querier, n *names, number int64) (*Found, error
 	return f, nil
 }
 
+// ByRef finds the record of a kind that has a ref; nil where none has.
+func (b *Book) ByRef(ctx context.Context, k *schema.Kind, ref string) (schema.Record, error) {
+	n, err := readNames(ctx, b.db)
+	if err != nil {
+		return nil, explain(b.path, err)
+	}
+	r, err := tables()[k].one(ctx, b.db, n, "WHERE ref = ?", ref)
+	return r, explain(b.path, err)
+}
+
 // Amend changes a record: change is handed a copy to alter. What it was stays
 // in the book, with when and why.
 func (b *Book) Amend(ctx context.Context, number int64, why string, change func(*schema.Kind, schema.Record) error) (*Found, error) {
+	return b.AmendWith(ctx, number, why, change, nil)
+}
+
+// AmendWith is Amend, and puts the records in that the changed one makes, all or
+// none of it; a nil makes is none.
+func (b *Book) AmendWith(ctx context.Context, number int64, why string, change func(*schema.Kind, schema.Record) error,
+	makes func(schema.Record) []schema.Record) (*Found, error) {
 	var out *Found
 	err := b.write(ctx, func(tx *sql.Tx) error {
 		n, err := readNames(ctx, tx)
@@ -229,6 +246,17 @@ func (b *Book) Amend(ctx context.Context, number int64, why string, change func(
 			return err
 		}
 		out = &Found{Kind: k, Current: fresh, Past: append(f.Past, Version{f.Current, "amended", b.now(), why})}
+		if makes == nil {
+			return nil
+		}
+		for _, r := range makes(fresh) {
+			if err := schema.KindOf(r).Check(r); err != nil {
+				return err
+			}
+			if _, err := b.enter(quiet(ctx), tx, n, r); err != nil {
+				return err
+			}
+		}
 		return nil
 	})
 	return out, err

@@ -60,6 +60,35 @@ func TestOverheatAsks(t *testing.T) {
 	require.Equal(t, exitWords, run(context.Background(), a, []string{"log", "overheat", "R4", "--at", "11:00", "--book", book}), out.String())
 }
 
+// Who takes a machine that is on watch is asked, and who brings one back without both
+// readings; nobody is asked what is known.
+func TestOutAndBackAsk(t *testing.T) {
+	book := filepath.Join(t.TempDir(), "b.db")
+	do := func(want int, lines []string, args ...string) string {
+		t.Helper()
+		a, out := typed(t, book, lines...)
+		require.Equal(t, want, run(context.Background(), a, append(args, "--book", book)), out.String())
+		return out.String()
+	}
+	do(0, nil, "new", "--time-zone", "UTC")
+	do(0, nil, "machine", "add", "R4", "--coolant", "4.2l")
+	do(0, nil, "driver", "add", "Ada Venn")
+	do(0, nil, "overheat", "R4", "lamp", "--at", "9:00")
+	says := do(exitWords, []string{"n"}, "out", "R4", "ada", "97.1", "--at", "10:00")
+	require.Contains(t, says, "R4 is on watch: it overheated")
+	require.Contains(t, says, "Does Ada Venn accept that (y/n)?")
+	require.Contains(t, says, "nothing was recorded")
+	do(0, []string{"y"}, "out", "R4", "ada", "97.1", "--at", "10:00")
+	require.Contains(t, do(0, nil, "list", "outings", "--json"), `"accepted": "yes"`)
+	says = do(0, []string{"a while", "0", "1.5"}, "back", "R4", "no-lamp")
+	require.Contains(t, says, "engine hours driven (Enter: not known)?")
+	require.Contains(t, says, `"a while" is not`)
+	require.Contains(t, says, `"0" is too small`)
+	require.Contains(t, do(0, nil, "list", "runs", "--json"), `"hours": 1.5`)
+	do(0, []string{"y"}, "out", "R4", "ada", "98.6")
+	require.NotContains(t, do(0, nil, "back", "R4", "98.6"), "engine hours driven")
+}
+
 // A figure that looks like one in another unit is asked about.
 func TestDoubtfulFigureIsAskedAbout(t *testing.T) {
 	book := filepath.Join(t.TempDir(), "b.db")

@@ -230,7 +230,7 @@ func (a *app) keepCheck(ctx context.Context, b *store.Book, r *schema.Check, m c
 	if err := a.keepSure(ctx, b, schema.KindNamed("check"), r, m.Sure); err != nil {
 		return err
 	}
-	a.sayVerdict(v, r.Machine, fleet.Settings.Units())
+	a.sayVerdict(v, r.Machine)
 	return nil
 }
 
@@ -292,16 +292,16 @@ func (a *app) judge(r *schema.Check, m cooling.Measurement, spec cooling.Spec) (
 }
 
 // sayVerdict says what a check means.
-func (a *app) sayVerdict(v cooling.Verdict, machine string, units unit.System) {
-	a.say(0, "%s: %s", v.Result, unit.Reword(v.Says, units))
+func (a *app) sayVerdict(v cooling.Verdict, machine string) {
+	a.say(0, "%s: %s", v.Result, v.Says)
 	for _, w := range v.Warnings {
-		a.say(0, "note: %s", unit.Reword(w, units))
+		a.say(0, "note: %s", w)
 	}
 	for _, name := range v.Missing {
 		f, _ := cooling.SpecFigure(name)
 		a.say(0, "not known yet: %s, %s; set it with: shedbook spec set %s VALUE --machine %s", name, f.Help, name, schema.Quote(machine))
 	}
 	if v.Source != "" {
-		a.say(0, "limit: %s; the maker's manual comes first", unit.Reword(v.Source, units))
+		a.say(0, "limit: %s; the maker's manual comes first", v.Source)
 	}
 }

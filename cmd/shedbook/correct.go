@@ -81,6 +81,9 @@ func (a *app) correctVerb() *cobra.Command {
 				if keptEnd {
 					a.say(0, "the run was recorded when it came back, so its end stays and its start moves; change the start with --at")
 				}
+				if err := a.sayMade(cmd.Context(), b, found.Current); err != nil {
+					return err
+				}
 				return a.sayStates(cmd.Context(), b, was, found.Kind, found.Current)
 			})
 		},

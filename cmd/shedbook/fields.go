@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
@@ -223,11 +224,15 @@ func fieldText(k *schema.Kind, f *schema.Field, r schema.Record, s schema.Settin
 			return text
 		}
 		return label + " " + text
+	case *time.Time:
+		text := unit.FormatTime(*p, s.Zone())
+		if f.Name == k.TimeColumn() {
+			return text
+		}
+		return label + " " + text
 	default:
 		text := f.Cell(r, s.Zone())
 		switch {
-		case f.Type == schema.TimeField:
-			return unit.FormatTime(k.When(r), s.Zone())
 		case f.Vocabulary == "yesno", f.Vocabulary == "sides", f.Vocabulary == "fan", f.Vocabulary == "points", f.Vocabulary == "engine":
 			return fmt.Sprintf("%s %s", label, text)
 		}

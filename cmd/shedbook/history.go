@@ -18,6 +18,7 @@ import (
 	"shedbook/report/light"
 	"shedbook/report/render"
 	"shedbook/store"
+	"shedbook/store/photo"
 )
 
 func (a *app) historyVerb() *cobra.Command {
@@ -141,7 +142,7 @@ func (a *app) photos(ctx context.Context, b *store.Book, machine string, mask *r
 		if err != nil {
 			return nil, err
 		}
-		img, _, err := light.Decode(bytes.NewReader(data))
+		img, _, err := light.Decode(bytes.NewReader(data), photo.Orientation)
 		if err != nil {
 			fmt.Fprintf(a.errOut, "note: %s of record %d is left out: %s\n", x.Name, x.Record, err)
 			continue

@@ -91,7 +91,7 @@ workbook, with lists of the allowed words to choose from.`,
 	}
 	c.Flags().StringVar(&as, "as", "", "the kind of sheet: "+strings.Join(sheetNames(), ", "))
 	c.Flags().StringVar(&skipBad, "skip-bad", "", "import the good rows; write the bad ones to this file, each with the reason")
-	c.Flags().BoolVar(&update, "update", false, "where a row has the ref of a record but differs, correct the record")
+	c.Flags().BoolVar(&update, "update", false, "correct the record where a row has its ref but differs, or is almost equal to it")
 	c.Flags().BoolVar(&dryRun, "dry-run", false, "only say what would be done")
 	c.Flags().StringVar(&dates, "dates", "", "how to read dates such as 3/4/2026: dmy or mdy (default: as the book is set)")
 	c.Flags().StringVar(&template, "template", "", "print an empty sheet of this kind, with the allowed words; import nothing")

@@ -17,6 +17,7 @@ import (
 	"shedbook/schema"
 	"shedbook/schema/unit"
 	"shedbook/store"
+	"shedbook/store/photo"
 )
 
 func (a *app) lightVerb() *cobra.Command {
@@ -60,18 +61,18 @@ Core cold, fan unplugged: it starts by itself.`,
 				return err
 			}
 			defer f.Close()
-			img, _, err := light.Decode(f)
+			img, _, err := light.Decode(f, photo.Orientation)
 			if err != nil {
 				return usage("", "%s: %s", given[0], err)
 			}
-			photo := light.Photograph{Image: img, Corners: at}
+			picture := light.Photograph{Image: img, Corners: at}
 			ref, err := a.reference(cmd.Context(), against, machine, clean)
 			if err != nil {
 				return err
 			}
 			var r light.Result
 			if ref != nil {
-				r, err = light.MeasureAgainst(photo, ref.Photograph)
+				r, err = light.MeasureAgainst(picture, ref.Photograph)
 				var bad *light.BadReference
 				if errors.As(err, &bad) && against != "" {
 					return usage("give its corners with --against-corners, or take another after a thorough clean", "%s can't be the reference: %s", ref.name, bad.Detail)
@@ -235,7 +236,7 @@ func (a *app) reference(ctx context.Context, against, machine string, corners *[
 }
 
 func referenceOf(content []byte, name string, corners *[4]light.Point) (*reference, error) {
-	img, _, err := light.Decode(bytes.NewReader(content))
+	img, _, err := light.Decode(bytes.NewReader(content), photo.Orientation)
 	if err != nil {
 		return nil, usage("", "%s: %s", name, err)
 	}

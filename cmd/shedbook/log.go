@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -49,22 +50,9 @@ func (a *app) logKind(k *schema.Kind) *cobra.Command {
 	var sure bool
 	c := &cobra.Command{
 		Use: k.Name + " MACHINE [WORDS]", Short: k.Help, Example: "  shedbook " + lineExamples[k.Name],
-		Long: upperFirst(k.Help) + ".\n\n" + lineHelp(k),
-		Args: args(1, -1, "a machine, then words and options"),
-		ValidArgsFunction: func(cmd *cobra.Command, given []string, typed string) ([]cobra.Completion, cobra.ShellCompDirective) {
-			if len(given) == 0 {
-				return a.completeMachine(cmd, given, typed)
-			}
-			var out []string
-			for i := range k.Fields {
-				if f := &k.Fields[i]; f.Type == schema.TextField && (!f.Plain || len(given) > 1) {
-					continue // a plain text is the first word alone
-				} else if f.Type != schema.MachineField && f.Vocabulary != "yesno" {
-					out = append(out, a.candidates(cmd.Context(), f, typed)...)
-				}
-			}
-			return out, cobra.ShellCompDirectiveNoFileComp
-		},
+		Long:              upperFirst(k.Help) + ".\n\n" + lineHelp(k),
+		Args:              args(1, -1, "a machine, then words and options"),
+		ValidArgsFunction: a.completeLine(k),
 		RunE: func(cmd *cobra.Command, given []string) error {
 			return a.recordIn(cmd.Context(), func(b *store.Book) error {
 				known, err := a.known(cmd.Context(), b, given[0])
@@ -75,28 +63,8 @@ func (a *app) logKind(k *schema.Kind) *cobra.Command {
 				if err := a.setMachine(k, r, given[0], known); err != nil {
 					return err
 				}
-				line, err := k.Line(given[1:], known)
-				if err != nil { // the options may be wrong too
-					_, more := a.setFields(cmd.Flags(), k, r, known)
-					return several(err, more)
-				}
-				for _, g := range line {
-					if flag := flagName(k, g.Field); cmd.Flags().Changed(flag) {
-						return usage("", "the %s is given twice: %s and --%s %s", strings.ReplaceAll(flag, "-", " "), g.Value, flag, cmd.Flags().Lookup(flag).Value)
-					}
-				}
-				var wrong []error
-				for _, g := range joined(line) {
-					wrong = append(wrong, a.setField(k, r, g.Field, g.Value, known))
-				}
-				_, err = a.setFields(cmd.Flags(), k, r, known)
-				if err := several(append(wrong, err)...); err != nil {
+				if err := a.readLine(cmd, k, r, given[1:], known); err != nil {
 					return err
-				}
-				if k.When(r).IsZero() {
-					if err := k.Set(r, k.Field(k.TimeColumn()), "now", known, a.now); err != nil {
-						return err
-					}
 				}
 				if run, ok := r.(*schema.Run); ok && !cmd.Flags().Changed("at") {
 					// It came in just now: it began its hours ago.
@@ -117,17 +85,73 @@ func (a *app) logKind(k *schema.Kind) *cobra.Command {
 			})
 		},
 	}
+	a.addLine(c, k, &sure)
+	if k.Name == "run" {
+		c.Flags().Lookup("at").Usage = "when it started (default: just came back)"
+	}
+	return c
+}
+
+// addLine gives a command that takes a line of a kind its options.
+func (a *app) addLine(c *cobra.Command, k *schema.Kind, sure *bool) {
 	a.addFields(c, k, "machine", "ref")
-	c.Flags().BoolVar(&sure, "sure", false, "record it even if it looks unlikely")
+	c.Flags().BoolVar(sure, "sure", false, "record it even if it looks unlikely")
 	for i := range k.Fields {
 		if f := &k.Fields[i]; f.Yes != "" { // alone it means yes
 			c.Flags().Lookup(flagName(k, f)).NoOptDefVal = "yes"
 		}
 	}
-	if k.Name == "run" {
-		c.Flags().Lookup("at").Usage = "when it started (default: just came back)"
+}
+
+// completeLine completes the machine, then the words of the kind's line.
+func (a *app) completeLine(k *schema.Kind) cobra.CompletionFunc {
+	return func(cmd *cobra.Command, given []string, typed string) ([]cobra.Completion, cobra.ShellCompDirective) {
+		if len(given) == 0 {
+			return a.completeMachine(cmd, given, typed)
+		}
+		var out []string
+		for i := range k.Fields {
+			f := &k.Fields[i]
+			for _, w := range []string{f.Yes, f.No, f.Zero} {
+				if w != "" && strings.HasPrefix(w, strings.ToLower(typed)) {
+					out = append(out, w)
+				}
+			}
+			if f.Type == schema.TextField && (!f.Plain || len(given) > 1) {
+				continue // a plain text is the first word alone
+			} else if f.Type != schema.MachineField && f.Vocabulary != "yesno" {
+				out = append(out, a.candidates(cmd.Context(), f, typed)...)
+			}
+		}
+		return out, cobra.ShellCompDirectiveNoFileComp
 	}
-	return c
+}
+
+// readLine reads the words and the options of a line of a kind into r; what has no
+// time is of now.
+func (a *app) readLine(cmd *cobra.Command, k *schema.Kind, r schema.Record, words []string, known *schema.Known) error {
+	line, err := k.Line(words, known)
+	if err != nil { // the options may be wrong too
+		_, more := a.setFields(cmd.Flags(), k, r, known)
+		return several(err, more)
+	}
+	for _, g := range line {
+		if flag := flagName(k, g.Field); cmd.Flags().Changed(flag) {
+			return usage("", "the %s is given twice: %s and --%s %s", strings.ReplaceAll(flag, "-", " "), g.Value, flag, cmd.Flags().Lookup(flag).Value)
+		}
+	}
+	var wrong []error
+	for _, g := range joined(line) {
+		wrong = append(wrong, a.setField(k, r, g.Field, g.Value, known))
+	}
+	_, err = a.setFields(cmd.Flags(), k, r, known)
+	if err := several(append(wrong, err)...); err != nil {
+		return err
+	}
+	if k.When(r).IsZero() {
+		return k.Set(r, k.Field(k.TimeColumn()), "now", known, a.now)
+	}
+	return nil
 }
 
 // joinYes joins an option that alone means yes with a yes or no behind it, which
@@ -145,7 +169,9 @@ func joinYes(args []string) []string {
 	return out
 }
 
-func saysYes(option string) bool { return option == "--radiator-out" || option == "--nose-up" }
+func saysYes(option string) bool {
+	return slices.Contains([]string{"--radiator-out", "--nose-up", "--accepted", "--lamp", "--mud"}, option)
+}
 
 // joined puts the values of a list together, as its option takes them.
 func joined(line []schema.Given) []schema.Given {
@@ -167,7 +193,8 @@ next:
 var lineExamples = map[string]string{
 	"run": "run R4 ada 2.5 mud fast", "topup": "topup R4 300 premix", "refill": "refill R4 4.2l", "bleed": "bleed R4 nose-up pump radiator",
 	"level": "level R4 ok cold", "clean": "clean R4 hose both out", "overheat": "overheat R4 ada mud fast lamp 20min",
-	"service": "service R4 'new pump seal' external-leak", "meter": "machine meter R4 --was 1042 --now 0",
+	"service": "service R4 'new pump seal' external-leak", "out": "out R4 ada 97.1 ok", "back": "back R4 99.6 ok no-lamp mud",
+	"meter": "machine meter R4 --was 1042 --now 0",
 }
 
 // lineHelp says what the words after the machine may be.
@@ -187,8 +214,12 @@ func lineHelp(k *schema.Kind) string {
 			takes = append(takes, says)
 		case f.Type == schema.DriverField:
 			takes = append(takes, "the driver: the first letters of the name are enough")
+		case f.Yes != "" && f.No != "":
+			takes = append(takes, f.Yes+" or "+f.No+": "+f.Help)
 		case f.Yes != "":
 			takes = append(takes, f.Yes+": "+f.Help)
+		case f.Zero != "":
+			takes = append(takes, name+": "+f.Zero+", or an amount with its unit: "+f.Help)
 		case f.Type == schema.WordField || f.Type == schema.WordsField:
 			if words := schema.Words(f.Vocabulary); len(words) < 12 && f.Vocabulary != "yesno" {
 				takes = append(takes, name+": "+strings.Join(words, ", "))
@@ -219,6 +250,23 @@ func plainColumn(err error, column string) error {
 		p.Column = column
 	}
 	return err
+}
+
+// sayRecorded says what was recorded, and notes it as this user's.
+func (a *app) sayRecorded(b *store.Book, k *schema.Kind, r schema.Record, s schema.Settings) {
+	a.mine(b, k.Meta(r))
+	number := k.Meta(r).Number
+	a.say(0, "recorded as %d: %s, %s", number, k.Name, describe(k, r, s))
+	if at := k.When(r); at.After(a.now) {
+		fmt.Fprintf(a.errOut, "note: that is in the future: reports count it from %s on; to correct it: shedbook correct %d --at TIME --why REASON\n", unit.FormatTime(at, s.Zone()), number)
+	}
+}
+
+// sayEffect says what a record changed for its machine, whose log has it already.
+func (a *app) sayEffect(with *schema.Log, r schema.Record, s schema.Settings) {
+	if says := effect(with, r, s); says != "" {
+		a.say(0, "%s", render.Safe(says))
+	}
 }
 
 // keep records r and says in a line what was recorded and what it changed.
@@ -256,11 +304,7 @@ func (a *app) keepSure(ctx context.Context, b *store.Book, k *schema.Kind, r sch
 	if err != nil {
 		return err
 	}
-	a.mine(b, k.Meta(r))
-	a.say(0, "recorded as %d: %s, %s", number, k.Name, describe(k, r, s))
-	if at := k.When(r); at.After(a.now) {
-		fmt.Fprintf(a.errOut, "note: that is in the future: reports count it from %s on; to correct it: shedbook correct %d --at TIME --why REASON\n", unit.FormatTime(at, s.Zone()), number)
-	}
+	a.sayRecorded(b, k, r, s)
 	if v, ok := r.(*schema.Service); ok {
 		if err := a.notePlan(ctx, b, v, number); err != nil {
 			return err
@@ -271,9 +315,7 @@ func (a *app) keepSure(ctx context.Context, b *store.Book, k *schema.Kind, r sch
 		with := log.Copy()
 		with.Add(r)
 		a.noteClosed(&log.Machine, k.When(r), s)
-		if says := effect(with, r, s); says != "" {
-			a.say(0, "%s", render.Safe(says))
-		}
+		a.sayEffect(with, r, s)
 		a.sayState(machine, was, stateOf(f, *with, a.now), r)
 	}
 	return nil

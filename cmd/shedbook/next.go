@@ -163,7 +163,7 @@ func (a *app) walkAnswer(ctx context.Context, b *store.Book, s *next.Session, st
 		if err := a.keep(ctx, b, schema.KindNamed("check"), &record); err != nil {
 			return err
 		}
-		a.sayVerdict(v, machine, settings.Units())
+		a.sayVerdict(v, machine)
 		return s.Add(record)
 	}
 	return a.keep(ctx, b, schema.KindNamed("check"), &record)

@@ -72,6 +72,9 @@ func brackwater(seed uint64) []schema.Record {
 			s.day(m, i, day, drivers)
 		}
 	}
+	b1 := yard[0]
+	s.add("outing", &schema.Outing{Base: schema.Base{Machine: b1.Name, At: demoEnd.Add(-7 * time.Hour)}, Driver: "Cass Imrie",
+		MeterOut: schema.N(round1(b1.meter)), Accepted: "yes"})
 	return s.records
 }
 

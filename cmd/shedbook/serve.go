@@ -31,7 +31,7 @@ const (
 	headTime   = 5 * time.Second
 	readTime   = 15 * time.Second
 	photoTime  = 3 * time.Minute
-	writeTime  = time.Minute
+	writeTime  = 2 * time.Minute
 	idleTime   = 2 * time.Minute
 	maxForm    = 512 << 10
 	maxOpen    = 1000          // connections

@@ -145,6 +145,9 @@ func (s *server) fleet(w http.ResponseWriter, r *http.Request, v visitor) {
 		for _, o := range m.Open {
 			c.Open = append(c.Open, o.Matter)
 		}
+		if m.Out != nil {
+			c.Out = "out with " + m.Out.Driver
+		}
 		if m.EngineHours != nil {
 			c.Hours = unit.Format(*m.EngineHours, unit.Hours, l.fleet.Settings.Units())
 		}
@@ -243,9 +246,17 @@ func (s *server) machine(w http.ResponseWriter, r *http.Request, v visitor) {
 			body.Big = append(body.Big, render.ShedLink{Href: fmt.Sprintf("/record/%s?m=%d", k.Href, m.Number), Words: k.Words})
 		}
 	}
+	var out *report.Out
+	for i := range l.glance.Rows {
+		if row := &l.glance.Rows[i]; row.Machine == m.Name && row.Out != nil {
+			out = row.Out
+			body.Out = fmt.Sprintf("Out with %s since %s", out.Driver, unit.FormatTime(out.Since, l.fleet.Settings.Zone()))
+			body.Back = fmt.Sprintf("/record/%s?m=%d", schema.ComesBack.Name, m.Number)
+		}
+	}
 	for _, name := range recordable(v.keep) {
-		k := schema.KindNamed(name)
-		if k.Field("machine") == nil || name == "machine" || slices.ContainsFunc(bigKinds, func(b render.ShedLink) bool { return b.Href == name }) {
+		k := kindNamed(name)
+		if k.Field("machine") == nil || name == "machine" || name == schema.GoesOut.Name && out != nil || name == schema.ComesBack.Name && out == nil || slices.ContainsFunc(bigKinds, func(b render.ShedLink) bool { return b.Href == name }) {
 			continue
 		}
 		body.Kinds = append(body.Kinds, render.ShedLink{Href: fmt.Sprintf("/record/%s?m=%d", name, m.Number), Words: upperFirst(k.Help)})
@@ -404,7 +415,7 @@ func (s *server) more(w http.ResponseWriter, r *http.Request, v visitor) {
 	body := &render.ShedLinks{Head: "More"}
 	g := render.ShedLinkGroup{Head: "Record"}
 	for _, name := range recordable(v.keep) {
-		g.Links = append(g.Links, render.ShedLink{Href: "/record/" + name, Words: upperFirst(schema.KindNamed(name).Help)})
+		g.Links = append(g.Links, render.ShedLink{Href: "/record/" + name, Words: capital(kindNamed(name).Help)})
 	}
 	body.Groups = []render.ShedLinkGroup{g, {Head: "Read", Links: []render.ShedLink{{Href: "/coolant", Words: "Coolant lost"}, {Href: "/cleaning", Words: "Radiator cleaning"}, {Href: "/rates", Words: "Overheats per hour driven"}, {Href: "/cautions", Words: "What can hurt you"}}}}
 	s.show(w, http.StatusOK, "links", v.page("More", body))

@@ -48,15 +48,25 @@ var spoken = map[string]struct{ verb, words []string }{
 // recordable are the kinds that a phone may record: what happened to a machine, or,
 // for who keeps the book, any.
 func recordable(keep bool) []string {
-	out := append(slices.Clone(logged), "check")
+	out := append(slices.Clone(logged), "check", schema.GoesOut.Name, schema.ComesBack.Name)
 	if keep {
 		for _, k := range schema.Kinds {
-			if !slices.Contains(out, k.Name) {
+			if !slices.Contains(out, k.Name) && k.Name != "outing" { // which has two halves
 				out = append(out, k.Name)
 			}
 		}
 	}
 	return out
+}
+
+// kindNamed finds a kind, or half of one, by its name.
+func kindNamed(name string) *schema.Kind {
+	for _, half := range []*schema.Kind{schema.GoesOut, schema.ComesBack} {
+		if half.Name == name {
+			return half
+		}
+	}
+	return schema.KindNamed(name)
 }
 
 // line is how a kind is recorded: its verb, its words, and the verb itself.
@@ -67,7 +77,7 @@ type line struct {
 }
 
 func lineOf(a *app, kind string) (line, error) {
-	l := line{k: schema.KindNamed(kind), verb: []string{kind}, words: []string{"machine"}}
+	l := line{k: kindNamed(kind), verb: []string{kind}, words: []string{"machine"}}
 	if x, ok := spoken[kind]; ok {
 		l.verb, l.words = x.verb, x.words
 	}
@@ -255,11 +265,11 @@ func lessAsked(k *schema.Kind, f *schema.Field) bool {
 	case !k.Dated || f.Required && f.Type != schema.TimeField || f.Plain:
 		return false
 	case f.Type == schema.NumField:
-		return !slices.Contains(asked, f.Name)
+		return !slices.Contains(asked, f.Name) && f.Zero == ""
 	case f.Type == schema.TextField, f.Type == schema.TimeField:
 		return true
 	}
-	return f.Name == "range" || f.Name == "load"
+	return f.Name == "range" || f.Name == "load" || f.Vocabulary == "engine"
 }
 
 // drivers are all drivers, the one last used first: on this phone, then on this
@@ -535,7 +545,7 @@ func (s *server) record(w http.ResponseWriter, r *http.Request, v visitor) {
 		return
 	}
 	p := formPage{kind: kind, sent: f.values, machine: f.values.Get("machine")}
-	if schema.KindNamed(kind).Field("machine") == nil || kind == "machine" {
+	if kindNamed(kind).Field("machine") == nil || kind == "machine" {
 		p.machine = ""
 	}
 	to := "/done/" + f.Ref
@@ -569,6 +579,9 @@ func (s *server) record(w http.ResponseWriter, r *http.Request, v visitor) {
 		}
 	case errors.As(err, &refused) && refused.hint == sureHint:
 		p.doubts = strings.Split(refused.says, "; ")
+		s.showForm(w, r, v, http.StatusUnprocessableEntity, p)
+	case errors.As(err, &refused) && strings.HasSuffix(refused.hint, "add accept"):
+		p.wrong = []render.ShedWrong{{Field: "accepted", Says: refused.says + " Whoever takes it must know that and accept it."}}
 		s.showForm(w, r, v, http.StatusUnprocessableEntity, p)
 	case err != nil && isTyped(err):
 		p.wrong = wrongWith(l.k, err)

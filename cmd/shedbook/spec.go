@@ -77,8 +77,8 @@ func checkSpec(r *schema.Spec) error {
 	if err != nil {
 		return schema.Wrong(r.Figure, r.Value, strings.TrimPrefix(err.Error(), unit.Quote(r.Value)+" "))
 	}
-	if v < f.Min || v > f.Max {
-		return schema.Wrong(r.Figure, r.Value, fmt.Sprintf("should be from %v to %v %s", f.Min, f.Max, unitName(unit.Unit(f.Unit))))
+	if err := f.Check(v); err != nil {
+		return usage("", "%s", err)
 	}
 	return nil
 }

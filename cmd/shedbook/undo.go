@@ -101,7 +101,7 @@ func (a *app) undoVerb() *cobra.Command {
 						return err
 					}
 					a.say(0, "took back %d: %s, %s", m.Number, found.Kind.Name, describe(found.Kind, found.Current, s))
-					return nil
+					return a.sayMade(cmd.Context(), b, found.Current)
 				}
 				return usage("to take back an older record: shedbook void NUMBER --why REASON", "nothing to undo: you made no new record here within the hour")
 			})

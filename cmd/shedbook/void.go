@@ -39,6 +39,9 @@ func (a *app) voidVerb() *cobra.Command {
 				if found.Kind.Name == "machine" {
 					return nil
 				}
+				if err := a.sayMade(cmd.Context(), b, found.Current); err != nil {
+					return err
+				}
 				return a.sayStates(cmd.Context(), b, was, found.Kind, found.Current)
 			})
 		},

@@ -141,7 +141,7 @@ func Book(l *exposure.Life, settings schema.Settings) Machine {
 	}
 	if mended != nil && m.From != nil && mended.At.After(*m.From) {
 		m.RateFrom = m.local(mended.At)
-		m.RateSince = say.Why(fmt.Sprintf("since the service for %s on %s", mended.Cause, m.RateFrom.Format(time.DateOnly)))
+		m.RateSince = say.Why(fmt.Sprintf("since the service for %s on %s", mended.Cause, say.Day(*m.RateFrom, m.zone)))
 	} else {
 		mended = nil
 	}
@@ -183,7 +183,7 @@ func (m *Machine) estimateLoss() {
 	if m.change(); m.Change != nil {
 		looks = since(looks, m.Change.between.High, m.Change.between.Value)
 		m.RateFrom = m.Change.At
-		m.RateSince = say.Why("since the rate changed, about " + m.Change.At.Format(time.DateOnly))
+		m.RateSince = say.Why("since the rate changed, about " + say.Day(*m.Change.At, m.zone))
 	}
 	loss := stat.LossRate(looks, stat.Level95)
 	for _, w := range loss.Warnings {

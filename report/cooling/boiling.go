@@ -1,7 +1,6 @@
 package cooling
 
 import (
-	"fmt"
 	"math"
 )
 
@@ -108,7 +107,7 @@ func boils(g Glycol, volPct, capKPa, altitudeM float64) float64 {
 func OpenBoils(g Glycol, volPct, altitudeM float64) (float64, error) {
 	f, err := SpecFigure("altitude_m")
 	if err == nil {
-		err = f.check(altitudeM)
+		err = f.Check(altitudeM)
 	}
 	return boils(g, volPct, 0, altitudeM), err
 }
@@ -142,21 +141,21 @@ func mixName(g Glycol, volPct float64) string {
 	return text("%v %% %s", volPct, name)
 }
 
-func place(altitudeM float64) string {
+func (e *exam) place(altitudeM float64) string {
 	if altitudeM == 0 {
 		return "sea level"
 	}
-	return text("%v m", altitudeM)
+	return e.text("%v m", altitudeM)
 }
 
 // boilingSentence says when a coolant boils and what a dead cap would cost:
 // 'half and half boils at 124.7 °C on a 90 kPa cap at 1,500 m, at 102.8 °C if
 // the cap holds nothing'.
-func boilingSentence(g Glycol, volPct, capKPa, altitudeM float64) string {
-	said := fmt.Sprintf("%s boils at %.1f °C", mixName(g, volPct), boils(g, volPct, capKPa, altitudeM))
+func (e *exam) boilingSentence(g Glycol, volPct, capKPa, altitudeM float64) string {
+	said := e.text("%s boils at %.1f °C", mixName(g, volPct), boils(g, volPct, capKPa, altitudeM))
 	if capKPa == 0 {
-		return said + " with no pressure on it at " + place(altitudeM)
+		return said + " with no pressure on it at " + e.place(altitudeM)
 	}
-	return said + text(" on a %.1v kPa cap at %s, at %.1f °C if the cap holds nothing",
-		capKPa, place(altitudeM), boils(g, volPct, 0, altitudeM))
+	return said + e.text(" on a %.1v kPa cap at %s, at %.1f °C if the cap holds nothing",
+		capKPa, e.place(altitudeM), boils(g, volPct, 0, altitudeM))
 }

@@ -12,11 +12,11 @@ import (
 // (section 2.3) at 1,500 m.
 func TestBoilingSentence(t *testing.T) {
 	require.Equal(t, "half and half boils at 124.7 °C on a 90 kPa cap at 1,500 m, at 102.8 °C if the cap holds nothing",
-		boilingSentence(Ethylene, 50, 90, 1500))
-	require.Equal(t, "plain water boils at 100.0 °C with no pressure on it at sea level", boilingSentence(Ethylene, 0, 0, 0))
-	require.Contains(t, boilingSentence(Propylene, 50, 103.4, 0), "half and half of propylene glycol boils at 12")
-	require.Contains(t, boilingSentence(Ethylene, 40, 90, 500), "40 % ethylene glycol boils at")
-	require.Contains(t, boilingSentence(Ethylene, 100, 90, 0), "neat ethylene glycol boils at 2")
+		(&exam{}).boilingSentence(Ethylene, 50, 90, 1500))
+	require.Equal(t, "plain water boils at 100.0 °C with no pressure on it at sea level", (&exam{}).boilingSentence(Ethylene, 0, 0, 0))
+	require.Contains(t, (&exam{}).boilingSentence(Propylene, 50, 103.4, 0), "half and half of propylene glycol boils at 12")
+	require.Contains(t, (&exam{}).boilingSentence(Ethylene, 40, 90, 500), "40 % ethylene glycol boils at")
+	require.Contains(t, (&exam{}).boilingSentence(Ethylene, 100, 90, 0), "neat ethylene glycol boils at 2")
 }
 
 // Check values, section 2.3: the whole table of plain water and half and half.
@@ -87,6 +87,6 @@ func TestAltitude(t *testing.T) {
 
 func TestCapInTheWrongUnit(t *testing.T) {
 	var s Spec
-	require.ErrorContains(t, s.Set("cap_kpa", -5), "cap_kpa: -5 kPa should lie between 0 and 300 kPa")
-	require.ErrorContains(t, s.Set("cap_kpa", 100*kPaPerPsi), "is it 100 kPa rather than 100 psi?")
+	require.ErrorContains(t, s.set("cap_kpa", -5), "cap_kpa: -5 kPa should lie between 0 and 300 kPa")
+	require.ErrorContains(t, s.set("cap_kpa", 100*kPaPerPsi), "is it 100 kPa rather than 100 psi?")
 }

@@ -16,48 +16,11 @@
 package cooling
 
 import (
-	"fmt"
-	"io"
 	"math"
-
-	"shedbook/report/say"
 )
 
 // kelvin is 0 °C on the absolute scale.
 const kelvin = 273.15
-
-// text is fmt.Sprintf for sentences: a float64 takes at most as many decimals as
-// its verb has (%.1v; %v none), a comma between thousands, and its sign with a plus
-// (%+.1v).
-func text(format string, args ...any) string { return fmt.Sprintf(format, figures(args)...) }
-
-// wrong is fmt.Errorf with text's figures.
-func wrong(format string, args ...any) error { return fmt.Errorf(format, figures(args)...) }
-
-func figures(args []any) []any {
-	for i, a := range args {
-		if x, ok := a.(float64); ok {
-			args[i] = figure(x)
-		}
-	}
-	return args
-}
-
-// figure is a number of a sentence.
-type figure float64
-
-func (x figure) Format(f fmt.State, verb rune) {
-	if verb != 'v' {
-		fmt.Fprintf(f, fmt.FormatString(f, verb), float64(x))
-		return
-	}
-	decimals, _ := f.Precision()
-	s := say.Decimals(float64(x), decimals)
-	if f.Flag('+') && x > 0 && s != "0" {
-		s = "+" + s
-	}
-	io.WriteString(f, s)
-}
 
 // within refuses a value outside low to high, and what is no number at all.
 func within(name string, x, low, high float64, unit, hint string) error {

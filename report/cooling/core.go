@@ -25,7 +25,7 @@ func judgeLight(e *exam) {
 		if !seen {
 			continue
 		}
-		said = append(said, text(look.says, share))
+		said = append(said, e.text(look.says, share))
 		worst = max(worst, share)
 		clear = clear || look.name != "blocked_front_pct"
 	}
@@ -54,7 +54,7 @@ const (
 func judgeFlowThrough(e *exam) {
 	patch := e.get("patch_k")
 	e.v.Value, e.v.Unit, e.v.Source = patch, "K", practice
-	said := text("the coldest patch lies %v K below its neighbours", patch)
+	said := e.text("the coldest patch lies %v K below its neighbours", patch)
 	switch {
 	case patch > patchFailK:
 		e.failed("%s, more than %v K: tubes are blocked inside", said, patchFailK)

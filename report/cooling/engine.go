@@ -61,12 +61,12 @@ func judgeCompression(e *exam) {
 	e.v.Value, e.v.Unit = low, "kPa"
 	e.warn("a decompressor, a closed throttle or a weak battery falsifies it")
 	least, known := e.need("compression_kpa")
-	said := text("lowest %v kPa", low)
+	said := e.text("lowest %v kPa", low)
 	short := false
 	if known {
 		here := compressionAt(least, e.altitude())
 		short = low < here
-		said += text(", at least %v kPa by the book", here)
+		said += e.text(", at least %v kPa by the book", here)
 	}
 	ratio := 1.0
 	if len(kPa) > 1 {
@@ -75,7 +75,7 @@ func judgeCompression(e *exam) {
 			return
 		}
 		ratio = low / high
-		said += text(", %v %% of the highest (%v kPa)", 100*ratio, high)
+		said += e.text(", %v %% of the highest (%v kPa)", 100*ratio, high)
 		if i := adjacentLow(kPa, compressionFail*high); i >= 0 {
 			e.warn("cylinders %d and %d, side by side, are both low: the gasket between them", i+1, i+2)
 		}
@@ -124,7 +124,7 @@ func judgeLeakDown(e *exam) {
 	e.v.Value, e.v.Unit = worst, "%"
 	e.v.Source = "three workshop and training pages"
 	e.warn("air can turn the crank: gear out, hands and tools clear of the drive")
-	said := text("%v %% leaks%s", worst, at)
+	said := e.text("%v %% leaks%s", worst, at)
 	switch {
 	case e.yes("bubbles"):
 		e.failed("%s, and bubbles rise at the filler: head gasket or a crack", said)
@@ -217,7 +217,7 @@ func judgeValves(e *exam) {
 			return
 		}
 		for i, mm := range readings {
-			said := text("%s valve %d has %.3v mm (%.3v to %.3v)", side, i+1, mm, least, most)
+			said := e.text("%s valve %d has %.3v mm (%.3v to %.3v)", side, i+1, mm, least, most)
 			// A feeler gauge goes by hundredths: half of one is no finding.
 			if mm < least-0.005 || mm > most+0.005 {
 				off = append(off, said)
@@ -280,7 +280,7 @@ func judgeBrakes(e *exam) {
 	}
 	above := worst - others
 	e.v.Value, e.v.Unit = above, "K"
-	said := text("hub %d is %v K hotter than the others", at+1, above)
+	said := e.text("hub %d is %v K hotter than the others", at+1, above)
 	switch {
 	case above > hubFailK:
 		e.failed("%s", said)

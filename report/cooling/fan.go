@@ -21,10 +21,10 @@ const (
 func (e *exam) stood(hottest float64, seen bool) {
 	point, known := e.need("fan_on_c")
 	low, high := fanLowC, fanHighC
-	where := text("fans start at %v to %v °C", fanLowC, fanHighC)
+	where := e.text("fans start at %v to %v °C", fanLowC, fanHighC)
 	if known {
 		low, high = point, point+fanFailK
-		where = text("it starts at %v °C", point)
+		where = e.text("it starts at %v °C", point)
 	}
 	switch {
 	case !seen:
@@ -135,9 +135,9 @@ func judgeFan(e *exam) {
 	}
 	late := on - point
 	e.v.Value, e.v.Unit = late, "K"
-	said := text("starts at %.1v °C, %+.1v K from the %v °C of the book", on, late, point)
+	said := e.text("starts at %.1v °C, %+.1v K from the %v °C of the book", on, late, point)
 	if stopped {
-		said += text(", stops at %.1v °C", off)
+		said += e.text(", stops at %.1v °C", off)
 		if right, ok := e.need("fan_off_c"); ok && math.Abs(off-right) > fanFailK {
 			e.warn("the book has it stop at %v °C", right)
 		}
@@ -160,9 +160,9 @@ func judgeFan(e *exam) {
 func (e *exam) stops(off float64) {
 	e.v.Value, e.v.Unit = off, "°C"
 	right, known := e.need("fan_off_c")
-	late, where := off > fanHighC, text("fans start and stop at %v to %v °C", fanLowC, fanHighC)
+	late, where := off > fanHighC, e.text("fans start and stop at %v to %v °C", fanLowC, fanHighC)
 	if known {
-		late, where = off > right+fanFailK, text("the book has %v °C", right)
+		late, where = off > right+fanFailK, e.text("the book has %v °C", right)
 	}
 	if late {
 		e.failed("it stops at %v °C, so it starts hotter still: late, %s", off, where)

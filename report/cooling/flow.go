@@ -26,7 +26,7 @@ func judgePump(e *exam) {
 	said := ""
 	if hot {
 		e.v.Value, e.v.Unit = in-out, "K"
-		said = text("%.1v K from upper to lower hose", in-out)
+		said = e.text("%.1v K from upper to lower hose", in-out)
 	}
 	switch {
 	case e.no("flow") && e.yes("thermostat_open"):

@@ -19,7 +19,7 @@ const (
 func (e *exam) apart(gauge, probe float64) {
 	off := gauge - probe
 	e.v.Value, e.v.Unit = off, "K"
-	said := text("the gauge says %v °C where a probe says %v °C: %+.1v K off", gauge, probe, off)
+	said := e.text("the gauge says %v °C where a probe says %v °C: %+.1v K off", gauge, probe, off)
 	switch {
 	case math.Abs(off) > apartFailK:
 		e.failed("%s, more than %v K: sensor, wiring or gauge", said, apartFailK)
@@ -31,7 +31,7 @@ func (e *exam) apart(gauge, probe float64) {
 }
 
 func judgeProbe(e *exam) {
-	e.v.Source = "lamps of three manuals come at 102 to 110 °C; other limits " + practice
+	e.v.Source = e.text("lamps of three manuals come at %v to %v °C; other limits "+practice, 102, 110)
 	probe := e.get("probe_c")
 	if gauge, read := e.find("gauge_c"); read {
 		e.apart(gauge, probe)

@@ -41,6 +41,7 @@ type Measurement struct {
 type Spec struct {
 	Glycol  Glycol // empty: not known
 	Figures map[string]float64
+	Units   unit.System // those in which a verdict tells its quantities; metric if empty
 }
 
 // Verdict is what a check says.
@@ -81,9 +82,13 @@ func (f Figure) Words() string {
 	return strings.ReplaceAll(name, "_", " ")
 }
 
-// check refuses a value out of the figure's range.
-func (f Figure) check(v float64) error {
-	return within(f.Name, v, f.Min, f.Max, symbol(f.Unit), f.Help)
+// Check refuses a value out of the figure's range.
+func (f Figure) Check(v float64) error {
+	hint := f.Help
+	if f.Name == "cap_kpa" {
+		hint = capHint(v)
+	}
+	return within(f.Name, v, f.Min, f.Max, symbol(f.Unit), hint)
 }
 
 // Checks lists the ids of all checks.
@@ -162,28 +167,6 @@ func SpecFigure(name string) (Figure, error) {
 // sensor's points (ohm_at_20, ohm_at_100, ...).
 func SpecFigures() []Figure { return slices.Clone(specFigures) }
 
-// Set enters a spec figure, in its unit, within its limits.
-func (s *Spec) Set(name string, value float64) error {
-	f, err := SpecFigure(name)
-	if err != nil {
-		return err
-	}
-	if f.Unit == "word" {
-		return wrong("%s: %.3v should be a word: %s", name, value, f.Help)
-	}
-	if f.Unit == "kpa" && value > f.Max {
-		return within(name, value, f.Min, f.Max, symbol(f.Unit), f.Help+"; is the unit right? "+capHint(value))
-	}
-	if err := f.check(value); err != nil {
-		return err
-	}
-	if s.Figures == nil {
-		s.Figures = map[string]float64{}
-	}
-	s.Figures[name] = value
-	return nil
-}
-
 func (s Spec) get(name string) (float64, bool) {
 	v, ok := s.Figures[name]
 	return v, ok
@@ -242,7 +225,7 @@ func Judge(check string, m Measurement, spec Spec) (Verdict, error) {
 	for name, v := range spec.Figures {
 		f, err := SpecFigure(name)
 		if err == nil {
-			err = f.check(v)
+			err = f.Check(v)
 		}
 		if err != nil {
 			return Verdict{}, err
@@ -339,7 +322,7 @@ func (e *exam) check(c *check) error {
 					return d
 				}
 			}
-			if err := f.check(v); err != nil {
+			if err := f.Check(v); err != nil {
 				return err
 			}
 		}
@@ -419,12 +402,14 @@ func (e *exam) doubtful(d *Doubt) bool {
 	return true
 }
 
-func (e *exam) warn(format string, args ...any) { say.Once(&e.v.Warnings, "%s", text(format, args...)) }
+func (e *exam) warn(format string, args ...any) {
+	say.Once(&e.v.Warnings, "%s", e.text(format, args...))
+}
 
 func (e *exam) refuse(err error) { e.err = err }
 
 func (e *exam) say(result, format string, args ...any) {
-	e.v.Result, e.v.Says = result, text(format, args...)
+	e.v.Result, e.v.Says = result, e.text(format, args...)
 }
 func (e *exam) pass(format string, args ...any)   { e.say(Pass, format, args...) }
 func (e *exam) failed(format string, args ...any) { e.say(Fail, format, args...) }

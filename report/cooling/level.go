@@ -68,7 +68,7 @@ func judgeNeck(e *exam) {
 	below := e.get("below_neck_ml")
 	bottle, looked := e.find("below_mark_ml")
 	e.v.Value, e.v.Unit, e.v.Source = below, "ml", "limits "+practice
-	said := text("the neck takes %v mL", below)
+	said := e.text("the neck takes %v mL", below)
 	systemL, known := e.need("coolant_l")
 	if known {
 		if below > 1000*systemL {
@@ -76,7 +76,7 @@ func judgeNeck(e *exam) {
 			return
 		}
 		e.share = below / systemL / 10
-		said += text(", %.1v %% of %.2v L", e.share, systemL)
+		said += e.text(", %.1v %% of %.2v L", e.share, systemL)
 	}
 	switch {
 	case below == 0:
@@ -126,14 +126,14 @@ func judgeLevel(e *exam) {
 	share := cold / systemL / 10
 	e.v.Value, e.v.Unit, e.share = cold, "ml", share
 	e.v.Source = "densities of ASHRAE Handbook Fundamentals (2001) ch. 21; limits " + practice
-	said := text("%v mL below the mark", below)
+	said := e.text("%v mL below the mark", below)
 	if below < 0 {
-		said = text("%v mL above the mark", -below)
+		said = e.text("%v mL above the mark", -below)
 	}
 	if read && temp != coldC {
-		said += text(" at %v °C is %v mL below it at %v °C", temp, cold, coldC)
+		said += e.text(" at %v °C is %v mL below it at %v °C", temp, cold, coldC)
 	}
-	said += text(", %.1v %% of %.2v L", share, systemL)
+	said += e.text(", %.1v %% of %.2v L", share, systemL)
 	switch {
 	case share <= missingPass:
 		e.pass("%s", said)
@@ -172,13 +172,13 @@ func judgeBleed(e *exam) {
 			e.refuse(err)
 			return
 		}
-		air, how = 1000*litres, text("%v mL went in and %v mL had stayed in a system of %.2v L", filled, left, systemL)
+		air, how = 1000*litres, e.text("%v mL went in and %v mL had stayed in a system of %.2v L", filled, left, systemL)
 		if !e.has("left_ml") {
 			e.warn("nothing is said of what stayed in after draining (left_ml); a block often keeps 5 to 10 %%")
 		}
 	} else {
 		air = e.get("added_ml")
-		how = text("the bled system took %v mL more", air)
+		how = e.text("the bled system took %v mL more", air)
 		if !known {
 			if air == 0 {
 				e.pass("%s: no air came out", how)

@@ -111,11 +111,17 @@ func (g Glycol) freezes(volPct float64) (c float64, ok bool) {
 type strength struct {
 	volPct   float64 // percent by volume
 	atLeast  bool    // the reading lies beyond the table: volPct or stronger
-	warnings []string
+	warnings []sentence
 }
 
-func (s *strength) warn(format string, args ...any) {
-	s.warnings = append(s.warnings, text(format, args...))
+// sentence is one that is still to be put in somebody's units.
+type sentence struct {
+	form string
+	args []any
+}
+
+func (s *strength) warn(form string, args ...any) {
+	s.warnings = append(s.warnings, sentence{form, args})
 }
 
 // fromFreezing returns the concentration of a coolant that freezes at c °C, 0 or

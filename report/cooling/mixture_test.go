@@ -48,9 +48,9 @@ func TestFreezingInverse(t *testing.T) {
 	// 85 mass percent at -30 °C (a diesel engine maker's manual).
 	s := Ethylene.fromFreezing(-13)
 	require.InDelta(t, 26.2, s.volPct, 0.2)
-	require.Contains(t, s.warnings[0], "about 100 % freezes there too")
+	require.Contains(t, text(s.warnings[0].form, s.warnings[0].args...), "about 100 % freezes there too")
 	s = Ethylene.fromFreezing(-30)
-	require.Contains(t, s.warnings[0], fmt.Sprintf("about %.0f %% freezes there too", Ethylene.vol(85)))
+	require.Contains(t, text(s.warnings[0].form, s.warnings[0].args...), fmt.Sprintf("about %.0f %% freezes there too", Ethylene.vol(85)))
 	// Warmer than neat glycol freezes: one answer.
 	s = Ethylene.fromFreezing(-8)
 	require.Empty(t, s.warnings)

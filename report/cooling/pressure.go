@@ -97,7 +97,7 @@ func judgeCap(e *exam) {
 	e.v.Source = "bands and service limits of three workshop manuals; between them " + practice
 	share := relief / printed
 	e.v.Value, e.v.Unit = 100*share, "%"
-	said := text("lets go at %v kPa, %v %% of the printed %v kPa", relief, 100*share, printed)
+	said := e.text("lets go at %v kPa, %v %% of the printed %v kPa", relief, 100*share, printed)
 	if end, ok := e.find("end_kpa"); ok {
 		minutes, timed := e.find("minutes")
 		if !timed {
@@ -108,7 +108,7 @@ func judgeCap(e *exam) {
 			e.refuse(err)
 			return
 		}
-		said += text(", and stands at %v kPa after %v s", end, 60*minutes)
+		said += e.text(", and stands at %v kPa after %v s", end, 60*minutes)
 		if minutes < holdMin {
 			e.warn("watch it for 6 s at least (0.1 min)")
 		}
@@ -132,7 +132,7 @@ func (e *exam) deadCap(kPa float64) string {
 	g, pct := e.mix()
 	printed, _ := e.spec.get("cap_kpa")
 	good, now := boils(g, pct, printed, e.altitude()), boils(g, pct, max(0, kPa), e.altitude())
-	return fmt.Sprintf("; %s then boils at %.1f °C instead of %.1f °C", mixName(g, pct), now, good)
+	return e.text("; %s then boils at %.1f °C instead of %.1f °C", mixName(g, pct), now, good)
 }
 
 // Limits of a pressure test of the whole system. Manuals: 103 kPa constant for
@@ -171,7 +171,7 @@ func judgePressureHold(e *exam) {
 	drop := max(0, start-end)
 	e.v.Value, e.v.Unit = rate, "kPa/min"
 	e.v.Source = "manuals of a utility machine (2002) and a road vehicle (2000); 5 min " + practice
-	said := text("lost %.1v kPa of %v kPa in %.1v min (%.2v kPa a minute)", drop, start, minutes, rate)
+	said := e.text("lost %.1v kPa of %v kPa in %.1v min (%.2v kPa a minute)", drop, start, minutes, rate)
 	if printed, ok := e.need("cap_kpa"); ok && printed > 0 {
 		switch {
 		case start > 1.1*printed:
@@ -190,7 +190,7 @@ func judgePressureHold(e *exam) {
 	alone := 0.0 // kPa that the temperature alone explains
 	if warm {
 		alone = e.cooledKPa(start, from, to)
-		said += text("; the coolant went from %v to %v °C, which alone explains %.1v kPa", from, to, alone)
+		said += e.text("; the coolant went from %v to %v °C, which alone explains %.1v kPa", from, to, alone)
 	}
 	rest := max(0, drop-max(0, alone))
 	e.v.Value = rest / minutes

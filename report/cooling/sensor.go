@@ -199,7 +199,7 @@ func judgeSensor(e *exam) {
 	}
 	off, tol := reads-water, water-edge
 	e.v.Value, e.v.Unit = off, "K"
-	said := text("%.1v ohm says %.1v °C in water of %.1v °C: %+.1v K off, where %.1v K (%.1v %%) is allowed; it should "+
+	said := e.text("%.1v ohm says %.1v °C in water of %.1v °C: %+.1v K off, where %.1v K (%.1v %%) is allowed; it should "+
 		"read %v ohm",
 		ohm, reads, water, off, tol, tolPct, should)
 	switch {
@@ -217,6 +217,6 @@ func judgeSensor(e *exam) {
 		e.warn("the water lies outside the sensor's points (%v to %v °C): the curve is only continued there", first, last)
 	}
 	if water < 60 {
-		e.warn("a sensor that is right in cool water can be wrong hot: measure near 80 to 100 °C too")
+		e.warn("a sensor that is right in cool water can be wrong hot: measure near %v to %v °C too", 80, 100)
 	}
 }

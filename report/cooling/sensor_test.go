@@ -63,7 +63,7 @@ func TestSensorBadInput(t *testing.T) {
 	require.ErrorContains(t, refused(t, "sensor-resistance", specOf(t, "ohm_at_20", 186, "ohm_at_100", 2500), "ohm", 200, "water_c", 90), "read fewer ohm when hotter")
 	_, err := betaBetween(sensorPoint{20, 2500}, sensorPoint{20, 2400})
 	require.ErrorContains(t, err, "should lie at different temperatures")
-	require.ErrorContains(t, new(Spec).Set("ohm_at_20", 0), "ohm_at_20")
+	require.ErrorContains(t, new(Spec).set("ohm_at_20", 0), "ohm_at_20")
 }
 
 // The bands of other manuals against the side-by-side's two points: 'within

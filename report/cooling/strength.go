@@ -25,7 +25,7 @@ func judgeMix(e *exam) {
 		c, ok := e.find("gravity_c")
 		if !ok {
 			c = 20
-			e.warn("the sample's temperature (gravity_c) is not given: taken as 20 °C")
+			e.warn("the sample's temperature (gravity_c) is not given: taken as %v °C", c)
 		}
 		var err error
 		if s, err = g.fromGravity(gravity, c); err != nil {
@@ -33,10 +33,12 @@ func judgeMix(e *exam) {
 			return
 		}
 	}
-	e.v.Warnings = append(e.v.Warnings, s.warnings...)
+	for _, w := range s.warnings {
+		e.warn(w.form, w.args...)
+	}
 	e.v.Value, e.v.Unit = s.volPct, "%"
 	e.v.Source = "ASHRAE Handbook Fundamentals (2001) ch. 21; window of ASTM D3306 and two operator's manuals"
-	said := text("%v %% %s glycol by volume", s.volPct, g)
+	said := e.text("%v %% %s glycol by volume", s.volPct, g)
 	if s.atLeast {
 		said += " or more"
 	}
@@ -44,7 +46,7 @@ func judgeMix(e *exam) {
 		freeze, frozen = g.freezes(s.volPct)
 	}
 	if frozen {
-		said += text(", freezes at %v °C", freeze)
+		said += e.text(", freezes at %v °C", freeze)
 	}
 	said += "; " + e.boiling(g, s.volPct)
 	switch {
@@ -72,19 +74,19 @@ func (e *exam) boiling(g Glycol, pct float64) string {
 	if !known && ran {
 		e.missing("cap_kpa")
 	}
-	said := boilingSentence(g, pct, holds, altitude)
+	said := e.boilingSentence(g, pct, holds, altitude)
 	if !ran {
 		return said
 	}
 	margin, open := boils(g, pct, holds, altitude)-reported, boils(g, pct, 0, altitude)-reported
-	said += text("; at the reported %.1v °C ", reported)
+	said += e.text("; at the reported %.1v °C ", reported)
 	switch {
 	case !known && open < 0:
 		return said + "only a cap that holds keeps it from boiling"
 	case margin < 0:
 		return said + "it boiled"
 	}
-	said += text("it ran %.1v K below boiling", margin)
+	said += e.text("it ran %.1v K below boiling", margin)
 	if open < 0 {
 		said += ", which rests on the cap alone"
 	}

@@ -22,7 +22,7 @@ func (e *exam) bath(names ...string) bool {
 		if c, ok := e.find(name); ok && c > boil+0.5 {
 			e.refuse(wrong("%s: %.1v °C should be at most %.1v °C, where water in an open pan boils at %s: check the "+
 				"thermometer in boiling water",
-				name, c, boil, place(e.spec.or("altitude_m", 0))))
+				name, c, boil, e.place(e.spec.or("altitude_m", 0))))
 			return false
 		}
 	}
@@ -39,7 +39,7 @@ func judgeThermostat(e *exam) {
 	shut, stayed := e.find("shut_at_c")
 	full, didFull := e.find("full_open_c")
 	lift, lifted := e.find("lift_mm")
-	e.v.Source = "workshop manuals (start within 2 K of the stamp, 8 to 10 mm lift); other limits " + practice
+	e.v.Source = e.text("workshop manuals (start within %v K of the stamp, 8 to 10 mm lift); other limits "+practice, 2)
 	if didOpen && didFull && full < opens {
 		e.refuse(wrong("full_open_c: %.1v °C should be at or above opens_c, %.1v °C", full, opens))
 		return
@@ -62,7 +62,7 @@ func judgeThermostat(e *exam) {
 	}
 	if !didOpen {
 		e.v.Value, e.v.Unit = shut-stamp, "K"
-		said := text("still shut at %.1v °C, stamped %v °C", shut, stamp)
+		said := e.text("still shut at %.1v °C, stamped %v °C", shut, stamp)
 		if shut >= stamp+max(openFailK, tol) {
 			e.failed("%s: it sticks, or opens more than %v K late", said, max(openFailK, tol))
 		} else {
@@ -72,7 +72,7 @@ func judgeThermostat(e *exam) {
 	}
 	late := opens - stamp
 	e.v.Value, e.v.Unit = late, "K"
-	said := text("begins to open at %.1v °C, %+.1v K from the stamped %v °C (%.1v K is allowed)", opens, late, stamp, tol)
+	said := e.text("begins to open at %.1v °C, %+.1v K from the stamped %v °C (%.1v K is allowed)", opens, late, stamp, tol)
 	if lifted && e.has("lift_at_c") && e.get("lift_at_c") < stamp+fullOpenK-1 && lift < e.spec.or("lift_mm", liftMinMM) {
 		e.warn("the lift was measured at %v °C; it counts from %v °C on", e.get("lift_at_c"), stamp+fullOpenK)
 		lifted = false
@@ -91,7 +91,7 @@ func judgeThermostat(e *exam) {
 		e.unsure("%s: a little off, so repeat it heating slowly near the stamp with the thermometer off the pan", said)
 	default:
 		if didFull {
-			said += text(", is fully open at %.1v °C", full)
+			said += e.text(", is fully open at %.1v °C", full)
 		}
 		e.pass("%s", said)
 		if !didFull && !lifted {
@@ -131,7 +131,7 @@ func judgeWarmUp(e *exam) {
 	case jumped:
 		late := jump - stamp
 		e.v.Value, e.v.Unit = late, "K"
-		said := text("the hose got hot at %v °C, %+.1v K from the stamped %v °C", jump, late, stamp)
+		said := e.text("the hose got hot at %v °C, %+.1v K from the stamped %v °C", jump, late, stamp)
 		switch {
 		case late > jumpFailK:
 			e.failed("%s: late", said)
@@ -144,7 +144,7 @@ func judgeWarmUp(e *exam) {
 		}
 	case cold:
 		e.v.Value, e.v.Unit = still-stamp, "K"
-		said := text("the hose was still cold with %v °C at the engine, stamped %v °C", still, stamp)
+		said := e.text("the hose was still cold with %v °C at the engine, stamped %v °C", still, stamp)
 		if still-stamp > jumpFailK {
 			e.failed("%s: it sticks shut or nothing flows; stop before it boils", said)
 		} else {

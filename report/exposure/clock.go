@@ -155,6 +155,9 @@ func Readings(log *schema.Log) []Reading {
 		case *schema.Run:
 			add(r.At, "run", r.Number, r.MeterOut)
 			add(r.End(), "run", r.Number, r.MeterIn)
+		case *schema.Outing:
+			add(r.At, "outing", r.Number, r.MeterOut)
+			add(r.Back, "outing", r.Number, r.MeterBack)
 		case *schema.MeterChange:
 			add(r.At, "meter", r.Number, r.Was)
 		default:

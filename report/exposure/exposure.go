@@ -128,7 +128,10 @@ func (x *Index) id(f Factor, level string) uint16 {
 	if id, ok := x.ids[f][level]; ok {
 		return id
 	}
-	id := uint16(len(x.Names[f])) // 65,535 levels: more machines than any fleet has
+	if len(x.Names[f]) > math.MaxUint16 {
+		return 0 // no number is left: better not recorded than another's
+	}
+	id := uint16(len(x.Names[f]))
 	x.Names[f] = append(x.Names[f], level)
 	x.ids[f][level] = id
 	return id

@@ -185,6 +185,23 @@ func TestAnOverheatsOwnWordsGoBeforeTheRuns(t *testing.T) {
 		[]string{name(Machine), name(Driver), name(Terrain), name(Speed), name(Ambient)})
 }
 
+// With more names than there are numbers, the last are not recorded, and nobody is taken for another.
+func TestMoreNamesThanNumbers(t *testing.T) {
+	var drivers []schema.Driver
+	for i := range 65_600 {
+		drivers = append(drivers, schema.Driver{Name: fmt.Sprintf("D%05d", i)})
+	}
+	x := NewIndex(nil, drivers, nil)
+	for _, i := range []int{0, 65_534, 65_535, 65_599} {
+		name := drivers[i].Name
+		got := x.Life(&schema.Log{Runs: []schema.Run{run(at(1, 8), 1, by(name))}}).Pieces[0].Levels[Driver]
+		if i >= 65_535 {
+			name = ""
+		}
+		require.Equal(t, name, x.Name(Driver, got), i)
+	}
+}
+
 func TestBands(t *testing.T) {
 	for c, want := range map[float64]string{-0.1: "below 0", 0: "0-10", 9.99: "0-10", 10: "10-20", 29.9: "20-30", 30: "30 and over", 60: "30 and over", -60: "below 0"} {
 		require.Equal(t, want, Bands[Band(c)], c)

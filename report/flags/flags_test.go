@@ -2,6 +2,7 @@ package flags
 
 import (
 	"encoding/json"
+	"fmt"
 	"iter"
 	"math"
 	"math/rand/v2"
@@ -325,6 +326,19 @@ func TestAFlagHasTheCausesOfNext(t *testing.T) {
 		require.Equal(t, r.Split.Overheats, f.Split.Overheats)
 	}
 	require.Greater(t, told, 1)
+}
+
+// A yard with more terrains than a piece has numbers for: the last are not recorded, and none is taken for another.
+func TestMoreTerrainsThanNumbers(t *testing.T) {
+	var words []schema.Word
+	for i := range 300 {
+		words = append(words, schema.Word{Vocabulary: "terrain", Word: fmt.Sprintf("field-%d", i)})
+	}
+	x := exposure.NewIndex(words, nil, nil)
+	log := daily(2)
+	log.Runs[0].Terrain, log.Runs[1].Terrain = "field-244", "field-299" // after the ten built in, from 1: 255 and 310
+	m := flatten(x.Life(&log), nil)
+	require.Equal(t, []uint8{255, 0}, []uint8{m.pieces[0].level[terrain], m.pieces[1].level[terrain]})
 }
 
 // Whoever forgets half of the drivers has no more overheats for it: over the

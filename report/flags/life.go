@@ -126,7 +126,7 @@ func flatten(life *exposure.Life, settings schema.Settings) *machine {
 			deep: float32(p.Thorough.Hours), ambient: number(r.AmbientC), driver: p.Levels[exposure.Driver], first: p.Run != run, cycle: hours >= warmUp, cycles: never}
 		run = p.Run
 		for f, e := range exposureFactor {
-			q.level[f] = uint8(p.Levels[e])
+			q.level[f] = narrow(p.Levels[e])
 		}
 		for refill < len(log.Refills) && !log.Refills[refill].At.After(p.Start) {
 			refill++
@@ -158,6 +158,14 @@ func flatten(life *exposure.Life, settings schema.Settings) *machine {
 		m.log.firstAt = m.pieces[0].start
 	}
 	return m
+}
+
+// narrow is a level as a piece keeps it; not recorded beyond 255, where only terrains of the owner's own can be.
+func narrow(level uint16) uint8 {
+	if level > math.MaxUint8 {
+		return 0
+	}
+	return uint8(level)
 }
 
 func number(n schema.Num) float32 {
@@ -255,7 +263,7 @@ func (m *machine) place(life *exposure.Life) {
 		}
 		p := &m.pieces[e.piece]
 		for f, x := range exposureFactor {
-			e.level[f] = uint8(o.Levels[x])
+			e.level[f] = narrow(o.Levels[x])
 		}
 		if math.IsNaN(float64(e.ambient)) && !e.unplaced {
 			e.ambient = p.ambient

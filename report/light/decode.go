@@ -24,11 +24,10 @@ const (
 	maxRoom = 270 << 20
 )
 
-// Decode reads a JPEG or a PNG, told apart by content, and turns it the way up
-// that its Exif orientation says. Its size is read first, and a picture of more
-// than MaxPixels, or one that takes more room than this program makes, refused
-// before room is made for it. format is "jpeg" or "png".
-func Decode(r io.Reader) (img image.Image, format string, err error) {
+// Decode reads a JPEG or a PNG, told apart by content, and turns it the right way up: orientation returns that of a
+// file, 1 to 8, as Exif has it. The size is read first, and a picture of more than MaxPixels, or one that takes more
+// room than this program makes, refused before room is made for it. format is "jpeg" or "png".
+func Decode(r io.Reader, orientation func(data []byte) int) (img image.Image, format string, err error) {
 	data, err := io.ReadAll(io.LimitReader(r, MaxBytes+1))
 	if err != nil {
 		return nil, "", fmt.Errorf("reading the photograph: %w", err)
@@ -38,12 +37,11 @@ func Decode(r io.Reader) (img image.Image, format string, err error) {
 	}
 	var config func(io.Reader) (image.Config, error)
 	var decode func(io.Reader) (image.Image, error)
-	var exif []byte
 	switch {
 	case bytes.HasPrefix(data, []byte("\xFF\xD8\xFF")):
-		format, config, decode, exif = "jpeg", jpeg.DecodeConfig, jpeg.Decode, jpegExif(data)
+		format, config, decode = "jpeg", jpeg.DecodeConfig, jpeg.Decode
 	case bytes.HasPrefix(data, []byte(pngSignature)):
-		format, config, decode, exif = "png", png.DecodeConfig, png.Decode, pngExif(data)
+		format, config, decode = "png", png.DecodeConfig, png.Decode
 	default:
 		return nil, "", errors.New("neither a JPEG nor a PNG by its content (its name does not count): save the photograph " +
 			"as one of these")
@@ -59,7 +57,7 @@ func Decode(r io.Reader) (img image.Image, format string, err error) {
 		return nil, format, fmt.Errorf("%s: the picture is %d x %d pixels: at most %d in all, save it smaller", format,
 			size.Width, size.Height, MaxPixels)
 	}
-	turn := orientationOf(exif)
+	turn := orientation(data)
 	if need := int64(len(data)) + room(data, format, size, turn != 1); need > maxRoom {
 		return nil, format, fmt.Errorf("%s: the picture of %d x %d pixels takes %d MiB of memory to read, at most %d: save "+
 			"it smaller",
@@ -127,25 +125,7 @@ func frame(data []byte) (samples float64, progressive bool) {
 	return samples, progressive
 }
 
-// The book strips photographs with an Exif reader of its own, and this package
-// may not import the book's: two short readers of one tag rather than a third
-// package between them.
-
 const pngSignature = "\x89PNG\r\n\x1a\n"
-
-// jpegExif is the Exif block of a JPEG, nil where there is none: APP1 before the
-// first scan, CIPA DC-008 (Exif 2.32) 4.5.4.
-func jpegExif(data []byte) (exif []byte) {
-	segments(data, func(marker byte, payload []byte) (found bool) {
-		exif, found = bytes.CutPrefix(payload, []byte("Exif\x00\x00"))
-		found = found && marker == 0xE1
-		if !found {
-			exif = nil
-		}
-		return found
-	})
-	return exif
-}
 
 // segments tells the segments of a JPEG before its first scan, until done.
 func segments(data []byte, each func(marker byte, payload []byte) (done bool)) {
@@ -160,49 +140,6 @@ func segments(data []byte, each func(marker byte, payload []byte) (done bool)) {
 		}
 		at = end
 	}
-}
-
-// pngExif is the eXIf chunk of a PNG (W3C 2025, 11.3.4.5), nil where there is none.
-func pngExif(data []byte) []byte {
-	for at := len(pngSignature); at+12 <= len(data); {
-		length := uint64(binary.BigEndian.Uint32(data[at:]))
-		if length > uint64(len(data)-at-12) {
-			return nil
-		}
-		if string(data[at+4:at+8]) == "eXIf" {
-			return data[at+8 : at+8+int(length)]
-		}
-		at += 12 + int(length)
-	}
-	return nil
-}
-
-// orientationOf is the tag 0x0112 of the first directory, 1 to 8; 1 where it is
-// not told. TIFF 6.0 (1992) section 2 and p. 36.
-func orientationOf(tiff []byte) int {
-	if len(tiff) < 8 {
-		return 1
-	}
-	var order binary.ByteOrder = binary.BigEndian
-	if string(tiff[:2]) == "II" {
-		order = binary.LittleEndian
-	}
-	at := uint64(order.Uint32(tiff[4:]))
-	if at+2 > uint64(len(tiff)) {
-		return 1
-	}
-	for range order.Uint16(tiff[at:]) {
-		if at+14 > uint64(len(tiff)) {
-			return 1
-		}
-		entry := tiff[at+2:]
-		if o := int(order.Uint16(entry[8:])); order.Uint16(entry) == 0x0112 && order.Uint16(entry[2:]) == 3 && o >= 1 &&
-			o <= 8 {
-			return o
-		}
-		at += 12
-	}
-	return 1
 }
 
 // upright turns and mirrors a picture by its Exif orientation: row 0 and column

@@ -31,22 +31,23 @@ var red, green, blue, white = [3]uint8{255, 0, 0}, [3]uint8{0, 255, 0}, [3]uint8
 // Sizes and corner colours as ImageMagick 6.9.11 -auto-orient has them.
 func TestDecodeTurnsUpright(t *testing.T) {
 	for name, want := range map[string]struct {
+		orientation    int // by the samples' README
 		w, h           int
 		ul, ur, ll, lr [3]uint8
 	}{
-		"o1.jpg":          {24, 16, red, green, blue, white},
-		"o2.jpg":          {24, 16, green, red, white, blue},
-		"o3.jpg":          {24, 16, white, blue, green, red},
-		"o4.jpg":          {24, 16, blue, white, red, green},
-		"o5.jpg":          {16, 24, red, blue, green, white},
-		"o6.jpg":          {16, 24, blue, red, white, green},
-		"o7.jpg":          {16, 24, white, green, blue, red},
-		"o8.jpg":          {16, 24, green, white, red, blue},
-		"told.jpg":        {16, 24, blue, red, white, green},
-		"progressive.jpg": {24, 16, white, blue, green, red},
-		"told.png":        {16, 24, green, white, red, blue}, // orientation 8
+		"o1.jpg":          {1, 24, 16, red, green, blue, white},
+		"o2.jpg":          {2, 24, 16, green, red, white, blue},
+		"o3.jpg":          {3, 24, 16, white, blue, green, red},
+		"o4.jpg":          {4, 24, 16, blue, white, red, green},
+		"o5.jpg":          {5, 16, 24, red, blue, green, white},
+		"o6.jpg":          {6, 16, 24, blue, red, white, green},
+		"o7.jpg":          {7, 16, 24, white, green, blue, red},
+		"o8.jpg":          {8, 16, 24, green, white, red, blue},
+		"told.jpg":        {6, 16, 24, blue, red, white, green},
+		"progressive.jpg": {3, 24, 16, white, blue, green, red},
+		"told.png":        {8, 16, 24, green, white, red, blue},
 	} {
-		img, format, err := Decode(bytes.NewReader(sample(t, name)))
+		img, format, err := Decode(bytes.NewReader(sample(t, name)), func([]byte) int { return want.orientation })
 		require.NoError(t, err, name)
 		require.Equal(t, map[string]string{".jpg": "jpeg", ".png": "png"}[filepath.Ext(name)], format)
 		require.Equal(t, image.Rect(0, 0, want.w, want.h), img.Bounds(), name)
@@ -79,18 +80,18 @@ func TestDecodeRefusesBeforeMakingRoom(t *testing.T) {
 	for name, data := range map[string][]byte{"png": bomb, "jpeg": wide} {
 		var before, after runtime.MemStats
 		runtime.ReadMemStats(&before)
-		_, format, err := Decode(bytes.NewReader(data))
+		_, format, err := Decode(bytes.NewReader(data), asItLies)
 		runtime.ReadMemStats(&after)
 		require.ErrorContains(t, err, "at most 67108864")
 		require.Equal(t, name, format)
 		require.Less(t, after.TotalAlloc-before.TotalAlloc, uint64(4<<20))
 	}
 
-	_, _, err := Decode(io.MultiReader(bytes.NewReader(sample(t, "o1.jpg")), endless{}))
+	_, _, err := Decode(io.MultiReader(bytes.NewReader(sample(t, "o1.jpg")), endless{}), asItLies)
 	require.ErrorContains(t, err, "more than 67108864 bytes")
-	_, _, err = Decode(bytes.NewReader([]byte("%PDF-1.7")))
+	_, _, err = Decode(bytes.NewReader([]byte("%PDF-1.7")), asItLies)
 	require.ErrorContains(t, err, "neither a JPEG nor a PNG")
-	_, _, err = Decode(bytes.NewReader(sample(t, "o1.jpg")[:200]))
+	_, _, err = Decode(bytes.NewReader(sample(t, "o1.jpg")[:200]), asItLies)
 	require.ErrorContains(t, err, "jpeg: ")
 }
 
@@ -114,7 +115,7 @@ func TestDecodeRefusesWhatTakesTooMuchMemory(t *testing.T) {
 	} {
 		var before, after runtime.MemStats
 		runtime.ReadMemStats(&before)
-		_, _, err := Decode(bytes.NewReader(data))
+		_, _, err := Decode(bytes.NewReader(data), asItLies)
 		runtime.ReadMemStats(&after)
 		require.ErrorContains(t, err, "MiB of memory to read, at most 270: save it smaller", name)
 		require.Less(t, after.TotalAlloc-before.TotalAlloc, uint64(4<<20), name)
@@ -125,6 +126,8 @@ func TestDecodeRefusesWhatTakesTooMuchMemory(t *testing.T) {
 	config := image.Config{ColorModel: color.YCbCrModel, Width: 8160, Height: 6120}
 	require.Less(t, room(phone.Bytes(), "jpeg", config, true), int64(maxRoom))
 }
+
+func asItLies([]byte) int { return 1 }
 
 type endless struct{}
 
@@ -142,7 +145,7 @@ func FuzzDecode(f *testing.F) {
 		if c, _, err := image.DecodeConfig(bytes.NewReader(data)); err == nil && c.Width*c.Height > 1<<20 {
 			return // lawful, but slow to try many of
 		}
-		img, _, err := Decode(bytes.NewReader(data))
+		img, _, err := Decode(bytes.NewReader(data), asItLies)
 		if err != nil {
 			return
 		}

@@ -496,7 +496,7 @@ func (s *state) warnings() []string {
 	return out
 }
 
-func (s *state) day(t time.Time) string { return t.In(s.zone).Format(time.DateOnly) }
+func (s *state) day(t time.Time) string { return say.Day(t, s.zone) }
 
 func round(x float64, digits int) float64 {
 	k := math.Pow10(digits)

@@ -232,7 +232,7 @@ func TestServiceThatNamedACause(t *testing.T) {
 	l.Services = []schema.Service{{Head: head(45, 0), Work: "fan motor", Cause: "fan-circuit"}}
 	mended := rank(t, fleetOf(l))
 	assert.Less(t, mended.chance("fan-circuit"), fan/2)
-	assert.Contains(t, strings.Join(mended.Candidates[indexOf(mended, "fan-circuit")].Against, "; "), "the service of 2025-04-17 was for it")
+	assert.Contains(t, strings.Join(mended.Candidates[indexOf(mended, "fan-circuit")].Against, "; "), "the service of 17 Apr 2025 was for it")
 	overheat(l, 51, 45, nil)
 	overheat(l, 54, 45, nil)
 	overheat(l, 57, 45, nil)

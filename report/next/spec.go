@@ -12,7 +12,7 @@ import (
 // model's.
 func SpecOf(fleet *schema.Fleet, log *schema.Log) cooling.Spec {
 	m := &log.Machine
-	spec := cooling.Spec{Figures: map[string]float64{}}
+	spec := cooling.Spec{Figures: map[string]float64{}, Units: fleet.Settings.Units()}
 	put := func(name string, n schema.Num) {
 		if n.Known {
 			spec.Figures[name] = n.V

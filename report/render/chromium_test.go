@@ -49,6 +49,7 @@ type looked struct {
 	Page     string
 	Width    int      // of the frame
 	Wide     int      // how wide the page is
+	Cut      []string // tables that are wider than their place, so that one has to push them sideways
 	Outside  []string // what it loaded
 	Headings []int
 	Scopes   int // table heads without a scope
@@ -58,13 +59,14 @@ type looked struct {
 	Scripts  int
 }
 
-// harness puts every page into a frame of a phone's and one of a desk's width.
+// harness puts every page into frames of the widths of phones, tablets and desks.
 const harness = `<!DOCTYPE html><meta charset="utf-8"><link rel="icon" href="data:,"><title>harness</title>
 %s<pre id="out"></pre><script>
 addEventListener("load", () => {
  const seen = [...document.querySelectorAll("iframe")].map(f => {
   const d = f.contentDocument, w = f.contentWindow
   return {Page: f.src.split("/").pop(), Width: f.clientWidth, Wide: d.documentElement.scrollWidth,
+   Cut: [...d.querySelectorAll(".scroll")].filter(s => s.scrollWidth > s.clientWidth + 1).map(s => s.getAttribute("aria-label") + " " + s.scrollWidth),
    Outside: w.performance.getEntriesByType("resource").map(e => e.name).filter(n => !n.startsWith("data:")),
    Headings: [...d.querySelectorAll("h1,h2,h3,h4,h5,h6")].map(h => +h.tagName[1]),
    Scopes: d.querySelectorAll("th:not([scope])").length,
@@ -78,13 +80,14 @@ addEventListener("load", () => {
 
 var outPattern = regexp.MustCompile(`(?s)<pre id="out">(.*?)</pre>`)
 
-// look serves pages and looks at each in frames of a phone's and a desk's
-// width, all in one run of the browser.
+var widths = []int{360, 390, 700, 900, 1200}
+
+// look serves pages and looks at each in frames of all widths, all in one run of the browser.
 func look(t *testing.T, pages map[string]string) (seen []looked, console []string, asked []string) {
 	t.Helper()
 	frames := ""
 	for _, name := range slices.Sorted(maps.Keys(pages)) {
-		for _, w := range []int{360, 390, 1200} {
+		for _, w := range widths {
 			frames += fmt.Sprintf(`<iframe src="/page/%s" width="%d" height="900" style="border:0"></iframe>`, name, w)
 		}
 	}
@@ -110,7 +113,7 @@ func look(t *testing.T, pages map[string]string) (seen []looked, console []strin
 	m := outPattern.FindStringSubmatch(out)
 	require.NotNil(t, m, "the harness did not run:\n%s\n%s", out, errOut)
 	require.NoError(t, json.Unmarshal([]byte(html.UnescapeString(m[1])), &seen), m[1])
-	require.Len(t, seen, 3*len(pages))
+	require.Len(t, seen, len(widths)*len(pages))
 	for _, line := range strings.Split(errOut, "\n") {
 		if strings.Contains(line, "CONSOLE") {
 			console = append(console, line)
@@ -143,6 +146,7 @@ func TestPagesInChromium(t *testing.T) {
 	for _, s := range seen {
 		at := fmt.Sprintf("%s at %d px", s.Page, s.Width)
 		assert.LessOrEqual(t, s.Wide, s.Width, "no sideways scrolling: %s", at)
+		assert.Empty(t, s.Cut, "no table is cut: %s", at)
 		assert.Empty(t, s.Outside, at)
 		assert.Zero(t, s.Scopes, "every table head has a scope: %s", at)
 		assert.Zero(t, s.Pictures, "every picture has its words: %s", at)

@@ -10,6 +10,8 @@ import (
 	"strings"
 	"time"
 	"unicode"
+
+	"shedbook/schema"
 )
 
 // writeCSV writes every column of a table, figures in canonical units with all
@@ -50,7 +52,7 @@ func writeCSV(w io.Writer, t *Table, o Options) error {
 func (c Cell) csv(o Options) string {
 	switch c.kind {
 	case textCell:
-		return inertCell(legible(c.s))
+		return schema.Guard(legible(c.s))
 	case countCell, numberCell, chanceCell, shareCell:
 		return plainNumber(c.v)
 	case intervalCell:
@@ -66,17 +68,6 @@ func plainNumber(v float64) string {
 		return ""
 	}
 	return strconv.FormatFloat(v, 'f', -1, 64)
-}
-
-// inertCell puts an apostrophe before a text that a spreadsheet program would
-// take for a formula (one that begins with = + - @, their wide forms or a
-// tab), and before one that begins with apostrophes and then such a character,
-// so that taking one apostrophe off such a text always gives back the text.
-func inertCell(s string) string {
-	if rest := strings.TrimLeft(s, "'"); rest != "" && strings.ContainsRune("=+-@\t＝＋－＠", []rune(rest)[0]) {
-		return "'" + s
-	}
-	return s
 }
 
 // legible is Safe for CSV, where a cell may hold line breaks and tabs.

@@ -3,7 +3,10 @@ package render
 import (
 	"fmt"
 	"io"
+	"slices"
 	"strconv"
+	"strings"
+	"time"
 
 	"shedbook/report"
 	"shedbook/report/flags"
@@ -22,6 +25,7 @@ func Fleet(w io.Writer, r report.FleetReport, o Options) error {
 		}
 		d.Lead = append(d.Lead, say.Sentence(r.Order)+" Since clean means since the last thorough clean. Coolant loss is what to expect per engine hour from now on.")
 		parkedFirst(d, r.NotReady())
+		d.Say(whoIsOut(r, o))
 		d.Table(fleetTable(r, nil, o))
 		fleetNotes(d, r, o)
 		return d
@@ -79,6 +83,8 @@ func fleetTable(r report.FleetReport, weeks map[string]*report.Weeks, o Options)
 		{Key: "retired"},
 		{Key: "doubts"},
 		{Key: "state_reasons"},
+		{Key: "out_since"},
+		{Key: "out_with"},
 	}, Empty: "No machine is in the book yet. Add one with 'machine add'."}
 	if weeks != nil {
 		t.Columns = append(t.Columns,
@@ -98,13 +104,41 @@ func fleetTable(r report.FleetReport, weeks map[string]*report.Weeks, o Options)
 			since, mud, heat = Cell{}, Cell{}, Cell{}
 		}
 		row := []Cell{Text(m.Machine), machineState(m, o), Text(m.Model), Known(m.EngineHours), Day(when(m.LastRun)), Day(when(m.LastThorough)), since, mud,
-			Estimated((*Interval)(m.CoolantRate)), Number(m.UnexplainedMl), heat, matters(m), Day(when(m.Retired)), Count(m.Doubts), reasonsCell(m.State)}
+			Estimated((*Interval)(m.CoolantRate)), Number(m.UnexplainedMl), heat, matters(m), Day(when(m.Retired)), Count(m.Doubts), reasonsCell(m.State), {}, {}}
+		if m.Out != nil {
+			row[len(row)-2], row[len(row)-1] = Day(m.Out.Since), Text(m.Out.Driver)
+		}
 		if w := weeks[m.Machine]; w != nil {
 			row = append(row, weekBars(w, most, o)...)
 		}
 		t.Add(row...)
 	}
 	return t
+}
+
+// whoIsOut says which machines are out, since when and with whom; "" for none.
+func whoIsOut(r report.FleetReport, o Options) string {
+	var out []string
+	for i := range r.Machines {
+		if m := &r.Machines[i]; m.Out != nil && m.Retired == nil {
+			out = append(out, m.Machine+" "+outSince(m.Out, r.AsOf))
+		}
+	}
+	slices.SortFunc(out, unit.Natural)
+	if len(out) == 0 {
+		return ""
+	}
+	return "Out now: " + strings.Join(out, "; ") + "."
+}
+
+// outSince is since when a machine is out and with whom; of the day itself the time
+// is enough.
+func outSince(m *report.Out, asOf time.Time) string {
+	since := say.Moment(m.Since, asOf.Location())
+	if say.Day(m.Since, asOf.Location()) == say.Day(asOf, asOf.Location()) {
+		since = m.Since.In(asOf.Location()).Format("15:04")
+	}
+	return "since " + since + " with " + m.Driver
 }
 
 // machineState is the state of a machine in the fleet's table: nobody decides on one
@@ -183,6 +217,7 @@ func FleetPage(w io.Writer, r report.FleetReport, f flags.Result, due report.Due
 	d.Say(fmt.Sprintf("%s, %s, %s overdue.", say.Count(len(r.Machines), "machine", "machines"), say.Count(len(f.Flags), "flag raised", "flags raised"), say.Count(overdue, "piece of work", "pieces of work")))
 	parkedFirst(d, r.NotReady())
 	d.Section("Machines")
+	d.Say(whoIsOut(r, o))
 	d.Say(say.Sentence(r.Order) + " Since clean means since the last thorough clean. Coolant loss is what to expect per engine hour from now on.")
 	by := map[string]*report.Weeks{}
 	for i := range weeks {

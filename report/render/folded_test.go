@@ -41,7 +41,7 @@ func TestHistoryPageFoldsMonths(t *testing.T) {
 
 	// Every sheet of paper has the machine's name and its own number (CSS Paged Media 3, section 4), and the name
 	// can't end the style sheet.
-	assert.Contains(t, page, `@bottom-left{content:"History of R4 \000022\00003c\00002fstyle\00003e"}`)
+	assert.Contains(t, page, `@bottom-left{content:"History of R4 \000022 \00003c \00002f style\00003e "}`)
 	assert.Contains(t, page, `@bottom-right{content:"Page " counter(page) " of " counter(pages)}`)
 	// What is wrong stands first.
 	assert.Less(t, strings.Index(page, "What is open"), strings.Index(page, "At a glance"))

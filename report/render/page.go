@@ -99,7 +99,7 @@ func marginBoxes(title string) template.CSS {
 		if r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z' || r >= '0' && r <= '9' || r == ' ' {
 			s.WriteRune(r)
 		} else {
-			fmt.Fprintf(&s, "\\%06x", r)
+			fmt.Fprintf(&s, "\\%06x ", r) // a space behind an escape is part of it
 		}
 	}
 	return template.CSS(`@page{@bottom-left{content:"` + s.String() + `"}@bottom-right{content:"Page " counter(page) " of " counter(pages)}}` + "\n")

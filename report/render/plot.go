@@ -31,7 +31,10 @@ func (f figure) text(b *bytes.Buffer, o Options) {
 func (f figure) html(b *bytes.Buffer, o Options) {
 	b.WriteString("<figure>\n<div class=\"title\">" + html.EscapeString(Safe(f.name())) + "</div>\n")
 	b.WriteString(f.svg(o))
-	b.WriteString("<figcaption>" + html.EscapeString(Safe(f.words(o))) + "</figcaption>\n</figure>\n")
+	if _, tabled := f.plot.(*dots); !tabled { // what dots say stands in the table beside them
+		b.WriteString("<figcaption>" + html.EscapeString(Safe(f.words(o))) + "</figcaption>\n")
+	}
+	b.WriteString("</figure>\n")
 }
 
 // canvas is a grid of characters.

@@ -138,7 +138,7 @@ type ShedCard struct {
 type ShedMachine struct {
 	Name, Model, State, Says, Out, Do string
 	Cautions, Due                     []string
-	Walk                              string // where its checks are gone through
+	Walk, Back                        string // where its checks are gone through, and where it comes back
 	Events                            []ShedEvent
 	Report                            any // its plots: see ShedPlots
 	Kinds, Read, Big                  []ShedLink

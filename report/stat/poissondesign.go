@@ -1,6 +1,11 @@
 package stat
 
-import "math"
+import (
+	"math"
+	"slices"
+
+	"gonum.org/v1/gonum/mat"
+)
 
 // design says which coefficient each level of each factor has. The factor with
 // the most levels is absorbed: all its levels have a coefficient (there is no
@@ -97,21 +102,25 @@ func (x *design) eta(g *grouped, i int, coef []float64) float64 {
 // C - B D^-1 B' costs what the small block costs, however many levels the
 // absorbed factor has.
 type arrow struct {
-	na, p   int
-	d       []float64 // na
-	b       []float64 // p rows of na
-	c       []float64 // p x p, lower triangle filled
-	chol    []float64 // p x p lower
-	dropped []bool    // p: columns that depend on those before
+	na, p int
+	d     []float64 // na
+	b     []float64 // p rows of na
+	c     []float64 // p x p, lower triangle filled
+	kept  []int     // of the p columns: those that do not depend on each other
+	schur mat.Cholesky
+	// failed says that the matrix is none to solve by: solutions are then NaN.
+	failed bool
 }
 
-func newArrow(x *design, dropped []bool) *arrow {
+// newArrow makes room; kept nil keeps all columns.
+func newArrow(x *design, kept []int) *arrow {
 	p := x.n - x.na
-	if dropped == nil {
-		dropped = make([]bool, p)
+	if kept == nil {
+		for r := range p {
+			kept = append(kept, r)
+		}
 	}
-	return &arrow{na: x.na, p: p, d: make([]float64, x.na), b: make([]float64, p*x.na), c: make([]float64, p*p),
-		chol: make([]float64, p*p), dropped: dropped}
+	return &arrow{na: x.na, p: p, d: make([]float64, x.na), b: make([]float64, p*x.na), c: make([]float64, p*p), kept: kept}
 }
 
 // fill sums w x x' over the living rows.
@@ -152,66 +161,73 @@ func (a *arrow) logDet() float64 {
 			sum += math.Log(d)
 		}
 	}
-	for r := range a.p {
-		if !a.dropped[r] {
-			sum += 2 * math.Log(a.chol[r*(a.p+1)])
-		}
+	if len(a.kept) > 0 && !a.failed {
+		sum += a.schur.LogDet()
 	}
 	return sum
 }
 
-// factorise makes the Cholesky factor of the Schur complement. With find set, a
-// column whose remainder is nothing beside its own size is marked as dropped.
-func (a *arrow) factorise(find bool) {
-	copy(a.chol, a.c)
-	scaled := make([]float64, a.na)
-	for r := range a.p {
-		br := a.b[r*a.na : (r+1)*a.na]
-		for j, v := range br {
-			scaled[j] = 0
+// complement is the Schur complement of the columns kept; there is one at least.
+func (a *arrow) complement() *mat.SymDense {
+	n := len(a.kept)
+	scaled := mat.NewDense(n, a.na, nil) // B D^-1/2
+	for k, r := range a.kept {
+		row := scaled.RawRowView(k)
+		for j, v := range a.b[r*a.na : (r+1)*a.na] {
 			if v != 0 {
-				scaled[j] = v / a.d[j]
+				row[j] = v / math.Sqrt(a.d[j])
 			}
-		}
-		for s := 0; s <= r; s++ {
-			sum := 0.0
-			for j, v := range a.b[s*a.na : (s+1)*a.na] {
-				sum += v * scaled[j]
-			}
-			a.chol[r*a.p+s] -= sum
 		}
 	}
-	for r := range a.p {
-		row := a.chol[r*a.p : (r+1)*a.p]
-		if a.dropped[r] {
-			clear(row)
-			continue
+	s := mat.NewSymDense(n, nil)
+	s.SymOuterK(-1, scaled)
+	for k, r := range a.kept {
+		for l, q := range a.kept[:k+1] {
+			s.SetSym(k, l, s.At(k, l)+a.c[r*a.p+q])
 		}
-		for s := 0; s <= r; s++ {
-			if s < r && a.dropped[s] {
-				row[s] = 0
-				continue
+	}
+	return s
+}
+
+// independent keeps as many columns as do not depend on each other: of those left
+// out, nothing remains beside their own size.
+func (a *arrow) independent() {
+	if a.p == 0 {
+		return
+	}
+	s := a.complement()
+	for r := range a.p {
+		for q := range r + 1 {
+			if size := math.Sqrt(a.c[r*a.p+r] * a.c[q*a.p+q]); size > 0 {
+				s.SetSym(r, q, s.At(r, q)/size)
 			}
-			sum := row[s]
-			for k, v := range a.chol[s*a.p : s*a.p+s] {
-				sum -= v * row[k]
-			}
-			if s < r {
-				row[s] = sum / a.chol[s*a.p+s]
-				continue
-			}
-			if find && sum <= 1e-9*a.c[r*a.p+r] {
-				a.dropped[r] = true
-				clear(row)
-				break
-			}
-			// a remainder lost to rounding stays positive: its column is all but undetermined
-			row[r] = math.Sqrt(math.Max(sum, 1e-14*a.c[r*a.p+r]))
+		}
+	}
+	var pivoted mat.PivotedCholesky
+	pivoted.Factorize(s, 1e-9)
+	a.kept = pivoted.ColumnPivots(nil)[:pivoted.Rank()]
+	slices.Sort(a.kept)
+}
+
+// factorise readies the arrow for solve. A remainder lost to rounding is made
+// positive: its column is all but undetermined.
+func (a *arrow) factorise() {
+	if len(a.kept) == 0 {
+		return
+	}
+	s := a.complement()
+	a.failed = false
+	for ridge := 1e-14; !a.schur.Factorize(s); ridge *= 100 {
+		if a.failed = ridge > 1; a.failed {
+			return
+		}
+		for k, r := range a.kept {
+			s.SetSym(k, k, s.At(k, k)+ridge*a.c[r*a.p+r])
 		}
 	}
 }
 
-// solve gives the solution of H u = v, 0 for dropped and dead coefficients.
+// solve gives the solution of H u = v, 0 for dead coefficients and those not kept.
 func (a *arrow) solve(v []float64) []float64 {
 	u := make([]float64, a.na+a.p)
 	for j := range a.na {
@@ -219,38 +235,23 @@ func (a *arrow) solve(v []float64) []float64 {
 			u[j] = v[j] / a.d[j]
 		}
 	}
-	y := u[a.na:]
-	for r := range a.p {
-		if a.dropped[r] {
-			continue
-		}
-		sum := v[a.na+r]
-		for j, b := range a.b[r*a.na : (r+1)*a.na] {
-			sum -= b * u[j]
-		}
-		for s, l := range a.chol[r*a.p : r*a.p+r] {
-			sum -= l * y[s]
-		}
-		y[r] = sum / a.chol[r*a.p+r]
+	if len(a.kept) == 0 {
+		return u
 	}
-	for r := a.p - 1; r >= 0; r-- {
-		if a.dropped[r] {
-			y[r] = 0
-			continue
-		}
-		sum := y[r]
-		for s := r + 1; s < a.p; s++ {
-			sum -= a.chol[s*a.p+r] * y[s]
-		}
-		y[r] = sum / a.chol[r*a.p+r]
+	y := mat.NewVecDense(len(a.kept), nil)
+	for k, r := range a.kept {
+		y.SetVec(k, v[a.na+r]-dot(a.b[r*a.na:(r+1)*a.na], u))
 	}
-	for r := range a.p {
-		if y[r] == 0 {
-			continue
-		}
+	if a.failed {
+		y.ScaleVec(math.NaN(), y)
+	} else {
+		_ = a.schur.SolveVecTo(y, y) // an error says ill conditioned, as an all but undetermined column is
+	}
+	for k, r := range a.kept {
+		u[a.na+r] = y.AtVec(k)
 		for j, b := range a.b[r*a.na : (r+1)*a.na] {
 			if b != 0 {
-				u[j] -= b * y[r] / a.d[j]
+				u[j] -= b * u[a.na+r] / a.d[j]
 			}
 		}
 	}

@@ -6,26 +6,6 @@ import (
 	"slices"
 )
 
-// RateTable is events and exposure by row, with the level of every factor.
-// Rows need not be grouped: rows of the same levels are added up before
-// anything else is done, which loses nothing.
-type RateTable struct {
-	Events   []int
-	Exposure []float64
-	// Factors[f][i] is the level of row i in factor f, 0 to n-1. Factors[0] is
-	// the one asked about; the others are held.
-	Factors [][]int
-	// Random > 0 is a factor whose levels are drawn from one distribution instead
-	// of each having a rate of its own: see FitRates.
-	Random int
-	// Repeated is how many times more than Poisson's the counts vary because events
-	// come several in a run, as Repeated tells; 0 counts as 1.
-	Repeated float64
-	// Cluster[i] names what rows of one origin (a machine) have in common; nil
-	// if nothing. A cluster for every row gives White's (1980) errors.
-	Cluster []int
-}
-
 // RateFit is a Poisson regression log E(events) = log(exposure) + a level of
 // every factor, by maximum likelihood (McCullagh & Nelder 1989 ch. 6).
 type RateFit struct {
@@ -53,130 +33,6 @@ const (
 	QuasiPoisson = "quasi-Poisson"
 	Clustered    = "clustered"
 )
-
-// grouped is a RateTable with the rows of equal levels added up to strata.
-type grouped struct {
-	events   []float64
-	exposure []float64
-	codes    [][]int // [factor][stratum]
-	levels   []int
-	rows     []member // by cluster, where rows have one
-	clusters int
-	random   int // factor, 0 none
-}
-
-// member is a row's part of a stratum.
-type member struct {
-	cluster, stratum int32
-	events, exposure float64
-}
-
-func group(t RateTable) (*grouped, string) {
-	n := len(t.Events)
-	if len(t.Exposure) != n {
-		return nil, fmt.Sprintf("%d counts but %d exposures", n, len(t.Exposure))
-	}
-	if len(t.Factors) == 0 {
-		return nil, "no factor to ask about"
-	}
-	for i, h := range t.Exposure {
-		if why := checkRate(t.Events[i], h, Level95); why != "" && (h != 0 || t.Events[i] != 0) {
-			return nil, fmt.Sprintf("row %d: %s", i, why)
-		}
-	}
-	if t.Random < 0 || t.Random >= len(t.Factors) {
-		return nil, fmt.Sprintf("random factor %d: there are %d", t.Random, len(t.Factors))
-	}
-	g := &grouped{levels: make([]int, len(t.Factors)), codes: make([][]int, len(t.Factors)), random: t.Random}
-	stratum, bound := make([]int, n), 1
-	for f, codes := range t.Factors {
-		if len(codes) != n {
-			return nil, fmt.Sprintf("factor %d: %d levels for %d rows", f, len(codes), n)
-		}
-		for i, c := range codes {
-			if c < 0 {
-				return nil, fmt.Sprintf("factor %d, row %d: level %d must be 0 or more", f, i, c)
-			}
-			g.levels[f] = max(g.levels[f], c+1)
-		}
-		bound = pack(stratum, bound, codes, g.levels[f])
-	}
-	strata := compress(stratum)
-	g.events, g.exposure = make([]float64, strata), make([]float64, strata)
-	for f := range g.codes {
-		g.codes[f] = make([]int, strata)
-	}
-	for i, s := range stratum {
-		g.events[s] += float64(t.Events[i])
-		g.exposure[s] += t.Exposure[i]
-		for f := range g.codes {
-			g.codes[f][s] = t.Factors[f][i]
-		}
-	}
-	if t.Cluster == nil {
-		return g, ""
-	}
-	if len(t.Cluster) != n {
-		return nil, fmt.Sprintf("%d clusters for %d rows", len(t.Cluster), n)
-	}
-	ids := append([]int(nil), t.Cluster...)
-	g.clusters = compress(ids)
-	next := make([]int, g.clusters+1) // where each cluster's rows go
-	for _, c := range ids {
-		next[c+1]++
-	}
-	for c := range g.clusters {
-		next[c+1] += next[c]
-	}
-	g.rows = make([]member, n)
-	for i, c := range ids {
-		g.rows[next[c]] = member{int32(c), int32(stratum[i]), float64(t.Events[i]), t.Exposure[i]}
-		next[c]++
-	}
-	return g, ""
-}
-
-// pack folds codes into ids < bound, and tells the new bound. Before they could
-// overflow, ids are renumbered.
-func pack(ids []int, bound int, codes []int, levels int) int {
-	levels = max(levels, 1)
-	if bound > 1<<62/levels {
-		bound = compress(ids)
-	}
-	for i, c := range codes {
-		ids[i] = ids[i]*levels + c
-	}
-	return bound * levels
-}
-
-// compress renumbers ids 0, 1, ... in order of first appearance, and counts them.
-func compress(ids []int) int {
-	low, high := 0, 0
-	for _, id := range ids {
-		low, high = min(low, id), max(high, id)
-	}
-	if low == 0 && high <= 2*len(ids) { // as they are where the levels are few: no map is needed
-		number, count := make([]int32, high+1), int32(0)
-		for i, id := range ids {
-			if number[id] == 0 {
-				count++
-				number[id] = count
-			}
-			ids[i] = int(number[id]) - 1
-		}
-		return int(count)
-	}
-	seen := make(map[int]int, min(len(ids), 1<<20))
-	for i, id := range ids {
-		n, ok := seen[id]
-		if !ok {
-			n = len(seen)
-			seen[id] = n
-		}
-		ids[i] = n
-	}
-	return len(seen)
-}
 
 // FitRates fits t, and returns nil and the reason where there is nothing to fit.
 //
@@ -299,9 +155,10 @@ func (f *RateFit) findCollinear() {
 	}
 	f.h = newArrow(f.x, nil)
 	f.h.fill(f.g, f.x, ones)
-	f.h.factorise(true)
-	for r, dropped := range f.h.dropped {
-		if dropped {
+	f.h.independent()
+	f.h.factorise()
+	for r := range f.h.p {
+		if !slices.Contains(f.h.kept, r) {
 			k := f.x.na + r
 			null := f.h.solve(f.h.column(k))
 			for i := range null {
@@ -359,7 +216,7 @@ func (f *RateFit) start() []float64 {
 func (f *RateFit) maximise(coef []float64, firth bool) bool {
 	g, x := f.g, f.x
 	f.mu = make([]float64, len(g.events))
-	f.h = newArrow(x, f.h.dropped)
+	f.h = newArrow(x, f.h.kept)
 	offset := make([]float64, len(g.exposure))
 	for i, h := range g.exposure {
 		offset[i] = math.Log(h)
@@ -384,7 +241,7 @@ func (f *RateFit) maximise(coef []float64, firth bool) bool {
 	next := make([]float64, len(coef))
 	for range 100 {
 		f.h.fill(g, x, f.mu)
-		f.h.factorise(false)
+		f.h.factorise()
 		score := make([]float64, x.n)
 		var leverage func(int) float64
 		if firth {
@@ -481,8 +338,6 @@ func (f *RateFit) rank() int {
 	return n
 }
 
-const minClusters = 5 // fewer say too little of how they differ
-
 // scale finds how much more than Poisson's counts vary.
 func (f *RateFit) scale() {
 	f.goodness()
@@ -490,115 +345,6 @@ func (f *RateFit) scale() {
 		f.Phi, f.Scale = math.Max(f.Phi, f.repeated), QuasiPoisson
 	}
 	f.clustered()
-}
-
-// clustered looks for events that come in clusters.
-func (f *RateFit) clustered() {
-	var x2, expected, spread float64
-	n := 0
-	v := make([]float64, f.x.n)
-	f.eachCluster(func(rows []member) {
-		clear(v)
-		off, mean := 0.0, 0.0
-		for i := range rows {
-			m := f.expected(&rows[i])
-			off += rows[i].events - m
-			mean += m
-			f.spreadOver(v, int(rows[i].stratum), m)
-		}
-		if mean == 0 {
-			return
-		}
-		free := 1 - dot(v, f.h.solve(v))/mean // what the fit leaves of the cluster's variance
-		if free < 1e-6 {
-			return // the cluster is itself a level: its residual is 0
-		}
-		n++
-		x2 += off * off / mean
-		expected += free
-		spread += 1 / mean
-	})
-	if n < 2 || (x2-expected)/math.Sqrt(2*expected+spread) <= zFor(0.90) {
-		return
-	}
-	phi := x2 / expected
-	if n < minClusters || f.g.random > 0 {
-		f.Phi, f.Scale = math.Max(f.Phi, phi), QuasiPoisson
-		f.Warnings = append(f.Warnings, fmt.Sprintf("some of %d machines have more overheats than by chance (%.2g times the "+
-			"spread): intervals are widened for it", n, phi))
-		return
-	}
-	f.Scale, f.clusters = Clustered, n
-	f.eachCluster(func(rows []member) {
-		clear(v)
-		for i := range rows {
-			if !f.x.deadRow[rows[i].stratum] {
-				f.spreadOver(v, int(rows[i].stratum), rows[i].events-f.expected(&rows[i]))
-			}
-		}
-		f.scores.add(v)
-	})
-	f.Warnings = append(f.Warnings, fmt.Sprintf("some of %d machines have more overheats than by chance (%.2g times the "+
-		"spread): standard errors are clustered", n, phi))
-}
-
-// eachCluster goes through the rows, a cluster at a time.
-func (f *RateFit) eachCluster(do func([]member)) {
-	rows := f.g.rows
-	for len(rows) > 0 {
-		n := 1
-		for n < len(rows) && rows[n].cluster == rows[0].cluster {
-			n++
-		}
-		do(rows[:n])
-		rows = rows[n:]
-	}
-}
-
-// expected is what the fit expects of a row.
-func (f *RateFit) expected(m *member) float64 {
-	if m.exposure == 0 {
-		return 0
-	}
-	return f.mu[m.stratum] * m.exposure / f.g.exposure[m.stratum]
-}
-
-// spreadOver adds w to the coefficients of a stratum.
-func (f *RateFit) spreadOver(v []float64, stratum int, w float64) {
-	v[f.g.codes[f.x.absorbed][stratum]] += w
-	for _, k := range f.x.others[stratum] {
-		v[k] += w
-	}
-}
-
-// sparse is vectors of which only what is not 0 is kept.
-type sparse struct {
-	ends []int
-	at   []int32
-	v    []float64
-}
-
-func (s *sparse) add(v []float64) {
-	for k, x := range v {
-		if x != 0 {
-			s.at, s.v = append(s.at, int32(k)), append(s.v, x)
-		}
-	}
-	s.ends = append(s.ends, len(s.at))
-}
-
-// squares is the sum of the squares of the vectors' products with u.
-func (s *sparse) squares(u []float64) float64 {
-	total, from := 0.0, 0
-	for _, to := range s.ends {
-		sum := 0.0
-		for i := from; i < to; i++ {
-			sum += s.v[i] * u[s.at[i]]
-		}
-		total += sum * sum
-		from = to
-	}
-	return total
 }
 
 // dot is floats.Dot for vectors so short that its call would cost more.

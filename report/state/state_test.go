@@ -298,6 +298,9 @@ func TestLimits(t *testing.T) {
 	newDiary().heat("10 09:00", "limp", 0).is(t, Watch, "overheat")
 	newDiary().heat("10 09:00", "limp", 1).is(t, Parked, "limp")
 	newDiary().heat("10 09:00", "gauge", 0).is(t, Watch, "overheat")
+	// A hot look, as one takes as it comes back, is no check; a cold one is.
+	newDiary().heat("10 09:00", "lamp", 0).level("10 10:00", 0, "hot", "").level("10 11:00", 50, "hot", "").is(t, Watch, "overheat")
+	newDiary().heat("10 09:00", "lamp", 0).level("10 10:00", 50, "cold", "").is(t, Ready)
 }
 
 // What an overheat lost of which nobody wrote how much shows at the next look or

@@ -40,3 +40,50 @@ CREATE TABLE entered_by (
     sum INTEGER,
     PRIMARY KEY (record, version)
 ) STRICT, WITHOUT ROWID;
+
+-- What happens in the shed: machines that are out with somebody, and come back.
+
+-- Outings.
+
+CREATE TABLE outings (
+    number INTEGER PRIMARY KEY,
+    ref TEXT CHECK (ref <> ''),
+    machine INTEGER NOT NULL REFERENCES machines (number),
+    out TEXT NOT NULL CHECK (out GLOB '[12][0-9][0-9][0-9]-[01][0-9]-[0-3][0-9]T[0-2][0-9]:[0-5][0-9]:[0-5][0-9]Z'),
+    driver INTEGER NOT NULL REFERENCES drivers (number),
+    meter_out_h REAL CHECK (meter_out_h BETWEEN 0 AND 1000000),
+    level_out_ml REAL CHECK (level_out_ml BETWEEN -20000 AND 100000),
+    engine_out INTEGER CHECK (engine_out BETWEEN 8000 AND 8001),
+    accepted INTEGER CHECK (accepted BETWEEN 14000 AND 14001),
+    back TEXT CHECK (back GLOB '[12][0-9][0-9][0-9]-[01][0-9]-[0-3][0-9]T[0-2][0-9]:[0-5][0-9]:[0-5][0-9]Z'),
+    meter_back_h REAL CHECK (meter_back_h BETWEEN 0 AND 1000000),
+    hours REAL CHECK (hours BETWEEN 0.01 AND 1000),
+    level_back_ml REAL CHECK (level_back_ml BETWEEN -20000 AND 100000),
+    engine_back INTEGER CHECK (engine_back BETWEEN 8000 AND 8001),
+    lamp INTEGER CHECK (lamp BETWEEN 14000 AND 14001),
+    mud INTEGER CHECK (mud BETWEEN 14000 AND 14001),
+    note TEXT CHECK (note <> ''),
+    typed TEXT CHECK (typed IS NULL OR json_valid(typed)),
+    entered TEXT NOT NULL CHECK (entered GLOB '[12][0-9][0-9][0-9]-[01][0-9]-[0-3][0-9]T[0-2][0-9]:[0-5][0-9]:[0-5][0-9]Z'),
+    versions INTEGER NOT NULL DEFAULT 0 CHECK (versions >= 0),
+    sum INTEGER,
+    CHECK (back >= out),
+    CHECK (meter_back_h >= meter_out_h - 1e-9),
+    CHECK (back IS NOT NULL OR coalesce(meter_back_h, hours, level_back_ml, engine_back, lamp, mud) IS NULL)
+) STRICT;
+CREATE INDEX outings_life ON outings (machine, out);
+CREATE UNIQUE INDEX outings_ref ON outings (ref) WHERE ref IS NOT NULL;
+
+CREATE TRIGGER outings_amended AFTER UPDATE ON outings
+WHEN OLD.number <= (SELECT upto FROM packed WHERE kind = 'outings')
+BEGIN
+    DELETE FROM packs WHERE kind = 'outings' AND machine IN (OLD.machine, NEW.machine);
+    INSERT INTO packs (kind, machine, content) SELECT 'outings', number, x'' FROM machines WHERE number IN (OLD.machine, NEW.machine);
+END;
+
+CREATE TRIGGER outings_voided AFTER DELETE ON outings
+WHEN OLD.number <= (SELECT upto FROM packed WHERE kind = 'outings')
+BEGIN
+    DELETE FROM packs WHERE kind = 'outings' AND machine IN (OLD.machine);
+    INSERT INTO packs (kind, machine, content) SELECT 'outings', number, x'' FROM machines WHERE number IN (OLD.machine);
+END;

@@ -1,8 +1,42 @@
 package photo
 
-import "encoding/binary"
+import (
+	"bytes"
+	"encoding/binary"
+)
 
 const tagOrientation = 0x0112
+
+// Orientation returns which way up a JPEG or a PNG is to be shown, 1 to 8 as in orientationOf; 1 where it is not told.
+func Orientation(data []byte) int {
+	switch Sniff(data) {
+	case JPEG: // APP1 before the first scan, CIPA DC-008 (Exif 2.32) 4.5.4
+		for at := 2; ; {
+			marker, next, err := nextMarker(data, at)
+			if err != nil || marker == mSOS || marker == mEOI || next+2 > len(data) {
+				return 1
+			}
+			if at = next + int(binary.BigEndian.Uint16(data[next:])); at > len(data) || at < next+2 {
+				return 1
+			}
+			if exif, ok := bytes.CutPrefix(data[next+2:at], exifID); ok && marker == mAPP1 {
+				return max(1, orientationOf(exif))
+			}
+		}
+	case PNG: // the chunk eXIf, PNG (W3C, 2025) 11.3.4.5
+		for at := len(pngSignature); at+12 <= len(data); {
+			length := uint64(binary.BigEndian.Uint32(data[at:]))
+			if length > uint64(len(data)-at-12) {
+				return 1
+			}
+			if string(data[at+4:at+8]) == "eXIf" {
+				return max(1, orientationOf(data[at+8:at+8+int(length)]))
+			}
+			at += 12 + int(length)
+		}
+	}
+	return 1
+}
 
 // orientationOf reads which way up a picture is (1 to 8) out of an Exif block:
 // the tag 0x0112 of its first directory, a SHORT. 0 where it is not told.

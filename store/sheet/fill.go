@@ -3,6 +3,7 @@ package sheet
 import (
 	"archive/zip"
 	"bufio"
+	_ "embed" // stylesPart
 	"fmt"
 	"io"
 	"slices"
@@ -16,13 +17,12 @@ import (
 	"shedbook/schema/unit"
 )
 
-// WorkbookWriter writes a workbook (.xlsx, ECMA-376 part 1) to be looked at, filled in and imported again: a tab a kind,
-// its names in a row that stays in sight, what belongs in a column told at its name, the words that it takes as a list to
-// pick from. Numbers are in the columns' units, times are dates in the book's zone; text is text, also where it looks
-// like a formula. A Reader reads equal records back.
+// WorkbookWriter writes a workbook (.xlsx, ECMA-376 part 1) to look at, fill in and import again. Each kind has a
+// tab; its column names stay in sight, each with a note of what belongs there, and words are chosen from lists.
+// Numbers are in the columns' units, times are dates in the book's zone; text stays text, also where it looks like a
+// formula. A Reader reads equal records back.
 //
-// Rows go straight into the archive, so that memory does not grow with them. It is written by hand because a library
-// for it works for 3 ms at every start of the program; the tests read it with one, and with LibreOffice.
+// Rows go straight into the archive, so that memory does not grow with them.
 type WorkbookWriter struct {
 	zip   *zip.Writer
 	zone  *time.Location
@@ -62,20 +62,12 @@ const (
 	relateNS = "http://schemas.openxmlformats.org/officeDocument/2006/relationships"
 	packNS   = "http://schemas.openxmlformats.org/package/2006/"
 	typeOf   = "application/vnd.openxmlformats-officedocument.spreadsheetml."
-
-	stylesPart = `<styleSheet xmlns="` + mainNS + `">` +
-		`<numFmts count="2"><numFmt numFmtId="164" formatCode="yyyy\-mm\-dd hh:mm"/><numFmt numFmtId="165" formatCode="yyyy\-mm\-dd hh:mm:ss"/></numFmts>` +
-		`<fonts count="2"><font><sz val="11"/><name val="Calibri"/><family val="2"/></font><font><b/><sz val="11"/><name val="Calibri"/><family val="2"/></font></fonts>` +
-		`<fills count="2"><fill><patternFill patternType="none"/></fill><fill><patternFill patternType="gray125"/></fill></fills>` +
-		`<borders count="1"><border><left/><right/><top/><bottom/><diagonal/></border></borders>` +
-		`<cellStyleXfs count="1"><xf numFmtId="0" fontId="0" fillId="0" borderId="0"/></cellStyleXfs>` +
-		`<cellXfs count="5"><xf numFmtId="0" fontId="0" fillId="0" borderId="0" xfId="0"/>` +
-		`<xf numFmtId="49" fontId="1" fillId="0" borderId="0" xfId="0" applyNumberFormat="1" applyFont="1"/>` +
-		`<xf numFmtId="49" fontId="0" fillId="0" borderId="0" xfId="0" applyNumberFormat="1"/>` +
-		`<xf numFmtId="164" fontId="0" fillId="0" borderId="0" xfId="0" applyNumberFormat="1"/>` +
-		`<xf numFmtId="165" fontId="0" fillId="0" borderId="0" xfId="0" applyNumberFormat="1"/></cellXfs>` +
-		`<cellStyles count="1"><cellStyle name="Normal" xfId="0" builtinId="0"/></cellStyles></styleSheet>`
 )
+
+// stylesPart has the styles of cells, by their place in cellXfs, and their number formats.
+//
+//go:embed styles.xml
+var stylesPart string
 
 // NewWorkbookWriter begins a workbook with a tab for each of the kinds. Close ends it.
 func NewWorkbookWriter(w io.Writer, kinds []*schema.Kind, known *schema.Known) (*WorkbookWriter, error) {
@@ -85,30 +77,42 @@ func NewWorkbookWriter(w io.Writer, kinds []*schema.Kind, known *schema.Known) (
 	}
 	for _, k := range kinds {
 		for i := range k.Fields {
-			s.list(&k.Fields[i], known)
+			s.addList(&k.Fields[i], known)
 		}
 	}
-	var types, tabs, related strings.Builder
+	override := func(part, kind string) string {
+		return `<Override PartName="/xl/` + part + `" ContentType="` + typeOf + kind + `+xml"/>`
+	}
+	relation := func(id int, kind, target string) string {
+		return fmt.Sprintf(`<Relationship Id="rId%d" Type="%s/%s" Target="%s"/>`, id, relateNS, kind, target)
+	}
+	relations := func(all string) string {
+		return xmlHead + `<Relationships xmlns="` + packNS + `relationships">` + all + `</Relationships>`
+	}
+	types := override("workbook.xml", "sheet.main") + override("styles.xml", "styles")
+	tabs, related := "", relation(len(kinds)+2, "styles", "styles.xml")
 	for i, name := range append(s.tabNames(), listTab) {
-		state := ""
+		state, part := "", fmt.Sprintf("worksheets/sheet%d.xml", i+1)
 		if name == listTab {
 			state = ` state="hidden"`
 		}
-		fmt.Fprintf(&types, `<Override PartName="/xl/worksheets/sheet%d.xml" ContentType="%sworksheet+xml"/>`, i+1, typeOf)
-		fmt.Fprintf(&tabs, `<sheet name="%s" sheetId="%d"%s r:id="rId%d"/>`, name, i+1, state, i+1)
-		fmt.Fprintf(&related, `<Relationship Id="rId%d" Type="%s/worksheet" Target="worksheets/sheet%d.xml"/>`, i+1, relateNS, i+1)
+		types += override(part, "worksheet")
+		tabs += fmt.Sprintf(`<sheet name="%s" sheetId="%d"%s r:id="rId%d"/>`, name, i+1, state, i+1)
+		related += relation(i+1, "worksheet", part)
 	}
 	for _, part := range [][2]string{
-		{"[Content_Types].xml", `<Types xmlns="` + packNS + `content-types"><Default Extension="rels" ContentType="application/vnd.openxmlformats-package.relationships+xml"/><Default Extension="xml" ContentType="application/xml"/>` +
-			`<Override PartName="/xl/workbook.xml" ContentType="` + typeOf + `sheet.main+xml"/><Override PartName="/xl/styles.xml" ContentType="` + typeOf + `styles+xml"/>` + types.String() + `</Types>`},
-		{"_rels/.rels", `<Relationships xmlns="` + packNS + `relationships"><Relationship Id="rId1" Type="` + relateNS + `/officeDocument" Target="xl/workbook.xml"/></Relationships>`},
-		{"xl/workbook.xml", `<workbook xmlns="` + mainNS + `" xmlns:r="` + relateNS + `"><bookViews><workbookView/></bookViews><sheets>` + tabs.String() + `</sheets></workbook>`},
-		{"xl/_rels/workbook.xml.rels", `<Relationships xmlns="` + packNS + `relationships">` + related.String() + fmt.Sprintf(`<Relationship Id="rId%d" Type="%s/styles" Target="styles.xml"/></Relationships>`, len(kinds)+2, relateNS)},
+		{"[Content_Types].xml", xmlHead + `<Types xmlns="` + packNS + `content-types">` +
+			`<Default Extension="rels" ContentType="application/vnd.openxmlformats-package.relationships+xml"/>` +
+			`<Default Extension="xml" ContentType="application/xml"/>` + types + `</Types>`},
+		{"_rels/.rels", relations(relation(1, "officeDocument", "xl/workbook.xml"))},
+		{"xl/workbook.xml", xmlHead + `<workbook xmlns="` + mainNS + `" xmlns:r="` + relateNS + `">` +
+			`<bookViews><workbookView/></bookViews><sheets>` + tabs + `</sheets></workbook>`},
+		{"xl/_rels/workbook.xml.rels", relations(related)},
 		{"xl/styles.xml", stylesPart},
 	} {
 		p, err := s.zip.Create(part[0])
 		if err == nil {
-			_, err = io.WriteString(p, xmlHead+part[1])
+			_, err = io.WriteString(p, part[1])
 		}
 		if err != nil {
 			return nil, err
@@ -125,8 +129,8 @@ func (s *WorkbookWriter) tabNames() []string {
 	return names
 }
 
-// list adds the words that a field takes to the lists, once.
-func (s *WorkbookWriter) list(f *schema.Field, known *schema.Known) {
+// addList adds the words that a field takes to the lists, once.
+func (s *WorkbookWriter) addList(f *schema.Field, known *schema.Known) {
 	l := wordList{name: listName(f)}
 	switch f.Type {
 	case schema.MachineField:
@@ -142,7 +146,7 @@ func (s *WorkbookWriter) list(f *schema.Field, known *schema.Known) {
 	}
 }
 
-// listName is a list's name: machine, driver, or the vocabulary's.
+// listName returns a list's name: machine, driver, or the vocabulary's.
 func listName(f *schema.Field) string {
 	switch f.Type {
 	case schema.MachineField:
@@ -153,7 +157,7 @@ func listName(f *schema.Field) string {
 	return f.Vocabulary
 }
 
-// writeLists writes the hidden tab.
+// writeLists writes the hidden tab with the lists.
 func (s *WorkbookWriter) writeLists() error {
 	part, err := s.zip.Create(fmt.Sprintf("xl/worksheets/sheet%d.xml", len(s.kinds)+1))
 	if err != nil {
@@ -186,17 +190,17 @@ func cellText(s string) string {
 	return s
 }
 
-// letters name a column, from 0.
-func letters(column int) string {
+// columnName returns the letters of a column, from 0.
+func columnName(column int) string {
 	if column < 26 {
 		return string(rune('A' + column))
 	}
-	return letters(column/26-1) + string(rune('A'+column%26))
+	return columnName(column/26-1) + string(rune('A'+column%26))
 }
 
-// begin ends the tab being written, and begins that of a kind, with its header.
-func (s *WorkbookWriter) begin(k *schema.Kind) error {
-	if err := s.end(); err != nil {
+// beginTab ends the tab being written, and begins that of a kind, with its header.
+func (s *WorkbookWriter) beginTab(k *schema.Kind) error {
+	if err := s.endTab(); err != nil {
 		return err
 	}
 	at := slices.Index(s.kinds, k)
@@ -208,7 +212,10 @@ func (s *WorkbookWriter) begin(k *schema.Kind) error {
 		return err
 	}
 	s.kind, s.done[k], s.row, s.out = k, true, 1, bufio.NewWriterSize(part, 64<<10)
-	s.out.WriteString(xmlHead + `<worksheet xmlns="` + mainNS + `"><sheetViews><sheetView workbookViewId="0"><pane ySplit="1" topLeftCell="A2" activePane="bottomLeft" state="frozen"/><selection pane="bottomLeft" activeCell="A2" sqref="A2"/></sheetView></sheetViews><sheetFormatPr defaultRowHeight="15"/><cols>`)
+	s.out.WriteString(xmlHead + `<worksheet xmlns="` + mainNS + `"><sheetViews><sheetView workbookViewId="0">` +
+		`<pane ySplit="1" topLeftCell="A2" activePane="bottomLeft" state="frozen"/>` +
+		`<selection pane="bottomLeft" activeCell="A2" sqref="A2"/></sheetView></sheetViews>` +
+		`<sheetFormatPr defaultRowHeight="15"/><cols>`)
 	for i := range k.Fields {
 		f := &k.Fields[i]
 		style, width := textStyle, max(10, len(f.Name)+2)
@@ -230,8 +237,8 @@ func (s *WorkbookWriter) begin(k *schema.Kind) error {
 	return err
 }
 
-// end ends the tab being written: what its columns are told by and picked from.
-func (s *WorkbookWriter) end() error {
+// endTab ends the tab being written, with the notes of its columns and their lists.
+func (s *WorkbookWriter) endTab() error {
 	if s.kind == nil {
 		return nil
 	}
@@ -247,9 +254,9 @@ func (s *WorkbookWriter) end() error {
 		}
 		rules = append(rules, `<dataValidation allowBlank="1" showInputMessage="1" promptTitle="`...)
 		rules = append(appendXML(rules, f.Name), `" prompt="`...)
-		rules = fmt.Appendf(appendXML(rules, says), `" sqref="%s1"/>`, letters(i))
+		rules = fmt.Appendf(appendXML(rules, says), `" sqref="%s1"/>`, columnName(i))
 		n++
-		if rule := s.pick(f, i); rule != "" {
+		if rule := s.choice(f, i); rule != "" {
 			rules = append(rules, rule...)
 			n++
 		}
@@ -259,10 +266,10 @@ func (s *WorkbookWriter) end() error {
 	return s.out.Flush()
 }
 
-// pick is the rule by which a column's cells are picked from a list; "" where they are free. A machine, a driver or a
-// word of a vocabulary that grows may be new, with a row of its own on its tab; several words joined by ; may stand
-// where several are allowed.
-func (s *WorkbookWriter) pick(f *schema.Field, column int) string {
+// choice returns the rule by which a column's cells are chosen from a list; "" where they are free. A machine, a
+// driver or a word of a vocabulary that grows may be new, with a row of its own on its tab; several words joined by ;
+// may stand where several are allowed.
+func (s *WorkbookWriter) choice(f *schema.Field, column int) string {
 	at := slices.IndexFunc(s.lists, func(l wordList) bool { return l.name == listName(f) && l.name != "" })
 	if at < 0 {
 		return ""
@@ -281,20 +288,22 @@ func (s *WorkbookWriter) pick(f *schema.Field, column int) string {
 	case slices.Contains(schema.Words("vocabulary"), f.Vocabulary):
 		stray = alert("warning", "The book has no such word. Add a new one on the tab words.")
 	}
-	from := letters(at)
-	return fmt.Sprintf(`<dataValidation type="list" allowBlank="1"%s sqref="%s2:%s%d"><formula1>%s!$%s$2:$%s$%d</formula1></dataValidation>`,
-		stray, letters(column), letters(column), maxRows, listTab, from, from, 1+len(s.lists[at].words))
+	from := columnName(at)
+	return fmt.Sprintf(`<dataValidation type="list" allowBlank="1"%s sqref="%s2:%s%d">`+
+		`<formula1>%s!$%s$2:$%s$%d</formula1></dataValidation>`,
+		stray, columnName(column), columnName(column), maxRows, listTab, from, from, 1+len(s.lists[at].words))
 }
 
-// Write adds a record. Those of a kind come one after another.
+// Write adds a record. The records of a kind come one after another.
 func (s *WorkbookWriter) Write(r schema.Record) error {
 	if k := schema.KindOf(r); k != s.kind {
-		if err := s.begin(k); err != nil {
+		if err := s.beginTab(k); err != nil {
 			return err
 		}
 	}
 	if s.row++; s.row > maxRows {
-		return fmt.Errorf("there are more than %d %s, the most that fit on a tab: export sheets instead", maxRows-1, s.kind.Sheet)
+		return fmt.Errorf("there are more than %d %s, the most that fit on a tab: export sheets instead",
+			maxRows-1, s.kind.Sheet)
 	}
 	b := s.startRow()
 	for i := range s.kind.Fields {
@@ -318,7 +327,8 @@ func (s *WorkbookWriter) Write(r schema.Record) error {
 			}
 			local := p.In(s.zone)
 			// A time that the clocks pass twice is told by its offset, as text.
-			if back, _, err := unit.ParseSheetTime(local.Format(time.DateTime), s.zone, ""); err != nil || !back.Equal(*p) {
+			back, _, err := unit.ParseSheetTime(local.Format(time.DateTime), s.zone, "")
+			if err != nil || !back.Equal(*p) {
 				text = local.Format(time.RFC3339)
 				break
 			}
@@ -335,7 +345,8 @@ func (s *WorkbookWriter) Write(r schema.Record) error {
 			continue
 		}
 		if len(text) > maxCellText && len(utf16.Encode([]rune(text))) > maxCellText {
-			return fmt.Errorf("%s of record %d is longer than %d characters, the most that fit in a cell: export sheets instead", f.Name, s.kind.Meta(r).Number, maxCellText)
+			return fmt.Errorf("%s of record %d is longer than %d characters, the most that fit in a cell: "+
+				"export sheets instead", f.Name, s.kind.Meta(r).Number, maxCellText)
 		}
 		b = s.text(b, i, style, text)
 	}
@@ -350,17 +361,17 @@ func (s *WorkbookWriter) startRow() []byte {
 	return append(b, `">`...)
 }
 
-// text adds a cell that holds text.
+// text appends a cell that holds text.
 func (s *WorkbookWriter) text(b []byte, column, style int, text string) []byte {
 	b = s.start(b, column, style, `" t="inlineStr"><is><t xml:space="preserve">`)
 	b = appendXML(b, text)
 	return append(b, "</t></is></c>"...)
 }
 
-// start begins the cell of a column.
+// start appends the beginning of a column's cell.
 func (s *WorkbookWriter) start(b []byte, column, style int, rest string) []byte {
 	b = append(b, `<c r="`...)
-	b = append(b, letters(column)...)
+	b = append(b, columnName(column)...)
 	b = strconv.AppendInt(b, int64(s.row), 10)
 	b = append(b, `" s="`...)
 	b = strconv.AppendInt(b, int64(style), 10)
@@ -388,7 +399,7 @@ func appendXML(b []byte, s string) []byte {
 	return b
 }
 
-// escaped says whether s begins as an escaped character does.
+// escaped reports whether s begins as an escaped character does.
 func escaped(s string) bool {
 	if len(s) < 7 || s[1] != 'x' || s[6] != '_' {
 		return false
@@ -401,12 +412,12 @@ func escaped(s string) bool {
 func (s *WorkbookWriter) Close() error {
 	for _, k := range s.kinds {
 		if !s.done[k] {
-			if err := s.begin(k); err != nil {
+			if err := s.beginTab(k); err != nil {
 				return err
 			}
 		}
 	}
-	if err := s.end(); err != nil {
+	if err := s.endTab(); err != nil {
 		return err
 	}
 	return s.zip.Close()

@@ -13,8 +13,8 @@ const (
 	percentFormat
 )
 
-// builtIn is the meaning of the number formats that have no code in the workbook (ECMA-376-1, 18.8.30; 27 to 36 and 50
-// to 58 are days in the East Asian lists there, but for the times of day 32 to 35, 55 and 56).
+// builtIn returns what a number format without a code in the workbook means (ECMA-376-1, 18.8.30; in the East Asian
+// lists there 27 to 36 and 50 to 58 are days, but for the times of day 32 to 35, 55 and 56).
 func builtIn(id int) numberFormat {
 	switch {
 	case id == 9, id == 10:
@@ -29,7 +29,7 @@ func builtIn(id int) numberFormat {
 	return plainFormat
 }
 
-// formatOf reads a number format's code (ECMA-376-1, 18.8.31), its first section.
+// formatOf returns what a number format's code means, by its first section (ECMA-376-1, 18.8.31).
 func formatOf(code string) numberFormat {
 	var day, clock, month, elapsed, percent bool
 	for i := 0; i < len(code); {
@@ -51,7 +51,8 @@ func formatOf(code string) numberFormat {
 			if n < 0 {
 				return plainFormat
 			}
-			if in := strings.ToLower(code[i : i+n]); in != "" && strings.Trim(in, in[:1]) == "" && strings.Contains("hms", in[:1]) {
+			if in := strings.ToLower(code[i : i+n]); in != "" && strings.Trim(in, in[:1]) == "" &&
+				strings.Contains("hms", in[:1]) {
 				elapsed = true
 			}
 			i += n + 1

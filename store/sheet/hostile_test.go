@@ -434,14 +434,16 @@ func TestHiddenRowsAreSaid(t *testing.T) {
 	require.NoError(t, err)
 	var said []string
 	w.Note = func(s string) { said = append(said, s) }
-	tab := tabOf(t, w, "runs")
-	r, err := NewReader(tab, "season.xlsx[runs]", schema.KindNamed("runs"))
-	require.NoError(t, err)
-	for err == nil {
-		_, err = r.Next()
+	for range 2 { // once, also where the tab is read again
+		tab := tabOf(t, w, "runs")
+		r, err := NewReader(tab, "season.xlsx[runs]", schema.KindNamed("runs"))
+		require.NoError(t, err)
+		for err == nil {
+			_, err = r.Next()
+		}
+		require.Equal(t, io.EOF, err)
+		require.NoError(t, tab.Close())
 	}
-	require.Equal(t, io.EOF, err)
-	require.NoError(t, tab.Close())
 	require.Equal(t, []string{"season.xlsx[runs]: 1 row is hidden, row 2: hidden rows are read like the others"}, said)
 }
 

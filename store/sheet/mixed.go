@@ -49,7 +49,7 @@ func (m *MixedWriter) Write(from *Reader, row Row, wrong []*Error) {
 	for i, c := range row.Cells {
 		if i >= len(from.header) {
 			if c != "" {
-				cells = append(cells, Guard(c))
+				cells = append(cells, schema.Guard(c))
 			}
 		} else if at := slices.Index(m.columns, from.header[i]); at >= 0 {
 			cells[1+at] = guardRaw(from.fields[i], c)
@@ -59,7 +59,7 @@ func (m *MixedWriter) Write(from *Reader, row Row, wrong []*Error) {
 	for _, e := range wrong {
 		says = append(says, strings.TrimPrefix(e.Error(), fmt.Sprintf("%s:%d: ", e.File, e.Line)))
 	}
-	cells[1+len(m.columns)] = Guard(strings.Join(says, "; "))
+	cells[1+len(m.columns)] = schema.Guard(strings.Join(says, "; "))
 	m.out.Write(appendRow(nil, cells, ','))
 }
 
@@ -89,7 +89,8 @@ func Split(src io.Reader, name string) (map[*schema.Kind][]byte, error) {
 	in := bufio.NewReader(io.LimitReader(src, maxMixed))
 	head, _ := in.Peek(len("\xef\xbb\xbf" + SheetColumn + "x"))
 	head = bytes.TrimPrefix(head, []byte("\xef\xbb\xbf"))
-	if len(head) <= len(SheetColumn) || !strings.EqualFold(string(head[:len(SheetColumn)]), SheetColumn) || !strings.ContainsRune(",;\t", rune(head[len(SheetColumn)])) {
+	if len(head) <= len(SheetColumn) || !strings.EqualFold(string(head[:len(SheetColumn)]), SheetColumn) ||
+		!strings.ContainsRune(",;\t", rune(head[len(SheetColumn)])) {
 		return nil, nil
 	}
 	r := csv.NewReader(in)
@@ -109,14 +110,16 @@ func Split(src io.Reader, name string) (map[*schema.Kind][]byte, error) {
 		}
 		line, _ := r.FieldPos(0)
 		if r.InputOffset() >= maxMixed {
-			return nil, &Error{File: name, Line: line, Says: fmt.Sprintf("is larger than %d MiB: split it by kind", maxMixed>>20)}
+			return nil, &Error{File: name, Line: line, Says: fmt.Sprintf("is larger than %d MiB: split it by kind",
+				maxMixed>>20)}
 		}
 		if strings.Join(row, "") == "" {
 			continue
 		}
 		k := schema.KindNamed(strings.ToLower(strings.TrimSpace(row[0])))
 		if k == nil {
-			return nil, &Error{File: name, Line: line, Column: SheetColumn, Says: unit.Quote(row[0]) + " is not a kind of sheet: write runs, topups, ..."}
+			return nil, &Error{File: name, Line: line, Column: SheetColumn,
+				Says: unit.Quote(row[0]) + " is not a kind of sheet: write runs, topups, ..."}
 		}
 		p := parts[k]
 		if p == nil {

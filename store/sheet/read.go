@@ -2,8 +2,8 @@
 // record, as package schema describes the kinds, or the tabs of a workbook (see Workbook and Tab).
 //
 // The reader understands a byte-order mark, CRLF, and comma, semicolon or tab as separator. Columns may stand in any
-// order. Blank rows are passed over. A row may be short, since spreadsheet programs leave out blanks at its end; what it
-// lacks is not recorded. It may not be long, unless by blanks.
+// order. Blank rows are passed over. A row may be short, since spreadsheet programs leave out blanks at its end; what
+// it lacks is not recorded. It may not be long, unless by blanks.
 package sheet
 
 import (
@@ -23,11 +23,11 @@ import (
 
 // Two columns are of no kind, and belong to the sheet itself.
 const (
-	// ProblemColumn says what is wrong with a row set aside (see BadWriter). The reader passes over the column, so that
-	// such a sheet can be mended and read again.
+	// ProblemColumn says what is wrong with a row set aside (see BadWriter). The reader passes over the column, so
+	// that such a sheet can be mended and read again.
 	ProblemColumn = "problem"
-	// RemarkColumn is that of older templates: rows with a word in it told what belongs in the columns, and are not read.
-	// One that was typed over is refused, so that it is not lost (see remark).
+	// RemarkColumn is that of older templates: rows with a word in it told what belongs in the columns, and are not
+	// read. One that was typed over is refused, so that it is not lost (see remark).
 	RemarkColumn = "#"
 )
 
@@ -94,9 +94,9 @@ func (e Errors) Error() string {
 	return strings.Join(lines, "\n")
 }
 
-// NewReader reads the header of a sheet of the kind; name is the file's name for messages. A src that is a *Tab is read
-// by its rows, the first that holds anything being the header.
-// The error is Errors where the header is wrong, and an *Error where the file is no sheet.
+// NewReader reads the header of a sheet of the kind; name is the file's name for messages. A src that is a *Tab is
+// read by its rows, the first that holds anything being the header. The error is Errors where the header is wrong,
+// and an *Error where the file is no sheet.
 func NewReader(src io.Reader, name string, kind *schema.Kind) (*Reader, error) {
 	if t, ok := src.(*Tab); ok {
 		return newTabReader(t, name, kind)
@@ -120,7 +120,8 @@ func NewReader(src io.Reader, name string, kind *schema.Kind) (*Reader, error) {
 	case bytes.IndexByte(first, 0) >= 0 || !utf8.Valid(first):
 		return nil, r.fail(1, "", "is not text in UTF-8: save it as CSV UTF-8")
 	case len(bytes.TrimSpace(first)) == 0:
-		return nil, r.fail(1, "", "has no header row: the first row names the columns, such as %s", strings.Join(kind.Columns(), ","))
+		return nil, r.fail(1, "", "has no header row: the first row names the columns, such as %s",
+			strings.Join(kind.Columns(), ","))
 	}
 	r.scan.sep = separator(first)
 	_, cells, err := r.scan.next()
@@ -136,7 +137,8 @@ func newTabReader(t *Tab, name string, kind *schema.Kind) (*Reader, error) {
 	for {
 		line, cells, err := t.next()
 		if err == io.EOF {
-			return nil, r.fail(1, "", "has no header row: the first row names the columns, such as %s", strings.Join(kind.Columns(), ","))
+			return nil, r.fail(1, "", "has no header row: the first row names the columns, such as %s",
+				strings.Join(kind.Columns(), ","))
 		} else if err != nil {
 			return nil, err
 		}
@@ -158,7 +160,7 @@ func newTabReader(t *Tab, name string, kind *schema.Kind) (*Reader, error) {
 	}
 }
 
-// separator is the one of comma, semicolon and tab that the header has most of, outside quotes.
+// separator returns the one of comma, semicolon and tab that stands most often in the header, outside quotes.
 func separator(header []byte) byte {
 	var n [256]int
 	quoted := false
@@ -179,7 +181,7 @@ func separator(header []byte) byte {
 }
 
 func (r *Reader) readHeader(cells []string) error {
-	if cells = bearable(cells, 0); len(cells) > maxColumns {
+	if cells = trimBlank(cells, 0); len(cells) > maxColumns {
 		return r.fail(r.head, "", "has %d columns, more than the %d that can be read: this is not a sheet of %s",
 			len(cells), maxColumns, r.kind.Sheet)
 	}
@@ -203,7 +205,7 @@ func (r *Reader) readHeader(cells []string) error {
 		if c == RemarkColumn {
 			r.remark = i
 		}
-		if own(c) {
+		if ownColumn(c) {
 			continue
 		}
 		if r.fields[i] = r.kind.Field(c); r.fields[i] == nil {
@@ -212,7 +214,8 @@ func (r *Reader) readHeader(cells []string) error {
 			if near := unit.Near(c, r.kind.Columns()); len(near) > 0 {
 				says += " (did you mean " + strings.Join(near, ", ") + "?)"
 			}
-			wrong = append(wrong, r.fail(r.head, short(c), "%s: rename or delete the column; the columns are %s", says, strings.Join(r.kind.Columns(), ", ")))
+			wrong = append(wrong, r.fail(r.head, short(c), "%s: rename or delete the column; the columns are %s", says,
+				strings.Join(r.kind.Columns(), ", ")))
 		}
 	}
 	for i := range r.kind.Fields {
@@ -220,7 +223,8 @@ func (r *Reader) readHeader(cells []string) error {
 		if at, ok := at[f.Name]; ok {
 			r.order = append(r.order, at)
 		} else if f.Required {
-			wrong = append(wrong, r.fail(r.head, f.Name, "is missing from the header: a sheet of %s needs it (%s)", r.kind.Sheet, f.Help))
+			wrong = append(wrong, r.fail(r.head, f.Name, "is missing from the header: a sheet of %s needs it (%s)",
+				r.kind.Sheet, f.Help))
 		}
 	}
 	if len(wrong) == 0 {
@@ -239,14 +243,14 @@ func (r *Reader) readHeader(cells []string) error {
 	return wrong
 }
 
-// looksLike is the one other kind whose sheet has all these columns, and nothing missing that it requires; the kind
-// with the fewest columns besides where there are several.
+// looksLike returns another kind whose sheet has all these columns, and none missing that it requires; of several the
+// one with the fewest columns; nil where there is none.
 func (r *Reader) looksLike(columns map[string]int) *schema.Kind {
 	var best *schema.Kind
 	for _, k := range schema.Kinds {
 		fits := true
 		for c := range columns {
-			fits = fits && (c == "" || own(c) || k.Field(c) != nil)
+			fits = fits && (c == "" || ownColumn(c) || k.Field(c) != nil)
 		}
 		for i := range k.Fields {
 			_, there := columns[k.Fields[i].Name]
@@ -259,10 +263,10 @@ func (r *Reader) looksLike(columns map[string]int) *schema.Kind {
 	return best
 }
 
-// own: a column of the sheet itself.
-func own(column string) bool { return column == ProblemColumn || column == RemarkColumn }
+// ownColumn reports whether a column belongs to the sheet itself, whatever its kind.
+func ownColumn(column string) bool { return column == ProblemColumn || column == RemarkColumn }
 
-// Header is the sheet's column names, in its own order.
+// Header returns the sheet's column names, in its own order.
 func (r *Reader) Header() []string { return slices.Clone(r.header) }
 
 // Next returns the next row that is not blank; io.EOF at the end of the sheet. Any other error means that the rest
@@ -289,7 +293,7 @@ func (r *Reader) Next() (Row, error) {
 		}
 		row := Row{Line: line}
 		have := len(cells)
-		if cells = bearable(cells, len(r.header)); len(cells) > maxColumns {
+		if cells = trimBlank(cells, len(r.header)); len(cells) > maxColumns {
 			return Row{}, r.fail(line, "", "the row has %d cells, more than the %d that can be read: this is not a sheet of %s",
 				have, maxColumns, r.kind.Sheet)
 		}
@@ -314,14 +318,15 @@ func (r *Reader) Next() (Row, error) {
 // commentLine is how a comment of a template begins: with the column that it is about.
 var commentLine = regexp.MustCompile(`^# [a-z_]+: `)
 
-// comment says whether a row is one of a template's, to be passed over. One that has values besides was typed over, and
-// what is wrong with it is said.
+// comment reports whether a row is one of a template's, to be skipped. wrong says what is wrong where somebody typed
+// values over it.
 func (r *Reader) comment(cells []string) (skip bool, wrong string) {
 	if commentLine.MatchString(strings.TrimSpace(cells[0])) {
 		if blank(cells[1:]) {
 			return true, ""
 		}
-		return false, "the row begins with a comment, but has values beside it: clear its first cell, or put the values on a line of their own"
+		return false, "the row begins with a comment, but has values beside it: clear its first cell, or put the values " +
+			"on a line of their own"
 	}
 	if r.remark < 0 || r.remark >= len(cells) {
 		return false, ""
@@ -341,7 +346,8 @@ func (r *Reader) comment(cells []string) (skip bool, wrong string) {
 			told = f == nil || !f.Required || strings.HasSuffix(c, "(required)")
 		}
 		if !told {
-			return false, fmt.Sprintf("the row is marked as %s, but has values: clear this cell so that the row is read, or take the row out", unit.Quote(remark))
+			return false, fmt.Sprintf("the row is marked as %s, but has values: clear this cell so that the row is read, or "+
+				"take the row out", unit.Quote(remark))
 		}
 	}
 	return true, ""
@@ -354,9 +360,8 @@ var (
 	pointOrGroups = regexp.MustCompile(`^[-+−–]?[1-9]\d{0,2}\.\d{3}(\D|$)`)
 )
 
-// judgeCommas refuses 1.234 in a sheet with decimal commas, as 1,234 is refused
-// anywhere: it is 1234 to whoever writes 1,5. Where the first comma comes behind
-// such a number, no row of the sheet is to be believed.
+// judgeCommas refuses 1.234 in a sheet with decimal commas, as 1,234 is refused anywhere: it is 1234 to whoever
+// writes 1,5. Where the first decimal comma comes after such a number, the error ends the sheet.
 func (r *Reader) judgeCommas(row *Row) error {
 	for _, i := range r.order {
 		if r.fields[i].Type != schema.NumField {
@@ -369,12 +374,15 @@ func (r *Reader) judgeCommas(row *Row) error {
 				r.commas = row.Line
 			}
 			if r.dotted != nil {
-				return r.fail(r.dotted[0], r.column(r.dotted[1]), "a number such as 1.234 could be 1.234 or 1234, since line %d has a decimal comma: write one of them", row.Line)
+				return r.fail(r.dotted[0], r.column(r.dotted[1]), "a number such as 1.234 could be 1.234 or 1234, since line %d "+
+					"has a decimal comma: write one of them", row.Line)
 			}
 		case !pointOrGroups.MatchString(c):
 		case r.commas > 0:
 			whole, frac, _ := strings.Cut(c, ".")
-			row.wrong = append(row.wrong, r.fail(row.Line, r.column(i), "%s could be %s,%s or %s%s, since line %d has a decimal comma: write one of them", unit.Quote(c), whole, frac, whole, frac, r.commas))
+			row.wrong = append(row.wrong, r.fail(row.Line, r.column(i),
+				"%s could be %s,%s or %s%s, since line %d has a decimal comma: write one of them",
+				unit.Quote(c), whole, frac, whole, frac, r.commas))
 		case r.dotted == nil:
 			r.dotted = &[2]int{row.Line, i}
 		}
@@ -382,44 +390,50 @@ func (r *Reader) judgeCommas(row *Row) error {
 	return nil
 }
 
-// judge finds what is wrong with a row as a whole, of which have cells stand in the file.
-func (r *Reader) judge(row Row, have int) []*Error {
-	var wrong []*Error
-	if i := r.scan.junk; i >= 0 {
-		wrong = append(wrong, r.fail(row.Line, r.column(i), "has text after its closing quote: write a quote within quotes twice"))
+// judge returns what is wrong with a row as a whole; have is how many cells stand in the file.
+func (r *Reader) judge(row Row, have int) (wrong []*Error) {
+	bad := func(column, format string, args ...any) {
+		wrong = append(wrong, r.fail(row.Line, column, format, args...))
 	}
-	if have < len(r.header) && r.scan.cut {
-		wrong = append(wrong, r.fail(row.Line, "", "the file ends in the middle of this row, after %d of %d cells: complete it, or end the row with a line break", have, len(r.header)))
+	columns := len(r.header)
+	if i := r.scan.junk; i >= 0 {
+		bad(r.column(i), "has text after its closing quote: write a quote within quotes twice")
+	}
+	if have < columns && r.scan.cut {
+		bad("", "the file ends in the middle of this row, after %d of %d cells: "+
+			"complete it, or end the row with a line break", have, columns)
 	}
 	if r.tab != nil {
 		for _, p := range r.tab.wrong {
-			wrong = append(wrong, r.fail(row.Line, r.column(p.column), "%s", p.says))
+			bad(r.column(p.column), "%s", p.says)
 		}
-		for i := len(r.header); i < len(row.Cells); i++ {
+		for i := columns; i < len(row.Cells); i++ {
 			if row.Cells[i] != "" {
-				wrong = append(wrong, r.fail(row.Line, r.column(i), "%s is outside the columns: name its column in the header, or delete the value", unit.Quote(row.Cells[i])))
+				bad(r.column(i), "%s is outside the columns: name its column in the header, or delete the value",
+					unit.Quote(row.Cells[i]))
 				break
 			}
 		}
-	} else if have > len(r.header) && !blank(row.Cells[len(r.header):]) {
-		wrong = append(wrong, r.fail(row.Line, "", "has %d cells for %d columns: put quotes around a cell that contains the separator %q", have, len(r.header), string(r.scan.sep)))
+	} else if have > columns && !blank(row.Cells[columns:]) {
+		bad("", "has %d cells for %d columns: put quotes around a cell that contains the separator %q",
+			have, columns, string(r.scan.sep))
 	}
 	for i, c := range row.Cells {
 		switch {
-		case i < len(r.fields) && r.header[i] == "" && strings.TrimSpace(c) != "":
-			wrong = append(wrong, r.fail(row.Line, r.column(i), "%s is in a column without a name: name the column in the header, or delete the value", unit.Quote(c)))
-		case !clean(c):
-			if !utf8.ValidString(c) {
-				wrong = append(wrong, r.fail(row.Line, r.column(i), "%s is not UTF-8: save the sheet as CSV UTF-8", unit.Quote(c)))
-			} else {
-				wrong = append(wrong, r.fail(row.Line, r.column(i), "%s contains a NUL byte: take it out", unit.Quote(c)))
-			}
+		case i < columns && r.header[i] == "" && strings.TrimSpace(c) != "":
+			bad(r.column(i), "%s is in a column without a name: name the column in the header, or delete the value",
+				unit.Quote(c))
+		case clean(c):
+		case !utf8.ValidString(c):
+			bad(r.column(i), "%s is not UTF-8: save the sheet as CSV UTF-8", unit.Quote(c))
+		default:
+			bad(r.column(i), "%s contains a NUL byte: take it out", unit.Quote(c))
 		}
 	}
 	return wrong
 }
 
-// clean: s is UTF-8 without NUL.
+// clean reports whether s is UTF-8 without NUL.
 func clean(s string) bool {
 	for i := range len(s) {
 		if c := s[i]; c == 0 || c >= utf8.RuneSelf {
@@ -429,7 +443,7 @@ func clean(s string) bool {
 	return true
 }
 
-// column names a column of the file.
+// column returns the name of a column of the file, or its number where it has none.
 func (r *Reader) column(i int) string {
 	if i < len(r.header) && r.header[i] != "" {
 		return r.header[i]
@@ -450,7 +464,7 @@ func (r *Reader) Record(row Row, known *schema.Known) (schema.Record, []*Error) 
 		if raw == "" {
 			continue
 		}
-		if err := r.set(rec, i, Unguard(raw), known); err != nil {
+		if err := r.set(rec, i, schema.Unguard(raw), known); err != nil {
 			wrong = append(wrong, r.problem(row.Line, r.fields[i].Name, err))
 		}
 	}
@@ -463,7 +477,8 @@ func (r *Reader) Record(row Row, known *schema.Known) (schema.Record, []*Error) 
 	return rec, nil
 }
 
-// set reads a cell of column i into the record. What is known does not change while a sheet that refers to it is read.
+// set reads a cell of column i into the record. What is known does not change while a sheet that refers to it is
+// read.
 func (r *Reader) set(rec schema.Record, i int, raw string, known *schema.Known) error {
 	f := r.fields[i]
 	if r.seen != nil && len(raw) <= 64 {
@@ -472,7 +487,8 @@ func (r *Reader) set(rec schema.Record, i int, raw string, known *schema.Known) 
 		}
 	}
 	err := r.kind.Set(rec, f, raw, known, time.Time{})
-	if err == nil || f.Type != schema.MachineField && f.Type != schema.DriverField && f.Type != schema.WordField || len(raw) > 64 {
+	if err == nil || f.Type != schema.MachineField && f.Type != schema.DriverField && f.Type != schema.WordField ||
+		len(raw) > 64 {
 		return err
 	}
 	if r.seen == nil {
@@ -497,7 +513,7 @@ func (r *Reader) problem(line int, column string, err error) *Error {
 	return e
 }
 
-// Wrong is an error at a row of this sheet found by the caller: a reference that does not resolve, a conflict.
+// Wrong returns an error at a row of this sheet that the caller found, such as a conflict.
 func (r *Reader) Wrong(row Row, column, says string) *Error {
 	return r.fail(row.Line, column, "%s", says)
 }
@@ -506,22 +522,24 @@ func (r *Reader) fail(line int, column, format string, args ...any) *Error {
 	return &Error{File: r.name, Line: line, Column: column, Says: fmt.Sprintf(format, args...)}
 }
 
-// fatal explains why the rest of the sheet can't be read.
+// fatal returns why the rest of the sheet can't be read.
 func (r *Reader) fatal(line int, err error) error {
 	if r.tab != nil {
 		return err
 	}
 	switch err {
 	case errTooLong:
-		return r.fail(line, "", "the row that begins here is longer than %d bytes: a quote may not be closed, or this is not a sheet", MaxRow)
+		return r.fail(line, "", "the row that begins here is longer than %d bytes: a quote may not be closed, or this is "+
+			"not a sheet", MaxRow)
 	case errUnclosed:
-		return r.fail(line, "", "a quote that opens in this row is never closed: close it, or write a quote within quotes twice")
+		return r.fail(line, "", "a quote that opens in this row is never closed: close it, or write a quote within quotes "+
+			"twice")
 	}
 	return fmt.Errorf("%s:%d: %w", r.name, line, err)
 }
 
-// bearable is a row of more than maxColumns cells without the blank ones at its end, but for the first keep.
-func bearable(cells []string, keep int) []string {
+// trimBlank returns a row of more than maxColumns cells without the blank ones at its end, but with at least keep.
+func trimBlank(cells []string, keep int) []string {
 	for len(cells) > max(keep, maxColumns) && strings.TrimSpace(cells[len(cells)-1]) == "" {
 		cells = cells[:len(cells)-1]
 	}
@@ -537,7 +555,7 @@ func blank(cells []string) bool {
 	return true
 }
 
-// short keeps a name from the file quotable in one line.
+// short cuts a name from the file to what fits in a line.
 func short(s string) string {
 	if r := []rune(s); len(r) > 40 {
 		return string(r[:40]) + "…"

@@ -16,10 +16,10 @@ import (
 
 // Tab is a tab of a workbook, open to be read row by row. NewReader takes it as the source of a sheet.
 //
-// A cell is read as what it is. A date goes into a column of times, and a duration ([h]:mm) into one of hours, minutes
-// or days; a percentage is one of hundred; true and false are yes and no. Text is text, whatever it looks like. A
-// formula counts by its last value; one that failed (#N/A), or has none, makes a bad row. Merged cells are refused: only
-// the first of them holds what all of them show.
+// A cell is read as what it is. A date goes into a column of times, and a duration ([h]:mm) into one of hours,
+// minutes or days; a percentage is one of hundred; true and false are yes and no. Text is text, whatever it looks
+// like. A formula counts by its last value; one that failed (#N/A), or has none, makes a bad row. Merged cells are
+// refused: only the first of them holds what all of them show.
 type Tab struct {
 	name   string // the workbook's and the tab's, for messages
 	book   *Workbook
@@ -76,12 +76,16 @@ func (w *Workbook) Open(tab TabInfo) (*Tab, error) {
 	return &Tab{name: w.Named(tab), book: w, in: in}, nil
 }
 
-// Named is the name of a tab in messages: season.xlsx[runs].
+// Named returns the name of a tab in messages: season.xlsx[runs].
 func (w *Workbook) Named(tab TabInfo) string { return w.name + "[" + tab.Name + "]" }
 
-// Close closes the tab, and tells the workbook's Note of the rows that were read and that nobody sees.
+// Close closes the tab, and tells the workbook's Note of hidden rows that were read.
 func (t *Tab) Close() error {
-	if t.hidden > 0 && t.book.Note != nil {
+	if t.hidden > 0 && t.book.Note != nil && !t.book.noted[t.name] {
+		if t.book.noted == nil {
+			t.book.noted = map[string]bool{}
+		}
+		t.book.noted[t.name] = true // it may be read again
 		rows := "1 row is hidden, row"
 		if t.hidden > 1 {
 			rows = fmt.Sprintf("%d rows are hidden, the first is row", t.hidden)
@@ -96,7 +100,7 @@ func (t *Tab) Read([]byte) (int, error) {
 	return 0, errors.New("a tab is read by rows")
 }
 
-// damaged is an error after which nothing more can be read.
+// damaged returns the error after which nothing more can be read.
 func (t *Tab) damaged(err error) error {
 	e := &Error{File: t.name, Line: max(t.line, 1)}
 	switch {
@@ -105,13 +109,15 @@ func (t *Tab) damaged(err error) error {
 	case errors.Is(err, errBomb):
 		e.Says = "the tab is far too large when unpacked: save it as CSV UTF-8"
 	default:
-		e.Says = fmt.Sprintf("the tab is damaged after this row (%s): save the workbook again as .xlsx", explainXML("it", err))
+		e.Says = fmt.Sprintf("the tab is damaged after this row (%s): save the workbook again as .xlsx",
+			explainXML("it", err))
 	}
 	return e
 }
 
-// next returns the next row that has cells, each as text for its column, and its number. The slice is good until the
-// next call. At the end of the tab, which must be whole, it returns io.EOF; any other error is an *Error, and the last.
+// next returns the number of the next row that has cells, and each cell as text for its column. The slice is good
+// until the next call. The error is io.EOF at the end of the tab, if it is whole, else an *Error, after which nothing
+// comes.
 func (t *Tab) next() (line int, texts []string, err error) {
 	if t.done {
 		return t.line, nil, io.EOF
@@ -139,7 +145,7 @@ func (t *Tab) next() (line int, texts []string, err error) {
 					t.merged = append(t.merged, a)
 				}
 			case "row":
-				if err := t.row(e); err != nil {
+				if err := t.readRow(e); err != nil {
 					var known *Error
 					if errors.As(err, &known) {
 						return t.line, nil, err
@@ -160,7 +166,7 @@ func (t *Tab) next() (line int, texts []string, err error) {
 					if i < len(t.fields) {
 						f = t.fields[i]
 					}
-					s, wrong := t.cells[i].read(f, t.book.date04)
+					s, wrong := t.cells[i].asText(f, t.book.date04)
 					if wrong != "" {
 						t.wrong = append(t.wrong, cellProblem{i, wrong})
 					}
@@ -172,8 +178,8 @@ func (t *Tab) next() (line int, texts []string, err error) {
 	}
 }
 
-// row reads the cells of a row.
-func (t *Tab) row(e xml.StartElement) error {
+// readRow reads the cells of a row.
+func (t *Tab) readRow(e xml.StartElement) error {
 	line := t.line + 1
 	if line > maxRows {
 		return fmt.Errorf("there are more than %d rows", maxRows)
@@ -181,7 +187,7 @@ func (t *Tab) row(e xml.StartElement) error {
 	if r := attr(e, "r"); r != "" {
 		n, err := strconv.Atoi(r)
 		if err != nil || n < line || n > maxRows {
-			return fmt.Errorf("row %q comes after row %d", shown(r), t.line)
+			return fmt.Errorf("row %q comes after row %d", printable(r), t.line)
 		}
 		line = n
 	}
@@ -204,13 +210,13 @@ func (t *Tab) row(e xml.StartElement) error {
 			}
 			column++
 			if r := attr(e, "r"); r != "" {
-				c, _, ok := place(r)
+				c, _, ok := cellPlace(r)
 				if !ok {
-					return fmt.Errorf("there is no cell %q", shown(r))
+					return fmt.Errorf("there is no cell %q", printable(r))
 				}
 				column = c
 			}
-			c, err := t.cell(e)
+			c, err := t.readCell(e)
 			if err != nil {
 				return err
 			}
@@ -228,8 +234,8 @@ func (t *Tab) row(e xml.StartElement) error {
 	}
 }
 
-// cell reads one cell to the end of its element.
-func (t *Tab) cell(e xml.StartElement) (cell, error) {
+// readCell reads one cell, to the end of its element.
+func (t *Tab) readCell(e xml.StartElement) (cell, error) {
 	kind, style := "n", 0
 	for i := range e.Attr {
 		switch a := &e.Attr[i]; a.Name.Local {
@@ -272,7 +278,7 @@ func (t *Tab) cell(e xml.StartElement) (cell, error) {
 			case "is":
 				inline = false
 			case "c":
-				return t.hold(kind, style, string(t.value), t.runs.take(), formula), nil
+				return t.makeCell(kind, style, string(t.value), t.runs.take(), formula), nil
 			default:
 				t.runs.end(e.Name.Local)
 			}
@@ -280,8 +286,8 @@ func (t *Tab) cell(e xml.StartElement) (cell, error) {
 	}
 }
 
-// hold makes a cell of what stands in its element.
-func (t *Tab) hold(kind string, style int, value, inline string, formula bool) cell {
+// makeCell returns the cell of what stands in its element.
+func (t *Tab) makeCell(kind string, style int, value, inline string, formula bool) cell {
 	if kind == "inlineStr" {
 		if inline == "" {
 			return cell{}
@@ -293,7 +299,8 @@ func (t *Tab) hold(kind string, style int, value, inline string, formula bool) c
 	}
 	if value == "" {
 		if formula {
-			return cell{kind: wrongCell, text: "has a formula without a value: open the workbook in a spreadsheet program and save it, or write the value"}
+			return cell{kind: wrongCell, text: "has a formula without a value: open the workbook in a spreadsheet program " +
+				"and save it, or write the value"}
 		}
 		return cell{}
 	}
@@ -320,13 +327,15 @@ func (t *Tab) hold(kind string, style int, value, inline string, formula bool) c
 		}
 		return c
 	case "e":
-		return cell{kind: wrongCell, text: fmt.Sprintf("has the error %s instead of a value: fix the formula, or write the value", shown(value))}
+		return cell{kind: wrongCell, text: fmt.Sprintf("has the error %s instead of a value: fix the formula, or write "+
+			"the value", printable(value))}
 	case "d":
 		return cell{kind: isoCell, text: value}
 	}
 	v, err := strconv.ParseFloat(value, 64)
 	if err != nil || math.IsNaN(v) || math.IsInf(v, 0) {
-		return cell{kind: wrongCell, text: fmt.Sprintf("has %s in place of a number: save the workbook again as .xlsx", unit.Quote(value))}
+		return cell{kind: wrongCell, text: fmt.Sprintf("has %s in place of a number: save the workbook again as .xlsx",
+			unit.Quote(value))}
 	}
 	c := cell{kind: numberCell, num: v, text: value}
 	if style >= 0 && style < len(t.book.formats) {
@@ -335,11 +344,11 @@ func (t *Tab) hold(kind string, style int, value, inline string, formula bool) c
 	return c
 }
 
-// read is the cell as the text that a sheet would have in the field's column, and what is wrong with it.
-func (c *cell) read(f *schema.Field, date04 bool) (text, wrong string) {
+// asText returns the cell as the text that a sheet would have in the field's column, and what is wrong with it.
+func (c *cell) asText(f *schema.Field, date04 bool) (text, wrong string) {
 	switch c.kind {
 	case textCell:
-		return Guard(strings.TrimSpace(c.text)), ""
+		return schema.Guard(strings.TrimSpace(c.text)), ""
 	case wrongCell:
 		return "", c.text
 	case isoCell:
@@ -371,7 +380,7 @@ func (c *cell) read(f *schema.Field, date04 bool) (text, wrong string) {
 	return "", ""
 }
 
-// number prints a number in the fewest digits that read back as the same.
+// number returns a number in the fewest digits that read back as the same.
 func number(v float64) string {
 	form := byte('f')
 	if a := math.Abs(v); a != 0 && (a < 1e-6 || a >= 1e21) {
@@ -383,8 +392,8 @@ func number(v float64) string {
 // seconds in a day of a spreadsheet.
 const daySeconds = 86400
 
-// epoch is day 0 of the 1900 system as it counts from 1900-03-01 on (ECMA-376-1, 18.17.4.1; the day before that, 60, is
-// a 29 February that never was). Day 0 of the 1904 system is its day 1462.
+// epoch is day 0 of the 1900 system as it counts from 1900-03-01 on (ECMA-376-1, 18.17.4.1; the day before that, 60,
+// is a 29 February that never was). Day 0 of the 1904 system is its day 1462.
 var epoch = time.Date(1899, 12, 30, 0, 0, 0, 0, time.UTC)
 
 const days1904 = 1462
@@ -392,7 +401,7 @@ const days1904 = 1462
 // maxSerial is the last day of a spreadsheet, 9999-12-31.
 const maxSerial = 2958466
 
-// date prints a serial date as a local date, and its time of day where it has one.
+// date returns a serial date as a local date, with its time of day where it has one.
 func (c *cell) date(date04 bool) string {
 	days := c.num
 	if days < 0 || days >= maxSerial {
@@ -409,7 +418,7 @@ func (c *cell) date(date04 bool) string {
 	return at.Format(time.DateTime)
 }
 
-// duration prints a part of a day for a column of times, and as hours and minutes for any other.
+// duration returns a part of a day in minutes for a column of minutes, else as hours and minutes.
 func (c *cell) duration(f *schema.Field) (text, wrong string) {
 	if c.num < 0 || c.num >= maxSerial {
 		return number(c.num), ""
@@ -422,7 +431,8 @@ func (c *cell) duration(f *schema.Field) (text, wrong string) {
 		return fmt.Sprintf("%d:%02d", s/3600, s/60%60)
 	}
 	if c.format == clockFormat && seconds >= daySeconds {
-		return "", fmt.Sprintf("shows %s but contains %s: give the cell the number format [h]:mm, or write the hours as a number", clock(seconds%daySeconds), clock(seconds))
+		return "", fmt.Sprintf("shows %s but contains %s: give the cell the number format [h]:mm, or write the hours as a "+
+			"number", clock(seconds%daySeconds), clock(seconds))
 	}
 	if f != nil && f.Unit == unit.Minutes {
 		return number(math.Round(float64(seconds)/60*1e4) / 1e4), ""
@@ -430,18 +440,19 @@ func (c *cell) duration(f *schema.Field) (text, wrong string) {
 	return clock(seconds), ""
 }
 
-// mergeProblem is what merged cells make of a sheet.
+// mergeProblem returns what is wrong with a sheet that has merged cells; nil where it has none.
 func (t *Tab) mergeProblem() *Error {
 	for _, a := range t.merged {
 		if t.fields != nil && a.left > len(t.fields) {
 			continue // beside the sheet
 		}
-		return &Error{File: t.name, Line: a.top, Says: fmt.Sprintf("the cells %s are merged, so only the first has a value: unmerge them (one row of names, then one row per record)", a.ref)}
+		return &Error{File: t.name, Line: a.top, Says: fmt.Sprintf("the cells %s are merged, so only the first has a "+
+			"value: unmerge them (one row of names, then one row per record)", a.ref)}
 	}
 	return nil
 }
 
-// rest reads to the end of the tab, to see what is merged.
+// rest reads to the end of the tab, and returns mergeProblem.
 func (t *Tab) rest() *Error {
 	for {
 		if _, _, err := t.next(); err != nil {
@@ -459,13 +470,13 @@ func areaOf(ref string) (area, bool) {
 	if !ok {
 		return area{}, false
 	}
-	a := area{ref: shown(ref)}
-	a.left, a.top, ok = place(from)
+	a := area{ref: printable(ref)}
+	a.left, a.top, ok = cellPlace(from)
 	return a, ok && from != to
 }
 
-// place is the column and row, from 1, that a reference such as AB12 names.
-func place(ref string) (column, row int, ok bool) {
+// cellPlace returns the column and row, from 1, that a reference such as AB12 names.
+func cellPlace(ref string) (column, row int, ok bool) {
 	i := 0
 	for i < len(ref) && i < 4 && ref[i]|0x20 >= 'a' && ref[i]|0x20 <= 'z' {
 		column = column*26 + int(ref[i]|0x20-'a') + 1

@@ -17,9 +17,9 @@ import (
 	"unicode"
 )
 
-// A Workbook is an open workbook (.xlsx, ECMA-376 part 1): its tabs are sheets. It is read part by part and a row at a
-// time, so that memory does not grow with it, a cell's type and number format and what is merged are seen, and a part
-// that is cut off is never taken for its end.
+// A Workbook is an open workbook (.xlsx, ECMA-376 part 1); its tabs are sheets. It is read a row at a time, so that
+// memory does not grow with it. Each cell's type and number format are seen, and so are merged cells. A tab that is
+// cut off is an error, not the end of the sheet.
 type Workbook struct {
 	Note    func(string) // told what a reader of its tabs must know; may be nil
 	name    string
@@ -29,6 +29,7 @@ type Workbook struct {
 	tabs    []TabInfo
 	date04  bool // days are counted from 1904
 	formats []numberFormat
+	noted   map[string]bool // tabs of which Note was told
 	strings struct {
 		part string
 		read bool
@@ -62,7 +63,7 @@ const (
 
 var errNotXML = errors.New("is not the XML of a workbook")
 
-// IsWorkbook says whether the file is called one, or begins as an archive or as an old workbook does.
+// IsWorkbook reports whether the file has the name of a workbook, or begins as an archive or an old workbook does.
 func IsWorkbook(path string) bool {
 	switch strings.ToLower(filepath.Ext(path)) {
 	case ".xlsx", ".xlsm", ".xltx", ".xls", ".xlsb", ".ods":
@@ -78,7 +79,7 @@ func IsWorkbook(path string) bool {
 	return err == nil && (string(head[:]) == "PK\x03\x04" || string(head[:]) == "\xd0\xcf\x11\xe0")
 }
 
-// OpenWorkbook opens a workbook to read its tabs. Where the file is none the error is an *Error.
+// OpenWorkbook opens a workbook to read its tabs. The error is an *Error where the file is no workbook.
 func OpenWorkbook(name string) (*Workbook, error) {
 	f, err := os.Open(name)
 	if err != nil {
@@ -96,7 +97,7 @@ func OpenWorkbook(name string) (*Workbook, error) {
 	return nil, err
 }
 
-// NewWorkbook is OpenWorkbook for any source; name is for messages.
+// NewWorkbook is OpenWorkbook for any source; messages call it name.
 func NewWorkbook(src io.ReaderAt, size int64, name string) (*Workbook, error) {
 	w := &Workbook{name: name, size: size, parts: map[string]*zip.File{}}
 	var head [4]byte
@@ -105,7 +106,7 @@ func NewWorkbook(src io.ReaderAt, size int64, name string) (*Workbook, error) {
 	} else if !strings.HasPrefix(string(head[:n]), "PK") {
 		return nil, w.fail("is not a workbook (.xlsx): save it as one, or as CSV UTF-8")
 	}
-	if err := w.bearable(src); err != nil {
+	if err := w.checkSize(src); err != nil {
 		return nil, err
 	}
 	z, err := zip.NewReader(src, size)
@@ -125,9 +126,9 @@ func NewWorkbook(src io.ReaderAt, size int64, name string) (*Workbook, error) {
 	return w, nil
 }
 
-// bearable is an error where to list the archive's parts would take too long or too much room. Each stands in it behind a
-// signature (PKZIP APPNOTE 6.3.10, 4.3.12), whatever number the archive itself gives for them.
-func (w *Workbook) bearable(src io.ReaderAt) error {
+// checkSize returns an error where listing the archive's parts would take too long or too much memory. Each part
+// stands behind a signature (PKZIP APPNOTE 6.3.10, 4.3.12), whatever number of parts the archive itself gives.
+func (w *Workbook) checkSize(src io.ReaderAt) error {
 	if w.size > maxPacked {
 		return w.fail("is larger than %d MiB: split it, or save its tabs as CSV UTF-8", maxPacked>>20)
 	}
@@ -162,7 +163,7 @@ func (w *Workbook) Close() error {
 	return w.file.Close()
 }
 
-// Tabs are the sheets of the workbook, in its order.
+// Tabs returns the sheets of the workbook, in its order.
 func (w *Workbook) Tabs() []TabInfo { return append([]TabInfo(nil), w.tabs...) }
 
 // readParts finds the tabs, the date system and the number formats.
@@ -203,29 +204,31 @@ func (w *Workbook) readParts() error {
 			sheets[r.id] = r.target
 		}
 	}
-	err = w.small(main, func(e xml.StartElement, _ []string) {
+	err = w.eachElement(main, func(e xml.StartElement, _ []string) {
 		switch e.Name.Local {
 		case "workbookPr":
 			w.date04 = isTrue(attr(e, "date1904"))
 		case "sheet":
 			if part, ok := sheets[attr(e, "id")]; ok {
-				w.tabs = append(w.tabs, TabInfo{Name: shown(unescape(attr(e, "name"))), Hidden: strings.Contains(strings.ToLower(attr(e, "state")), "hidden"), part: part})
+				w.tabs = append(w.tabs, TabInfo{Name: printable(unescape(attr(e, "name"))),
+					Hidden: strings.Contains(strings.ToLower(attr(e, "state")), "hidden"), part: part})
 			}
 		}
 	})
 	if err == nil && len(w.tabs) > maxTabs {
-		return w.fail("has %d tabs, more than the %d that can be read: split it, or save its tabs as CSV UTF-8", len(w.tabs), maxTabs)
+		return w.fail("has %d tabs, more than the %d that can be read: split it, or save its tabs as CSV UTF-8", len(w.tabs),
+			maxTabs)
 	}
 	return err
 }
 
 type relation struct{ id, kind, target string }
 
-// relations are what a part, or with "" the package, points at.
+// relations returns what a part points at, or, where of is "", what the package does.
 func (w *Workbook) relations(of string) ([]relation, error) {
 	dir, base := path.Split(of)
 	var out []relation
-	err := w.small(dir+"_rels/"+base+".rels", func(e xml.StartElement, _ []string) {
+	err := w.eachElement(dir+"_rels/"+base+".rels", func(e xml.StartElement, _ []string) {
 		if e.Name.Local != "Relationship" || attr(e, "TargetMode") == "External" {
 			return
 		}
@@ -241,7 +244,7 @@ func (w *Workbook) relations(of string) ([]relation, error) {
 // readStyles reads which number format each style has.
 func (w *Workbook) readStyles(part string) error {
 	own := map[string]numberFormat{}
-	return w.small(part, func(e xml.StartElement, within []string) {
+	return w.eachElement(part, func(e xml.StartElement, within []string) {
 		if len(within) == 0 {
 			return
 		}
@@ -259,8 +262,8 @@ func (w *Workbook) readStyles(part string) error {
 	})
 }
 
-// small tells every element of a small part, and the names of those it stands within.
-func (w *Workbook) small(part string, each func(e xml.StartElement, within []string)) error {
+// eachElement calls each for every element of a small part, with the names of the elements around it.
+func (w *Workbook) eachElement(part string, each func(e xml.StartElement, within []string)) error {
 	in, err := w.pull(part)
 	if err != nil {
 		return err
@@ -291,7 +294,7 @@ func (w *Workbook) small(part string, each func(e xml.StartElement, within []str
 	}
 }
 
-// sharedString is the text that a cell points at.
+// sharedString returns the text that a cell points at.
 func (w *Workbook) sharedString(i int) (string, error) {
 	s := &w.strings
 	if !s.read {
@@ -310,7 +313,7 @@ func (w *Workbook) sharedString(i int) (string, error) {
 	return s.text[from:s.ends[i]], nil
 }
 
-// readStrings reads all the text that cells share into one piece.
+// readStrings reads all the text that cells share, into one string.
 func (w *Workbook) readStrings() error {
 	if w.strings.part == "" {
 		return nil
@@ -357,7 +360,7 @@ func (w *Workbook) readStrings() error {
 	}
 }
 
-// runs gathers the text of a string: its runs (t), without what tells how to pronounce it (rPh).
+// runs gathers the text of a string from its runs (t), without what tells how to pronounce it (rPh).
 type runs struct {
 	b         []byte
 	in, aside bool
@@ -393,7 +396,7 @@ func (r *runs) take() string {
 	return s
 }
 
-// unescape resolves _xHHHH_, by which a workbook writes characters that XML does not take (ECMA-376-1, 22.9.2.19).
+// unescape returns s with _xHHHH_ resolved: a character that XML does not take (ECMA-376-1, 22.9.2.19).
 func unescape(s string) string {
 	if !strings.Contains(s, "_x") {
 		return s
@@ -417,7 +420,7 @@ func unescape(s string) string {
 	}
 }
 
-// pull reads the XML of a part, no more of it at a time than left allows, and of the whole no more than most.
+// pull reads the XML of a part: at most left bytes before left is set again, and at most most in all.
 type pull struct {
 	*xml.Decoder
 	src    io.ReadCloser
@@ -432,13 +435,14 @@ type pull struct {
 func (w *Workbook) pull(part string) (*pull, error) {
 	f := w.parts[part]
 	if f == nil {
-		return nil, fmt.Errorf("%s is missing", shown(part))
+		return nil, fmt.Errorf("%s is missing", printable(part))
 	}
 	src, err := f.Open()
 	if err != nil {
-		return nil, fmt.Errorf("%s: %w", shown(part), err)
+		return nil, fmt.Errorf("%s: %w", printable(part), err)
 	}
-	p := &pull{src: src, buf: bufio.NewReaderSize(src, 32<<10), left: maxRowXML, most: maxPart, packed: min(int64(min(f.CompressedSize64, math.MaxInt64)), w.size)}
+	p := &pull{src: src, buf: bufio.NewReaderSize(src, 32<<10), left: maxRowXML, most: maxPart,
+		packed: min(int64(min(f.CompressedSize64, math.MaxInt64)), w.size)}
 	p.Decoder = xml.NewDecoder(p)
 	p.Decoder.Strict = true
 	return p, nil
@@ -473,21 +477,21 @@ func (p *pull) Read(b []byte) (int, error) {
 var errBomb = errors.New("is far too large when unpacked")
 
 func explainXML(part string, err error) error {
-	part = shown(part)
+	part = printable(part)
 	var syntax *xml.SyntaxError
 	switch {
 	case errors.Is(err, io.EOF), errors.Is(err, io.ErrUnexpectedEOF):
 		return fmt.Errorf("%s ends too early", part)
 	case errors.As(err, &syntax):
-		return fmt.Errorf("%s, line %d: %s", part, syntax.Line, shown(syntax.Msg))
+		return fmt.Errorf("%s, line %d: %s", part, syntax.Line, printable(syntax.Msg))
 	case errors.Is(err, errTooLong):
 		return fmt.Errorf("%s has a piece larger than %d MiB", part, maxRowXML>>20)
 	}
 	return fmt.Errorf("%s: %w", part, err)
 }
 
-// shown is a name or a text out of the workbook as a message shows it: not too long, and nothing that a terminal obeys.
-func shown(s string) string {
+// printable returns a text out of the workbook as a message may show it: not long, and nothing that a terminal obeys.
+func printable(s string) string {
 	return short(strings.Map(func(r rune) rune {
 		if unicode.IsGraphic(r) {
 			return r

@@ -9,11 +9,12 @@ import (
 	"time"
 
 	"shedbook/schema"
+	"shedbook/schema/unit"
 )
 
 // Writer writes a sheet of a kind: its header, and a row a record, that a Reader reads back as equal records. Numbers
 // are in the columns' units, times in RFC 3339 with the zone's offset, rows end in CRLF (RFC 4180), and no cell is a
-// formula to a spreadsheet program (see Guard).
+// formula to a spreadsheet program (see schema.Guard).
 type Writer struct {
 	out  *bufio.Writer
 	kind *schema.Kind
@@ -38,7 +39,7 @@ func (w *Writer) Write(r schema.Record) {
 		switch p := w.kind.Fields[i].Pointer(r).(type) {
 		case *string:
 			if *p != "" {
-				b = appendCell(b, Guard(*p), ',')
+				b = appendCell(b, schema.Guard(*p), ',')
 			}
 		case *schema.Num:
 			if p.Known {
@@ -54,7 +55,7 @@ func (w *Writer) Write(r schema.Record) {
 			}
 		case *[]string:
 			if len(*p) > 0 {
-				b = appendCell(b, Guard(strings.Join(*p, ";")), ',')
+				b = appendCell(b, schema.Guard(strings.Join(*p, ";")), ',')
 			}
 		}
 	}
@@ -104,7 +105,7 @@ func (w *BadWriter) Write(row Row, wrong []*Error) {
 		}
 		says = append(says, s)
 	}
-	cells = append(cells, Guard(strings.Join(says, "; ")))
+	cells = append(cells, schema.Guard(strings.Join(says, "; ")))
 	if n := len(w.from.header); len(row.Cells) > n {
 		for _, c := range row.Cells[n:] {
 			cells = append(cells, guardRaw(nil, c))
@@ -137,6 +138,17 @@ func Template(w io.Writer, kind *schema.Kind, known *schema.Known) error {
 	}
 	_, err := w.Write(b)
 	return err
+}
+
+// guardRaw guards a cell of any column as it was typed: numbers stay numbers.
+func guardRaw(f *schema.Field, s string) string {
+	s = schema.Unguard(strings.TrimSpace(s))
+	if f != nil && (f.Type == schema.NumField || f.Type == schema.TimeField) {
+		if _, err := unit.Parse(s, unit.Count); err == nil {
+			return s
+		}
+	}
+	return schema.Guard(s)
 }
 
 func appendRow(b []byte, cells []string, sep byte) []byte {

@@ -1,0 +1,117 @@
+package stat
+
+import (
+	"fmt"
+	"math"
+)
+
+const minClusters = 5 // fewer say too little of how they differ
+
+// clustered looks for events that come in clusters.
+func (f *RateFit) clustered() {
+	var x2, expected, spread float64
+	n := 0
+	v := make([]float64, f.x.n)
+	f.eachCluster(func(rows []member) {
+		clear(v)
+		off, mean := 0.0, 0.0
+		for i := range rows {
+			m := f.expected(&rows[i])
+			off += rows[i].events - m
+			mean += m
+			f.spreadOver(v, int(rows[i].stratum), m)
+		}
+		if mean == 0 {
+			return
+		}
+		free := 1 - dot(v, f.h.solve(v))/mean // what the fit leaves of the cluster's variance
+		if free < 1e-6 {
+			return // the cluster is itself a level: its residual is 0
+		}
+		n++
+		x2 += off * off / mean
+		expected += free
+		spread += 1 / mean
+	})
+	if n < 2 || (x2-expected)/math.Sqrt(2*expected+spread) <= zFor(0.90) {
+		return
+	}
+	phi := x2 / expected
+	if n < minClusters || f.g.random > 0 {
+		f.Phi, f.Scale = math.Max(f.Phi, phi), QuasiPoisson
+		f.Warnings = append(f.Warnings, fmt.Sprintf("some of %d machines have more overheats than by chance (%.2g times the "+
+			"spread): intervals are widened for it", n, phi))
+		return
+	}
+	f.Scale, f.clusters = Clustered, n
+	f.eachCluster(func(rows []member) {
+		clear(v)
+		for i := range rows {
+			if !f.x.deadRow[rows[i].stratum] {
+				f.spreadOver(v, int(rows[i].stratum), rows[i].events-f.expected(&rows[i]))
+			}
+		}
+		f.scores.add(v)
+	})
+	f.Warnings = append(f.Warnings, fmt.Sprintf("some of %d machines have more overheats than by chance (%.2g times the "+
+		"spread): standard errors are clustered", n, phi))
+}
+
+// eachCluster goes through the rows, a cluster at a time.
+func (f *RateFit) eachCluster(do func([]member)) {
+	rows := f.g.rows
+	for len(rows) > 0 {
+		n := 1
+		for n < len(rows) && rows[n].cluster == rows[0].cluster {
+			n++
+		}
+		do(rows[:n])
+		rows = rows[n:]
+	}
+}
+
+// expected is what the fit expects of a row.
+func (f *RateFit) expected(m *member) float64 {
+	if m.exposure == 0 {
+		return 0
+	}
+	return f.mu[m.stratum] * m.exposure / f.g.exposure[m.stratum]
+}
+
+// spreadOver adds w to the coefficients of a stratum.
+func (f *RateFit) spreadOver(v []float64, stratum int, w float64) {
+	v[f.g.codes[f.x.absorbed][stratum]] += w
+	for _, k := range f.x.others[stratum] {
+		v[k] += w
+	}
+}
+
+// sparse is vectors of which only what is not 0 is kept.
+type sparse struct {
+	ends []int
+	at   []int32
+	v    []float64
+}
+
+func (s *sparse) add(v []float64) {
+	for k, x := range v {
+		if x != 0 {
+			s.at, s.v = append(s.at, int32(k)), append(s.v, x)
+		}
+	}
+	s.ends = append(s.ends, len(s.at))
+}
+
+// squares is the sum of the squares of the vectors' products with u.
+func (s *sparse) squares(u []float64) float64 {
+	total, from := 0.0, 0
+	for _, to := range s.ends {
+		sum := 0.0
+		for i := from; i < to; i++ {
+			sum += s.v[i] * u[s.at[i]]
+		}
+		total += sum * sum
+		from = to
+	}
+	return total
+}
