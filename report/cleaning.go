@@ -19,7 +19,8 @@ type CleaningReport struct {
 	Hours    CleaningPool      `json:"by_hours"`
 	MudHours CleaningPool      `json:"by_mud_hours"`
 	Warnings []string          `json:"warnings,omitempty"`
-	unsure   map[string]string // by what it counts in: why an interval may be none
+	// Unsure is why an interval may be none, by what it counts in.
+	Unsure map[string]string `json:"-"`
 }
 
 // CleaningPool is the time from thorough clean to overheat over all machines,
@@ -106,11 +107,22 @@ func Spells(l *exposure.Life) []Spell {
 
 // Cleaning reports when every machine's core was last cleaned, what was driven
 // and what went wrong since, and how often it wants to be cleaned.
-func Cleaning(s Source) CleaningReport {
-	r := CleaningReport{AsOf: s.AsOf, RiskPct: s.Fleet.Settings.Number("overheat-risk-pct", "pct"), Machines: []CleaningMachine{}}
+func Cleaning(s Source) CleaningReport { return CleaningOf(s, Cleanings(s)) }
+
+// Cleanings returns every machine's part of Cleaning but for the intervals, which
+// all machines together tell.
+func Cleanings(s Source) []CleaningMachine {
+	var out []CleaningMachine
 	for l := range s.Lives {
-		r.Machines = append(r.Machines, s.cleaning(l))
+		out = append(out, s.cleaning(l))
 	}
+	return out
+}
+
+// CleaningOf is Cleaning of what Cleanings returned.
+func CleaningOf(s Source, machines []CleaningMachine) CleaningReport {
+	r := CleaningReport{AsOf: s.AsOf, RiskPct: s.Fleet.Settings.Number("overheat-risk-pct", "pct"),
+		Machines: append([]CleaningMachine{}, machines...)}
 	r.intervals()
 	return r
 }
@@ -158,7 +170,8 @@ func (r *CleaningReport) intervals() {
 	if r.Hours.Every == nil && r.MudHours.Every == nil {
 		return
 	}
-	say.Once(&r.Warnings, "every overheat counts, whatever its cause: a machine with another fault seems to need more cleaning than it does")
+	say.Once(&r.Warnings, "every overheat counts, whatever its cause: a machine with another fault seems to need more "+
+		"cleaning than it does")
 	for i := range r.Machines {
 		if m := &r.Machines[i]; len(m.Spells) == 0 {
 			say.Once(&m.Warnings, "no hours since a thorough clean are recorded: the interval is the fleet's")
@@ -199,7 +212,8 @@ func (r *CleaningReport) fit(pool *CleaningPool, hours func(*Spell) float64) sta
 	case pool.Spells == 0:
 		pool.Why = say.Why("no hours were driven after a thorough clean")
 	case pool.Overheats < 3:
-		pool.Why = say.Why(fmt.Sprintf("%s after a thorough clean in the whole fleet: an interval needs three", say.Count(pool.Overheats, "overheat")))
+		pool.Why = say.Why(fmt.Sprintf("%s after a thorough clean in the whole fleet: an interval needs three",
+			say.Count(pool.Overheats, "overheat")))
 	case pool.Shape != nil && pool.Shape.High < 1:
 		pool.Why = say.Why("overheats come soon after a clean, not long after it: more cleaning would not prevent them")
 	default:
@@ -213,7 +227,8 @@ func (r *CleaningReport) fit(pool *CleaningPool, hours func(*Spell) float64) sta
 
 // put gives every machine its interval on one scale, or the reason why it has
 // none.
-func (r *CleaningReport) put(pool *CleaningPool, fit stat.WeibullPool, by string, to func(*CleaningMachine, *stat.Estimate)) {
+func (r *CleaningReport) put(pool *CleaningPool, fit stat.WeibullPool, by string,
+	to func(*CleaningMachine, *stat.Estimate)) {
 	if pool.Why != nil {
 		for i := range r.Machines {
 			if m := &r.Machines[i]; m.Why == nil {
@@ -228,12 +243,12 @@ func (r *CleaningReport) put(pool *CleaningPool, fit stat.WeibullPool, by string
 		say.Once(&r.Warnings, "by %s: %s", by, w)
 	}
 	if pool.Shape.Low <= 1 {
-		if r.unsure == nil {
-			r.unsure = map[string]string{}
+		if r.Unsure == nil {
+			r.Unsure = map[string]string{}
 		}
-		r.unsure[by] = fmt.Sprintf("the log does not show overheats getting likelier with %s since a clean "+
+		r.Unsure[by] = fmt.Sprintf("the log does not show overheats getting likelier with %s since a clean "+
 			"(Weibull shape %s): more cleaning may not prevent them", by, interval(pool.Shape))
-		say.Once(&r.Warnings, "%s", r.unsure[by])
+		say.Once(&r.Warnings, "%s", r.Unsure[by])
 	}
 	for i, u := range fit.Units {
 		m := &r.Machines[i]

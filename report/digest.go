@@ -118,7 +118,8 @@ func Seals(log *schema.Log, earlier []Earlier, mask *Masker) []Seal {
 		}
 		for _, v := range e.was {
 			was, _ := line["was"].([]any)
-			line["was"] = append(was, []any{v.What, v.Replaced.UTC().Format(time.RFC3339), s.text(v.Why), json.RawMessage(s.object(v.Record, true))})
+			line["was"] = append(was, []any{v.What, v.Replaced.UTC().Format(time.RFC3339), s.text(v.Why),
+				json.RawMessage(s.object(v.Record, true))})
 		}
 		text, err := json.Marshal(line)
 		if err != nil { // what the book holds is finite numbers and text
@@ -148,7 +149,8 @@ func (s *sealer) object(r schema.Record, drivers bool) string {
 	}
 	for i := range k.Fields {
 		f := &k.Fields[i]
-		if !f.Known(r) || f.Name == "ref" || f.Type == schema.MachineField || k.Name == "machine" && (f.Name == "machine" || f.Name == "retired" || f.Name == "sold_to") {
+		if !f.Known(r) || f.Name == "ref" || f.Type == schema.MachineField || k.Name == "machine" &&
+			(f.Name == "machine" || f.Name == "retired" || f.Name == "sold_to") {
 			continue
 		}
 		switch p := f.Pointer(r).(type) {

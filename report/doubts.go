@@ -111,7 +111,8 @@ func (d *doubter) all() {
 }
 
 func (d *doubter) add(at time.Time, doubt string, records []Ref, format string, args ...any) {
-	d.found = append(d.found, Doubt{d.l.Log.Machine.Name, at.In(d.s.AsOf.Location()), doubt, records, fmt.Sprintf(format, args...)})
+	d.found = append(d.found, Doubt{d.l.Log.Machine.Name, at.In(d.s.AsOf.Location()), doubt, records,
+		fmt.Sprintf(format, args...)})
 }
 
 func refOf(kind string, b *schema.Base) Ref { return Ref{kind, b.Number, b.Ref} }
@@ -143,7 +144,8 @@ func (d *doubter) runs() {
 			by := r.MeterIn.V - r.MeterOut.V
 			if math.Abs(by-r.Hours.V) > hoursSlack {
 				d.add(r.At, HoursAgainst, []Ref{refOf("run", &r.Base)},
-					"%s says %s h, but its meter went from %s to %s: %s h", record("run", r.Number), say.Figure(r.Hours.V), unit.Short(r.MeterOut.V, 1), unit.Short(r.MeterIn.V, 1), say.Figure(by))
+					"%s says %s h, but its meter went from %s to %s: %s h", record("run", r.Number), say.Figure(r.Hours.V),
+					unit.Short(r.MeterOut.V, 1), unit.Short(r.MeterIn.V, 1), say.Figure(by))
 			}
 		}
 	}
@@ -193,7 +195,8 @@ func (d *doubter) overheats() {
 	for i := range d.l.Overheats {
 		e := &d.l.Overheats[i]
 		if e.How == exposure.Unplaced {
-			d.add(e.At, NoRun, []Ref{refOf("overheat", &e.Base)}, "%s (%s) lies outside any recorded run", record("overheat", e.Number), d.s.moment(e.At))
+			d.add(e.At, NoRun, []Ref{refOf("overheat", &e.Base)}, "%s (%s) lies outside any recorded run",
+				record("overheat", e.Number), d.s.moment(e.At))
 		}
 	}
 }
@@ -204,24 +207,28 @@ func (d *doubter) coolant() {
 	if log.Machine.CoolantL.Known {
 		for i := range log.Refills {
 			if r := &log.Refills[i]; r.Volume.V > full*overfill {
-				d.add(r.At, TooMuchCoolant, []Ref{refOf("refill", &r.Base)}, "%s (%s) put %s into a system of %s", record("refill", r.Number), d.s.moment(r.At), d.s.ml(r.Volume.V), d.s.ml(full))
+				d.add(r.At, TooMuchCoolant, []Ref{refOf("refill", &r.Base)}, "%s (%s) put %s into a system of %s",
+					record("refill", r.Number), d.s.moment(r.At), d.s.ml(r.Volume.V), d.s.ml(full))
 			}
 		}
 		for i := range log.TopUps {
 			if t := &log.TopUps[i]; t.Volume.V > full {
-				d.add(t.At, TooMuchCoolant, []Ref{refOf("topup", &t.Base)}, "%s (%s) put %s into a system of %s", record("topup", t.Number), d.s.moment(t.At), d.s.ml(t.Volume.V), d.s.ml(full))
+				d.add(t.At, TooMuchCoolant, []Ref{refOf("topup", &t.Base)}, "%s (%s) put %s into a system of %s",
+					record("topup", t.Number), d.s.moment(t.At), d.s.ml(t.Volume.V), d.s.ml(full))
 			}
 		}
 	}
 	for i := refillsMany - 1; i < len(log.Refills); i++ {
 		if first, last := &log.Refills[i-refillsMany+1], &log.Refills[i]; last.At.Sub(first.At) <= refillsWithin {
-			d.add(last.At, ManyRefills, []Ref{refOf("refill", &first.Base), refOf("refill", &last.Base)}, "%s (%s) is the third refill within an hour", record("refill", last.Number), d.s.moment(last.At))
+			d.add(last.At, ManyRefills, []Ref{refOf("refill", &first.Base), refOf("refill", &last.Base)},
+				"%s (%s) is the third refill within an hour", record("refill", last.Number), d.s.moment(last.At))
 		}
 	}
 	for _, g := range d.l.Marks() {
 		if g.HotGain != nil {
 			v := g.HotGain
-			d.add(v.At, HotLook, []Ref{refOf("level", &v.Base)}, "%s (%s) shows %s too much, but the engine was hot and coolant expands: it does not count as a gain",
+			d.add(v.At, HotLook, []Ref{refOf("level", &v.Base)}, "%s (%s) shows %s too much, but the engine was hot and "+
+				"coolant expands: it does not count as a gain",
 				record("level", v.Number), d.s.moment(v.At), d.s.ml(g.Below-v.BelowMark.V))
 		}
 	}
@@ -268,11 +275,14 @@ func (d *doubter) dates() {
 	each(d.l.Log, func(kind string, b *schema.Base) {
 		switch {
 		case !m.Acquired.IsZero() && b.At.Before(m.Acquired):
-			d.add(b.At, NotInFleet, []Ref{refOf(kind, b)}, "%s (%s) is before %s was acquired, %s", record(kind, b.Number), d.s.moment(b.At), m.Name, d.s.moment(m.Acquired))
+			d.add(b.At, NotInFleet, []Ref{refOf(kind, b)}, "%s (%s) is before %s was acquired, %s", record(kind, b.Number),
+				d.s.moment(b.At), m.Name, d.s.moment(m.Acquired))
 		case !gone.IsZero() && !b.At.Before(gone):
-			d.add(b.At, NotInFleet, []Ref{refOf(kind, b)}, "%s (%s) is after %s was retired, %s", record(kind, b.Number), d.s.moment(b.At), m.Name, d.s.moment(m.Retired))
+			d.add(b.At, NotInFleet, []Ref{refOf(kind, b)}, "%s (%s) is after %s was retired, %s", record(kind, b.Number),
+				d.s.moment(b.At), m.Name, d.s.moment(m.Retired))
 		case !b.Entered.IsZero() && b.At.After(b.Entered.Add(aheadSlack)):
-			d.add(b.At, DatedAhead, []Ref{refOf(kind, b)}, "%s is dated %s, after it was entered, %s", record(kind, b.Number), d.s.moment(b.At), d.s.moment(b.Entered))
+			d.add(b.At, DatedAhead, []Ref{refOf(kind, b)}, "%s is dated %s, after it was entered, %s", record(kind, b.Number),
+				d.s.moment(b.At), d.s.moment(b.Entered))
 		}
 	})
 }
@@ -293,9 +303,11 @@ func (d *doubter) later() {
 		refs := []Ref{{k.Name, m.Number, k.Text(r, "ref")}}
 		switch {
 		case !d.s.Now.IsZero() && m.Entered.After(d.s.Now):
-			d.add(at, DatedAhead, refs, "%s is dated %s, and entered by a clock that said %s: it does not count before then", record(k.Name, m.Number), d.s.moment(at), d.s.moment(m.Entered))
+			d.add(at, DatedAhead, refs, "%s is dated %s, and entered by a clock that said %s: it does not count before then",
+				record(k.Name, m.Number), d.s.moment(at), d.s.moment(m.Entered))
 		case !m.Entered.After(d.s.AsOf) && at.After(m.Entered.Add(aheadSlack)):
-			d.add(at, DatedAhead, refs, "%s is dated %s, after it was entered, %s: it does not count before then", record(k.Name, m.Number), d.s.moment(at), d.s.moment(m.Entered))
+			d.add(at, DatedAhead, refs, "%s is dated %s, after it was entered, %s: it does not count before then",
+				record(k.Name, m.Number), d.s.moment(at), d.s.moment(m.Entered))
 		}
 	}
 }
@@ -338,18 +350,23 @@ func Slips(f schema.Fleet, log schema.Log, r schema.Record, entered time.Time) [
 		d.jump(number)
 		if run, ok := r.(*schema.Run); ok {
 			if h, _ := run.Duration(); h >= hugeRunHours {
-				d.add(base.At, HugeRun, []Ref{{Number: number}}, "this run lasts %s h: %s days without a pause", say.Figure(h), say.Figure(h/24))
+				d.add(base.At, HugeRun, []Ref{{Number: number}}, "this run lasts %s h: %s days without a pause", say.Figure(h),
+					say.Figure(h/24))
 			}
 			if run.End().Sub(entered) > endSlack {
-				d.add(base.At, EndsAhead, []Ref{{Number: number}}, "this run would end on %s, which is in the future", s.moment(run.End()))
+				d.add(base.At, EndsAhead, []Ref{{Number: number}}, "this run would end on %s, which is in the future",
+					s.moment(run.End()))
 			}
 		}
 		if entered.Sub(base.At) > longAgo {
-			d.add(base.At, LongAgo, []Ref{{Number: number}}, "its date, %s, is %.1f years ago", s.moment(base.At), entered.Sub(base.At).Hours()/24/365.25)
+			d.add(base.At, LongAgo, []Ref{{Number: number}}, "its date, %s, is %.1f years ago", s.moment(base.At),
+				entered.Sub(base.At).Hours()/24/365.25)
 		}
 		for _, doubt := range d.found {
-			if slices.Contains(slips, doubt.Doubt) && slices.ContainsFunc(doubt.Records, func(r Ref) bool { return r.Number == number }) {
-				out = append(out, strings.ReplaceAll(doubt.Says, record(schema.KindOf(r).Name, number), "this "+schema.KindOf(r).Name))
+			if slices.Contains(slips, doubt.Doubt) && slices.ContainsFunc(doubt.Records,
+				func(r Ref) bool { return r.Number == number }) {
+				out = append(out, strings.ReplaceAll(doubt.Says, record(schema.KindOf(r).Name, number),
+					"this "+schema.KindOf(r).Name))
 			}
 		}
 	}
@@ -365,7 +382,8 @@ func (d *doubter) jump(number int64) {
 		a, b := &readings[i-1], &readings[i]
 		passed := b.At.Sub(a.At).Hours()
 		if a.Number != number && b.Number == number && b.Engine-a.Engine > passed+meterDay {
-			d.add(b.At, MeterJump, []Ref{{b.Kind, b.Number, ""}}, "its meter reads %s h, %s h more than on %s: more hours than have passed", unit.Short(b.Meter, 1), say.Figure(b.Engine-a.Engine), d.s.moment(a.At))
+			d.add(b.At, MeterJump, []Ref{{b.Kind, b.Number, ""}}, "its meter reads %s h, %s h more than on %s: more hours "+
+				"than have passed", unit.Short(b.Meter, 1), say.Figure(b.Engine-a.Engine), d.s.moment(a.At))
 		}
 	}
 }

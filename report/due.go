@@ -80,20 +80,21 @@ func DueWork(s Source, cleaning *CleaningReport) DueReport {
 			own = own || foldWork(plan.Work) == CleaningWork
 		}
 		if c := clean[m.Name]; c != nil && !own {
-			if d, ok := s.dueClean(l, p, c, cleaning.unsure); ok {
+			if d, ok := s.dueClean(l, p, c, cleaning.Unsure); ok {
 				r.Due = append(r.Due, d)
 				asked[d.By] = true
 			}
 		}
 	}
 	for _, by := range []string{"hours", "mud hours"} {
-		if asked[by] && cleaning.unsure[by] != "" {
-			say.Once(&r.Warnings, "%s: %s", CleaningWork, cleaning.unsure[by])
+		if asked[by] && cleaning.Unsure[by] != "" {
+			say.Once(&r.Warnings, "%s: %s", CleaningWork, cleaning.Unsure[by])
 		}
 	}
 	for i, u := range used {
 		if p := &s.Fleet.Plans[i]; !u {
-			say.Once(&r.Warnings, "plan %d (%s) applies to no machine: no machine or model is called %q", p.Number, p.Work, p.Machine+p.Model)
+			say.Once(&r.Warnings, "plan %d (%s) applies to no machine: no machine or model is called %q", p.Number, p.Work,
+				p.Machine+p.Model)
 		}
 	}
 	slices.SortStableFunc(r.Due, func(a, b Due) int {
@@ -238,16 +239,19 @@ func (src *Source) falls(d *Due, r rate) {
 	if past {
 		d.When = src.local(src.AsOf)
 		if d.Advice {
-			d.Says = fmt.Sprintf("%s: %s advised, not due: %s %s past an estimate of every %s that is not sure, %s", d.Machine, d.Work, say.Figure(-d.Left), unit, say.Figure(d.Every), done)
+			d.Says = fmt.Sprintf("%s: %s advised, not due: %s %s past an estimate of every %s that is not sure, %s", d.Machine,
+				d.Work, say.Figure(-d.Left), unit, say.Figure(d.Every), done)
 			return
 		}
-		d.Says = fmt.Sprintf("%s: %s overdue by %s %s (every %s, %s)", d.Machine, d.Work, say.Figure(-d.Left), unit, say.Figure(d.Every), done)
+		d.Says = fmt.Sprintf("%s: %s overdue by %s %s (every %s, %s)", d.Machine, d.Work, say.Figure(-d.Left), unit,
+			say.Figure(d.Every), done)
 		return
 	}
 	days, low, high, why := r.until(d.Left)
 	if why != "" {
 		d.Why = &why
-		d.Says = fmt.Sprintf("%s: %s in %s %s (every %s, %s); no date: %s", d.Machine, d.Work, say.Figure(d.Left), unit, say.Figure(d.Every), done, why)
+		d.Says = fmt.Sprintf("%s: %s in %s %s (every %s, %s); no date: %s", d.Machine, d.Work, say.Figure(d.Left), unit,
+			say.Figure(d.Every), done, why)
 		return
 	}
 	date := func(days float64) *time.Time {
@@ -260,7 +264,8 @@ func (src *Source) falls(d *Due, r rate) {
 	if d.When == nil {
 		d.Why = say.Why("more than a hundred years away")
 	}
-	d.Says = fmt.Sprintf("%s: %s in %s %s (every %s, %s)", d.Machine, d.Work, say.Figure(d.Left), unit, say.Figure(d.Every), done)
+	d.Says = fmt.Sprintf("%s: %s in %s %s (every %s, %s)", d.Machine, d.Work, say.Figure(d.Left), unit,
+		say.Figure(d.Every), done)
 	switch {
 	case d.When == nil:
 	case d.By == "days":

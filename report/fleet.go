@@ -74,7 +74,8 @@ type Out struct {
 }
 
 // fleetOrder says how rows are sorted.
-const fleetOrder = "worst first: parked, on watch, ready; then open matters, overheats in the last 100 h, lowest likely coolant loss, and mud hours since the last thorough clean"
+const fleetOrder = "worst first: parked, on watch, ready; then open matters, overheats in the last 100 h, lowest " +
+	"likely coolant loss, and mud hours since the last thorough clean"
 
 // FleetOf puts rows that are at hand in order and adds the open matters.
 func FleetOf(asOf time.Time, rows []FleetRow, open []Matter) FleetReport {
@@ -96,7 +97,8 @@ func FleetOf(asOf time.Time, rows []FleetRow, open []Matter) FleetReport {
 			}
 			return 1
 		}
-		for _, c := range []int{state.Rank(b.State.State) - state.Rank(a.State.State), len(b.Open) - len(a.Open), b.OverheatsLast100h - a.OverheatsLast100h,
+		for _, c := range []int{state.Rank(b.State.State) - state.Rank(a.State.State), len(b.Open) - len(a.Open),
+			b.OverheatsLast100h - a.OverheatsLast100h,
 			cmp.Compare(lossRank(&b), lossRank(&a)), cmp.Compare(b.MudHoursSinceThorough, a.MudHoursSinceThorough),
 			cmp.Compare(b.HoursSinceThorough, a.HoursSinceThorough)} {
 			if c != 0 {
@@ -174,8 +176,10 @@ func (src *Source) Rows(rows *[]FleetRow) iter.Seq[*exposure.Life] {
 func (src *Source) fleetRow(l *exposure.Life) FleetRow {
 	log := l.Log
 	clean := src.cleaning(l)
-	row := FleetRow{Machine: log.Machine.Name, State: src.told(l).State, Model: log.Machine.Model, ByMeter: l.Clock.Known(),
-		LastThorough: clean.LastThorough, HoursSinceThorough: clean.HoursSinceThorough, MudHoursSinceThorough: clean.MudHoursSinceThorough}
+	row := FleetRow{Machine: log.Machine.Name, State: src.told(l).State, Model: log.Machine.Model,
+		ByMeter:      l.Clock.Known(),
+		LastThorough: clean.LastThorough, HoursSinceThorough: clean.HoursSinceThorough,
+		MudHoursSinceThorough: clean.MudHoursSinceThorough}
 	if _, last, ok := l.Clock.Last(); ok {
 		row.EngineHours = &last
 		for i := range l.Overheats {

@@ -139,10 +139,14 @@ func (src *Source) history(l *exposure.Life, open []Matter, withNames bool) Hist
 		mask = NewMasker(src.Fleet.People(), l.Log)
 	}
 	label := func(s string) string { return mask.In(schema.Label, s) }
-	r := HistoryReport{AsOf: src.AsOf, Machine: label(m.Name), Make: label(m.Make), Model: label(m.Model), Year: m.Year, Serial: label(m.Serial), CoolantL: m.CoolantL,
-		Acquired: src.local(m.Acquired), Retired: src.local(m.Retired), Note: mask.Text(m.Note), ByMeter: l.Clock.Known(), Masked: !withNames, Mask: mask,
-		Runs: len(l.Log.Runs), RecordedHours: exposure.Tidy(l.Hours), MudHours: exposure.Tidy(l.Mud), UnrecordedHours: exposure.Tidy(l.Unrecorded()), Overheats: len(l.Overheats),
-		Coolant: coolant.Of(l, src.Fleet.Settings), Cleaning: src.cleaning(l), Open: []Matter{}, Gaps: []Gap{}, Unknown: []string{}}
+	r := HistoryReport{AsOf: src.AsOf, Machine: label(m.Name), Make: label(m.Make), Model: label(m.Model), Year: m.Year,
+		Serial: label(m.Serial), CoolantL: m.CoolantL,
+		Acquired: src.local(m.Acquired), Retired: src.local(m.Retired), Note: mask.Text(m.Note), ByMeter: l.Clock.Known(),
+		Masked: !withNames, Mask: mask,
+		Runs: len(l.Log.Runs), RecordedHours: exposure.Tidy(l.Hours), MudHours: exposure.Tidy(l.Mud),
+		UnrecordedHours: exposure.Tidy(l.Unrecorded()), Overheats: len(l.Overheats),
+		Coolant: coolant.Of(l, src.Fleet.Settings), Cleaning: src.cleaning(l), Open: []Matter{}, Gaps: []Gap{},
+		Unknown: []string{}}
 	r.Coolant.Machine, r.Cleaning.Machine = r.Machine, r.Machine
 	if _, h, ok := l.Clock.Last(); ok {
 		r.EngineHours = &h
@@ -204,12 +208,14 @@ func (src *Source) entries(l *exposure.Life, mask *Masker) []Entry {
 	out := []Entry{}
 	add := func(kind string, at time.Time, m schema.Meta, note string, says []string) {
 		says = slices.DeleteFunc(says, func(s string) bool { return s == "" })
-		out = append(out, Entry{At: at.In(src.AsOf.Location()), Kind: kind, Number: m.Number, Engine: exposure.Tidy(l.Clock.At(at)),
-			Says: mask.Text(strings.Join(says, ", ")), Note: mask.Text(note), Amended: m.Versions})
+		out = append(out, Entry{At: at.In(src.AsOf.Location()), Kind: kind, Number: m.Number,
+			Engine: exposure.Tidy(l.Clock.At(at)),
+			Says:   mask.Text(strings.Join(says, ", ")), Note: mask.Text(note), Amended: m.Versions})
 	}
 	t := teller{src, l, mask, 0}
 	if m := &l.Log.Machine; !m.Acquired.IsZero() {
-		add("machine", m.Acquired, schema.Meta{}, "", []string{"came into the fleet", t.amount(m.Meter, unit.Hours, "meter at %s")})
+		add("machine", m.Acquired, schema.Meta{}, "", []string{"came into the fleet",
+			t.amount(m.Meter, unit.Hours, "meter at %s")})
 	}
 	for r := range l.Log.Records() {
 		switch r := r.(type) {
@@ -265,9 +271,11 @@ func (t *teller) tell(k *schema.Kind, r schema.Record) []string {
 	case *schema.MeterChange:
 		return []string{"hour meter replaced", t.amount(v.Was, unit.Hours, "was %s"), t.amount(v.Now, unit.Hours, "now %s")}
 	case *schema.TopUp:
-		return []string{t.amount(v.Volume, unit.Millilitres, "topped up %s"), with("of %s", v.Fluid), with("into the %s", v.Into)}
+		return []string{t.amount(v.Volume, unit.Millilitres, "topped up %s"), with("of %s", v.Fluid),
+			with("into the %s", v.Into)}
 	case *schema.Refill:
-		return []string{"system filled" + t.amount(v.Volume, unit.Millilitres, " with %s"), pct(v.Concentrate, "%s concentrate"), v.Reason}
+		return []string{"system filled" + t.amount(v.Volume, unit.Millilitres, " with %s"),
+			pct(v.Concentrate, "%s concentrate"), v.Reason}
 	case *schema.Bleed:
 		nose, cycles := "", ""
 		if v.NoseUp == "yes" {
@@ -397,12 +405,14 @@ func (src *Source) plots(l *exposure.Life, c *coolant.Machine) ([]CoolantPoint, 
 	if marks := l.Marks(); len(marks) > 0 {
 		lost, unexplained, next := 0.0, 0.0, 0
 		for i := range marks {
-			if next < len(c.Stretches) && i > 0 && c.Stretches[next].To.Equal(marks[i].At) && marks[i].Kind == c.Stretches[next].Closed {
+			if next < len(c.Stretches) && i > 0 && c.Stretches[next].To.Equal(marks[i].At) &&
+				marks[i].Kind == c.Stretches[next].Closed {
 				lost += c.Stretches[next].Lost
 				unexplained += c.Stretches[next].Unexplained()
 				next++
 			}
-			points = append(points, CoolantPoint{marks[i].At.In(src.AsOf.Location()), marks[i].Engine, marks[i].Kind, lost, unexplained})
+			points = append(points, CoolantPoint{marks[i].At.In(src.AsOf.Location()), marks[i].Engine, marks[i].Kind, lost,
+				unexplained})
 		}
 	}
 	add := func(at time.Time, kind string) {
@@ -451,7 +461,8 @@ func (src *Source) gaps(l *exposure.Life) (from, to *time.Time, gaps []Gap) {
 		if days < gapDays {
 			continue
 		}
-		g := Gap{From: *src.local(times[i-1]), To: *src.local(times[i]), Days: days, Hours: l.Clock.At(times[i]) - l.Clock.At(times[i-1])}
+		g := Gap{From: *src.local(times[i-1]), To: *src.local(times[i]), Days: days,
+			Hours: l.Clock.At(times[i]) - l.Clock.At(times[i-1])}
 		g.Hours -= l.HoursTo(times[i]) - l.HoursTo(times[i-1])
 		hours := "nobody knows how far it was driven"
 		switch {

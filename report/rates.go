@@ -88,7 +88,8 @@ func Strata(s Source) *exposure.Strata {
 func (q *RateQuestion) Validate() error {
 	for i, f := range q.Adjust {
 		if f == q.By || slices.Contains(q.Adjust[:i], f) {
-			return schema.Wrong("adjust", f.String(), "can't be allowed for twice, or when it is what you compare: choose another factor")
+			return schema.Wrong("adjust", f.String(), "can't be allowed for twice, or when it is what you compare: choose "+
+				"another factor")
 		}
 	}
 	return nil
@@ -110,7 +111,8 @@ func RatesOf(asOf time.Time, x *exposure.Index, strata *exposure.Strata, q RateQ
 	if q.Reference != "" {
 		id, ok := x.ID(q.By, q.Reference)
 		if !ok {
-			return r, schema.Wrong("reference", q.Reference, fmt.Sprintf("is no %s of this book%s; there are %s", q.By, schema.DidYouMean(q.Reference, levelNames(x, q.By)), strings.Join(levelNames(x, q.By), ", ")))
+			return r, schema.Wrong("reference", q.Reference, fmt.Sprintf("is no %s of this book%s; there are %s", q.By,
+				schema.DidYouMean(q.Reference, levelNames(x, q.By)), strings.Join(levelNames(x, q.By), ", ")))
 		}
 		reference, r.Against = id, q.Reference
 	}
@@ -120,9 +122,11 @@ func RatesOf(asOf time.Time, x *exposure.Index, strata *exposure.Strata, q RateQ
 			r.UnrecordedLevelHours, r.UnrecordedOverheats = g.Hours, g.Overheats
 			continue
 		}
-		r.Levels = append(r.Levels, RateLevel{Level: x.Name(q.By, id), Overheats: g.Overheats, Hours: exposure.Tidy(g.Hours), id: id})
+		r.Levels = append(r.Levels, RateLevel{Level: x.Name(q.By, id), Overheats: g.Overheats, Hours: exposure.Tidy(g.Hours),
+			id: id})
 	}
-	r.UnrecordedLevelHours, r.UnrecordedMeterHours = exposure.Tidy(r.UnrecordedLevelHours), exposure.Tidy(r.UnrecordedMeterHours)
+	r.UnrecordedLevelHours, r.UnrecordedMeterHours = exposure.Tidy(r.UnrecordedLevelHours),
+		exposure.Tidy(r.UnrecordedMeterHours)
 	r.UnrecordedHours = r.UnrecordedLevelHours + r.UnrecordedMeterHours
 	if q.By <= exposure.Driver { // names; words and bands are in their own order already
 		slices.SortFunc(r.Levels, func(a, b RateLevel) int { return strings.Compare(a.Level, b.Level) })
@@ -350,7 +354,8 @@ func (r *RatesReport) adjust(x *exposure.Index, strata *exposure.Strata, q RateQ
 		}
 	})
 	if lost > 0 || lostEvents > 0 {
-		say.Once(&r.Warnings, "the adjusted ratios leave out %s h and %s without a recorded %s", say.Figure(lost), say.Count(lostEvents, "overheat"), say.List(r.AdjustedFor, "or"))
+		say.Once(&r.Warnings, "the adjusted ratios leave out %s h and %s without a recorded %s", say.Figure(lost),
+			say.Count(lostEvents, "overheat"), say.List(r.AdjustedFor, "or"))
 	}
 	ref := -1
 	if reference != 0 {
@@ -377,10 +382,12 @@ func (r *RatesReport) adjust(x *exposure.Index, strata *exposure.Strata, q RateQ
 		r.Method += fmt.Sprintf(", errors widened for overheats that repeat in a run (scale %s)", say.Figure(fit.Phi))
 	case fit.Scale == stat.QuasiPoisson:
 		r.Method += fmt.Sprintf(", errors widened for over-dispersion (quasi-Poisson, scale %s)", say.Figure(fit.Phi))
-		say.Once(&r.Warnings, "overheats vary more than by chance: only the adjusted intervals are widened for it (quasi-Poisson, scale %s)", say.Figure(fit.Phi))
+		say.Once(&r.Warnings, "overheats vary more than by chance: only the adjusted intervals are widened for it "+
+			"(quasi-Poisson, scale %s)", say.Figure(fit.Phi))
 	case fit.Scale == stat.Clustered:
 		r.Method += ", errors clustered by machine"
-		say.Once(&r.Warnings, "some machines have many of the overheats: only the adjusted intervals are widened for it (clustered by machine)")
+		say.Once(&r.Warnings, "some machines have many of the overheats: only the adjusted intervals are widened for it "+
+			"(clustered by machine)")
 	}
 	for _, w := range fit.Warnings {
 		say.Once(&r.Warnings, "%s", w)
@@ -438,7 +445,8 @@ func (r *RatesReport) mantelHaenszel(t stat.RateTable, ref int) {
 		v := &r.Levels[i]
 		v.adjusted(mh.Ratio, mh.P, &r.Warnings)
 		if p := mh.Differ; p != nil && *p < 0.05 {
-			say.Once(&r.Warnings, "%s: the ratio depends on %s (p %s): one figure hides that", v.Level, r.AdjustedFor[0], say.P(*p))
+			say.Once(&r.Warnings, "%s: the ratio depends on %s (p %s): one figure hides that", v.Level, r.AdjustedFor[0],
+				say.P(*p))
 		}
 	}
 }
@@ -506,7 +514,8 @@ func (r *RatesReport) warnings(strata *exposure.Strata, q RateQuestion) {
 		say.Once(&r.Warnings, "%s h on the meters are in no recorded run: the rates may be too high for that", say.Figure(h))
 	}
 	if strata.OutsideOverheats > 0 || strata.OutsideHours > 0 {
-		say.Once(&r.Warnings, "not counted: %s h and %s from before a machine came or after it left", say.Figure(strata.OutsideHours), say.Count(strata.OutsideOverheats, "overheat"))
+		say.Once(&r.Warnings, "not counted: %s h and %s from before a machine came or after it left",
+			say.Figure(strata.OutsideHours), say.Count(strata.OutsideOverheats, "overheat"))
 	}
 	if q.By == exposure.Ambient {
 		say.Once(&r.Warnings, "air temperature is compared in bands: %s °C", strings.Join(exposure.Bands, ", "))

@@ -96,7 +96,8 @@ func (r *RatesReport) sentence(v *RateLevel, q RateQuestion) string {
 		if crude == 0 {
 			return ""
 		}
-		return fmt.Sprintf("%s: %s times %s; with %s nothing can be said: %s", v.Level, interval(v.CrudeRatio), others, strings.TrimSuffix(strings.TrimSuffix(held, " are held"), " is held")+" held", *v.Why)
+		return fmt.Sprintf("%s: %s times %s; with %s nothing can be said: %s", v.Level, interval(v.CrudeRatio), others,
+			strings.TrimSuffix(strings.TrimSuffix(held, " are held"), " is held")+" held", *v.Why)
 	}
 	if crude == 0 && adjusted == 0 {
 		return ""

@@ -62,7 +62,8 @@ func Recurrence(s Source, work string) RecurrenceReport {
 	for l := range s.Lives {
 		h, ok := historyOf(l, work)
 		for i := range l.Log.Services {
-			if w := l.Log.Services[i].Work; work != "" && foldWork(w) != foldWork(work) && !slices.Contains(other, w) && len(other) < 1000 {
+			if w := l.Log.Services[i].Work; work != "" && foldWork(w) != foldWork(work) && !slices.Contains(other, w) &&
+				len(other) < 1000 {
 				other = append(other, w)
 			}
 		}
@@ -99,7 +100,8 @@ func Recurrence(s Source, work string) RecurrenceReport {
 			}
 		}
 		if len(near) > 0 {
-			say.Once(&r.Warnings, "no service is called %q; the services are %s", work, strings.Join(near[:min(len(near), 10)], ", "))
+			say.Once(&r.Warnings, "no service is called %q; the services are %s", work,
+				strings.Join(near[:min(len(near), 10)], ", "))
 		}
 	}
 	r.words()
@@ -149,7 +151,8 @@ func trendOf(name string, u stat.History) MachineTrend {
 		m.Why = say.Why(why)
 	}
 	if m.Says == stat.CannotSay && m.Why == nil {
-		m.Why = say.Why(fmt.Sprintf("%s in %s h: no more and no less often than before, apart from chance (p %s)", say.Count(m.Events, "event"), say.Figure(m.Hours), say.P(*m.P)))
+		m.Why = say.Why(fmt.Sprintf("%s in %s h: no more and no less often than before, apart from chance (p %s)",
+			say.Count(m.Events, "event"), say.Figure(m.Hours), say.P(*m.P)))
 	}
 	return m
 }
@@ -161,7 +164,8 @@ func (r *RecurrenceReport) words() {
 		return
 	}
 	p := r.Curve[len(r.Curve)-1]
-	tell("%s of %s on %s; by %s h a machine has had %s (%s to %s) on average", say.Count(r.Events, "event"), r.Of, say.Count(r.Machines, "machine"),
+	tell("%s of %s on %s; by %s h a machine has had %s (%s to %s) on average", say.Count(r.Events, "event"), r.Of,
+		say.Count(r.Machines, "machine"),
 		say.Figure(p.Hours), say.Figure(p.MCF), say.Figure(p.Low), say.Figure(p.High))
 	for _, says := range []string{stat.Worse, stat.Better} {
 		var names []string

@@ -77,7 +77,8 @@ func Stream(f schema.Fleet, logs iter.Seq[func() *schema.Log], asOf time.Time) S
 	f.Logs = nil
 	all := f.Answers
 	f = f.AsOf(asOf)
-	s := Source{AsOf: asOf.In(f.Settings.Zone()), Fleet: f, Index: exposure.NewIndex(f.Words, f.Drivers, f.Settings), Later: new(Later)}
+	s := Source{AsOf: asOf.In(f.Settings.Zone()), Fleet: f, Index: exposure.NewIndex(f.Words, f.Drivers, f.Settings),
+		Later: new(Later)}
 	if n := len(f.Answers); n < len(all) {
 		s.Later.is(all[n].At)
 	}

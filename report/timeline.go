@@ -48,7 +48,8 @@ func Timeline(s Source, machine string, most int) (r TimelineReport, ok bool) {
 func (src *Source) timeline(l *exposure.Life) []TimelineLine {
 	lines := []TimelineLine{}
 	for _, e := range src.entries(l, WithNames()) {
-		lines = append(lines, TimelineLine{At: e.At, Kind: e.Kind, Number: e.Number, Engine: e.Engine, Says: e.Says, Note: e.Note})
+		lines = append(lines, TimelineLine{At: e.At, Kind: e.Kind, Number: e.Number, Engine: e.Engine, Says: e.Says,
+			Note: e.Note})
 	}
 	for i, next := 0, 0; i < len(l.Log.Runs); i = next {
 		// Runs up to the next record of another kind.
@@ -67,7 +68,8 @@ func (src *Source) timeline(l *exposure.Life) []TimelineLine {
 			}
 		}
 		last := &l.Log.Runs[next-1]
-		line := TimelineLine{At: last.At.In(src.AsOf.Location()), Kind: "run", Engine: exposure.Tidy(l.Clock.At(last.End())), Says: "driven " + say.Figure(hours) + " h"}
+		line := TimelineLine{At: last.At.In(src.AsOf.Location()), Kind: "run", Engine: exposure.Tidy(l.Clock.At(last.End())),
+			Says: "driven " + say.Figure(hours) + " h"}
 		if n := next - i; n > 1 {
 			line.Says = fmt.Sprintf("%d runs, %s h", n, say.Figure(hours))
 		} else {

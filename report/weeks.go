@@ -19,7 +19,8 @@ type Weeks struct {
 func LastWeeks(s Source, n int) []Weeks {
 	out := []Weeks{}
 	for l := range s.Lives {
-		w := Weeks{Machine: l.Log.Machine.Name, From: s.AsOf.AddDate(0, 0, -7*n), Hours: make([]float64, n), AddedMl: make([]float64, n), Overheats: make([]int, n)}
+		w := Weeks{Machine: l.Log.Machine.Name, From: s.AsOf.AddDate(0, 0, -7*n), Hours: make([]float64, n),
+			AddedMl: make([]float64, n), Overheats: make([]int, n)}
 		ends := make([]time.Time, n)
 		last := l.HoursTo(w.From)
 		for i := range n {

@@ -213,7 +213,8 @@ func (f *Field) Pointer(r Record) any {
 // Pointers appends the addresses of all fields' values, in order: see Pointer.
 func (k *Kind) Pointers(to []any, r Record) []any {
 	if r, ok := r.(*Run); ok { // of which a book has a million
-		return append(to, &r.Ref, &r.Machine, &r.At, &r.Driver, &r.Hours, &r.MeterOut, &r.MeterIn, &r.Terrain, &r.Speed, &r.Range, &r.Load, &r.AmbientC, &r.Note)
+		return append(to, &r.Ref, &r.Machine, &r.At, &r.Driver, &r.Hours, &r.MeterOut, &r.MeterIn, &r.Terrain, &r.Speed,
+			&r.Range, &r.Load, &r.AmbientC, &r.Note)
 	}
 	v := reflect.ValueOf(r).Elem()
 	for i := range k.Fields {

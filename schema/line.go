@@ -37,7 +37,8 @@ func (k *Kind) Line(words []string, known *Known) ([]Given, error) {
 		}
 		for _, g := range out {
 			if g.Field == given.Field && g.Field.Type != WordsField {
-				return nil, &Problem{Column: label(given.Field), Value: given.Value, Says: "is given twice: " + Quote(g.Value) + " stands before it"}
+				return nil, &Problem{Column: label(given.Field), Value: given.Value, Says: "is given twice: " + Quote(g.Value) +
+					" stands before it"}
 			}
 		}
 		out = append(out, given)

@@ -17,19 +17,22 @@ type Known struct {
 	Machines, Drivers []string
 	Words             map[string][]string // by vocabulary, all of its words, added ones at the end
 	Zone              *time.Location
-	Dates             unit.Order               // of day and month, where somebody said
-	Units             unit.System              // in which the book is shown
-	Note              func(string)             // told what a reader must know of a value, such as an hour that happens twice; may be nil
-	Begun             bool                     // a name's unique beginning is the name, as people type it; never in a sheet
-	Recorded          bool                     // what is read was recorded already: limits that came later do not hold for it
-	Others            func() ([]string, error) // all machines, where not all are known yet; asked once, before one is said not to be known
-	machine, driver   map[string]string        // folded name -> name
-	word              map[string]map[string]string
+	Dates             unit.Order  // of day and month, where somebody said
+	Units             unit.System // in which the book is shown
+	// told what a reader must know of a value, such as an hour that happens twice; may be nil
+	Note     func(string)
+	Begun    bool // a name's unique beginning is the name, as people type it; never in a sheet
+	Recorded bool // what is read was recorded already: limits that came later do not hold for it
+	// all machines, where not all are known yet; asked once, before one is said not to be known
+	Others          func() ([]string, error)
+	machine, driver map[string]string // folded name -> name
+	word            map[string]map[string]string
 }
 
 // NewKnown prepares the look-ups of what a book knows.
 func NewKnown(machines, drivers []string, added []Word, zone *time.Location) *Known {
-	k := &Known{Zone: zone, Words: map[string][]string{}, machine: map[string]string{}, driver: map[string]string{}, word: map[string]map[string]string{}}
+	k := &Known{Zone: zone, Words: map[string][]string{}, machine: map[string]string{}, driver: map[string]string{},
+		word: map[string]map[string]string{}}
 	for _, v := range vocabularies {
 		k.Words[v.name] = append([]string(nil), v.words...)
 		k.word[v.name] = map[string]string{}
@@ -146,7 +149,8 @@ func (k *Known) Word(vocabulary, s string) (string, error) {
 		return w, nil
 	}
 	words := k.Words[vocabulary]
-	p := &Problem{Column: vocabulary, Value: short(s), Says: "is not one of " + strings.Join(words, ", ") + DidYouMean(s, words)}
+	p := &Problem{Column: vocabulary, Value: short(s), Says: "is not one of " + strings.Join(words, ", ") +
+		DidYouMean(s, words)}
 	if vocabulary == "terrain" && short(s) == s {
 		p.Hint = "to add a new kind of ground: shedbook word add terrain " + Quote(s)
 	}

@@ -17,7 +17,8 @@ func (p *Problem) Error() string {
 	if p.Value == "" {
 		return p.Column + " " + p.Says
 	}
-	if first, _, _ := strings.Cut(p.Says, " "); slices.Contains([]string{"is", "should", "needs", "holds", "has", "contradicts", "does", "did"}, first) {
+	if first, _, _ := strings.Cut(p.Says, " "); slices.Contains([]string{"is", "should", "needs", "holds", "has",
+		"contradicts", "does", "did"}, first) {
 		return fmt.Sprintf("%s %q %s", p.Column, p.Value, p.Says)
 	}
 	return fmt.Sprintf("%s %q: %s", p.Column, p.Value, p.Says)

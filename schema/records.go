@@ -325,7 +325,8 @@ func (m *Machine) Validate() error {
 		return Wrong("sold_to", m.SoldTo, "needs the day of the sale, in retired")
 	}
 	if !m.Retired.IsZero() && !m.Acquired.IsZero() && m.Retired.Before(m.Acquired) {
-		return Wrong("retired", m.Retired.Format(time.DateOnly), "is before it was acquired, "+m.Acquired.Format(time.DateOnly))
+		return Wrong("retired", m.Retired.Format(time.DateOnly), "is before it was acquired, "+
+			""+m.Acquired.Format(time.DateOnly))
 	}
 	return nil
 }
@@ -345,7 +346,8 @@ func (c *MeterChange) Validate() error { return nil }
 // that disagree with the meter are no error but a doubt, told by the report.
 func (r *Run) Validate() error {
 	if r.MeterIn.Known && r.MeterOut.Known && r.MeterIn.V < r.MeterOut.V-1e-9 {
-		return Wrong("meter_in_h", fmt.Sprint(r.MeterIn.V), fmt.Sprintf("is below meter_out_h %v, but a meter does not run backwards: swap them, or record the new meter first", r.MeterOut.V))
+		return Wrong("meter_in_h", fmt.Sprint(r.MeterIn.V), fmt.Sprintf("is below meter_out_h %v, but a meter does not run "+
+			"backwards: swap them, or record the new meter first", r.MeterOut.V))
 	}
 	if _, ok := r.Duration(); !ok {
 		return Wrong("hours", "", "is missing: give hours, or both meter_out_h and meter_in_h")
@@ -359,7 +361,8 @@ func (r *Run) Validate() error {
 func (r *Run) withinLimits() error {
 	most := KindOf(r).Field("hours").Max
 	if h, _ := r.Duration(); h > most {
-		return Wrong("meter_in_h", fmt.Sprint(r.MeterIn.V), fmt.Sprintf("is %v h above meter_out_h %v, and one run has at most %v h: swap them, or split the run", h, r.MeterOut.V, most))
+		return Wrong("meter_in_h", fmt.Sprint(r.MeterIn.V), fmt.Sprintf("is %v h above meter_out_h %v, and one run has at "+
+			"most %v h: swap them, or split the run", h, r.MeterOut.V, most))
 	}
 	return nil
 }

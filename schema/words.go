@@ -30,14 +30,21 @@ var vocabularies = []struct {
 	{"fan", []string{"on", "off", "unknown"}},
 	{"result", []string{"pass", "fail", "unsure"}},
 	{"yesno", []string{"no", "yes"}},
-	{"cause", []string{"blocked-core", "trapped-air", "external-leak", "head-gasket", "pressure-cap", "fan-circuit", "thermostat", "pump",
-		"collapsed-hose", "warning-circuit", "blocked-inside", "lean-mixture", "overfilled-oil", "dirty-oil-cooler", "low-compression",
-		"air-filter", "wrong-mix", "overload", "dragging", "low-coolant", "thermostat-open", "air-path", "fan-reversed", "low-oil"}},
-	{"check", []string{"light-test", "bleed", "level", "pressure-hold", "combustion-gas", "compression", "leak-down", "cap-hold", "fan-runs",
-		"fan-relay", "thermostat-bath", "pump-flow", "hose-squeeze", "wiggle", "sensor-resistance", "flow-through", "intake-leak",
-		"oil-level", "oil-cooler", "valve-clearance", "air-filter", "mix-strength", "brake-drag", "fan-at-lamp", "warm-up", "needle-pulse",
+	{"cause", []string{"blocked-core", "trapped-air", "external-leak", "head-gasket", "pressure-cap", "fan-circuit",
+		"thermostat", "pump",
+		"collapsed-hose", "warning-circuit", "blocked-inside", "lean-mixture", "overfilled-oil", "dirty-oil-cooler",
+		"low-compression",
+		"air-filter", "wrong-mix", "overload", "dragging", "low-coolant", "thermostat-open", "air-path", "fan-reversed",
+		"low-oil"}},
+	{"check", []string{"light-test", "bleed", "level", "pressure-hold", "combustion-gas", "compression", "leak-down",
+		"cap-hold", "fan-runs",
+		"fan-relay", "thermostat-bath", "pump-flow", "hose-squeeze", "wiggle", "sensor-resistance", "flow-through",
+		"intake-leak",
+		"oil-level", "oil-cooler", "valve-clearance", "air-filter", "mix-strength", "brake-drag", "fan-at-lamp", "warm-up",
+		"needle-pulse",
 		"fan-after-stop", "neck-level", "wet-outside", "air-path", "fan-direction", "probe"}},
-	{"flag", []string{"steady-loss", "blocked-core", "trapped-air", "warning-circuit", "fan-circuit", "thermostat", "above-fleet", "came-back",
+	{"flag", []string{"steady-loss", "blocked-core", "trapped-air", "warning-circuit", "fan-circuit", "thermostat",
+		"above-fleet", "came-back",
 		"hard-driving", "terrain", "speed", "load", "range", "ambient"}},
 	{"vocabulary", []string{"terrain"}},
 }
@@ -90,7 +97,8 @@ var SettingKeys = []struct{ Key, Default, Help string }{
 
 // Tools are the words that the setting tools may hold: what checks take besides
 // hands, eyes and spanners.
-var Tools = []string{"lamp", "pressure-tester", "gas-tester", "compression-gauge", "leak-down-tester", "meter", "thermometer", "infrared",
+var Tools = []string{"lamp", "pressure-tester", "gas-tester", "compression-gauge", "leak-down-tester", "meter",
+	"thermometer", "infrared",
 	"refractometer", "feelers"}
 
 // Validate: a known key, a value of its kind.
@@ -143,7 +151,8 @@ func (s *Setting) Validate() error {
 		return number(unit.Percent, 0.1, 99)
 	default:
 		keys := settingNames()
-		return Wrong("setting", s.Key, "is not a setting"+DidYouMean(s.Key, keys)+"; choose from "+strings.Join(keys, ", ")+", minutes.CHECK, prior.CAUSE")
+		return Wrong("setting", s.Key, "is not a setting"+DidYouMean(s.Key, keys)+"; choose from "+strings.Join(keys,
+			", ")+", minutes.CHECK, prior.CAUSE")
 	}
 	return nil
 }

@@ -182,7 +182,7 @@ func TestVerify(t *testing.T) {
 			if c.check == "tables" {
 				require.Len(t, found, 1, "what strange tables say is worth nothing")
 			} else {
-				require.Len(t, found, 8)
+				require.Len(t, found, 9)
 			}
 			wrong := ""
 			for _, f := range found {

@@ -219,7 +219,7 @@ func (s *shelf) record(p slot) (schema.Record, error) {
 
 // load puts all records of a kind on a shelf.
 func (s *shelf) load(ctx context.Context, q querier) error {
-	rows, err := q.QueryContext(ctx, "SELECT machine, content FROM packs WHERE kind = ? AND length(content) > 0 ORDER BY number", s.t.kind.Sheet)
+	rows, err := q.QueryContext(ctx, "SELECT machine, content FROM packs WHERE kind = ? AND machine NOT IN (SELECT machine FROM unpacked WHERE unpacked.kind = packs.kind) ORDER BY number", s.t.kind.Sheet)
 	if err != nil {
 		return err
 	}
@@ -245,10 +245,9 @@ func (s *shelf) load(ctx context.Context, q querier) error {
 	if err := cmp.Or(<-put, err, rows.Err()); err != nil {
 		return err
 	}
-	// Those in no pack: the latest, and those of machines of whose packed
-	// records one was changed.
+	// Those in no pack: the latest, and the unpacked.
 	return s.t.query(ctx, q, s.n, `WHERE number > coalesce((SELECT upto FROM packed WHERE kind = ?), 0)
-		OR machine IN (SELECT machine FROM packs WHERE kind = ? AND length(content) = 0) ORDER BY number`, []any{s.t.kind.Sheet, s.t.kind.Sheet}, func(r schema.Record) error {
+		OR machine IN (SELECT machine FROM unpacked WHERE kind = ?) ORDER BY number`, []any{s.t.kind.Sheet, s.t.kind.Sheet}, func(r schema.Record) error {
 		content, err := s.t.written(r, s.n)
 		if err != nil {
 			return err
@@ -266,6 +265,8 @@ type bulk struct {
 	batch   []any          // rows to be handed over
 	stamp   any            // when it is entered, as tables have it
 	changed map[int64]bool // machines of which a record that is in no pack was changed
+	written map[int64]bool // machines that were written to
+	again   []string       // what makes the table's triggers again
 	work    chan work
 	free    chan []any // batches done with
 	ended   chan struct{}
@@ -284,7 +285,7 @@ type work struct {
 
 // goLong begins to take the rest of a sheet in by the thousand.
 func (w *rows) goLong(ctx context.Context) error {
-	b := &bulk{rows: w, shelf: newShelf(w.t, w.n, w.entered.Unix()), stamp: formatTime(w.entered), changed: map[int64]bool{},
+	b := &bulk{rows: w, shelf: newShelf(w.t, w.n, w.entered.Unix()), stamp: formatTime(w.entered), changed: map[int64]bool{}, written: map[int64]bool{},
 		work: make(chan work), free: make(chan []any, 2), ended: make(chan struct{})}
 	err := b.shelf.load(ctx, w.tx)
 	if err != nil {
@@ -297,6 +298,10 @@ func (w *rows) goLong(ctx context.Context) error {
 	// All numbers that it may need are taken now, since the connection is busy
 	// from here on; what is left over is given back at the end (see settle).
 	if err := w.reserve(ctx, 1<<40); err != nil {
+		return err
+	}
+	// The ledger is written once a machine, at the end, and not once a row.
+	if b.again, err = without(ctx, w.tx, "trigger", w.k.Sheet); err != nil {
 		return err
 	}
 	if b.feed, err = newFeed(ctx, w.tx, w.t); err != nil {
@@ -446,7 +451,9 @@ func (b *bulk) add(ctx context.Context, r schema.Record, batch []any) error {
 		return err
 	}
 	m.Entered = b.entered
-	if err := b.shelf.put(b.content, b.n.machine[schema.BaseOf(r).Machine], m, true); err != nil {
+	machine := b.n.machine[schema.BaseOf(r).Machine]
+	b.written[machine] = true
+	if err := b.shelf.put(b.content, machine, m, true); err != nil {
 		return err
 	}
 	typed, err := typedJSON(m.Typed)
@@ -475,7 +482,8 @@ func (b *bulk) update(ctx context.Context, was, r schema.Record, differ []*schem
 		return err
 	}
 	for _, x := range []schema.Record{was, is} {
-		b.changed[b.n.machine[schema.BaseOf(x).Machine]] = true
+		machine := b.n.machine[schema.BaseOf(x).Machine]
+		b.changed[machine], b.written[machine] = true, true
 	}
 	return b.shelf.put(b.content, b.n.machine[schema.BaseOf(is).Machine], b.k.Meta(is), true)
 }
@@ -553,12 +561,15 @@ func (b *bulk) finish(ctx context.Context, s Source, c *Counts) error {
 	if err := b.feed.close(ctx, b.tx); err != nil {
 		return err
 	}
-	for _, index := range append(b.indexes, "PRAGMA ignore_check_constraints = 0") {
-		if _, err := b.tx.ExecContext(ctx, index); err != nil {
+	for _, again := range append(append(b.indexes, b.again...), "PRAGMA ignore_check_constraints = 0") {
+		if _, err := b.tx.ExecContext(ctx, again); err != nil {
 			return err
 		}
 	}
 	if err := b.near(ctx, s, c); err != nil {
+		return err
+	}
+	if err := touch(ctx, b.tx, b.written); err != nil {
 		return err
 	}
 	return b.pack(ctx)

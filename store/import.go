@@ -325,8 +325,8 @@ type rows struct {
 	k      *schema.Kind
 	header []string
 	t      *table
-	insert *sql.Stmt // of a row with a ref; nothing where the ref is known
-	hasRef bool
+	insert *sql.Stmt
+	there  *sql.Stmt                  // whether a ref is in the book; nil for a kind without
 	past   map[string][]schema.Record // earlier versions, by ref or, without, by content
 	alike  *alike                     // of rows without a ref; nil where no two records say the same
 	refless
@@ -337,8 +337,10 @@ func (w *rows) close() {
 	if w.bulk != nil {
 		w.bulk.stop()
 	}
-	if w.insert != nil {
-		w.insert.Close()
+	for _, s := range []*sql.Stmt{w.insert, w.there} {
+		if s != nil {
+			s.Close()
+		}
 	}
 }
 
@@ -346,14 +348,14 @@ func (w *rows) prepare(ctx context.Context) error {
 	if w.t = tables()[w.k]; w.t == nil {
 		return nil
 	}
-	w.hasRef = w.k.Field("ref") != nil
-	query := w.t.insert
-	if w.hasRef {
-		query += " ON CONFLICT (ref) WHERE ref IS NOT NULL DO NOTHING"
-	}
 	var err error
-	if w.insert, err = w.tx.PrepareContext(ctx, query); err != nil {
+	if w.insert, err = w.tx.PrepareContext(ctx, w.t.insert); err != nil {
 		return err
+	}
+	if w.k.Field("ref") != nil {
+		if w.there, err = w.tx.PrepareContext(ctx, "SELECT EXISTS (SELECT 1 FROM "+w.k.Sheet+" WHERE ref = ?)"); err != nil {
+			return err
+		}
 	}
 	if w.k.TimeColumn() != "" {
 		w.alike = newAlike()
@@ -428,10 +430,13 @@ func (w *rows) take(ctx context.Context, r schema.Record) (deed, []*schema.Probl
 	if old := w.past[w.identity(r)]; len(old) > 0 && !w.changes(old, r) {
 		return repeated, nil, nil
 	}
-	if w.hasRef && w.k.Text(r, "ref") != "" {
-		ok, err := w.add(ctx, r)
-		if err != nil || ok {
-			return added, nil, err
+	if w.there != nil && w.k.Text(r, "ref") != "" {
+		var there bool
+		if err := w.there.QueryRowContext(ctx, w.k.Text(r, "ref")).Scan(&there); err != nil {
+			return 0, nil, err
+		}
+		if !there {
+			return added, nil, w.add(ctx, r)
 		}
 	}
 	same, err := w.t.same(ctx, w.tx, w.n, r)
@@ -439,8 +444,7 @@ func (w *rows) take(ctx context.Context, r schema.Record) (deed, []*schema.Probl
 		return 0, nil, err
 	}
 	if same == nil {
-		_, err := w.add(ctx, r)
-		return added, nil, err
+		return added, nil, w.add(ctx, r)
 	}
 	differ := w.differ(same, r)
 	if len(differ) == 0 {
@@ -476,8 +480,7 @@ func (w *rows) takeAlike(ctx context.Context, r schema.Record) (deed, []*schema.
 	if w.alike.match(id, map[int64]bool{}) {
 		return repeated, nil, nil
 	}
-	_, err := w.add(ctx, r)
-	return added, nil, err
+	return added, nil, w.add(ctx, r)
 }
 
 // unamended counts the records that say what r says and were never amended, and
@@ -566,25 +569,20 @@ func (w *rows) changes(old []schema.Record, r schema.Record) bool {
 	return true
 }
 
-// add inserts the record; false where its ref is known already.
-func (w *rows) add(ctx context.Context, r schema.Record) (bool, error) {
+// add inserts the record.
+func (w *rows) add(ctx context.Context, r schema.Record) error {
 	number, err := w.number(ctx)
 	if err != nil {
-		return false, err
+		return err
 	}
 	m := w.k.Meta(r)
 	m.Number, m.Entered = number, w.entered
 	values, err := w.t.values(r, w.n)
 	if err != nil {
-		return false, err
+		return err
 	}
-	result, err := w.insert.ExecContext(ctx, values...)
-	if err != nil {
-		return false, err
-	}
-	if count, err := result.RowsAffected(); err != nil || count == 0 {
-		w.next--
-		return false, err
+	if _, err := w.insert.ExecContext(ctx, values...); err != nil {
+		return err
 	}
 	switch r := r.(type) {
 	case *schema.Machine:
@@ -594,7 +592,7 @@ func (w *rows) add(ctx context.Context, r schema.Record) (bool, error) {
 		w.n.addDriver(number, r.Name)
 		w.known.AddDriver(r.Name)
 	}
-	return true, nil
+	return nil
 }
 
 // update amends the book's record to what the sheet says.

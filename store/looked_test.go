@@ -50,7 +50,8 @@ func TestNoLookDropsSQLitesLocks(t *testing.T) {
 	}
 	held := locks()
 	require.Positive(t, held, "an open book is locked against being taken away")
-	v.State()
+	_, err = v.State(ctx)
+	require.NoError(t, err)
 	require.Equal(t, held, locks(), "State")
 	require.True(t, IsBook(path))
 	require.Equal(t, held, locks(), "IsBook")

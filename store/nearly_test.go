@@ -29,6 +29,12 @@ func again(t *testing.T, b *Book, name, text string, o ImportOptions) (Counts, [
 	return done.Sheets[0], says, done.Kept
 }
 
+// conflict is what is said of a field in which the sheet and a record differ.
+func conflict(at string, record int, book, sheet string) string {
+	return fmt.Sprintf("topups.csv:%s: conflict: the row is almost record %d: the book has %q, the sheet %q; "+
+		"to correct the book use --update, to keep both give the row a ref", at, record, book, sheet)
+}
+
 // later makes the book's clock go on by a minute a look, so that imports differ in
 // when they came.
 func later(b *Book) {
@@ -54,8 +60,7 @@ func TestCorrectedRow(t *testing.T) {
 		require.False(t, kept)
 		require.Equal(t, []int{0, 4, 1}, []int{is.Added, is.Repeated, is.Bad})
 		require.Equal(t, []string{
-			`topups.csv:3: volume_ml: conflict: the row is almost record 4: the book has "200", the sheet "220"; to correct the book use --update, to keep both give the row a ref`,
-			`topups.csv:3: fluid: conflict: the row is almost record 4: the book has "premix", the sheet "water"; to correct the book use --update, to keep both give the row a ref`,
+			conflict("3: volume_ml", 4, "200", "220"), conflict("3: fluid", 4, "premix", "water"),
 		}, says)
 		is, says, kept = again(t, b, "topups", changed, ImportOptions{SkipBad: true})
 		require.True(t, kept)
@@ -110,20 +115,23 @@ func TestCorrectedTime(t *testing.T) {
 		changed := strings.Replace(topups, "03-15T08", "03-15T18", 1)
 		_, says, kept := again(t, b, "topups", changed, ImportOptions{})
 		require.False(t, kept)
-		require.Equal(t, []string{`topups.csv:3: at: conflict: the row is almost record 4: the book has "2026-03-15T08:00:00Z", the sheet "2026-03-15T18:00:00Z"; to correct the book use --update, to keep both give the row a ref`}, says)
+		require.Equal(t, []string{conflict("3: at", 4, "2026-03-15T08:00:00Z", "2026-03-15T18:00:00Z")}, says)
 		is, _, _ = again(t, b, "topups", changed, ImportOptions{Update: true})
 		require.Equal(t, []int{0, 4, 1}, []int{is.Added, is.Repeated, is.Amended})
 
 		// Another sheet with the same work at other times is no correction, and
 		// neither is a sheet that goes on where the last one ended.
-		other := "machine,at,volume_ml,fluid\nR4,2026-03-15T20:00:00Z,220,premix\nR4,2026-03-16T12:00:00Z,250,premix\n" + strings.Repeat("R4,2026-03-17T12:00:00Z,300,premix\n", 5)
+		other := "machine,at,volume_ml,fluid\nR4,2026-03-15T20:00:00Z,220,premix\nR4,2026-03-16T12:00:00Z,250,premix\n" +
+			strings.Repeat("R4,2026-03-17T12:00:00Z,300,premix\n", 5)
 		is, says, _ = again(t, b, "topups", other, ImportOptions{})
 		require.Empty(t, says)
 		require.Equal(t, 7, is.Added)
-		goesOn := "machine,at,volume_ml,fluid\n" + strings.SplitAfterN(topups, "\n", 5)[4] + "R4,2026-03-20T08:00:00Z,150,water\nR4,2026-03-21T08:00:00Z,200,premix\n"
+		goesOn := "machine,at,volume_ml,fluid\n" + strings.SplitAfter(topups, "\n")[5] +
+			"R4,2026-03-20T08:00:00Z,150,water\nR4,2026-03-21T08:00:00Z,200,premix\n" +
+			"R4,2026-03-22T08:00:00Z,300,premix\n" // as that of a day before this sheet begins
 		is, says, _ = again(t, b, "topups", goesOn, ImportOptions{})
 		require.Empty(t, says)
-		require.Equal(t, 2, is.Added)
+		require.Equal(t, 3, is.Added)
 	})
 }
 
@@ -136,15 +144,19 @@ func TestNoCorrection(t *testing.T) {
 		stock(t, b)
 		is, _, _ := again(t, b, "topups", topups, ImportOptions{})
 		require.Equal(t, 5, is.Added)
-		is, says, _ := again(t, b, "topups", "machine,at,volume_ml\nR4,2026-03-14T08:00:00Z,150\n"+strings.Repeat("R4,2026-03-24T08:00:00Z,150\n", 4), ImportOptions{})
+		is, says, _ := again(t, b, "topups", "machine,at,volume_ml\nR4,2026-03-14T08:00:00Z,150\n"+
+			strings.Repeat("R4,2026-03-24T08:00:00Z,150\n", 4), ImportOptions{})
 		require.Empty(t, says)
 		require.Equal(t, []int{4, 1}, []int{is.Added, is.Repeated})
-		is, says, _ = again(t, b, "topups", "machine,at,volume_ml,fluid,into,note\nR4,2026-03-15T08:00:00Z,500,water,radiator,other\n"+strings.Repeat("R4,2026-03-25T08:00:00Z,150,,,\n", 4), ImportOptions{})
+		is, says, _ = again(t, b, "topups", "machine,at,volume_ml,fluid,into,note\nR4,2026-03-15T08:00:00Z,500,water,radiator,other\n"+
+			strings.Repeat("R4,2026-03-25T08:00:00Z,150,,,\n", 4), ImportOptions{})
 		require.Empty(t, says, "more than two fields differ")
 		require.Equal(t, 5, is.Added)
-		is, _, _ = again(t, b, "checks", "machine,at,check,result\n"+strings.Repeat("R4,2026-03-14T08:00:00Z,light-test,pass\n", 5), ImportOptions{})
+		is, _, _ = again(t, b, "checks", "machine,at,check,result\n"+
+			strings.Repeat("R4,2026-03-14T08:00:00Z,light-test,pass\n", 5), ImportOptions{})
 		require.Equal(t, 5, is.Added)
-		is, says, _ = again(t, b, "checks", "machine,at,check,result\n"+strings.Repeat("R4,2026-03-14T08:00:00Z,bleed,pass\n", 5), ImportOptions{})
+		is, says, _ = again(t, b, "checks", "machine,at,check,result\n"+strings.Repeat("R4,2026-03-14T08:00:00Z,bleed,pass\n",
+			5), ImportOptions{})
 		require.Empty(t, says)
 		require.Equal(t, 5, is.Added)
 	})
@@ -194,6 +206,8 @@ func barely(k *schema.Kind) schema.Record {
 			switch f.Type {
 			case schema.MachineField:
 				*p = "R4"
+			case schema.DriverField:
+				*p = "Ada"
 			case schema.WordField:
 				*p = schema.NewKnown(nil, nil, nil, time.UTC).Words[f.Vocabulary][0]
 			default:

@@ -14,17 +14,18 @@ import (
 // packs reads a fleet's dated records out of packs, and what is in none out of
 // the tables, as of one moment.
 type packs struct {
-	q    querier
-	n    *names
-	upto map[string]int64 // by sheet: the highest number that may stand in a pack
+	q        querier
+	n        *names
+	upto     map[string]int64          // by sheet: the highest number that may stand in a pack
+	unpacked map[string]map[int64]bool // by sheet: machines of which a packed record was changed
 	// loose is what is in no pack, by sheet and machine, where it was read
 	// beforehand; so are the machines themselves and the answers.
 	loose map[string]map[int64][]schema.Record
 }
 
 func openPacks(ctx context.Context, q querier, n *names) (*packs, error) {
-	p := &packs{q: q, n: n, upto: map[string]int64{}, loose: map[string]map[int64][]schema.Record{}}
-	rows, err := q.QueryContext(ctx, "SELECT kind, upto FROM packed ORDER BY kind")
+	p := &packs{q: q, n: n, upto: map[string]int64{}, unpacked: map[string]map[int64]bool{}, loose: map[string]map[int64][]schema.Record{}}
+	rows, err := q.QueryContext(ctx, "SELECT kind, upto, machine FROM packed LEFT JOIN unpacked USING (kind)")
 	if err != nil {
 		return nil, err
 	}
@@ -32,10 +33,15 @@ func openPacks(ctx context.Context, q querier, n *names) (*packs, error) {
 	for rows.Next() {
 		var sheet string
 		var upto int64
-		if err := rows.Scan(&sheet, &upto); err != nil {
+		var machine sql.NullInt64
+		if err := rows.Scan(&sheet, &upto, &machine); err != nil {
 			return nil, err
 		}
 		p.upto[sheet] = upto
+		if p.unpacked[sheet] == nil {
+			p.unpacked[sheet] = map[int64]bool{}
+		}
+		p.unpacked[sheet][machine.Int64] = machine.Valid
 	}
 	return p, rows.Err()
 }
@@ -82,7 +88,7 @@ type Sealed struct {
 	path  string
 	n     *names
 	id    int64
-	packs map[string][]string        // by sheet; one that is empty says that the records are in their table
+	packs map[string][]string        // by sheet
 	rows  map[string][]schema.Record // by sheet: what is in no pack
 }
 
@@ -121,8 +127,7 @@ func (p *packs) sealedOf(ctx context.Context, name string, k *schema.Kind) (*Sea
 // all of them where one that was packed has changed since.
 func (p *packs) addLoose(ctx context.Context, s *Sealed, k *schema.Kind) error {
 	order := " ORDER BY " + k.TimeColumn() + ", number"
-	if c := s.packs[k.Sheet]; len(c) > 0 && len(c[0]) == 0 {
-		delete(s.packs, k.Sheet)
+	if p.unpacked[k.Sheet][s.id] {
 		rows, err := p.rows(ctx, k, "machine = ?"+order, s.id)
 		s.rows[k.Sheet] = rows
 		return err
@@ -163,7 +168,9 @@ func (p *packs) packsOf(ctx context.Context, name string, only ...*schema.Kind) 
 		if err := rows.Scan(&sheet, &content); err != nil {
 			return nil, err
 		}
-		s.packs[sheet] = append(s.packs[sheet], string(content))
+		if !p.unpacked[sheet][s.id] {
+			s.packs[sheet] = append(s.packs[sheet], string(content))
+		}
 	}
 	return s, rows.Err()
 }
@@ -227,7 +234,7 @@ func (s *Sealed) fill(in schema.Slot, k *schema.Kind) error {
 // pack packs what is in no pack once a long sheet has been taken in.
 func (b *bulk) pack(ctx context.Context) error {
 	sheet := b.k.Sheet
-	changed, err := numbers(ctx, b.tx, "SELECT DISTINCT machine FROM packs WHERE kind = ? AND length(content) = 0", sheet)
+	changed, err := numbers(ctx, b.tx, "DELETE FROM unpacked WHERE kind = ? RETURNING machine", sheet)
 	if err != nil {
 		return err
 	}
@@ -350,9 +357,6 @@ func (p *packs) compare(ctx context.Context, k *schema.Kind, s *Sealed) error {
 		return err
 	}
 	for _, c := range s.packs[k.Sheet] {
-		if len(c) == 0 {
-			return nil // its records are read from their table
-		}
 		u := t.unpacker(p.n)
 		if err := u.open(c); err != nil {
 			return err

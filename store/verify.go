@@ -30,7 +30,7 @@ func (f *Finding) wrong(format string, args ...any) {
 // Verify looks through the whole book as it was at one moment: the tables as the
 // migrations make them, SQLite's own check of every page and index, references,
 // every row by its checksum, every record by its description, the packs that
-// repeat them, what records were before, and the digests of attached files. A
+// repeat them, the ledger of changes, what records were before, and the digests of attached files. A
 // book is sound where no finding is wrong.
 func (b *Book) Verify(ctx context.Context) ([]Finding, error) {
 	tx, err := b.db.BeginTx(ctx, nil)
@@ -39,7 +39,7 @@ func (b *Book) Verify(ctx context.Context) ([]Finding, error) {
 	}
 	defer tx.Rollback()
 	var out []Finding
-	for _, look := range []func(context.Context, querier) (Finding, error){tablesAreOurs, pages, references, sums, records, packsAreRight, versions, files} {
+	for _, look := range []func(context.Context, querier) (Finding, error){tablesAreOurs, pages, references, sums, records, packsAreRight, ledgerIsRight, versions, files} {
 		f, err := look(ctx, tx)
 		if err != nil {
 			if ctx.Err() != nil {

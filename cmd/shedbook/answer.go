@@ -57,7 +57,7 @@ func (a *app) answerVerb() *cobra.Command {
 				if err := l.read(cmd.Context(), b); err != nil {
 					return err
 				}
-				seen := l.glance()
+				seen := l.overview()
 				if err := l.reading.get(); err != nil {
 					return err
 				}

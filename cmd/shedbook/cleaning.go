@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"encoding/json"
 	"slices"
 
 	"github.com/spf13/cobra"
@@ -14,7 +15,7 @@ func (a *app) cleaningVerb() *cobra.Command {
 	return a.lookVerb("cleaning [MACHINE]", "hours since the last thorough clean, and how often to clean next", "", args(0, 1, "a machine or nothing"),
 		func(_ context.Context, l *look, words []string) error {
 			// The interval is pooled over the fleet, whichever machine is asked for.
-			r := report.Cleaning(l.source())
+			r := l.cleaning()
 			if len(words) > 0 {
 				machine, err := l.known.Machine(words[0])
 				if err != nil {
@@ -24,4 +25,54 @@ func (a *app) cleaningVerb() *cobra.Command {
 			}
 			return render.Cleaning(a.out, r, l.options())
 		})
+}
+
+// cleaning is the fleet's report; its base are the machines without the intervals.
+func (l *look) cleaning() report.CleaningReport {
+	type answer struct { // with what its own JSON leaves out
+		report.CleaningReport
+		Unsure map[string]string
+	}
+	type machine struct {
+		report.CleaningMachine
+		Spells []report.Spell
+	}
+	of := func(s report.Source, all []machine) (answer, baseMaker) {
+		var machines []report.CleaningMachine
+		for _, m := range all {
+			m.CleaningMachine.Spells = m.Spells
+			machines = append(machines, m.CleaningMachine)
+		}
+		r := report.CleaningOf(s, machines)
+		return answer{r, r.Unsure}, func() ([]byte, []byte) {
+			b, _ := json.Marshal(all)
+			return b, nil
+		}
+	}
+	read := func(s report.Source) (all []machine) {
+		for _, m := range report.Cleanings(s) {
+			all = append(all, machine{m, m.Spells})
+		}
+		return all
+	}
+	a, _ := kept(l, "cleaning", "", question[answer]{
+		func(s report.Source) (answer, baseMaker, error) {
+			a, base := of(s, read(s))
+			return a, base, nil
+		},
+		func(s report.Source, base []byte, worn bool) (a answer, keep baseMaker, ok bool) {
+			var were []machine
+			if json.Unmarshal(base, &were) != nil {
+				return a, nil, false
+			}
+			all, ok := together(l.known.Machines, were, read(s), func(m *machine) string { return m.Machine })
+			a, keep = of(s, all)
+			if !worn {
+				keep = nil
+			}
+			return a, keep, ok
+		},
+	})
+	a.CleaningReport.Unsure, a.AsOf = a.Unsure, l.at
+	return a.CleaningReport
 }

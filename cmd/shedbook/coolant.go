@@ -31,26 +31,26 @@ func (a *app) coolantVerb() *cobra.Command {
 
 // coolant asks for every machine's coolant, none of which depends on another's.
 func (l *look) coolant() question[report.CoolantReport] {
-	lay := func(r report.CoolantReport) func() []byte {
-		return func() []byte {
+	baseOf := func(r report.CoolantReport) baseMaker {
+		return func() ([]byte, []byte) {
 			b, _ := json.Marshal(r.Machines)
-			return b
+			return b, nil
 		}
 	}
 	return question[report.CoolantReport]{
-		func(s report.Source) (report.CoolantReport, func() []byte, error) {
+		func(s report.Source) (report.CoolantReport, baseMaker, error) {
 			r := report.Coolant(s)
-			return r, lay(r), nil
+			return r, baseOf(r), nil
 		},
-		func(s report.Source, ground []byte, worn bool) (r report.CoolantReport, keep func() []byte, ok bool) {
+		func(s report.Source, base []byte, worn bool) (r report.CoolantReport, keep baseMaker, ok bool) {
 			var were []coolant.Machine
-			if json.Unmarshal(ground, &were) != nil {
+			if json.Unmarshal(base, &were) != nil {
 				return r, nil, false
 			}
 			r = report.Coolant(s)
 			r.Machines, ok = together(l.known.Machines, were, r.Machines, func(m *coolant.Machine) string { return m.Machine })
 			if worn {
-				keep = lay(r)
+				keep = baseOf(r)
 			}
 			return r, keep, ok
 		},

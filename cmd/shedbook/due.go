@@ -18,7 +18,7 @@ func (a *app) dueVerb() *cobra.Command {
 	var within, calendar string
 	c := a.lookVerb("due", "work that is due, and what comes next", "", args(0, 0, "no words, only options"),
 		func(_ context.Context, l *look, _ []string) error {
-			cleaning := report.Cleaning(l.source())
+			cleaning := l.cleaning()
 			r := report.DueWork(l.source(), &cleaning)
 			r.Machines = l.seen().Machines
 			if within != "" {

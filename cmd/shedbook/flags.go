@@ -38,13 +38,13 @@ func (a *app) flagsVerb() *cobra.Command {
 				}
 				who = machine + driver
 			}
-			var r flags.Result
+			r := l.seen()
 			if who == "" {
-				r = l.seen()
 				err = render.Flags(a.out, r, l.options())
 			} else {
-				g, _, _ := l.everything(l.source())
-				r = l.withStates(g)
+				if !l.asJSON && !l.asCSV { // which have no curves
+					l.addCurve(&r, who)
+				}
 				err = render.FlagsOf(a.out, r, who, l.options())
 			}
 			if err != nil || !alarm {
@@ -71,10 +71,32 @@ func (a *app) flagsVerb() *cobra.Command {
 	return c
 }
 
-// seen is the flags with the machines that are not ready.
-func (l *look) seen() flags.Result { return l.withStates(l.glance()) }
+// addCurve adds the curve of a machine that bears no flag, which is not kept with
+// the others' answers.
+func (l *look) addCurve(r *flags.Result, machine string) {
+	if slices.ContainsFunc(r.Flags, func(f flags.Flag) bool { return f.Machine == machine }) {
+		return
+	}
+	for i := range r.Standing {
+		s := &r.Standing[i]
+		if s.Machine != machine || s.Curve != nil {
+			continue
+		}
+		var ok bool
+		if s.Curve, ok = l.curve(machine); !ok {
+			g, _, _ := l.everything(l.source())
+			for _, of := range g.Flags.Standing {
+				if of.Machine == machine {
+					s.Curve = of.Curve
+				}
+			}
+		}
+	}
+}
 
-func (l *look) withStates(g glance) flags.Result {
+// seen is the flags with the machines that are not ready.
+func (l *look) seen() flags.Result {
+	g := l.overview()
 	fleet := report.FleetOf(l.at, g.Rows, open(g.Flags))
 	g.Flags.Machines, g.Flags.Doubts = fleet.NotReady(), fleet.Doubts()
 	return g.Flags

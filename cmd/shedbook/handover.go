@@ -96,7 +96,7 @@ func (a *app) sayTexts(done *store.HandedOver, out string) {
 func (a *app) takeIn(ctx context.Context, path string, update, dryRun, asJSON bool) error {
 	return a.record(ctx, func(b *store.Book) error {
 		a.notMine(b)
-		mark, was, err := a.before(ctx, b, update)
+		written, was, err := a.before(ctx, b, update)
 		if err != nil {
 			return err
 		}
@@ -121,7 +121,7 @@ func (a *app) takeIn(ctx context.Context, path string, update, dryRun, asJSON bo
 			a.sayImported(&done.Imported, store.ImportOptions{DryRun: dryRun})
 			if done.Kept {
 				fmt.Fprintf(a.out, "%s is in the book with its history: shedbook history %s\n", render.Safe(done.Machine), schema.Quote(render.Safe(done.Machine)))
-				if err := a.sayImportedStates(ctx, b, mark, was, &done.Imported); err != nil {
+				if err := a.sayImportedStates(ctx, b, written, was, &done.Imported); err != nil {
 					return err
 				}
 			}

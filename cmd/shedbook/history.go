@@ -108,7 +108,7 @@ func (p *papers) print(w io.Writer, o render.Options) error {
 func (l *look) history(ctx context.Context, machine string, src report.Source, withNames bool, format render.Format) (*papers, error) {
 	var stand []report.Matter
 	if format != render.CSV { // which has the records alone
-		stand = open(l.glance().Flags)
+		stand = open(l.overview().Flags)
 	}
 	r, _ := report.History(src, machine, stand, withNames)
 	p := &papers{HistoryReport: r}

@@ -30,7 +30,8 @@ func (a *app) importVerb() *cobra.Command {
 		Long: `Reads sheets into the book: CSV files named after their kind (runs.csv), or any file
 with --as runs. A directory means every sheet in it; a workbook (.xlsx) means every
 tab named after a kind. If one row is bad, nothing is imported, and every bad row is
-listed. Importing the same sheet again adds nothing.
+listed. Importing the same sheet again adds nothing. A row that you changed since is
+listed as a conflict; with --update it corrects its record.
 A book made by handover is imported whole, with its photographs and papers.
 --template runs prints an empty sheet to fill in. With --xlsx FILE you get a
 workbook, with lists of the allowed words to choose from.`,
@@ -380,7 +381,7 @@ func (a *app) importSheets(ctx context.Context, sources []store.Source, skipBad 
 			return err
 		}
 		a.notMine(b)
-		mark, was, err := a.before(ctx, b, o.Update)
+		written, was, err := a.before(ctx, b, o.Update)
 		if err != nil {
 			return err
 		}
@@ -415,7 +416,7 @@ func (a *app) importSheets(ctx context.Context, sources []store.Source, skipBad 
 		} else {
 			a.sayImported(done, o)
 			if done.Kept {
-				if err := a.sayImportedStates(ctx, b, mark, was, done); err != nil {
+				if err := a.sayImportedStates(ctx, b, written, was, done); err != nil {
 					return err
 				}
 			}

@@ -29,12 +29,13 @@ type look struct {
 	html          string // a file; reports that have a page
 	ctx           context.Context
 	book          *store.Book
+	change        store.Change // of the book, before anything of it was read
 	fleet         schema.Fleet // what is not one machine's
 	known         *schema.Known
 	at            time.Time
 	cut           time.Time // what is dated after it is left out of source too, unless zero
 	reading       failure
-	held          *glance // seen already, by the page
+	held          *overview // seen already, by the page
 }
 
 // failure keeps the first error of a stream that has no other way to tell it.
@@ -101,6 +102,9 @@ func (w *onceRead) Write(p []byte) (int, error) {
 // read reads what is not one machine's, and the time asked for.
 func (l *look) read(ctx context.Context, b *store.Book) (err error) {
 	l.ctx, l.book = ctx, b
+	if l.change, err = b.Change(ctx); err != nil {
+		return err
+	}
 	if l.fleet, err = b.Common(ctx); err != nil {
 		return err
 	}

@@ -1,7 +1,9 @@
 package main
 
 import (
+	"cmp"
 	"context"
+	"encoding/json"
 	"fmt"
 	"strings"
 	"time"
@@ -30,15 +32,15 @@ func (a *app) nextVerb() *cobra.Command {
 			if walk {
 				return a.walk(ctx, machine)
 			}
-			fleet, err := fleetAround(ctx, l.book, machine, l.at)
+			fleet, others, err := l.among(machine)
 			if err != nil {
 				return err
 			}
-			r, err := next.Rank(fleet, machine, l.at)
+			r, err := next.RankAmong(fleet, others, machine, l.at)
 			if err != nil {
 				return err
 			}
-			r.State = r.With(machine, report.Standing(machine, open(l.glance().Flags)))
+			r.State = r.With(machine, report.Standing(machine, open(l.overview().Flags)))
 			if all {
 				return render.NextInFull(a.out, r, l.options())
 			}
@@ -47,6 +49,56 @@ func (a *app) nextVerb() *cobra.Command {
 	c.Flags().BoolVar(&all, "all", false, "every cause and every check, not only the best three")
 	c.Flags().BoolVar(&walk, "walk", false, "do the checks one by one, and record each")
 	return c
+}
+
+// among reads a machine's log, and of the others what counts beside it, by what was
+// kept of them.
+func (l *look) among(machine string) (fleet schema.Fleet, others map[string][]byte, err error) {
+	type other struct {
+		Log  schema.Log
+		Part []byte
+	}
+	read := func(s report.Source) (all []other) {
+		for life := range s.Lives {
+			log, part := next.Other(l.fleet.Settings, life.Log)
+			all = append(all, other{log, part})
+		}
+		return all
+	}
+	baseOf := func(all []other) baseMaker {
+		return func() ([]byte, []byte) {
+			b, _ := json.Marshal(all)
+			return b, nil
+		}
+	}
+	all, err := kept(l, "next", "", question[[]other]{
+		func(s report.Source) ([]other, baseMaker, error) {
+			all := read(s)
+			return all, baseOf(all), nil
+		},
+		func(s report.Source, base []byte, worn bool) (all []other, keep baseMaker, ok bool) {
+			var were []other
+			if json.Unmarshal(base, &were) != nil {
+				return nil, nil, false
+			}
+			all, ok = together(l.known.Machines, were, read(s), func(o *other) string { return o.Log.Machine.Name })
+			if worn {
+				keep = baseOf(all)
+			}
+			return all, keep, ok
+		},
+	})
+	fleet, others = l.fleet, map[string][]byte{}
+	for _, o := range all {
+		if o.Log.Machine.Name != machine {
+			fleet.Logs, others[o.Log.Machine.Name] = append(fleet.Logs, o.Log), o.Part
+			continue
+		}
+		for log, readErr := range l.book.Logs(l.ctx, machine) {
+			fleet.Logs, err = append(fleet.Logs, log), cmp.Or(err, readErr)
+		}
+	}
+	return fleet, others, cmp.Or(l.reading.get(), err)
 }
 
 // fleetAround reads a machine's log, and of the others what counts beside it.

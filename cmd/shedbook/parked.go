@@ -126,19 +126,19 @@ func drivenParked(is state.Told, run *schema.Run) bool {
 // which are parked: all would have to be read again.
 const maxToldOf = 20_000
 
-// before is how the book stands before an import: its mark and, where rows may be
-// amended, the state of every machine.
-func (a *app) before(ctx context.Context, b *store.Book, update bool) (mark store.Mark, was map[string]state.Told, err error) {
-	if mark, err = b.Mark(ctx, a.now); err == nil && update {
+// before is how the book stands before an import: how far it is written and, where
+// rows may be amended, the state of every machine.
+func (a *app) before(ctx context.Context, b *store.Book, update bool) (written store.State, was map[string]state.Told, err error) {
+	if written, err = b.State(ctx); err == nil && update {
 		was, err = a.states(ctx, b)
 	}
-	return mark, was, err
+	return written, was, err
 }
 
 // sayImportedStates says of each machine that an import wrote to whether it became
 // parked, stays parked or no longer is. was holds the states before, where rows
 // may have been amended; else the new records are those from a number on.
-func (a *app) sayImportedStates(ctx context.Context, b *store.Book, mark store.Mark, was map[string]state.Told, done *store.Imported) error {
+func (a *app) sayImportedStates(ctx context.Context, b *store.Book, written store.State, was map[string]state.Told, done *store.Imported) error {
 	rows := 0
 	for _, s := range done.Sheets {
 		rows += s.Added + s.Amended
@@ -150,10 +150,11 @@ func (a *app) sayImportedStates(ctx context.Context, b *store.Book, mark store.M
 		a.say(0, "to see which machines are parked now: shedbook flags")
 		return nil
 	}
-	machines, ok, err := b.Since(ctx, mark)
+	now, err := b.State(ctx)
 	if err != nil {
 		return err
 	}
+	machines, ok := now.Since(written)
 	if !ok { // a machine was renamed: all
 		machines = nil
 	} else if len(machines) == 0 {
@@ -170,7 +171,7 @@ func (a *app) sayImportedStates(ctx context.Context, b *store.Book, mark store.M
 		name := log.Machine.Name
 		before, told := was[name]
 		if !told {
-			before = stateOf(f, log.Without(func(n int64) bool { return n >= mark.Next }), a.now)
+			before = stateOf(f, log.Without(func(n int64) bool { return n >= written.Next }), a.now)
 		}
 		a.sayState(name, before, stateOf(f, log, a.now), nil)
 	}

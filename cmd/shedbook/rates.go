@@ -71,18 +71,18 @@ func (a *app) ratesVerb() *cobra.Command {
 	return c
 }
 
-// rates asks for rates, and keeps the strata.
+// rates asks for rates; their base is the strata.
 func (l *look) rates(q report.RateQuestion) question[report.RatesReport] {
-	of := func(s report.Source, strata *exposure.Strata) (report.RatesReport, func() []byte, error) {
+	of := func(s report.Source, strata *exposure.Strata) (report.RatesReport, baseMaker, error) {
 		r, err := report.RatesOf(s.AsOf, s.Index, strata, q)
-		return r, strata.Keep, err
+		return r, func() ([]byte, []byte) { return strata.Keep(), nil }, err
 	}
 	return question[report.RatesReport]{
-		func(s report.Source) (report.RatesReport, func() []byte, error) {
+		func(s report.Source) (report.RatesReport, baseMaker, error) {
 			return of(s, report.Strata(s))
 		},
-		func(s report.Source, ground []byte, worn bool) (r report.RatesReport, keep func() []byte, ok bool) {
-			strata, ok := s.Index.Resume(ground, l.known.Machines, s.Lives)
+		func(s report.Source, base []byte, worn bool) (r report.RatesReport, keep baseMaker, ok bool) {
+			strata, ok := s.Index.Resume(base, l.known.Machines, s.Lives)
 			if !ok {
 				return r, nil, false
 			}

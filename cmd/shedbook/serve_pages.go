@@ -124,7 +124,7 @@ func (s *server) fleet(w http.ResponseWriter, r *http.Request, v visitor) {
 		s.fail(w, err)
 		return
 	}
-	f := report.FleetOf(l.at, l.glance.Rows, open(l.glance.Flags))
+	f := report.FleetOf(l.at, l.overview.Rows, open(l.overview.Flags))
 	due := map[string][]report.Due{}
 	for _, d := range l.due.Due {
 		due[d.Machine] = append(due[d.Machine], d)
@@ -196,7 +196,7 @@ func (s *server) machine(w http.ResponseWriter, r *http.Request, v visitor) {
 		s.fail(w, err)
 		return
 	}
-	stand := open(l.glance.Flags)
+	stand := open(l.overview.Flags)
 	is := rank.With(m.Name, report.Standing(m.Name, stand))
 	body := &render.ShedMachine{Name: m.Name, Model: m.Model, State: is.State, Says: forPeople(is.Says(m.Name)), Do: capital(forPeople(rank.Advice)), Due: dueOf(l.due, m.Name)}
 	if body.Do == "" {
@@ -247,8 +247,8 @@ func (s *server) machine(w http.ResponseWriter, r *http.Request, v visitor) {
 		}
 	}
 	var out *report.Out
-	for i := range l.glance.Rows {
-		if row := &l.glance.Rows[i]; row.Machine == m.Name && row.Out != nil {
+	for i := range l.overview.Rows {
+		if row := &l.overview.Rows[i]; row.Machine == m.Name && row.Out != nil {
 			out = row.Out
 			body.Out = fmt.Sprintf("Out with %s since %s", out.Driver, unit.FormatTime(out.Since, l.fleet.Settings.Zone()))
 			body.Back = fmt.Sprintf("/record/%s?m=%d", schema.ComesBack.Name, m.Number)
@@ -292,11 +292,9 @@ func (s *server) machineReport(w http.ResponseWriter, r *http.Request, v visitor
 	switch name {
 	case "flags":
 		print = func(o render.Options, b *bytes.Buffer) error {
-			g, _, err := l.everything(l.source())
-			if err != nil {
-				return err
-			}
-			return render.FlagsOf(b, l.withStates(g), m.Name, o)
+			r := l.seen()
+			l.addCurve(&r, m.Name)
+			return render.FlagsOf(b, r, m.Name, o)
 		}
 	case "next":
 		print = func(o render.Options, b *bytes.Buffer) error {
@@ -308,7 +306,7 @@ func (s *server) machineReport(w http.ResponseWriter, r *http.Request, v visitor
 			if err != nil {
 				return err
 			}
-			rank.State = rank.With(m.Name, report.Standing(m.Name, open(l.glance.Flags)))
+			rank.State = rank.With(m.Name, report.Standing(m.Name, open(l.overview.Flags)))
 			return render.NextInFull(b, rank, o)
 		}
 	case "timeline":
@@ -358,10 +356,10 @@ func (s *server) report(w http.ResponseWriter, r *http.Request, v visitor, name 
 	s.printed(w, v, l, upperFirst(name), func(o render.Options, b *bytes.Buffer) error {
 		switch name {
 		case "flags":
-			return render.Flags(b, l.withStates(l.glance), o)
+			return render.Flags(b, l.seen(), o)
 		case "due":
 			d := l.due
-			d.Machines = l.withStates(l.glance).Machines
+			d.Machines = l.seen().Machines
 			return render.Due(b, d, o)
 		case "doubts":
 			return render.Doubts(b, report.Doubts(l.source()), o)

@@ -20,19 +20,19 @@ import (
 // there: it reads the machines that were written to since, by whomever, and no
 // others.
 type seen struct {
-	mu     sync.Mutex
-	have   bool
-	mark   store.Mark
-	common string // what is not one machine's
-	asOf   time.Time
-	until  time.Time // when it ends by itself: something dated later counts from then on
-	glance glance
-	ground []byte
-	beside map[string]schema.Log // what of each machine counts in another's ranking
-	due    report.DueReport
-	clean  report.CleaningReport
-	worked time.Time // when the work of all was worked out
-	busy   bool      // it is being worked out
+	mu       sync.Mutex
+	have     bool
+	state    store.State
+	common   string // what is not one machine's
+	asOf     time.Time
+	until    time.Time // when it ends by itself: something dated later counts from then on
+	overview overview
+	base     []byte
+	beside   map[string]schema.Log // what of each machine counts in another's ranking
+	due      report.DueReport
+	clean    report.CleaningReport
+	worked   time.Time // when the work of all was worked out
+	busy     bool      // it is being worked out
 }
 
 func (s *seen) forget() {
@@ -49,9 +49,9 @@ const largeFleet, workEvery = 100, time.Hour
 // looked is the fleet as it stands now.
 type looked struct {
 	*look
-	glance glance
-	due    report.DueReport
-	beside map[string]schema.Log
+	overview overview
+	due      report.DueReport
+	beside   map[string]schema.Log
 }
 
 // look looks at the fleet.
@@ -76,7 +76,7 @@ func (s *server) look(ctx context.Context) (*looked, error) {
 		m.busy = true
 		go s.work(b)
 	}
-	g := m.glance
+	g := m.overview
 	g.Flags.AsOf = l.at
 	l.held = &g
 	due := m.due
@@ -85,38 +85,34 @@ func (s *server) look(ctx context.Context) (*looked, error) {
 }
 
 func (m *seen) look(l *look) error {
-	mark, err := l.book.Mark(l.ctx, l.a.now)
+	ok := m.have && !l.at.Before(m.asOf) && (m.until.IsZero() || l.at.Before(m.until))
+	if ok && l.change == m.state.Change {
+		return nil
+	}
+	now, err := l.book.State(l.ctx)
 	if err != nil {
 		return err
 	}
 	common := l.common()
-	var written []string
-	ok := m.have && common == m.common && !l.at.Before(m.asOf) && (m.until.IsZero() || l.at.Before(m.until))
-	if ok {
-		if written, ok, err = l.book.Since(l.ctx, m.mark); err != nil {
-			return err
-		}
-	}
-	if ok && len(written) == 0 {
-		m.mark = mark
-		return nil
-	}
-	ok = ok && 2*len(written) <= len(l.known.Machines)
+	written, same := now.Since(m.state)
+	ok = ok && same && common == m.common && 2*len(written) <= len(l.known.Machines)
 	beside := map[string]schema.Log{}
 	var s report.Source
 	if ok {
-		var keep func() []byte
-		var g glance
+		var keep baseMaker
+		var g overview
 		s = besideToo(l.sourceOf(written), beside)
-		if g, keep, ok = l.everythingSince(s, m.ground, true); ok {
-			m.glance, m.ground = g, keep()
+		if g, keep, ok = l.everythingSince(s, m.base, true); ok {
+			m.overview = g
+			m.base, _ = keep()
 		}
 	}
 	if !ok {
 		m.until, written = time.Time{}, nil
 		s = besideToo(l.source(), beside)
 		g, keep, _ := l.everything(s)
-		m.glance, m.ground = g, keep()
+		m.overview = g
+		m.base, _ = keep()
 	}
 	if err := l.reading.get(); err != nil {
 		return err
@@ -139,7 +135,7 @@ func (m *seen) look(l *look) error {
 	default:
 		m.workOn(l, written)
 	}
-	m.have, m.mark, m.common, m.asOf = true, mark, common, l.at
+	m.have, m.state, m.common, m.asOf = true, now, common, l.at
 	return l.reading.get()
 }
 

@@ -164,7 +164,8 @@ const minLossHours = 1.0
 
 // tooShort is why there is no loss an hour.
 func tooShort(hours float64) string {
-	return fmt.Sprintf("only %s engine hours between level readings: a loss per hour needs %v", say.Figure(hours), minLossHours)
+	return fmt.Sprintf("only %s engine hours between level readings: a loss per hour needs %v", say.Figure(hours),
+		minLossHours)
 }
 
 // Estimate works out the loss that goes on from the looks at the mark: all of
@@ -252,7 +253,8 @@ func (m *Machine) change() {
 	case c.At.Est == nil:
 		m.ChangeWhy = say.Why(c.At.Why)
 	case c.At.Est.Value < leastSide || m.looksHours()-c.At.Est.Value < leastSide:
-		m.ChangeWhy = say.Why(fmt.Sprintf("the rate seems to change, but with less than %d h on one side, too little to measure it", leastSide))
+		m.ChangeWhy = say.Why(fmt.Sprintf("the rate seems to change, but with less than %d h on one side, too little to "+
+			"measure it", leastSide))
 	default:
 		e := *c.At.Est
 		change := Change{Before: c.Before, After: c.After, P: c.P, Hours: e}

@@ -188,7 +188,8 @@ func Readings(log *schema.Log) []Reading {
 		at := m.Acquired
 		if at.IsZero() {
 			at = m.Entered
-			if f := log.Begin(); !f.IsZero() && (at.IsZero() || f.Before(at)) && (len(rs) == 0 || m.Meter.V <= rs[0].Engine+meterSlack) {
+			if f := log.Begin(); !f.IsZero() && (at.IsZero() || f.Before(at)) &&
+				(len(rs) == 0 || m.Meter.V <= rs[0].Engine+meterSlack) {
 				at = f
 			}
 		}

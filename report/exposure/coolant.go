@@ -57,7 +57,8 @@ func (l *Life) Marks() []Mark {
 		ms[i].Engine, ms[i].Cycles, ms[i].Filled = l.Clock.At(ms[i].At), s.Cycles, !s.Refill.Never
 	}
 	for _, v := range hot {
-		if i := sort.Search(len(ms), func(i int) bool { return ms[i].At.After(v.At) }); i > 0 && v.BelowMark.V < ms[i-1].Below {
+		if i := sort.Search(len(ms), func(i int) bool { return ms[i].At.After(v.At) }); i > 0 &&
+			v.BelowMark.V < ms[i-1].Below {
 			ms[i-1].HotGain = v
 		}
 	}
@@ -123,7 +124,8 @@ func (l *Life) Stretches(marks []Mark, settling int) []Stretch {
 		}
 		s := Stretch{From: a.At, To: b.At, FromH: a.Engine, ToH: b.Engine, Lost: b.Fell - a.Below,
 			Settling: a.Filled && a.Cycles < settling, Closed: b.Kind}
-		for k := sort.Search(len(heat), func(k int) bool { return heat[k].At.After(a.At) }); k < len(heat) && !heat[k].At.After(b.At); k++ {
+		for k := sort.Search(len(heat), func(k int) bool { return heat[k].At.After(a.At) }); k < len(heat) &&
+			!heat[k].At.After(b.At); k++ {
 			s.Overheats++
 			s.Blind = s.Blind || !heat[k].Lost.Known
 			s.Boiled += heat[k].Lost.V

@@ -229,7 +229,8 @@ func (x *Index) Finish(l *Life) {
 	of := make([]Levels, len(l.Log.Runs))
 	for i := range l.Log.Runs {
 		r := &l.Log.Runs[i]
-		of[i] = Levels{machine, model, x.id(Driver, r.Driver), x.id(Terrain, r.Terrain), x.id(Speed, r.Speed), x.id(Range, r.Range), x.id(Load, r.Load), x.ambient(r.AmbientC)}
+		of[i] = Levels{machine, model, x.id(Driver, r.Driver), x.id(Terrain, r.Terrain), x.id(Speed, r.Speed),
+			x.id(Range, r.Range), x.id(Load, r.Load), x.ambient(r.AmbientC)}
 	}
 	for i := range l.Pieces {
 		l.Pieces[i].Levels = of[l.Pieces[i].Run]
@@ -240,7 +241,8 @@ func (x *Index) Finish(l *Life) {
 			e.Levels = of[e.Run]
 		}
 		o := e.Overheat
-		for f, id := range (Levels{machine, model, x.id(Driver, o.Driver), x.id(Terrain, o.Terrain), x.id(Speed, o.Speed), x.id(Range, o.Range), x.id(Load, o.Load), x.ambient(o.AmbientC)}) {
+		for f, id := range (Levels{machine, model, x.id(Driver, o.Driver), x.id(Terrain, o.Terrain), x.id(Speed, o.Speed),
+			x.id(Range, o.Range), x.id(Load, o.Load), x.ambient(o.AmbientC)}) {
 			if id != 0 {
 				e.Levels[f] = id
 			}

@@ -98,7 +98,8 @@ func (l *Life) findRun(o *schema.Overheat) (int, Placement) {
 	const day = 24 * time.Hour
 	if o.MinutesIn.Known {
 		start := o.At.Add(-time.Duration(o.MinutesIn.V * float64(time.Minute)))
-		for i := r.begun(start.Add(minutesSlack+time.Second)) - 1; i >= 0 && !r.log[i].At.Before(start.Add(-minutesSlack)); i-- {
+		for i := r.begun(start.Add(minutesSlack+time.Second)) - 1; i >= 0 &&
+			!r.log[i].At.Before(start.Add(-minutesSlack)); i-- {
 			if better(i) {
 				best = i
 			}
@@ -110,7 +111,8 @@ func (l *Life) findRun(o *schema.Overheat) (int, Placement) {
 	if o.Meter.Known {
 		for i := r.begun(o.At.Add(day)) - 1; i >= 0 && !r.log[i].At.Before(o.At.Add(-day)); i-- {
 			g := &r.log[i]
-			if g.MeterOut.Known && g.MeterIn.Known && o.Meter.V > g.MeterOut.V+1e-9 && o.Meter.V < g.MeterIn.V+1e-9 && better(i) {
+			if g.MeterOut.Known && g.MeterIn.Known && o.Meter.V > g.MeterOut.V+1e-9 && o.Meter.V < g.MeterIn.V+1e-9 &&
+				better(i) {
 				best = i
 			}
 		}

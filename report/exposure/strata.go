@@ -70,7 +70,8 @@ func (s *Strata) stratum(levels Levels) *Stratum {
 // machine, so that they need be told apart among themselves only.
 func (s *Strata) AddLife(l *Life) {
 	clear(s.at)
-	s.parts = append(s.parts, part{machine: l.Log.Machine.Name, model: l.Log.Machine.Model, strata: make([]Stratum, 0, len(l.Pieces))})
+	s.parts = append(s.parts, part{machine: l.Log.Machine.Name, model: l.Log.Machine.Model,
+		strata: make([]Stratum, 0, len(l.Pieces))})
 	of := &s.parts[len(s.parts)-1].ungrouped
 	for i := 0; i < len(l.Pieces); {
 		first, hours := &l.Pieces[i], 0.0

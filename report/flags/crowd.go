@@ -57,13 +57,13 @@ type note struct {
 
 // odds is the running evidence on one driver or one level.
 type odds struct {
-	ledger
+	tallies
 	rest  *schema.Answer
 	curve []heard
 }
 
-// ledger is the odds but for what points elsewhere, or grows.
-type ledger struct {
+// tallies are the odds but for what points elsewhere, or grows.
+type tallies struct {
 	ratio            [4]float64
 	spread           [len(spreads)]float64 // likelihood ratios of a sound driver under each spread to none
 	weight           [len(spreads)]float64 // how likely each spread is, the driver left out
@@ -78,7 +78,7 @@ type ledger struct {
 }
 
 func newOdds(left float64) odds {
-	o := odds{ledger: ledger{spread: [3]float64{1, 1, 1}, weight: [3]float64{1, 0, 0}}}
+	o := odds{tallies: tallies{spread: [3]float64{1, 1, 1}, weight: [3]float64{1, 0, 0}}}
 	for k := range o.ratio {
 		o.ratio[k] = left
 	}

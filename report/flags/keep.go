@@ -1,15 +1,11 @@
 package flags
 
 import (
-	"crypto/sha256"
-	"encoding/binary"
-	"encoding/json"
-	"fmt"
+	"hash/fnv"
 	"iter"
 	"math"
 	"slices"
 	"time"
-	"unsafe"
 
 	"shedbook/report/exposure"
 	"shedbook/schema"
@@ -22,22 +18,24 @@ import (
 // numbers of a pass from the beginning, or says that it can't.
 
 // keptWeeks is how far before the end the pass is kept: what is entered later than
-// that asks for one from the beginning. Once it is twice as far it is kept anew.
+// that asks for one from the beginning, and so does an end twice as far on.
 const keptWeeks = 4
 
 // Kept is where a pass stood at the beginning of a week, the sound model learned.
-// It is read by the very program that wrote it, and by no other.
 type Kept struct {
 	week     int64
-	fleet    []byte // the sound model, the drivers and the levels
+	fleet    []byte // the sound model, the drivers and the levels: codec.fleet
 	machines []keptMachine
 }
 
+// keptMachine is one machine as codecs write it.
 type keptMachine struct {
-	name string
-	then []byte // the evidence at the beginning of the week
-	log  []byte // what the pass needs after that
-	part []byte // what the belief learns of it
+	name  string
+	then  []byte // how much of its log had passed at the beginning of the week, and its evidence: codec.then
+	curve []byte // of its evidence, all or the last point: codec.curve
+	log   []byte // what the pass needs after that: codec.log
+	part  []byte // what the belief learns of it
+	all   []byte // its whole curve, which Bytes leaves out: see Curves
 }
 
 // stood is where a pass stood before it went on.
@@ -49,48 +47,60 @@ type stood struct {
 
 // stance is where it stood with one machine.
 type stance struct {
-	passed
-	figures []byte
-	points  int
-	last    point
+	past  past
+	then  []byte
+	curve int   // how many points it had
+	last  point // the last of them, which may have been drawn anew since
 }
 
 // stand notes where the pass stands.
 func (f *Finder) stand(w int64) {
-	s := &stood{week: w}
-	var answers []int
-	b := putAll(putAll(put(nil, &f.sound.learned), f.sound.ratio), f.sound.driver)
-	b = putAll(putAll(b, f.sound.level), f.sound.drivers)
-	gone := len(f.fleet.Answers) - len(f.crowd.answers)
-	b = put(b, &gone)
-	for o := range f.crowd.all {
-		b = putAll(put(b, &o.ledger), o.curve)
-		answers = append(answers, place(f.fleet.Answers, o.rest))
-	}
-	s.fleet = putAll(b, answers)
-	s.machines = make([]stance, len(f.machines))
+	f.stood = &stood{week: w, fleet: written(f.code), machines: make([]stance, len(f.machines))}
 	atOnce(len(f.machines), func(i, _ int) {
 		m := f.machines[i]
-		st := &s.machines[i]
-		st.passed, st.points = m.next, len(m.ev.curve)
-		st.piece += m.before
-		if st.points > 0 {
-			st.last = m.ev.curve[st.points-1]
+		m.past = m.passedBy(m.next)
+		s := stance{past: m.past, then: written(m.then), curve: len(m.ev.curve)}
+		if s.curve > 0 {
+			s.last = m.ev.curve[s.curve-1]
 		}
-		st.figures = m.stands()
+		f.stood.machines[i] = s
 	})
-	f.stood = s
 }
 
-// stands is how a machine's evidence stands.
-func (m *machine) stands() []byte {
-	b := put(put(nil, &m.ev.figures), &m.sums.all)
-	b = putAll(putAll(b, m.sums.level), m.sums.driver)
-	var rest [matters]int
-	for p, a := range m.ev.rest {
-		rest[p] = place(m.answers, a)
+// code codes what is not one machine's. What is read must be as much as there is.
+func (f *Finder) code(c *codec) {
+	s := f.sound
+	s.learned.code(c)
+	for _, of := range []*[]float64{&s.ratio, &s.driver} {
+		fill(c, *of, func(v *float64, c *codec) { c.float(v) })
 	}
-	return put(b, &rest)
+	for _, of := range []*[]tally{&s.level, &s.drivers} {
+		fill(c, *of, (*tally).code)
+	}
+	gone := len(f.fleet.Answers) - len(f.crowd.answers)
+	c.int(&gone)
+	for o := range f.crowd.all {
+		o.tallies.code(c)
+		list(c, &o.curve, (*heard).code)
+		o.rest = c.answer(f.fleet.Answers, o.rest)
+	}
+	if c.reading && (gone < 0 || gone > len(f.crowd.answers)) {
+		c.short = true
+	} else if c.reading {
+		f.crowd.answers = f.crowd.answers[gone:]
+	}
+}
+
+// then codes how far the pass had come with a machine, and its evidence.
+func (m *machine) then(c *codec) {
+	m.past.code(c)
+	m.ev.figures.code(c)
+	m.sums.all.code(c)
+	fill(c, m.sums.level, (*tally).code)
+	fill(c, m.sums.driver, (*tally).code)
+	for p, a := range m.ev.rest {
+		m.ev.rest[p] = c.answer(m.answers, a)
+	}
 }
 
 // all are the drivers and then the levels.
@@ -109,24 +119,6 @@ func (c *crowd) all(yield func(*odds) bool) {
 	}
 }
 
-// place is where an answer is among others; -1 for none.
-func place(answers []schema.Answer, a *schema.Answer) int {
-	for i := range answers {
-		if &answers[i] == a {
-			return i
-		}
-	}
-	return -1
-}
-
-// answerAt is the answer at a place.
-func answerAt(answers []schema.Answer, place int) *schema.Answer {
-	if place < 0 || place >= len(answers) {
-		return nil
-	}
-	return &answers[place]
-}
-
 // keep is what is to be kept after a pass; nil where it was too short.
 func (f *Finder) keep() *Kept {
 	if f.stood == nil || f.stood.machines == nil {
@@ -136,21 +128,23 @@ func (f *Finder) keep() *Kept {
 	atOnce(len(f.machines), func(i, _ int) {
 		m, s := f.machines[i], &f.stood.machines[i]
 		m.whole = m.shows()
-		curve := []point{s.last}[:min(s.points, 1)]
-		if m.whole && s.points > 0 {
-			curve = append(slices.Clone(m.ev.curve[:s.points-1]), s.last)
+		var curve []point
+		if s.curve > 0 {
+			curve = append(slices.Clone(m.ev.curve[:s.curve-1]), s.last)
 		}
-		k.machines[i] = m.kept(s.passed, curve, s.figures, k.week)
-		k.machines[i].part = f.beliefs.Part(m.name)
+		all := writtenCurve(curve)
+		if !m.whole {
+			curve = curve[max(0, s.curve-1):]
+		}
+		k.machines[i] = m.kept(s, curve, k.week)
+		k.machines[i].part, k.machines[i].all = f.beliefs.Part(m.name), all
 	})
 	return k
 }
 
-// kept is what is to be kept of a machine of which so much had passed by a week.
-func (m *machine) kept(n passed, curve []point, figures []byte, w int64) keptMachine {
-	c := m.link(m.past, n)
-	then := put(putAll(nil, c.links), &c.sum)
-	return keptMachine{name: m.name, then: append(putAll(put(then, &m.whole), curve), figures...), log: m.after(n, w)}
+// kept is what is to be kept of a machine with which the pass stood so at a week.
+func (m *machine) kept(s *stance, curve []point, w int64) keptMachine {
+	return keptMachine{name: m.name, then: s.then, curve: writtenCurve(curve), log: m.after(s.past.passed, w)}
 }
 
 // shows says whether the report says more of the machine than where it stands.
@@ -164,73 +158,43 @@ func (m *machine) shows() bool {
 	return false
 }
 
-// chain tells what the pass had taken in of a machine from anything else: how much
-// it was each time that it was kept, and a digest of it, made of the one before
-// and of what came in between.
-type chain struct {
-	links []passed
-	sum   [sha256.Size]byte
+func writtenCurve(curve []point) []byte {
+	return written(func(c *codec) { list(c, &curve, (*point).code) })
 }
 
-func (c *chain) end() passed {
-	if len(c.links) == 0 {
-		return passed{}
-	}
-	return c.links[len(c.links)-1]
+// past is what the pass had taken in of a machine: how much, and its digest.
+type past struct {
+	passed
+	sum uint64
 }
 
-// link makes a chain longer, up to what had passed of a machine.
-func (m *machine) link(c chain, to passed) chain {
-	from := c.end()
-	pieces := m.pieces[from.piece-m.before : to.piece-m.before]
-	b := append(make([]byte, 0, 48*len(pieces)+1024), c.sum[:]...)
-	for i := range pieces {
-		p := &pieces[i]
-		b = binary.LittleEndian.AppendUint64(b, uint64(p.start))
-		for _, v := range [...]float32{p.hours, p.exposed, p.runHours, p.mud, p.deep, p.ambient} {
-			b = binary.LittleEndian.AppendUint32(b, math.Float32bits(v))
-		}
-		b = append(binary.LittleEndian.AppendUint16(b, p.driver), p.level[:]...)
-		b = append(b, p.cycles, truth(p.bled)|truth(p.first)<<1|truth(p.cycle)<<2|truth(p.repeat)<<3)
-	}
-	for _, e := range m.events[from.event:to.event] {
-		e.piece += m.before
-		b = fmt.Append(b, e)
-	}
-	b = fmt.Append(b, m.stretches[from.stretch:to.stretch], m.services[from.service:to.service])
-	answers, _ := json.Marshal(m.answers[from.answer:to.answer])
-	return chain{append(slices.Clip(c.links), to), sha256.Sum256(append(b, answers...))}
+// passedBy is so much of a machine's log.
+func (m *machine) passedBy(n passed) past {
+	log := machine{pieces: m.pieces[:n.piece], events: m.events[:n.event], stretches: m.stretches[:n.stretch],
+		services: m.services[:n.service], answers: m.answers[:n.answer]}
+	h := fnv.New64a()
+	h.Write(written(log.code))
+	return past{n, h.Sum64()}
 }
 
-func truth(is bool) uint8 {
-	if is {
-		return 1
-	}
-	return 0
-}
-
-// had says whether a machine's log up to a week is what had passed by then.
-func (m *machine) had(c *chain, w int64) bool {
-	n := c.end()
-	whole := len(m.pieces) >= n.piece && len(m.events) >= n.event && len(m.stretches) >= n.stretch && len(m.services) >= n.service && len(m.answers) >= n.answer &&
+// same reports whether a machine's log up to a week is what the pass had taken in
+// of it by then.
+func (m *machine) same(was past, w int64) bool {
+	n := was.passed
+	return len(m.pieces) >= n.piece && len(m.events) >= n.event && len(m.stretches) >= n.stretch && len(m.services) >= n.service && len(m.answers) >= n.answer &&
 		(len(m.pieces) == n.piece || m.pieces[n.piece].start >= w*week) &&
 		(len(m.events) == n.event || m.events[n.event].piece >= n.piece) &&
 		(len(m.stretches) == n.stretch || m.stretches[n.stretch].at >= w*week) &&
 		(len(m.services) == n.service || m.services[n.service].at >= w*week) &&
-		(len(m.answers) == n.answer || m.answers[n.answer].At.Unix() >= w*week)
-	var now chain
-	for i := 0; whole && i < len(c.links); i++ {
-		now = m.link(now, c.links[i])
-	}
-	return whole && now.sum == c.sum
+		(len(m.answers) == n.answer || m.answers[n.answer].At.Unix() >= w*week) &&
+		m.passedBy(n) == was
 }
 
 // after is a machine's log as the pass needs it from a week on: of the pieces
 // before it those that a later overheat is held against (see note), or all
 // where its flags are to be told.
 func (m *machine) after(n passed, w int64) []byte {
-	next := n.piece - m.before
-	from := min(next, len(m.pieces)-1)
+	from := min(n.piece, len(m.pieces)-1)
 	for from > 0 && !m.pieces[from].first {
 		from--
 	}
@@ -245,32 +209,78 @@ func (m *machine) after(n passed, w int64) []byte {
 	if m.whole {
 		from = 0
 	}
-	before := m.before + from
-	b := put(put(nil, &m.log), &before)
-	b = putAll(b, m.pieces[from:])
-	b = putAll(b, m.expected[from:next])
-	events := slices.Clone(m.events)
-	for i := range events {
-		events[i].piece += m.before
-	}
-	b = putAll(putAll(b, events), m.stretches)
-	services := len(m.services)
-	b = put(b, &services)
-	for _, s := range m.services {
-		b = putAll(putAll(put(b, &s.at), []byte(s.cause)), []byte(s.work))
-	}
-	answers, _ := json.Marshal(m.answers)
-	return putAll(b, answers)
+	rest := machine{log: m.log, whole: m.whole, before: from, pieces: m.pieces[from:], expected: m.expected[from:n.piece],
+		events: m.events, stretches: m.stretches, services: m.services, answers: m.answers}
+	return written(rest.code)
+}
+
+// code codes a machine's log; its events' pieces are counted from the log's first.
+func (m *machine) code(c *codec) {
+	m.log.code(c)
+	c.bool(&m.whole)
+	c.int(&m.before)
+	list(c, &m.pieces, (*piece).code)
+	list(c, &m.expected, func(v *float32, c *codec) { c.float32(v) })
+	list(c, &m.events, (*event).code)
+	list(c, &m.stretches, (*stretch).code)
+	list(c, &m.services, (*mend).code)
+	c.json(&m.answers)
 }
 
 // Resume goes on from where a pass stood. fleet, index and asOf are as for
 // FindIn; machines are the fleet's, in order, and lives those of the machines
 // written to since. Not ok is what can't be told from what was kept: what was
 // taken in before has changed, or what is to be told now asks for more. Else the
-// result is that of FindIn, but for the curves of the machines that bear no flag;
-// now is what to keep, anew if it stands at a later week.
-func Resume(fleet schema.Fleet, asOf time.Time, x *exposure.Index, k *Kept, machines []string, lives iter.Seq[*exposure.Life], logs Logs) (r Result, now *Kept, anew, ok bool) {
-	f := New(fleet, asOf)
+// result is that of FindIn, but that machines that bear no flag have no curve; now
+// is what to keep where most of what was kept is worn.
+func Resume(fleet schema.Fleet, asOf time.Time, x *exposure.Index, k *Kept, machines []string, lives iter.Seq[*exposure.Life],
+	logs Logs) (r Result, now *Kept, ok bool) {
+	f, now, ok := resume(fleet, asOf, x, k, machines, lives)
+	if !ok {
+		return r, nil, false
+	}
+	r = f.report(logs)
+	for i, m := range f.machines {
+		if m.shows() && !m.whole {
+			return r, nil, false
+		}
+		if !m.whole {
+			r.Standing[i].Curve = nil
+		}
+	}
+	return r, now, true
+}
+
+// Curve is the curve that FindIn has in a machine's Standing, from where a pass stood
+// and what Curves wrote beside it; otherwise as Resume.
+func Curve(fleet schema.Fleet, asOf time.Time, x *exposure.Index, k *Kept, curves []byte, machines []string,
+	lives iter.Seq[*exposure.Life], machine string) (curve []Point, ok bool) {
+	at := slices.IndexFunc(k.machines, func(m keptMachine) bool { return m.name == machine })
+	if at < 0 || !read(curves, func(c *codec) {
+		for len(c.b) > 0 {
+			var name string
+			var all []byte
+			c.text(&name)
+			if c.bytes(&all); name == machine {
+				k.machines[at].curve, ok = all, true
+			}
+		}
+	}) || !ok {
+		return nil, false
+	}
+	f, _, ok := resume(fleet, asOf, x, k, machines, lives)
+	if !ok {
+		return nil, false
+	}
+	m := f.machines[slices.Index(machines, machine)]
+	m.turn(math.MaxInt64)
+	m.ev.factor()
+	return f.curve(m.ev.curve, m.ev.nearest()), true
+}
+
+func resume(fleet schema.Fleet, asOf time.Time, x *exposure.Index, k *Kept, machines []string,
+	lives iter.Seq[*exposure.Life]) (f *Finder, now *Kept, ok bool) {
+	f = New(fleet, asOf)
 	f.index, f.resumed = x, true
 	fresh := map[string]*machine{}
 	f.addAll(lives)
@@ -287,7 +297,7 @@ func Resume(fleet schema.Fleet, asOf time.Time, x *exposure.Index, k *Kept, mach
 		was := were[name]
 		if f.machines[i] = fresh[name]; f.machines[i] == nil {
 			if was == nil {
-				return r, nil, false, false
+				return nil, nil, false
 			}
 			f.machines[i] = &machine{name: name, ev: newEvidence()}
 		}
@@ -298,12 +308,12 @@ func Resume(fleet schema.Fleet, asOf time.Time, x *exposure.Index, k *Kept, mach
 		if fresh[name] != nil {
 			now.machines[i].part = f.beliefs.Part(name)
 		} else if !f.beliefs.AddPart(name, was.part) {
-			return r, nil, false, false
+			return nil, nil, false
 		}
 	}
 	f.begin()
-	if !f.goOn(k.fleet) {
-		return r, nil, false, false
+	if !read(k.fleet, f.code) {
+		return nil, nil, false
 	}
 	bad := make([]bool, len(machines))
 	atOnce(len(machines), func(i, _ int) {
@@ -311,51 +321,10 @@ func Resume(fleet schema.Fleet, asOf time.Time, x *exposure.Index, k *Kept, mach
 		bad[i] = !m.goOn(was, fresh[m.name] != nil, k.week)
 	})
 	_, to := f.span()
-	if anew = to > k.week+2*keptWeeks; anew {
-		f.stood = new(stood)
+	if slices.Contains(bad, true) || to < k.week || to > k.week+2*keptWeeks || !f.weeks(k.week, to) {
+		return nil, nil, false
 	}
-	if slices.Contains(bad, true) || to < k.week || !f.weeks(k.week, to) {
-		return r, nil, false, false
-	}
-	r = f.report(logs)
-	for _, m := range f.machines {
-		if m.shows() && !m.whole {
-			return r, nil, false, false
-		}
-	}
-	if anew {
-		now = f.keep()
-	}
-	return r, now, anew, true
-}
-
-// goOn puts what is not one machine's where it stood.
-func (f *Finder) goOn(then []byte) bool {
-	in := reader{b: then}
-	s := *f.sound
-	take(&in, &s.learned)
-	s.ratio, s.driver, s.level, s.drivers = takeAll[float64](&in), takeAll[float64](&in), takeAll[tally](&in), takeAll[tally](&in)
-	var gone int
-	take(&in, &gone)
-	if len(s.ratio) != len(f.sound.ratio) || len(s.driver) != len(f.sound.driver) || gone > len(f.crowd.answers) {
-		return false
-	}
-	*f.sound = s
-	var all []*odds
-	for o := range f.crowd.all {
-		take(&in, &o.ledger)
-		o.curve = takeAll[heard](&in)
-		all = append(all, o)
-	}
-	rest := takeAll[int](&in)
-	if in.short || len(rest) != len(all) {
-		return false
-	}
-	for i, o := range all {
-		o.rest = answerAt(f.fleet.Answers, rest[i])
-	}
-	f.crowd.answers = f.crowd.answers[gone:]
-	return true
+	return f, now, true
 }
 
 // goOn puts a machine where it stood: one whose log is at hand, if the log is
@@ -363,153 +332,81 @@ func (f *Finder) goOn(then []byte) bool {
 func (m *machine) goOn(was *keptMachine, atHand bool, w int64) bool {
 	if was.then == nil { // it came since
 		part := was.part
-		*was = m.kept(passed{}, nil, m.stands(), w)
+		m.past = m.passedBy(passed{})
+		*was = m.kept(&stance{past: m.past, then: written(m.then)}, nil, w)
 		was.part = part
-		return m.had(&chain{}, w)
+		return m.same(m.past, w)
 	}
-	in := reader{b: was.then}
-	m.past.links = takeAll[passed](&in)
-	take(&in, &m.past.sum)
-	take(&in, &m.whole)
-	m.ev.curve = takeAll[point](&in)
-	take(&in, &m.ev.figures)
-	take(&in, &m.sums.all)
-	level, driver := takeAll[tally](&in), takeAll[tally](&in)
-	var rest [matters]int
-	take(&in, &rest)
-	if in.short || len(level) != len(m.sums.level) || len(driver) != len(m.sums.driver) {
+	var kept machine
+	if !read(was.log, kept.code) {
 		return false
 	}
-	m.sums.level, m.sums.driver = level, driver
-	n := m.past.end()
-	m.next = n
+	if !atHand {
+		name, ev, sums := m.name, m.ev, m.sums
+		*m = kept
+		m.name, m.ev, m.sums = name, ev, sums
+		for i := range m.events {
+			m.events[i].piece -= m.before
+		}
+	}
+	m.whole = kept.whole
+	if !read(was.then, m.then) || !read(was.curve, func(c *codec) { list(c, &m.ev.curve, (*point).code) }) {
+		return false
+	}
+	m.next = m.past.passed
 	if atHand {
-		if !m.had(&m.past, w) {
+		if !m.same(m.past, w) || len(kept.expected) > m.next.piece {
 			return false
 		}
-		kept := machine{}
-		if !kept.open(was.log) {
-			return false
-		}
-		copy(m.expected[n.piece-len(kept.expected):], kept.expected)
-		was.log = m.after(n, w)
-	} else {
-		if !m.open(was.log) {
-			return false
-		}
-		m.next.piece = len(m.expected)
-		m.expected = append(m.expected, make([]float32, len(m.pieces)-len(m.expected))...)
+		copy(m.expected[m.next.piece-len(kept.expected):], kept.expected)
+		was.log = m.after(m.next, w)
+		return true
 	}
-	for p, place := range rest {
-		m.ev.rest[p] = answerAt(m.answers, place)
+	m.next.piece = len(m.expected)
+	if len(m.expected) > len(m.pieces) {
+		return false
 	}
+	m.expected = append(m.expected, make([]float32, len(m.pieces)-len(m.expected))...)
 	return true
 }
 
-// open reads what after wrote; the events' pieces are then among those kept.
-func (m *machine) open(log []byte) bool {
-	in := reader{b: log}
-	var services int
-	take(&in, &m.log)
-	take(&in, &m.before)
-	m.pieces, m.expected = takeAll[piece](&in), takeAll[float32](&in)
-	m.events, m.stretches = takeAll[event](&in), takeAll[stretch](&in)
-	take(&in, &services)
-	for range services {
-		var s mend
-		take(&in, &s.at)
-		s.cause, s.work = string(takeAll[byte](&in)), string(takeAll[byte](&in))
-		if in.short {
-			return false
-		}
-		m.services = append(m.services, s)
-	}
-	answers := takeAll[byte](&in)
-	for i := range m.events {
-		m.events[i].piece -= m.before
-	}
-	return !in.short && len(m.expected) <= len(m.pieces) && json.Unmarshal(answers, &m.answers) == nil
-}
-
 // Bytes write it down.
-func (k *Kept) Bytes() []byte {
-	size := 0
-	for i := range k.machines {
-		size += len(k.machines[i].then) + len(k.machines[i].log) + len(k.machines[i].part) + 64
-	}
-	b := put(make([]byte, 0, size+len(k.fleet)+64), &k.week)
-	b = putAll(b, k.fleet)
-	n := len(k.machines)
-	b = put(b, &n)
-	for i := range k.machines {
-		m := &k.machines[i]
-		b = putAll(putAll(putAll(putAll(b, []byte(m.name)), m.then), m.log), m.part)
-	}
-	return b
-}
+func (k *Kept) Bytes() []byte { return written(k.code) }
 
 // ReadKept reads what Bytes wrote; it is not copied.
 func ReadKept(b []byte) (*Kept, bool) {
-	k, in, n := &Kept{}, reader{b: b}, 0
-	take(&in, &k.week)
-	k.fleet = in.bytes()
-	take(&in, &n)
-	for range n {
-		m := keptMachine{name: string(in.bytes()), then: in.bytes(), log: in.bytes(), part: in.bytes()}
-		if in.short {
-			return nil, false
+	k := &Kept{}
+	return k, read(b, k.code)
+}
+
+// Curves writes down the machines' whole curves up to where the pass is kept, which
+// only a question about one machine takes; nil after a pass that went on from one
+// kept, whose curves they still are.
+func (k *Kept) Curves() []byte {
+	if len(k.machines) == 0 || k.machines[0].all == nil {
+		return nil
+	}
+	return written(func(c *codec) {
+		for i := range k.machines {
+			c.text(&k.machines[i].name)
+			c.bytes(&k.machines[i].all)
 		}
-		k.machines = append(k.machines, m)
+	})
+}
+
+func (k *Kept) code(c *codec) {
+	version := keptVersion
+	c.int(&version)
+	if version != keptVersion {
+		c.short = true
+		return
 	}
-	return k, !in.short
-}
-
-// The program's own memory, as it is: nothing here holds a pointer (a test sees
-// to it), and only the same program reads it again.
-
-func put[T any](b []byte, v *T) []byte { return append(b, memory(v, 1)...) }
-
-func putAll[T any](b []byte, s []T) []byte {
-	n := len(s)
-	return append(put(b, &n), memory(unsafe.SliceData(s), n)...)
-}
-
-func memory[T any](v *T, n int) []byte {
-	return unsafe.Slice((*byte)(unsafe.Pointer(v)), n*int(unsafe.Sizeof(*v)))
-}
-
-type reader struct {
-	b     []byte
-	short bool
-}
-
-func (r *reader) next(n int) []byte {
-	if n < 0 || n > len(r.b) {
-		r.short = true
-		return nil
-	}
-	b := r.b[:n]
-	r.b = r.b[n:]
-	return b
-}
-
-func (r *reader) bytes() []byte {
-	var n int
-	take(r, &n)
-	return r.next(n)
-}
-
-func take[T any](r *reader, v *T) { copy(memory(v, 1), r.next(int(unsafe.Sizeof(*v)))) }
-
-func takeAll[T any](r *reader) []T {
-	var n int
-	take(r, &n)
-	size := int(unsafe.Sizeof(*new(T)))
-	if n < 0 || n > len(r.b)/size {
-		r.short = true
-		return nil
-	}
-	s := make([]T, n)
-	copy(memory(unsafe.SliceData(s), n), r.next(n*size))
-	return s
+	c.int64(&k.week)
+	c.bytes(&k.fleet)
+	list(c, &k.machines, func(m *keptMachine, c *codec) {
+		c.text(&m.name)
+		for _, b := range []*[]byte{&m.then, &m.curve, &m.log, &m.part} {
+			c.bytes(b)
+		}
+	})
 }

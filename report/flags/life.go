@@ -86,7 +86,7 @@ type machine struct {
 	ev        evidence
 	whole     bool // when kept: all its pieces are, and its curve
 	before    int  // pieces before those at hand
-	past      chain
+	past      past // when kept: what had passed
 	named     *named
 }
 

@@ -72,12 +72,7 @@ func log10(x float64) float64 { return math.Round(1000*math.Log10(max(x, 1e-6)))
 
 func (f *Finder) reportMachine(r *Result, m *machine) {
 	e := &m.ev
-	best := losing
-	for w := range matters {
-		if shares[w]*e.total[w] > shares[best]*e.total[best] {
-			best = w
-		}
-	}
+	best := e.nearest()
 	r.Standing = append(r.Standing, Standing{Machine: m.name, Flag: plainNames[best], Evidence: e.evidence(best), Curve: f.curve(e.curve, best)})
 	for w := range matters {
 		if e.raised[w] != 0 {
@@ -100,6 +95,17 @@ func (m *machine) flag(w matter) string {
 		return name(&m.named.now)
 	}
 	return plainNames[w]
+}
+
+// nearest is the matter that comes nearest to a flag, or is furthest beyond.
+func (e *evidence) nearest() matter {
+	best := losing
+	for w := range matters {
+		if shares[w]*e.total[w] > shares[best]*e.total[best] {
+			best = w
+		}
+	}
+	return best
 }
 
 func (e *evidence) evidence(w matter) Evidence {

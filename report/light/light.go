@@ -74,9 +74,9 @@ const (
 // pixels and in any order: the finned part alone, without tanks and frame. nil:
 // they are looked for.
 //
-// The core is straightened by a homography (Heckbert 1989, section
-// 2.2.3), its lamp flattened, fins and tubes filled by a morphological closing of
-// their measured pitch, and open parted from blocked by Otsu's threshold (1979).
+// The core is straightened by a homography (Heckbert 1989, section 2.2.3), its
+// lamp flattened, fins and tubes filled by a morphological closing of their
+// measured pitch, and open parted from blocked by Otsu's threshold (1979).
 // The interval says how far the answer moves with the threshold, the filling,
 // the lamp's shape and the corners' place, and allows for what one photograph
 // cannot tell: thick tubes that look like dirt, a dark side that a guessed outline

@@ -42,7 +42,7 @@ func TestItsOwnCheckBeforeAMend(t *testing.T) {
 	for range 40 {
 		r := rank(t, fleetOf(l))
 		if r.Do.Act == DoMend {
-			s, err := known(fleetOf(l), "R4", day(61))
+			s, err := known(fleetOf(l), nil, "R4", day(61))
 			require.NoError(t, err)
 			k := s.n.cause(*r.Do.Cause)
 			own := false
@@ -64,13 +64,13 @@ func TestItsOwnCheckBeforeAMend(t *testing.T) {
 func TestMendedSinceIsNotShown(t *testing.T) {
 	l := troubled()
 	checked(l, "probe", "fail", "", day(61))
-	s, err := known(fleetOf(l), "R4", day(62))
+	s, err := known(fleetOf(l), nil, "R4", day(62))
 	require.NoError(t, err)
 	require.Equal(t, 1, s.shown(s.n.cause("warning-circuit")))
 	v := schema.Service{Work: "sensor", Cause: "warning-circuit"}
 	v.Machine, v.At = "R4", day(61).Add(time.Hour)
 	l.Services = append(l.Services, v)
-	s, err = known(fleetOf(l), "R4", day(62))
+	s, err = known(fleetOf(l), nil, "R4", day(62))
 	require.NoError(t, err)
 	require.NotEqual(t, 1, s.shown(s.n.cause("warning-circuit")))
 	require.Equal(t, -1, s.found())

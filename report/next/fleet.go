@@ -20,6 +20,14 @@ func Beside(log schema.Log, asOf time.Time) schema.Log {
 	return out
 }
 
+// Other is what RankAmong reads of a machine other than the one it is asked about: a
+// log of its services and answers, and what is learned of its runs.
+func Other(settings schema.Settings, log *schema.Log) (schema.Log, []byte) {
+	f := belief.NewFleet(settings, nil)
+	f.Add(log)
+	return schema.Log{Machine: log.Machine, Services: log.Services, Answers: log.Answers}, f.Part(log.Machine.Name)
+}
+
 // owned is the network as this book has it: the owner's priors and minutes,
 // and the priors moved by what the fleet's other machines turned out to have.
 // Each share is a Dirichlet mean, the priors weighing as `fleet` confirmed
@@ -92,7 +100,7 @@ func sameService(l *schema.Log, a *schema.Answer) bool {
 }
 
 // beliefs is what the fleet's machines tell about each other.
-func (n *network) beliefs(fleet *schema.Fleet) *belief.Fleet {
+func (n *network) beliefs(fleet *schema.Fleet, others map[string][]byte) *belief.Fleet {
 	priors := make([]float64, len(n.causes))
 	for k := range priors {
 		priors[k] = n.causes[k].prior
@@ -100,7 +108,10 @@ func (n *network) beliefs(fleet *schema.Fleet) *belief.Fleet {
 	f := belief.NewFleet(fleet.Settings, priors)
 	f.Together = n.togetherness
 	for i := range fleet.Logs {
-		f.Add(&fleet.Logs[i])
+		l := &fleet.Logs[i]
+		if part := others[l.Machine.Name]; part == nil || !f.AddPart(l.Machine.Name, part) {
+			f.Add(l)
+		}
 	}
 	return f
 }

@@ -21,7 +21,6 @@ import (
 
 	"shedbook/report/cooling"
 	"shedbook/schema"
-	"shedbook/schema/unit"
 )
 
 //go:embed causes.txt
@@ -114,11 +113,7 @@ func CautionOn(topic string) ([]Caution, error) {
 }
 
 func noSuch(what, name string, known []string) error {
-	says := "is no " + what
-	if near := unit.Near(name, known); len(near) > 0 {
-		says += " (did you mean " + strings.Join(near, ", ") + "?)"
-	}
-	return schema.Wrong(what, name, says+"; there are "+strings.Join(known, ", "))
+	return schema.Wrong(what, name, "is no "+what+schema.DidYouMean(name, known)+"; there are "+strings.Join(known, ", "))
 }
 
 func (n *network) topics(list string) []Caution {

@@ -95,7 +95,7 @@ func TestCoolDown(t *testing.T) {
 
 // What is done cold comes before what is done warm, where it is nearly as good.
 func TestColdFirst(t *testing.T) {
-	s, err := known(fleetOf(troubled()), "R4", day(61))
+	s, err := known(fleetOf(troubled()), nil, "R4", day(61))
 	require.NoError(t, err)
 	got := s.choose(nil)
 	for _, l := range s.looks(nil) {

@@ -138,8 +138,9 @@ type state struct {
 	tools     string // at hand, as the setting has it; empty: all
 }
 
-// known makes the state of a machine as it could be known at asOf.
-func known(fleet schema.Fleet, machine string, asOf time.Time) (*state, error) {
+// known makes the state of a machine as it could be known at asOf; others as for
+// RankAmong.
+func known(fleet schema.Fleet, others map[string][]byte, machine string, asOf time.Time) (*state, error) {
 	fleet = fleet.AsOf(asOf)
 	var log *schema.Log
 	var names []string
@@ -160,7 +161,7 @@ func known(fleet schema.Fleet, machine string, asOf time.Time) (*state, error) {
 		return nil, err
 	}
 	x := exposure.NewIndex(fleet.Words, fleet.Drivers, fleet.Settings)
-	return n.state(&fleet, n.beliefs(&fleet), x.Life(log), confirmed, asOf), nil
+	return n.state(&fleet, n.beliefs(&fleet, others), x.Life(log), confirmed, asOf), nil
 }
 
 // state is what the fleet's beliefs and a machine's life make one believe of it.
@@ -252,7 +253,13 @@ func namesKnown(log *schema.Log) error {
 // with no records gives the priors and says so; one that shows no trouble
 // gives no candidates, and Why.
 func Rank(fleet schema.Fleet, machine string, asOf time.Time) (Result, error) {
-	s, err := known(fleet, machine, asOf)
+	return RankAmong(fleet, nil, machine, asOf)
+}
+
+// RankAmong is Rank where other machines' logs are Other's, with what it learned
+// of their runs by their names.
+func RankAmong(fleet schema.Fleet, others map[string][]byte, machine string, asOf time.Time) (Result, error) {
+	s, err := known(fleet, others, machine, asOf)
 	if err != nil {
 		return Result{}, err
 	}

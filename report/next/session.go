@@ -39,7 +39,7 @@ type Step struct {
 
 // Start begins or resumes a session; errors as Rank's.
 func Start(fleet schema.Fleet, machine string, asOf time.Time) (*Session, error) {
-	at, err := known(fleet, machine, asOf)
+	at, err := known(fleet, nil, machine, asOf)
 	if err != nil {
 		return nil, err
 	}
@@ -121,7 +121,7 @@ func (s *Session) Add(c schema.Check) error {
 	if !asOf.IsZero() && c.At.After(asOf) {
 		asOf = c.At
 	}
-	at, err := known(fleet, s.machine, asOf)
+	at, err := known(fleet, nil, s.machine, asOf)
 	if err != nil {
 		return err
 	}

@@ -45,7 +45,7 @@ const openHours = 100
 // nothing is recorded of it.
 func gasket(common schema.Fleet, log *schema.Log, at time.Time) float64 {
 	common.Logs = []schema.Log{*log}
-	s, err := known(common, log.Machine.Name, at)
+	s, err := known(common, nil, log.Machine.Name, at)
 	if err != nil || s.e.blank {
 		return 0
 	}

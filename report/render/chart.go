@@ -134,7 +134,8 @@ func (p *chart) svg(o Options) string {
 				}
 			}
 			if c.dotted {
-				d.mark("dot", c.class, xs.place(q.x), y(q.y), fmt.Sprintf("%s h: %s", unit.Fixed(q.x, 1), unit.Fixed(q.y, places(q.y))))
+				d.mark("dot", c.class, xs.place(q.x), y(q.y), fmt.Sprintf("%s h: %s", unit.Fixed(q.x, 1),
+					unit.Fixed(q.y, places(q.y))))
 			}
 		}
 		if c.words != "" {

@@ -68,7 +68,8 @@ func coolantTable(r report.CoolantReport) *Table {
 		m := &r.Machines[i]
 		t.Add(Text(m.Machine), Number(m.Hours), Number(m.ToppedUpMl), Number(m.SettlingMl), Number(m.BoilOverMl),
 			Number(m.UnexplainedMl), Number(m.UnattributedMl), Count(m.Intervals),
-			Estimated((*Interval)(m.Rate)), Estimated((*Interval)(m.RatePct)), Text(deref(m.RateSince)), Text(steady(m)), Day(when(m.From)), Day(when(m.To)), Text(deref(m.Why)))
+			Estimated((*Interval)(m.Rate)), Estimated((*Interval)(m.RatePct)), Text(deref(m.RateSince)), Text(steady(m)),
+			Day(when(m.From)), Day(when(m.To)), Text(deref(m.Why)))
 	}
 	return t
 }
@@ -109,7 +110,8 @@ func coolantOf(d *Doc, m *coolant.Machine, o Options) {
 		s := &m.Stretches[i]
 		if to := quiet(m.Stretches, i); to > i+1 && o.Format != CSV {
 			last := &m.Stretches[to-1]
-			t.Add(Day(s.From), Day(last.To), Number(last.ToH-s.FromH), Number(0), Text(fmt.Sprintf("nothing lost, %d readings", to-i)), Number(0), Number(0))
+			t.Add(Day(s.From), Day(last.To), Number(last.ToH-s.FromH), Number(0),
+				Text(fmt.Sprintf("nothing lost, %d readings", to-i)), Number(0), Number(0))
 			i = to - 1
 			continue
 		}
@@ -126,7 +128,8 @@ func coolantOf(d *Doc, m *coolant.Machine, o Options) {
 		case s.Lost <= 0:
 			says = "nothing lost"
 		}
-		t.Add(Day(s.From), Day(s.To), Number(s.Hours()), Number(s.Lost), Text(says), Number(s.BoilOver), Number(s.Unexplained()))
+		t.Add(Day(s.From), Day(s.To), Number(s.Hours()), Number(s.Lost), Text(says), Number(s.BoilOver),
+			Number(s.Unexplained()))
 	}
 	d.Table(t)
 }
@@ -160,43 +163,58 @@ func changed(m *coolant.Machine, o Options) string {
 	return s + "."
 }
 
-// coolantChart is what was lost so far against engine hours: all of it, and
-// the part that nothing explains.
+// coolantChart is what was lost so far against engine hours: all of it, and the
+// part that nothing explains.
 func coolantChart(m *coolant.Machine, o Options) *chart {
-	if len(m.Stretches) == 0 {
-		return nil
-	}
-	nan := math.NaN()
-	_, label := shown(0, unit.Millilitres, o.system())
-	all := curve{words: "all that was missing", class: "c2"}
-	odd := curve{words: "unexplained", class: "c1", dotted: true}
-	first := m.Stretches[0].FromH
-	all.pts = append(all.pts, point{first, 0, nan, nan})
-	odd.pts = append(odd.pts, point{first, 0, nan, nan})
+	var points []report.CoolantPoint
 	total, unexplained := 0.0, 0.0
 	for i := range m.Stretches {
 		s := &m.Stretches[i]
-		if last := all.pts[len(all.pts)-1].x; s.FromH > last { // a refill lay between
-			t, _ := shown(total, unit.Millilitres, o.system())
-			u, _ := shown(unexplained, unit.Millilitres, o.system())
-			all.pts = append(all.pts, point{s.FromH, t, nan, nan})
-			odd.pts = append(odd.pts, point{s.FromH, u, nan, nan})
+		if n := len(points); n == 0 || s.FromH > points[n-1].Engine { // the first, or a refill lay between
+			points = append(points, report.CoolantPoint{Engine: s.FromH, Lost: total, Unexplained: unexplained})
 		}
 		total += s.Lost
 		unexplained += s.Unexplained()
-		t, _ := shown(total, unit.Millilitres, o.system())
-		u, _ := shown(unexplained, unit.Millilitres, o.system())
-		all.pts = append(all.pts, point{s.ToH, t, nan, nan})
-		odd.pts = append(odd.pts, point{s.ToH, u, nan, nan})
+		points = append(points, report.CoolantPoint{Engine: s.ToH, Lost: total, Unexplained: unexplained})
 	}
-	last := m.Stretches[len(m.Stretches)-1].ToH
-	col := &Column{Unit: unit.Millilitres}
-	p := &chart{title: "Coolant missing by engine hours", xName: "engine hours", yName: label + " since the first reading", zero: true, curves: []curve{all, odd}}
-	p.alt = fmt.Sprintf("From %s to %s engine hours %s %s went missing; %s %s of that is unexplained.",
-		unit.Fixed(first, 0), unit.Fixed(last, 0), figureText(total, col, o.system()), label, figureText(unexplained, col, o.system()), label)
-	if m.Rate != nil {
+	p := lossChart(points, o)
+	if p != nil && m.Rate != nil {
 		rate := &Column{Unit: unit.Millilitres, Per: "/h"}
-		p.alt += fmt.Sprintf(" The loss now is %s %s.", intervalText(Interval(*m.Rate), rate, o.system()), rate.label(o.system()))
+		p.alt += fmt.Sprintf(" The loss now is %s %s.", intervalText(Interval(*m.Rate), rate, o.system()),
+			rate.label(o.system()))
 	}
+	return p
+}
+
+// lossChart is what was found missing so far, with the refills among the points
+// marked; nil of fewer than two.
+func lossChart(points []report.CoolantPoint, o Options) *chart {
+	if len(points) < 2 {
+		return nil
+	}
+	nan := math.NaN()
+	ml := func(v float64) float64 { v, _ = shown(v, unit.Millilitres, o.system()); return v }
+	_, label := shown(0, unit.Millilitres, o.system())
+	all := curve{words: "all that was missing", class: "c2"}
+	odd := curve{words: "unexplained", class: "c1", dotted: true}
+	p := &chart{title: "Coolant missing by engine hours", xName: "engine hours",
+		yName: label + " since the first reading", zero: true}
+	for _, q := range points {
+		all.pts = append(all.pts, point{q.Engine, ml(q.Lost), nan, nan})
+		odd.pts = append(odd.pts, point{q.Engine, ml(q.Unexplained), nan, nan})
+		if q.Kind == "refill" {
+			p.events = append(p.events, event{q.Engine, "down", "refill", '▼', "refill " + o.day(q.At)})
+		}
+	}
+	p.curves = []curve{all, odd}
+	first, last := points[0], points[len(points)-1]
+	p.alt = fmt.Sprintf("From %s to %s engine hours %s went missing; %s of that is unexplained",
+		unit.Fixed(first.Engine, 0), unit.Fixed(last.Engine, 0),
+		unit.Format(last.Lost, unit.Millilitres, o.system()), unit.Format(last.Unexplained, unit.Millilitres, o.system()))
+	if len(p.events) > 0 {
+		p.legends = []keyed{{"down", "refill", "▼", "refill"}}
+		p.alt += "; " + say.Count(len(p.events), "refill")
+	}
+	p.alt += "."
 	return p
 }

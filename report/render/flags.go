@@ -63,7 +63,8 @@ func FlagsOf(w io.Writer, r flags.Result, who string, o Options) error {
 			d.Say("No flag is raised for " + who + ".")
 			for _, s := range r.Standing {
 				if s.Flag != "" {
-					d.Say(fmt.Sprintf("What comes nearest to a flag is %s: %s; a flag needs %s.", s.Flag, evidenceText(s.Evidence.Log10BayesFactor), odds(s.Evidence.Needed)))
+					d.Say(fmt.Sprintf("What comes nearest to a flag is %s: %s; a flag needs %s.", s.Flag,
+						evidenceText(s.Evidence.Log10BayesFactor), odds(s.Evidence.Needed)))
 					if p := evidencePlot(s.Flag, s.Curve, s.Evidence.Needed); p != nil {
 						d.Plot(p)
 					}
@@ -93,7 +94,8 @@ func flagInFull(d *Doc, f *flags.Flag, o Options) {
 		d.Say(answerText(f, o))
 	}
 	if f.NextCheck != nil {
-		d.Say("Next check: " + *f.NextCheck + ", the best test of this. shedbook next " + schema.Quote(Safe(f.Machine)) + " weighs all causes and the checks already done.")
+		d.Say("Next check: " + *f.NextCheck + ", the best test of this. shedbook next " + schema.Quote(Safe(f.Machine)) +
+			" weighs all causes and the checks already done.")
 	}
 	d.Caution(say.Sentence(f.Caution))
 }
@@ -160,7 +162,8 @@ func flagsTable(fs []flags.Flag) *Table {
 		if len(f.Causes) > 0 {
 			cause = f.Causes[0].Cause
 		}
-		t.Add(Text(owner(f)), Text(f.Scope), Text(f.Flag).Hint(Bad), Day(f.Since), Day(f.Raised), Number(f.Evidence.Log10BayesFactor),
+		t.Add(Text(owner(f)), Text(f.Scope), Text(f.Flag).Hint(Bad), Day(f.Since), Day(f.Raised),
+			Number(f.Evidence.Log10BayesFactor),
 			Text(odds(f.Evidence.Log10BayesFactor)), Text(deref(f.NextCheck)), Lines(f.Reasons), Text(cause), Text(f.Caution))
 	}
 	return t
@@ -205,8 +208,11 @@ func evidencePlot(flag string, curvePoints []flags.Point, needed float64) *chart
 		}
 	}
 	last := curvePoints[len(curvePoints)-1]
-	return &chart{title: "Evidence for " + flag, xName: "recorded engine hours", yName: "log10 Bayes factor (2 means 100 times)", curves: []curve{c},
+	return &chart{title: "Evidence for " + flag, xName: "recorded engine hours",
+		yName: "log10 Bayes factor (2 means 100 times)", curves: []curve{c},
 		line: &level{needed, "enough for a flag"},
-		alt: fmt.Sprintf("After %s h the log is %s likelier with this fault than without (log10 Bayes factor %s). The highest was %s, at %s h; a flag needs %s.",
-			unit.Fixed(last.Hours, 0), odds(last.Log10BayesFactor), unit.Fixed(last.Log10BayesFactor, 1), odds(top.Log10BayesFactor), unit.Fixed(top.Hours, 0), odds(needed))}
+		alt: fmt.Sprintf("After %s h the log is %s likelier with this fault than without (log10 Bayes factor %s). The "+
+			"highest was %s, at %s h; a flag needs %s.",
+			unit.Fixed(last.Hours, 0), odds(last.Log10BayesFactor), unit.Fixed(last.Log10BayesFactor, 1),
+			odds(top.Log10BayesFactor), unit.Fixed(top.Hours, 0), odds(needed))}
 }

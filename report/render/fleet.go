@@ -23,7 +23,8 @@ func Fleet(w io.Writer, r report.FleetReport, o Options) error {
 			d.Table(fleetTable(r, nil, o))
 			return d
 		}
-		d.Lead = append(d.Lead, say.Sentence(r.Order)+" Since clean means since the last thorough clean. Coolant loss is what to expect per engine hour from now on.")
+		d.Lead = append(d.Lead, say.Sentence(r.Order)+" Since clean means since the last thorough clean. Coolant loss is "+
+			"what to expect per engine hour from now on.")
 		parkedFirst(d, r.NotReady())
 		d.Say(whoIsOut(r, o))
 		d.Table(fleetTable(r, nil, o))
@@ -62,7 +63,7 @@ func doubtsStand(n int) string {
 	if n == 0 {
 		return ""
 	}
-	return say.Count(n, "open doubt", "open doubts") + ". To see the records that contradict each other: 'doubts'."
+	return say.Count(n, "open doubt") + ". To see the records that contradict each other: 'doubts'."
 }
 
 // fleetTable is the table of the fleet; with weeks it has their small plots.
@@ -103,8 +104,10 @@ func fleetTable(r report.FleetReport, weeks map[string]*report.Weeks, o Options)
 		if m.EngineHours == nil {
 			since, mud, heat = Cell{}, Cell{}, Cell{}
 		}
-		row := []Cell{Text(m.Machine), machineState(m, o), Text(m.Model), Known(m.EngineHours), Day(when(m.LastRun)), Day(when(m.LastThorough)), since, mud,
-			Estimated((*Interval)(m.CoolantRate)), Number(m.UnexplainedMl), heat, matters(m), Day(when(m.Retired)), Count(m.Doubts), reasonsCell(m.State), {}, {}}
+		row := []Cell{Text(m.Machine), machineState(m, o), Text(m.Model), Known(m.EngineHours), Day(when(m.LastRun)),
+			Day(when(m.LastThorough)), since, mud,
+			Estimated((*Interval)(m.CoolantRate)), Number(m.UnexplainedMl), heat, matters(m), Day(when(m.Retired)),
+			Count(m.Doubts), reasonsCell(m.State), {}, {}}
 		if m.Out != nil {
 			row[len(row)-2], row[len(row)-1] = Day(m.Out.Since), Text(m.Out.Driver)
 		}
@@ -172,7 +175,8 @@ func highestOf(weeks map[string]*report.Weeks) highest {
 	var h highest
 	for _, w := range weeks {
 		for i := range w.Hours {
-			h.hours, h.added, h.overheats = max(h.hours, w.Hours[i]), max(h.added, w.AddedMl[i]), max(h.overheats, float64(w.Overheats[i]))
+			h.hours, h.added, h.overheats = max(h.hours, w.Hours[i]), max(h.added, w.AddedMl[i]),
+				max(h.overheats, float64(w.Overheats[i]))
 		}
 	}
 	return h
@@ -201,7 +205,8 @@ func weekBars(w *report.Weeks, most highest, o Options) []Cell {
 // FleetPage prints the fleet as one page for a wall or a phone: a row a
 // machine with small plots, flags with their reasons, due work. It is HTML
 // whatever the options say.
-func FleetPage(w io.Writer, r report.FleetReport, f flags.Result, due report.DueReport, weeks []report.Weeks, o Options) error {
+func FleetPage(w io.Writer, r report.FleetReport, f flags.Result, due report.DueReport, weeks []report.Weeks,
+	o Options) error {
 	o.Format = HTML
 	d := &Doc{Title: "Fleet", Lead: []string{asOf(r.AsOf, o)}}
 	if len(r.Machines) == 0 {
@@ -214,18 +219,22 @@ func FleetPage(w io.Writer, r report.FleetReport, f flags.Result, due report.Due
 			overdue++
 		}
 	}
-	d.Say(fmt.Sprintf("%s, %s, %s overdue.", say.Count(len(r.Machines), "machine", "machines"), say.Count(len(f.Flags), "flag raised", "flags raised"), say.Count(overdue, "piece of work", "pieces of work")))
+	d.Say(fmt.Sprintf("%s, %s, %s overdue.", say.Count(len(r.Machines), "machine"),
+		say.Count(len(f.Flags), "flag raised", "flags raised"), say.Count(overdue, "piece of work", "pieces of work")))
 	parkedFirst(d, r.NotReady())
 	d.Section("Machines")
 	d.Say(whoIsOut(r, o))
-	d.Say(say.Sentence(r.Order) + " Since clean means since the last thorough clean. Coolant loss is what to expect per engine hour from now on.")
+	d.Say(say.Sentence(r.Order) + " Since clean means since the last thorough clean. Coolant loss is what to expect per " +
+		"engine hour from now on.")
 	by := map[string]*report.Weeks{}
 	for i := range weeks {
 		by[weeks[i].Machine] = &weeks[i]
 	}
 	t := fleetTable(r, by, o)
 	if len(weeks) > 0 {
-		t.Notes = append(t.Notes, fmt.Sprintf("The small plots show the last %d weeks, oldest at the left, and under them the sum. The plots under each other have one scale: the tallest bar is the highest week of any machine.", len(weeks[0].Hours)))
+		t.Notes = append(t.Notes, fmt.Sprintf("The small plots show the last %d weeks, oldest at the left, and under them "+
+			"the sum. The plots under each other have one scale: the tallest bar is the highest week of any machine.",
+			len(weeks[0].Hours)))
 	}
 	d.Table(t)
 	fleetNotes(d, r, o)
@@ -236,7 +245,8 @@ func FleetPage(w io.Writer, r report.FleetReport, f flags.Result, due report.Due
 	for i := range f.Flags {
 		flag := &f.Flags[i]
 		d.Sub(owner(flag) + ": " + flag.Flag)
-		d.Say(fmt.Sprintf("Since about %s, raised %s; the log is %s likelier with this fault than without.", o.day(flag.Since), o.day(flag.Raised), odds(flag.Evidence.Log10BayesFactor)))
+		d.Say(fmt.Sprintf("Since about %s, raised %s; the log is %s likelier with this fault than without.",
+			o.day(flag.Since), o.day(flag.Raised), odds(flag.Evidence.Log10BayesFactor)))
 		d.List(sentences(flag.Reasons))
 		if flag.NextCheck != nil {
 			d.Say("Next check: " + *flag.NextCheck + ".")

@@ -41,7 +41,8 @@ func Held(w io.Writer, r report.HeldReport, machine string, o Options) error {
 }
 
 // likeHours says what like hours are.
-const likeHours = "Like hours are engine hours driven like those in which it overheated before; gentler ones count in part."
+const likeHours = "Like hours are engine hours driven like those in which it overheated before; gentler ones count " +
+	"in part."
 
 // heldLine is a remedy in a line.
 func heldLine(m *belief.Remedy, o Options) string {
@@ -62,19 +63,24 @@ func lastHeld(machine string, all []belief.Remedy, o Options) []string {
 		lines = lines[n-most:]
 	}
 	if n := len(all) - len(lines); n > 0 {
-		lines = append(lines, fmt.Sprintf("%s before: shedbook held %s", say.Count(n, "remedy", "remedies"), schema.Quote(machine)))
+		lines = append(lines, fmt.Sprintf("%s before: shedbook held %s", say.Count(n, "remedy", "remedies"),
+			schema.Quote(machine)))
 	}
 	return lines
 }
 
 func heldTable(r report.HeldReport) *Table {
-	t := &Table{Columns: []Column{{Key: "machine"}, {Key: "record"}, {Key: "at"}, {Key: "what"}, {Key: "cause"}, {Key: "unit"},
-		{Key: "before_events"}, {Key: "before_like_hours"}, {Key: "since_events"}, {Key: "since_like_hours"}, {Key: "since_expected"},
+	t := &Table{Columns: []Column{{Key: "machine"}, {Key: "record"}, {Key: "at"}, {Key: "what"}, {Key: "cause"},
+		{Key: "unit"},
+		{Key: "before_events"}, {Key: "before_like_hours"}, {Key: "since_events"}, {Key: "since_like_hours"},
+		{Key: "since_expected"},
 		{Key: "held"}, {Key: "says"}, {Key: "hours_to_prove"}}}
 	for i := range r.Remedies {
 		m := &r.Remedies[i]
-		t.Add(Text(m.Machine), Count(int(m.Record)), Moment(m.At), Text(m.What), Text(m.Cause), Text(m.Unit), Number(m.Before.Events),
-			Number(m.Before.LikeHours), Number(m.Since.Events), Number(m.Since.LikeHours), Number(m.Since.Expected), Share(m.Held),
+		t.Add(Text(m.Machine), Count(int(m.Record)), Moment(m.At), Text(m.What), Text(m.Cause), Text(m.Unit),
+			Number(m.Before.Events),
+			Number(m.Before.LikeHours), Number(m.Since.Events), Number(m.Since.LikeHours), Number(m.Since.Expected),
+			Share(m.Held),
 			Text(m.Says), Number(m.HoursToProve))
 	}
 	return t

@@ -3,7 +3,6 @@ package render
 import (
 	"fmt"
 	"io"
-	"math"
 	"slices"
 	"strconv"
 	"strings"
@@ -113,7 +112,8 @@ func identity(r report.HistoryReport) string {
 
 // glance is the machine in a dozen lines.
 func glance(r report.HistoryReport, o Options) *Table {
-	t := &Table{Title: "The machine in figures", Columns: []Column{{Key: "what", Head: "What"}, {Key: "figure", Head: "Figure", Wrap: true}}}
+	t := &Table{Title: "The machine in figures", Columns: []Column{{Key: "what", Head: "What"},
+		{Key: "figure", Head: "Figure", Wrap: true}}}
 	tell := func(what, figure string) {
 		if figure != "" {
 			t.Add(Text(what), Text(figure))
@@ -127,7 +127,8 @@ func glance(r report.HistoryReport, o Options) *Table {
 		}
 	}
 	tell("Engine hours", hours)
-	tell("Recorded", fmt.Sprintf("%s in %s, %s in mud", unit.Format(r.RecordedHours, unit.Hours, o.system()), say.Count(r.Runs, "run", "runs"), unit.Format(r.MudHours, unit.Hours, o.system())))
+	tell("Recorded", fmt.Sprintf("%s in %s, %s in mud", unit.Format(r.RecordedHours, unit.Hours, o.system()),
+		say.Count(r.Runs, "run"), unit.Format(r.MudHours, unit.Hours, o.system())))
 	if r.UnrecordedHours > 0.05 {
 		tell("Not recorded", unit.Format(r.UnrecordedHours, unit.Hours, o.system())+" on the meter, in no recorded run")
 	}
@@ -145,7 +146,9 @@ func glance(r report.HistoryReport, o Options) *Table {
 	}
 	tell("Overheats", strconv.Itoa(r.Overheats))
 	if c := &r.Cleaning; c.LastThorough != nil {
-		tell("Last thorough clean", fmt.Sprintf("%s, %s ago, %s in mud", o.day(*c.LastThorough), unit.Format(c.HoursSinceThorough, unit.Hours, o.system()), unit.Format(c.MudHoursSinceThorough, unit.Hours, o.system())))
+		tell("Last thorough clean", fmt.Sprintf("%s, %s ago, %s in mud", o.day(*c.LastThorough),
+			unit.Format(c.HoursSinceThorough, unit.Hours, o.system()), unit.Format(c.MudHoursSinceThorough, unit.Hours,
+				o.system())))
 	} else {
 		tell("Last thorough clean", "none is recorded")
 	}
@@ -211,14 +214,15 @@ func historyCoolant(d *Doc, r report.HistoryReport, o Options) {
 		return
 	}
 	amount := func(ml float64) string { return unit.Format(ml, unit.Millilitres, o.system()) }
-	d.Say(fmt.Sprintf("Topped up %s in all. Between level readings, %s settled after refills, %s boiled over and %s is unexplained: %s.",
+	d.Say(fmt.Sprintf("Topped up %s in all. Between level readings, %s settled after refills, %s boiled over and %s is "+
+		"unexplained: %s.",
 		amount(c.ToppedUpMl), amount(c.SettlingMl), amount(c.BoilOverMl), amount(c.UnexplainedMl), coolantWords(*c, o)))
 	d.Say(steadyWords(c))
 	d.Say(changed(c, o))
 	if c.Rate != nil && c.RateSince != nil {
 		d.Say(say.Sentence("the loss counts " + *c.RateSince))
 	}
-	if p := historyCoolantPlot(r, o); p != nil {
+	if p := lossChart(r.CoolantPlot, o); p != nil {
 		d.Plot(p)
 	}
 	d.Warn(c.Warnings...)
@@ -234,33 +238,6 @@ func steadyWords(c *coolant.Machine) string {
 		return "The loss is steady."
 	}
 	return "It goes in bursts, not steadily with the hours."
-}
-
-func historyCoolantPlot(r report.HistoryReport, o Options) *chart {
-	if len(r.CoolantPlot) < 2 {
-		return nil
-	}
-	nan := math.NaN()
-	ml := func(v float64) float64 { v, _ = shown(v, unit.Millilitres, o.system()); return v }
-	_, label := shown(0, unit.Millilitres, o.system())
-	all := curve{words: "all that was missing", class: "c2"}
-	odd := curve{words: "unexplained", class: "c1", dotted: true}
-	p := &chart{title: "Coolant missing by engine hours", xName: "engine hours", yName: label + " since the first reading", zero: true}
-	for _, q := range r.CoolantPlot {
-		all.pts = append(all.pts, point{q.Engine, ml(q.Lost), nan, nan})
-		odd.pts = append(odd.pts, point{q.Engine, ml(q.Unexplained), nan, nan})
-		if q.Kind == "refill" {
-			p.events = append(p.events, event{q.Engine, "down", "refill", '▼', "refill " + o.day(q.At)})
-		}
-	}
-	p.curves = []curve{all, odd}
-	if len(p.events) > 0 {
-		p.legends = []keyed{{"down", "refill", "▼", "refill"}}
-	}
-	first, last := r.CoolantPlot[0], r.CoolantPlot[len(r.CoolantPlot)-1]
-	p.alt = fmt.Sprintf("From %s to %s engine hours %s went missing; %s of that is unexplained; %s.", unit.Fixed(first.Engine, 0), unit.Fixed(last.Engine, 0),
-		unit.Format(last.Lost, unit.Millilitres, o.system()), unit.Format(last.Unexplained, unit.Millilitres, o.system()), say.Count(len(p.events), "refill", "refills"))
-	return p
 }
 
 func historyHeat(d *Doc, r report.HistoryReport, o Options) {
@@ -352,8 +329,10 @@ func monthsPlot(r report.HistoryReport, o Options) *chart {
 			most = m
 		}
 	}
-	return &chart{title: "Hours driven a month", xName: "month", yName: "hours", zero: true, dates: true, filled: true, curves: []curve{c},
-		alt: fmt.Sprintf("%s h in %d months with runs; the most in %s, %s h.", unit.Fixed(total, 0), len(r.Months), most.Month, unit.Fixed(most.Hours, 0))}
+	return &chart{title: "Hours driven a month", xName: "month", yName: "hours", zero: true, dates: true, filled: true,
+		curves: []curve{c},
+		alt: fmt.Sprintf("%s h in %d months with runs; the most in %s, %s h.", unit.Fixed(total, 0), len(r.Months),
+			most.Month, unit.Fixed(most.Hours, 0))}
 }
 
 // byMonth is the history with the hours driven and the rinses of each month as one
@@ -393,10 +372,11 @@ func byMonth(r report.HistoryReport, o Options) report.HistoryReport {
 			says = append(says, driven)
 		}
 		if n := rinses[m]; n > 0 {
-			says = append(says, say.Count(n, "rinse", "rinses"))
+			says = append(says, say.Count(n, "rinse"))
 		}
 		if len(says) > 0 {
-			last[m] = report.Entry{At: begins.AddDate(0, 1, 0).Add(-time.Second), Kind: monthKind, Says: strings.Join(says, "; ")}
+			last[m] = report.Entry{At: begins.AddDate(0, 1, 0).Add(-time.Second), Kind: monthKind,
+				Says: strings.Join(says, "; ")}
 		}
 	}
 	for _, e := range last {
@@ -425,7 +405,7 @@ func historyEntries(r report.HistoryReport) *Table {
 		e := &r.Entries[i]
 		amended := Cell{}
 		if e.Amended > 0 {
-			amended = Text(say.Count(e.Amended, "time", "times")).Hint(Doubtful)
+			amended = Text(say.Count(e.Amended, "time")).Hint(Doubtful)
 		}
 		what := Text(e.Says)
 		if e.Kind == "overheat" {
@@ -445,7 +425,8 @@ func historyEntries(r report.HistoryReport) *Table {
 }
 
 func historyFoot(r report.HistoryReport, papers Papers) []string {
-	foot := []string{"A blank means not recorded, never zero. Intervals are 95 %. The book keeps the older versions of corrected records."}
+	foot := []string{"A blank means not recorded, never zero. Intervals are 95 %. The book keeps the older versions of " +
+		"corrected records."}
 	if r.Masked {
 		foot = append(foot, "Letters stand for drivers here.")
 	}

@@ -42,14 +42,18 @@ func Calendar(w io.Writer, r report.DueReport, o Options) (events int, err error
 }
 
 // beforeWork stands in every event. What is short here is told in full by 'cautions'.
-const beforeWork = "Before work: let the engine cool until the cap is hand-warm; hot coolant is under pressure and scalds. " +
+const beforeWork = "Before work: let the engine cool until the cap is hand-warm; hot coolant is under pressure and " +
+	"scalds. " +
 	"The fan may start by itself, even with the key out. Put a lifted machine on stands, not on the jack. " +
-	"Coolant poisons animals and children: catch it, and wipe up spills. Never blow compressed air at skin; wear goggles. Run the engine outdoors only. " +
-	"The maker's manual comes first; brakes, steering, fuel and the opened engine are for a licensed mechanic. More: shedbook cautions"
+	"Coolant poisons animals and children: catch it, and wipe up spills. Never blow compressed air at skin; wear " +
+	"goggles. Run the engine outdoors only. " +
+	"The maker's manual comes first; brakes, steering, fuel and the opened engine are for a licensed mechanic. More: " +
+	"shedbook cautions"
 
 func duty(d *report.Due, asOf time.Time, zone *time.Location) *ical.Component {
 	e := ical.NewComponent(ical.CompEvent)
-	key := sha256.Sum256([]byte(d.Machine + "\x00" + strings.ToLower(strings.Join(strings.Fields(d.Work), " ")) + "\x00" + strconv.FormatInt(d.Plan, 10)))
+	key := sha256.Sum256([]byte(d.Machine + "\x00" + strings.ToLower(strings.Join(strings.Fields(d.Work), " ")) + "\x00" +
+		strconv.FormatInt(d.Plan, 10)))
 	e.Props.SetText(ical.PropUID, fmt.Sprintf("%x@shedbook", key[:16]))
 	e.Props.SetDateTime(ical.PropDateTimeStamp, asOf.UTC())
 	// Minutes since 2020: they grow with every revision, and fit the 32 bits of an INTEGER (section 3.3.8).

@@ -27,7 +27,8 @@ func Next(w io.Writer, r next.Result, o Options) error {
 		if len(r.Candidates) == 0 {
 			return d
 		}
-		causes := &Table{Columns: []Column{{Key: "cause", Head: "Cause"}, {Key: "probability", Head: "Probability"}, {Key: "minutes", Head: "To fix it", Unit: unit.Minutes}}}
+		causes := &Table{Columns: []Column{{Key: "cause", Head: "Cause"}, {Key: "probability", Head: "Probability"},
+			{Key: "minutes", Head: "To fix it", Unit: unit.Minutes}}}
 		for i := range r.Candidates[:min(causesShown(&r), len(r.Candidates))] {
 			c := &r.Candidates[i]
 			causes.Add(Text(c.Cause), Share(c.Probability), Number(c.Minutes))
@@ -42,10 +43,15 @@ func Next(w io.Writer, r next.Result, o Options) error {
 			d.List(sentences(says))
 		}
 		// What saves less than a minute tells nothing to speak of.
-		worth := slices.DeleteFunc(slices.Clone(r.Checks), func(c next.Check) bool { return c.MinutesSaved < 1 && r.Do.Act != "check" })
+		worth := slices.DeleteFunc(slices.Clone(r.Checks), func(c next.Check) bool {
+			return c.MinutesSaved < 1 &&
+				r.Do.Act != "check"
+		})
 		shown := byWhen(worth[:min(inFull, len(worth))])
-		checks := &Table{Columns: []Column{{Key: "check", Head: "Check"}, {Key: "when", Head: "When"}, {Key: "minutes", Head: "Takes", Unit: unit.Minutes},
-			{Key: "expected_minutes_saved", Head: "Saves", Unit: unit.Minutes}, {Key: "if_fail", Head: "If it fails", Wrap: true}},
+		checks := &Table{Columns: []Column{{Key: "check", Head: "Check"}, {Key: "when", Head: "When"},
+			{Key: "minutes", Head: "Takes", Unit: unit.Minutes},
+			{Key: "expected_minutes_saved", Head: "Saves", Unit: unit.Minutes},
+			{Key: "if_fail", Head: "If it fails", Wrap: true}},
 			Empty: "No check would help more."}
 		for i := range shown {
 			c := &shown[i]
@@ -53,8 +59,9 @@ func Next(w io.Writer, r next.Result, o Options) error {
 		}
 		more := len(r.Checks) - len(shown) + max(0, len(r.Candidates)-causesShown(&r))
 		if more > 0 {
-			checks.Notes = []string{fmt.Sprintf("%s and %s more, and how to do each: shedbook next %s --all", say.Count(len(r.Checks)-len(shown), "check", "checks"),
-				say.Count(max(0, len(r.Candidates)-causesShown(&r)), "cause", "causes"), schema.Quote(r.Machine))}
+			checks.Notes = []string{fmt.Sprintf("%s and %s more, and how to do each: shedbook next %s --all",
+				say.Count(len(r.Checks)-len(shown), "check"),
+				say.Count(max(0, len(r.Candidates)-causesShown(&r)), "cause"), schema.Quote(r.Machine))}
 		}
 		d.Table(checks)
 		var cautions []string
@@ -122,7 +129,10 @@ func clause(s string) string {
 func byWhen(checks []next.Check) []next.Check {
 	out := slices.Clone(checks)
 	order := []string{"cold", "warming", "hot"}
-	slices.SortStableFunc(out, func(a, b next.Check) int { return slices.Index(order, a.When) - slices.Index(order, b.When) })
+	slices.SortStableFunc(out, func(a, b next.Check) int {
+		return slices.Index(order, a.When) - slices.Index(order,
+			b.When)
+	})
 	return out
 }
 
@@ -233,7 +243,8 @@ func checksTable(r next.Result) *Table {
 	}, Empty: "No check would help more."}
 	for i := range r.Checks {
 		c := &r.Checks[i]
-		t.Add(Text(c.Check), Text(c.When), Number(c.Minutes), Number(c.CoolDown), Number(c.MinutesSaved), Share(c.FailChance), Text(c.IfPass), Text(c.IfFail), Text(c.Caution))
+		t.Add(Text(c.Check), Text(c.When), Number(c.Minutes), Number(c.CoolDown), Number(c.MinutesSaved),
+			Share(c.FailChance), Text(c.IfPass), Text(c.IfFail), Text(c.Caution))
 	}
 	return t
 }

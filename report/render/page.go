@@ -88,7 +88,8 @@ func writePage(b *bytes.Buffer, d *Doc, o Options) error {
 		CSS, Sheet   template.CSS
 		Shapes, Body template.HTML
 		Lead, Foot   []string
-	}{title, asOf, template.CSS(pageCSS), marginBoxes(title), shapes, template.HTML(body.String()), shown(d.Lead), shown(d.Foot)})
+	}{title, asOf, template.CSS(pageCSS), marginBoxes(title), shapes, template.HTML(body.String()), shown(d.Lead),
+		shown(d.Foot)})
 }
 
 // marginBoxes puts the page's title and its number on every sheet of paper (CSS
@@ -102,7 +103,8 @@ func marginBoxes(title string) template.CSS {
 			fmt.Fprintf(&s, "\\%06x ", r) // a space behind an escape is part of it
 		}
 	}
-	return template.CSS(`@page{@bottom-left{content:"` + s.String() + `"}@bottom-right{content:"Page " counter(page) " of " counter(pages)}}` + "\n")
+	return template.CSS(`@page{@bottom-left{content:"` + s.String() +
+		`"}@bottom-right{content:"Page " counter(page) " of " counter(pages)}}` + "\n")
 }
 
 func (h heading) html(b *bytes.Buffer, _ Options) {
@@ -119,7 +121,8 @@ func (p para) html(b *bytes.Buffer, _ Options) {
 	case "note":
 		b.WriteString(`<p class="note">` + body + "</p>\n")
 	case "caution", "parked":
-		b.WriteString(`<p class="` + map[string]string{"caution": "caution", "parked": "caution parked"}[p.class] + `"><b>Caution:</b> ` + body + "</p>\n")
+		b.WriteString(`<p class="` + map[string]string{"caution": "caution", "parked": "caution parked"}[p.class] +
+			`"><b>Caution:</b> ` + body + "</p>\n")
 	default:
 		b.WriteString("<p>" + body + "</p>\n")
 	}
@@ -146,5 +149,6 @@ func (p photo) html(b *bytes.Buffer, _ Options) {
 	if !strings.HasPrefix(p.dataURL, "data:image/") {
 		return
 	}
-	b.WriteString(`<figure><img src="` + html.EscapeString(p.dataURL) + `" alt="` + html.EscapeString(Safe(p.words)) + `"><figcaption>` + html.EscapeString(Safe(p.words)) + "</figcaption></figure>\n")
+	b.WriteString(`<figure><img src="` + html.EscapeString(p.dataURL) + `" alt="` + html.EscapeString(Safe(p.words)) +
+		`"><figcaption>` + html.EscapeString(Safe(p.words)) + "</figcaption></figure>\n")
 }

@@ -100,7 +100,8 @@ func ratesTable(r report.RatesReport) *Table {
 const mostDots = 40
 
 func ratesPlot(r report.RatesReport) *dots {
-	p := &dots{title: "Times the rate of " + against(r), axis: "times the rate of " + against(r) + " (log scale); the line is the 95 % interval", one: true, crude: "as counted"}
+	p := &dots{title: "Times the rate of " + against(r), axis: "times the rate of " + against(r) +
+		" (log scale); the line is the 95 % interval", one: true, crude: "as counted"}
 	if len(r.AdjustedFor) > 0 {
 		p.adj = "with " + held(r) + " held"
 	}

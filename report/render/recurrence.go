@@ -14,7 +14,8 @@ import (
 func Recurrence(w io.Writer, r report.RecurrenceReport, o Options) error {
 	return Print(w, r, o, func() *Doc {
 		d := &Doc{Title: "How often: " + r.Of, Lead: []string{asOf(r.AsOf, o)}}
-		d.main = &Table{Columns: []Column{{Key: "hours", Head: "By", Unit: unit.Hours}, {Key: "at_risk", Head: "Machines at risk"}, {Key: "mcf", Head: "Mean per machine", Span: true}}}
+		d.main = &Table{Columns: []Column{{Key: "hours", Head: "By", Unit: unit.Hours},
+			{Key: "at_risk", Head: "Machines at risk"}, {Key: "mcf", Head: "Mean per machine", Span: true}}}
 		for _, p := range r.Curve {
 			d.main.Add(Number(p.Hours), Count(p.AtRisk), Estimated(&Interval{p.MCF, p.Low, p.High, 0.95}))
 		}
@@ -45,7 +46,8 @@ func Recurrence(w io.Writer, r report.RecurrenceReport, o Options) error {
 			if m.Says == "worse" {
 				says = says.Hint(Doubtful)
 			}
-			t.Add(Text(m.Machine), Count(m.Events), Number(m.Hours), says, Known(m.Laplace), Chance(m.P), Estimated((*Interval)(m.Shape)), Text(deref(m.Why)))
+			t.Add(Text(m.Machine), Count(m.Events), Number(m.Hours), says, Known(m.Laplace), Chance(m.P),
+				Estimated((*Interval)(m.Shape)), Text(deref(m.Why)))
 		}
 		if len(t.Rows) > 0 {
 			d.Table(t)
@@ -72,7 +74,8 @@ func recurrencePlot(r report.RecurrenceReport) *chart {
 	if end > last.x {
 		c.pts = append(c.pts, point{end, last.y, last.low, last.high})
 	}
-	return &chart{title: "Mean number of " + r.Of + " per machine", xName: "engine hours since the first reading", yName: "mean number per machine", zero: true, curves: []curve{c},
-		alt: fmt.Sprintf("Over %s the mean rises to %s per machine by %s h.", say.Count(r.Machines, "machine", "machines"),
+	return &chart{title: "Mean number of " + r.Of + " per machine", xName: "engine hours since the first reading",
+		yName: "mean number per machine", zero: true, curves: []curve{c},
+		alt: fmt.Sprintf("Over %s the mean rises to %s per machine by %s h.", say.Count(r.Machines, "machine"),
 			intervalText(Interval{last.y, last.low, last.high, 0.95}, &Column{}, unit.Metric), unit.Fixed(last.x, 0))}
 }

@@ -53,7 +53,8 @@ func shownRune(r rune) string {
 // turns says that a character changes the direction of the writing around it,
 // so that a line could read other than it is (Unicode Standard Annex 9).
 func turns(r rune) bool {
-	return r >= '\u202a' && r <= '\u202e' || r >= '\u2066' && r <= '\u2069' || r == '\u200e' || r == '\u200f' || r == '\u061c'
+	return r >= '\u202a' && r <= '\u202e' || r >= '\u2066' && r <= '\u2069' || r == '\u200e' || r == '\u200f' ||
+		r == '\u061c'
 }
 
 func hex(r rune) string {

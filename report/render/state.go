@@ -74,7 +74,8 @@ func spells(all []state.Spell, o Options) []string {
 		if strings.HasPrefix(s.Lifted, "released by") {
 			lifted = say.Sentence(s.Lifted)
 		}
-		out = append(out, fmt.Sprintf("%s to %s (%s): %s. %s.", o.day(s.At), o.day(*s.Until), s.Rule, s.Text, strings.TrimRight(lifted, ".")))
+		out = append(out, fmt.Sprintf("%s to %s (%s): %s. %s.", o.day(s.At), o.day(*s.Until), s.Rule, s.Text,
+			strings.TrimRight(lifted, ".")))
 	}
 	return out
 }

@@ -186,7 +186,8 @@ func (t *Table) fitted(b *bytes.Buffer, o Options) {
 		})
 	}
 	if len(dropped) > 0 {
-		b.WriteString(paint(flow("Hidden, the window is too narrow: "+strings.TrimSuffix(strings.Join(dropped, ", "), ".")+". Use a wider window or --csv.", o), Dim, o) + "\n")
+		b.WriteString(paint(flow("Hidden, the window is too narrow: "+strings.TrimSuffix(strings.Join(dropped, ", "),
+			".")+". Use a wider window or --csv.", o), Dim, o) + "\n")
 	}
 }
 
@@ -372,7 +373,8 @@ func (t *Table) grid(b *bytes.Buffer, o Options) {
 				if l := t.Columns[j].label(o.system()); l != "" {
 					head += ", " + l
 				}
-				b.WriteString(`<td role="cell" data-head="` + html.EscapeString(head) + `"` + class(right[k], t.Columns[j].Wrap) + ">" + body + "</td>")
+				b.WriteString(`<td role="cell" data-head="` + html.EscapeString(head) + `"` + class(right[k], t.Columns[j].Wrap) +
+					">" + body + "</td>")
 			}
 		}
 		b.WriteString("</tr>\n")

@@ -74,16 +74,14 @@ CREATE TABLE outings (
 CREATE INDEX outings_life ON outings (machine, out);
 CREATE UNIQUE INDEX outings_ref ON outings (ref) WHERE ref IS NOT NULL;
 
-CREATE TRIGGER outings_amended AFTER UPDATE ON outings
-WHEN OLD.number <= (SELECT upto FROM packed WHERE kind = 'outings')
-BEGIN
-    DELETE FROM packs WHERE kind = 'outings' AND machine IN (OLD.machine, NEW.machine);
-    INSERT INTO packs (kind, machine, content) SELECT 'outings', number, x'' FROM machines WHERE number IN (OLD.machine, NEW.machine);
+CREATE TRIGGER outings_added BEFORE INSERT ON outings BEGIN
+    INSERT INTO touched SELECT machine, 'outings', number FROM outings WHERE number = NEW.number OR ref = NEW.ref;
+    INSERT INTO touched VALUES (NEW.machine, 'outings', NEW.number);
 END;
-
-CREATE TRIGGER outings_voided AFTER DELETE ON outings
-WHEN OLD.number <= (SELECT upto FROM packed WHERE kind = 'outings')
-BEGIN
-    DELETE FROM packs WHERE kind = 'outings' AND machine IN (OLD.machine);
-    INSERT INTO packs (kind, machine, content) SELECT 'outings', number, x'' FROM machines WHERE number IN (OLD.machine);
+CREATE TRIGGER outings_changed BEFORE UPDATE ON outings BEGIN
+    INSERT INTO touched SELECT machine, 'outings', number FROM outings WHERE number IN (OLD.number, NEW.number) OR ref = NEW.ref;
+    INSERT INTO touched VALUES (NEW.machine, 'outings', NEW.number);
+END;
+CREATE TRIGGER outings_gone BEFORE DELETE ON outings BEGIN
+    INSERT INTO touched VALUES (OLD.machine, 'outings', OLD.number);
 END;

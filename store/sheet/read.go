@@ -210,10 +210,7 @@ func (r *Reader) readHeader(cells []string) error {
 		}
 		if r.fields[i] = r.kind.Field(c); r.fields[i] == nil {
 			strange = true
-			says := "is not a column of " + r.kind.Sheet
-			if near := unit.Near(c, r.kind.Columns()); len(near) > 0 {
-				says += " (did you mean " + strings.Join(near, ", ") + "?)"
-			}
+			says := "is not a column of " + r.kind.Sheet + schema.DidYouMean(c, r.kind.Columns())
 			wrong = append(wrong, r.fail(r.head, short(c), "%s: rename or delete the column; the columns are %s", says,
 				strings.Join(r.kind.Columns(), ", ")))
 		}

@@ -3,11 +3,13 @@ package main
 import (
 	"bytes"
 	"context"
+	"database/sql"
 	"encoding/json"
 	"fmt"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -19,7 +21,7 @@ import (
 type yard struct {
 	t         *testing.T
 	dir, book string
-	now, tick time.Time
+	now       time.Time
 }
 
 func newYard(t *testing.T) *yard {
@@ -27,28 +29,15 @@ func newYard(t *testing.T) *yard {
 	keepFrom = 0
 	t.Cleanup(func() { keepFrom = was })
 	dir := t.TempDir()
-	y := &yard{t: t, dir: dir, book: filepath.Join(dir, "yard.db"), now: demoEnd, tick: time.Now().Add(-time.Hour)}
+	y := &yard{t: t, dir: dir, book: filepath.Join(dir, "yard.db"), now: demoEnd}
 	require.NoError(t, fillDemo(context.Background(), y.book, system()))
-	y.age()
 	return y
-}
-
-// age makes the last write an old one: a state is told a twentieth of a second
-// after a write, and here the disk's clock is set on instead.
-func (y *yard) age() {
-	info, err := os.Stat(y.book)
-	require.NoError(y.t, err)
-	if info.ModTime().After(y.tick) {
-		y.tick = y.tick.Add(time.Second)
-		require.NoError(y.t, os.Chtimes(y.book, y.tick, y.tick))
-	}
 }
 
 func (y *yard) try(args ...string) (string, int) {
 	var out bytes.Buffer
 	a := &app{in: strings.NewReader(""), out: &out, errOut: &out, now: y.now, width: 80, getenv: func(string) string { return "" }}
 	code := run(context.Background(), a, append([]string{"--book", y.book}, args...))
-	y.age()
 	return out.String(), code
 }
 
@@ -58,24 +47,37 @@ func (y *yard) do(args ...string) string {
 	return out
 }
 
-// Whatever is written, by whichever verb and however late, what is kept of a
-// glance is never shown beyond it: every look equals one that had nothing kept.
-func TestAKeptGlanceEqualsALook(t *testing.T) {
+// Whatever is written, by whichever verb and however late, what is kept is never
+// shown beyond it: every answer equals one that had nothing kept.
+func TestAKeptAnswerEqualsAFreshOne(t *testing.T) {
 	y := newYard(t)
 	page := filepath.Join(y.dir, "page.html")
+	questions := [][]string{
+		{"fleet", "fleet --json", "fleet --csv", "flags", "flags --json", "flags B3", "flags W2", "flags B5", "fleet --html " + page},
+		{"rates --by driver --adjust speed,terrain", "rates --by driver --adjust speed,terrain --json"},
+		{"rates --by terrain --json", "rates --by terrain"}, {"rates --by model --json"},
+		{"coolant", "coolant --json", "coolant --csv"}, {"cleaning", "cleaning B3", "cleaning --json", "due --json"}, {"next B3 --json", "next B5"},
+	}
+	turn := 0 // by turns each is the first that is asked with nothing kept
 	look := func(cache string) string {
-		if cache == "" {
-			cache = t.TempDir()
+		said := map[string]string{}
+		for _, of := range questions {
+			t.Setenv("XDG_CACHE_HOME", cache)
+			if cache == "" {
+				t.Setenv("XDG_CACHE_HOME", t.TempDir())
+			}
+			for i := range of {
+				words := of[(i+turn)%len(of)]
+				said[words] = y.do(strings.Fields(words)...)
+			}
 		}
-		t.Setenv("XDG_CACHE_HOME", cache)
-		var all strings.Builder
-		for _, words := range []string{"fleet", "fleet --json", "fleet --csv", "flags", "flags --json",
-			"rates --by driver --adjust speed,terrain", "rates --by driver --adjust speed,terrain --json", "rates --by terrain --json", "rates --by terrain", "rates --by model --json", "coolant", "coolant --json", "coolant --csv", "fleet --html " + page} {
-			all.WriteString(y.do(strings.Fields(words)...))
-		}
+		turn++
 		html, err := os.ReadFile(page)
 		require.NoError(t, err)
-		return all.String() + string(html)
+		said[page] = string(html)
+		b, err := json.Marshal(said)
+		require.NoError(t, err)
+		return string(b)
 	}
 	kept := func() []string {
 		files, err := filepath.Glob(filepath.Join(y.dir, "kept", "shedbook", "*"))
@@ -92,21 +94,18 @@ func TestAKeptGlanceEqualsALook(t *testing.T) {
 		y.do("machine", "set", m, "--model", fmt.Sprint("Model ", i%3), "--why", "as the plate says")
 	}
 	same("nothing")
-	require.Len(t, kept(), 6) // coolant, fleet and rates, and the ground of each
+	require.Len(t, kept(), 11) // cleaning, coolant, fleet, next and rates, the base of each, and the curves of fleet's
 
 	// It is what is shown, as long as nothing is written.
-	var g struct {
-		Of   string
-		AsOf time.Time
-		Seen glance
-	}
-	b, whole := readSealed(kept()[2])
+	var g overview
+	answer := kept()[slices.IndexFunc(kept(), func(f string) bool { return strings.HasSuffix(f, ".fleet") })]
+	h, b, whole := readKept(answer)
 	require.True(t, whole)
 	require.NoError(t, json.Unmarshal(b, &g))
-	g.Seen.Rows[0].Model = "marked"
+	g.Rows[0].Model = "marked"
 	b, err := json.Marshal(g)
 	require.NoError(t, err)
-	writeSealed(kept()[2], b)
+	writeKept(answer, h, b)
 	require.Contains(t, y.do("fleet", "--json"), "marked")
 	// As of a time named, the book itself is read.
 	require.NotContains(t, y.do("fleet", "--json", "--as-of", y.now.Format(time.RFC3339)), "marked")
@@ -147,10 +146,64 @@ func TestAKeptGlanceEqualsALook(t *testing.T) {
 	require.NotContains(t, y.do("fleet", "--json"), "marked")
 }
 
+// What another SQLite program writes between two looks is in the second, exactly:
+// it equals one that had nothing kept, or the row is refused. So it is after a copy
+// from before is put back, and written to.
+func TestAnotherProgramBetweenTwoLooks(t *testing.T) {
+	y := newYard(t)
+	other := func(statement string) {
+		db, err := sql.Open("sqlite", "file:"+y.book)
+		require.NoError(t, err)
+		defer db.Close()
+		done, err := db.Exec(statement)
+		require.NoError(t, err)
+		n, err := done.RowsAffected()
+		require.NoError(t, err)
+		require.EqualValues(t, 1, n, statement)
+	}
+	look := func(cache string) (said []string) {
+		t.Setenv("XDG_CACHE_HOME", cache)
+		for _, words := range []string{"fleet --json", "flags B1", "coolant --json", "rates --by driver --json", "cleaning --json", "next B1 --json"} {
+			out, code := y.try(strings.Fields(words)...)
+			said = append(said, out, fmt.Sprint(code))
+		}
+		return said
+	}
+	kept := filepath.Join(y.dir, "kept")
+	before := look(kept)
+	copied, err := os.ReadFile(y.book)
+	require.NoError(t, err)
+	newest := func(table string) string {
+		return " WHERE number = (SELECT max(number) FROM " + table + " WHERE machine = (SELECT number FROM machines WHERE machine = 'B1'))"
+	}
+	for _, statement := range []string{
+		"DELETE FROM runs" + newest("runs"),
+		"DELETE FROM topups" + newest("topups"),
+		"UPDATE runs SET hours = hours + 7" + newest("runs"),
+		"UPDATE runs SET hours = hours - 7" + newest("runs"),
+		"INSERT INTO settings (setting, value) VALUES ('settling-cycles', '6')",
+		"DELETE FROM settings WHERE setting = 'settling-cycles'",
+	} {
+		other(statement)
+		is := look(kept)
+		require.Equal(t, look(t.TempDir()), is, statement)
+		if strings.Contains(statement, "+ 7") {
+			require.Equal(t, fmt.Sprint(exitBadBook), is[1], "a row that is not as it was written is refused")
+		} else if strings.HasPrefix(statement, "DELETE FROM runs") {
+			require.NotEqual(t, before[0], is[0], "another run is the last")
+		}
+	}
+	require.NoError(t, os.WriteFile(y.book, copied, 0o600))
+	require.Equal(t, before, look(kept), "a copy put back")
+	y.do("log", "run", "W2", "--hours", "1.5", "--at", y.now.Add(-time.Hour).Format(time.RFC3339))
+	is := look(kept)
+	require.Equal(t, look(t.TempDir()), is, "written to since")
+}
+
 // After a record of one machine the others are not read again: what was kept of
-// them is what is shown. Ground that is torn or of another program is not stood
-// on, nor is that of which most was written to since.
-func TestALookStandsOnTheLastOnesGround(t *testing.T) {
+// them is what is shown. A base of other drivers, another copy or a later time is
+// not gone on from, nor one of which most was written to since.
+func TestAnAnswerGoesOnFromTheLastBase(t *testing.T) {
 	y := newYard(t)
 	t.Setenv("XDG_CACHE_HOME", y.dir)
 	n := 0
@@ -159,39 +212,34 @@ func TestALookStandsOnTheLastOnesGround(t *testing.T) {
 		y.do("log", "run", machine, "--hours", "1.5", "--at", demoEnd.Add(-time.Duration(n)*3*time.Hour).Format(time.RFC3339))
 	}
 	y.do("fleet")
-	files, err := filepath.Glob(filepath.Join(y.dir, "shedbook", "*.fleet.ground"))
+	files, err := filepath.Glob(filepath.Join(y.dir, "shedbook", "*.fleet.base"))
 	require.NoError(t, err)
 	require.Len(t, files, 1)
-	change := func(alter func(*ground)) {
-		b, whole := readSealed(files[0])
+	change := func(alter func(*header)) {
+		h, b, whole := readKept(files[0])
 		require.True(t, whole)
-		head, laid, _ := bytes.Cut(b, []byte{'\n'})
-		var g ground
-		require.NoError(t, json.Unmarshal(head, &g))
-		laid = bytes.Replace(laid, []byte(`"machine":"W2","model":"Wren 5"`), []byte(`"machine":"W2","model":"Elsewhere"`), 1)
-		alter(&g)
-		head, err := json.Marshal(g)
-		require.NoError(t, err)
-		writeSealed(files[0], head, []byte{'\n'}, laid)
+		b = bytes.Replace(b, []byte(`"machine":"W2","model":"Wren 5"`), []byte(`"machine":"W2","model":"Elsewhere"`), 1)
+		alter(&h)
+		writeKept(files[0], h, b)
 	}
-	change(func(*ground) {})
+	change(func(*header) {})
 	record("B1")
 	require.Contains(t, y.do("fleet", "--json"), "Elsewhere", "the other machines are read again")
 	y.do("machine", "set", "B2", "--note", "painted", "--why", "it was")
 	require.Contains(t, y.do("fleet", "--json"), "Elsewhere", "the other machines are read again")
 	record("W2")
 	require.NotContains(t, y.do("fleet", "--json"), "Elsewhere")
-	for what, alter := range map[string]func(*ground){
-		"of another program": func(g *ground) { g.Program += "2" },
-		"of other drivers":   func(g *ground) { g.Common = "" },
-		"from later":         func(g *ground) { g.AsOf = demoEnd.Add(time.Hour) },
-		"of another book":    func(g *ground) { l := g.Mark.Last["runs"]; l.Sum++; g.Mark.Last["runs"] = l },
+	for what, alter := range map[string]func(*header){
+		"of other drivers":  func(h *header) { h.Common = "" },
+		"from later":        func(h *header) { h.AsOf = demoEnd.Add(time.Hour) },
+		"of another copy":   func(h *header) { h.State.Machines["W2"]++ },
+		"of a machine more": func(h *header) { h.State.Machines["W9"] = 1 },
 	} {
 		change(alter)
 		record("B1")
 		require.NotContains(t, y.do("fleet", "--json"), "Elsewhere", what)
 	}
-	change(func(*ground) {})
+	change(func(*header) {})
 	for _, m := range []string{"B1", "B2", "B3", "B4", "B5", "B6", "W1"} {
 		record(m)
 	}
@@ -206,7 +254,7 @@ func TestAFlippedBitOfWhatIsKept(t *testing.T) {
 	want := y.do("fleet", "--json")
 	require.Equal(t, want, y.do("fleet", "--json"))
 	rng := rand.New(rand.NewPCG(18, 6))
-	for _, name := range []string{"*.fleet", "*.fleet.ground"} {
+	for _, name := range []string{"*.fleet", "*.fleet.base"} {
 		files, err := filepath.Glob(filepath.Join(y.dir, "shedbook", name))
 		require.NoError(t, err)
 		require.Len(t, files, 1)
@@ -216,17 +264,17 @@ func TestAFlippedBitOfWhatIsKept(t *testing.T) {
 			bad := append([]byte(nil), b...)
 			bad[rng.IntN(len(bad))] ^= 1 << rng.IntN(8)
 			require.NoError(t, os.WriteFile(files[0], bad, 0o600))
-			_, whole := readSealed(files[0])
+			_, _, whole := readKept(files[0])
 			require.False(t, whole)
 		}
 		require.NoError(t, os.WriteFile(files[0], b[:len(b)/2], 0o600))
-		_, whole := readSealed(files[0])
+		_, _, whole := readKept(files[0])
 		require.False(t, whole)
 		// One that would still be read: a figure in it.
 		bad := bytes.Replace(b, []byte(`"machine":"W2"`), []byte(`"machine":"W3"`), 1)
 		require.NotEqual(t, b, bad)
 		require.NoError(t, os.WriteFile(files[0], bad, 0o600))
-		if name == "*.fleet.ground" {
+		if name == "*.fleet.base" {
 			y.do("log", "run", "B1", "--hours", "1.5", "--at", demoEnd.Add(-3*time.Hour).Format(time.RFC3339))
 			is := y.do("fleet", "--json")
 			t.Setenv("XDG_CACHE_HOME", t.TempDir())
@@ -252,8 +300,8 @@ func TestALookAfterTheLastRunIsVoided(t *testing.T) {
 }
 
 // What is dated in the future does not stop a look from being kept: it holds until
-// the first such date, and so does the ground that it laid.
-func TestAKeptGlanceHoldsUntilTheNextDate(t *testing.T) {
+// the first such date, and so does its base.
+func TestAKeptAnswerHoldsUntilTheNextDate(t *testing.T) {
 	for _, words := range [][]string{
 		{"log", "topup", "B2", "900ml", "--at"}, {"log", "overheat", "B2", "--sign", "lamp", "--at"}, {"machine", "retire", "B2", "--at"},
 	} {
@@ -267,13 +315,16 @@ func TestAKeptGlanceHoldsUntilTheNextDate(t *testing.T) {
 		y.do(append(words, second.Format(time.RFC3339))...)
 		y.do("log", "topup", "W1", "700ml", "--at", first.Format(time.RFC3339))
 		mark := func() {
-			files, err := filepath.Glob(filepath.Join(kept, "shedbook", "*.fleet*"))
+			files, err := filepath.Glob(filepath.Join(kept, "shedbook", "*.fleet"))
 			require.NoError(t, err)
-			require.Len(t, files, 2, "the answer and its ground")
+			bases, err := filepath.Glob(filepath.Join(kept, "shedbook", "*.fleet.base"))
+			require.NoError(t, err)
+			files = append(files, bases...)
+			require.Len(t, files, 2, "the answer and its base")
 			for _, f := range files {
-				b, whole := readSealed(f)
+				h, b, whole := readKept(f)
 				require.True(t, whole)
-				writeSealed(f, bytes.Replace(b, []byte(`"Wren 5"`), []byte(`"marked"`), 1))
+				writeKept(f, h, bytes.Replace(b, []byte(`"Wren 5"`), []byte(`"marked"`), 1))
 			}
 		}
 		for _, date := range []time.Time{first, second} {
@@ -282,7 +333,7 @@ func TestAKeptGlanceHoldsUntilTheNextDate(t *testing.T) {
 			y.now = date.Add(-time.Second)
 			require.Contains(t, look(kept), "marked", "nothing was written, and no date came")
 			y.do("log", "run", "B1", "--hours", "1.5", "--at", y.now.Add(-3*time.Hour).Format(time.RFC3339))
-			require.Contains(t, look(kept), "marked", "the ground holds")
+			require.Contains(t, look(kept), "marked", "the base holds")
 			y.now = date
 			require.Equal(t, look(t.TempDir()), look(kept), "%v, at %s", words, date)
 			y.now = date.Add(time.Hour)

@@ -1,0 +1,374 @@
+package main
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"encoding/binary"
+	"encoding/json"
+	"fmt"
+	"hash/crc32"
+	"io"
+	"iter"
+	"os"
+	"path/filepath"
+	"regexp"
+	"sync"
+	"time"
+
+	"shedbook/report"
+	"shedbook/report/coolant"
+	"shedbook/report/flags"
+	"shedbook/schema"
+	"shedbook/store"
+)
+
+// overview is what fleet and flags say of the whole fleet.
+type overview struct {
+	Rows  []report.FleetRow
+	Flags flags.Result
+}
+
+// everything reads every machine.
+func (l *look) everything(s report.Source) (overview, baseMaker, error) {
+	var g overview
+	var keep func() *flags.Kept
+	g.Flags, keep = flags.FindIn(l.fleet, l.at, s.Index, s.Rows(&g.Rows), l.reread)
+	l.quote(&g)
+	return g, func() ([]byte, []byte) { return baseOf(g.Rows, keep()) }, nil
+}
+
+// quote lets the flags tell the loss of coolant that the rows do.
+func (l *look) quote(g *overview) {
+	rows := map[string]*report.FleetRow{}
+	for i := range g.Rows {
+		rows[g.Rows[i].Machine] = &g.Rows[i]
+	}
+	g.Flags.Quote(func(machine string) string {
+		if row := rows[machine]; row != nil {
+			return coolant.LossWords(row.CoolantRate, row.RateSince, l.fleet.Settings.Units())
+		}
+		return ""
+	})
+}
+
+// reread reads the logs of some machines once more.
+func (l *look) reread(machines ...string) iter.Seq[*schema.Log] {
+	return func(yield func(*schema.Log) bool) {
+		for sealed, err := range l.book.SealedLogs(l.ctx, machines...) {
+			var log schema.Log
+			if err == nil {
+				log, err = sealed.Open()
+			}
+			if err != nil {
+				l.reading.set(err)
+				return
+			}
+			if !yield(&log) {
+				return
+			}
+		}
+	}
+}
+
+// baseOf is what a later request goes on from: the rows, and where the flags' pass
+// stood; beside it the curves.
+func baseOf(rows []report.FleetRow, k *flags.Kept) (base, curves []byte) {
+	b, err := json.Marshal(rows)
+	if k == nil || err != nil {
+		return nil, nil
+	}
+	return append(append(b, '\n'), k.Bytes()...), k.Curves()
+}
+
+// everythingSince is everything from a base, with s the machines written to since.
+func (l *look) everythingSince(s report.Source, base []byte, worn bool) (g overview, keep baseMaker, ok bool) {
+	head, tail, _ := bytes.Cut(base, []byte{'\n'})
+	var were, are []report.FleetRow
+	k, ok := flags.ReadKept(tail)
+	if !ok || json.Unmarshal(head, &were) != nil {
+		return g, nil, false
+	}
+	var now *flags.Kept
+	if g.Flags, now, ok = flags.Resume(l.fleet, l.at, s.Index, k, l.known.Machines, s.Rows(&are), l.reread); !ok {
+		return g, nil, false
+	}
+	g.Rows, ok = together(l.known.Machines, were, are, func(r *report.FleetRow) string { return r.Machine })
+	l.quote(&g)
+	if !worn {
+		return g, nil, ok
+	}
+	return g, func() ([]byte, []byte) { return baseOf(g.Rows, now) }, ok
+}
+
+// together merges what was known of the machines with what is known anew, in the
+// fleet's order. It is not ok where a machine is in neither.
+func together[T any](machines []string, were, are []T, name func(*T) string) (all []T, ok bool) {
+	of := map[string]*T{}
+	for _, seen := range [][]T{were, are} {
+		for i := range seen {
+			of[name(&seen[i])] = &seen[i]
+		}
+	}
+	for _, m := range machines {
+		if of[m] == nil {
+			return nil, false
+		}
+		all = append(all, *of[m])
+	}
+	return all, true
+}
+
+// overview is everything, or what was kept of it, without the curves of the
+// machines that bear no flag.
+func (l *look) overview() overview {
+	if l.held != nil {
+		return *l.held
+	}
+	g, _ := kept(l, "fleet", "", question[overview]{l.everything, l.everythingSince})
+	g.Flags.AsOf = l.at
+	return g
+}
+
+// question is how something is worked out for a fleet: from all its logs, or from a
+// base that was kept and the logs of the machines written to since. With the
+// answer comes what makes the next base, nil where the old one serves on; worn
+// says that it no longer does. since is not ok where all must be read.
+type question[T any] struct {
+	whole func(report.Source) (T, baseMaker, error)
+	since func(s report.Source, base []byte, worn bool) (T, baseMaker, bool)
+}
+
+// baseMaker makes a base and, beside it, what only a question about one machine
+// takes; nil where there is no such thing, or what was kept with the last base goes
+// with this one, too.
+type baseMaker func() (base, beside []byte)
+
+// keepFrom is how long an answer must have taken to be worth keeping.
+var keepFrom = 500 * time.Millisecond
+
+// header says what something kept was made of, and until when it holds.
+type header struct {
+	Asked  string `json:",omitempty"` // of an answer: its change of the book, and the question
+	Common string `json:",omitempty"` // of a base: the digest of what is no machine's
+	State  store.State
+	Made   store.Change // of a base and what is beside it: by which they know each other
+	AsOf   time.Time
+	// Until is when it ends by itself: what was dated too late to count does from
+	// then on. Zero where nothing was.
+	Until time.Time
+}
+
+// holds reports whether what was kept holds at the time asked for.
+func (h *header) holds(at time.Time) bool {
+	return !h.AsOf.After(at) && (h.Until.IsZero() || at.Before(h.Until))
+}
+
+// kept answers a question from what was kept of it, or works it out. To answer for
+// a very large fleet every record is read, which takes seconds. So two things are
+// kept, in the user's cache and not in the book (a report writes nothing there):
+// the answer, which holds until the book's next change; and a base, from which
+// after a few records only the machines written to are read. Of a verb's questions
+// the last is kept.
+func kept[T any](l *look, verb, asked string, q question[T]) (T, error) {
+	file := l.keptAs(verb)
+	if file == "" {
+		seen, _, err := q.whole(l.source())
+		return seen, err
+	}
+	asked = fmt.Sprint(l.change, " ", asked)
+	h, b, ok := readKept(file)
+	var seen T
+	if ok && h.Asked == asked && h.holds(l.at) && json.Unmarshal(b, &seen) == nil {
+		return seen, nil
+	}
+	began := time.Now()
+	now, err := l.book.State(l.ctx)
+	if err != nil {
+		return seen, err
+	}
+	var s report.Source
+	var base baseMaker
+	h, b, written, ok := l.base(file, now)
+	if ok {
+		s = l.sourceOf(written)
+		seen, base, ok = q.since(s, b, 50*len(written) > len(l.known.Machines))
+		ok = ok && l.still(now) // else a machine that was not read may have been written to
+	}
+	worth := ok
+	if !ok {
+		h.Until = time.Time{}
+		s = l.source()
+		seen, base, err = q.whole(s)
+		worth = time.Since(began) >= keepFrom
+	}
+	if !worth || err != nil || !l.still(now) {
+		return seen, err // what was written meanwhile would be kept under the state before it
+	}
+	if later := s.Later.First(); h.Until.IsZero() || !later.IsZero() && later.Before(h.Until) {
+		h.Until = later
+	}
+	h.AsOf, h.State = l.at, store.State{}
+	// Where it can't be kept it will be worked out anew.
+	h.Asked, h.Common = asked, ""
+	if b, err = json.Marshal(seen); err == nil && os.MkdirAll(filepath.Dir(file), 0o700) == nil {
+		writeKept(file, h, b)
+		if base != nil {
+			b, beside := base()
+			h.Asked, h.Common, h.State = "", l.common(), now
+			if beside != nil {
+				h.Made = now.Change
+				writeKept(file+".beside", header{Made: h.Made}, beside)
+			}
+			writeKept(file+".base", h, b)
+		}
+		clearKept(filepath.Dir(file), filepath.Base(file))
+	}
+	return seen, nil
+}
+
+// base reads what can be gone on from, and which machines were written to since. It
+// is not ok where there is nothing, it no longer holds, or most would be read anyway.
+func (l *look) base(file string, now store.State) (h header, b []byte, written []string, ok bool) {
+	h, b, ok = readKept(file + ".base")
+	written, same := now.Since(h.State)
+	return h, b, written, ok && same && h.Common == l.common() && h.holds(l.at) && 2*len(written) <= len(l.known.Machines)
+}
+
+// still reports whether nothing was written since the request began, and all that
+// was asked for could be read.
+func (l *look) still(now store.State) bool {
+	c, err := l.book.Change(l.ctx)
+	return err == nil && c == l.change && c == now.Change && l.reading.get() == nil
+}
+
+// curve is the whole curve of a machine that bears no flag, out of what overview
+// kept; not ok where it has to be worked out anew.
+func (l *look) curve(machine string) (curve []flags.Point, ok bool) {
+	file := l.keptAs("fleet")
+	now, err := l.book.State(l.ctx)
+	if file == "" || err != nil {
+		return nil, false
+	}
+	h, b, written, ok := l.base(file, now)
+	of, curves, whole := readKept(file + ".beside")
+	if !ok || !whole || of.Made != h.Made {
+		return nil, false
+	}
+	_, b, _ = bytes.Cut(b, []byte{'\n'})
+	k, ok := flags.ReadKept(b)
+	if !ok {
+		return nil, false
+	}
+	s := l.sourceOf(written)
+	curve, ok = flags.Curve(l.fleet, l.at, s.Index, k, curves, l.known.Machines, s.Lives, machine)
+	return curve, ok && l.still(now)
+}
+
+// keptAs is the file for a verb's answer, named by the program and the book, since
+// no program reads what another kept; "" where none is kept: as of a time named,
+// the whole would be another.
+func (l *look) keptAs(verb string) string {
+	cache, err := os.UserCacheDir()
+	program := programID()
+	if err != nil || program == "" || l.asOf != "" {
+		return ""
+	}
+	book := sha256.Sum256([]byte(l.book.Path()))
+	return filepath.Join(cache, "shedbook", fmt.Sprintf("%s-%x.%s", program, book[:8], verb))
+}
+
+// keptName is what a kept file of this or an earlier program is called.
+var keptName = regexp.MustCompile(`^([0-9a-f]{16}-)?[0-9a-f]{16}\.(fleet|rates|coolant|cleaning|next)(\.[a-z]+)?$`)
+
+// keptDays is how long a kept answer is left where nobody asks again.
+const keptDays = 90
+
+// clearKept takes away what other programs kept, and what has not been written
+// for a long time.
+func clearKept(dir, file string) {
+	entries, _ := os.ReadDir(dir)
+	for _, e := range entries {
+		info, err := e.Info()
+		if err == nil && keptName.MatchString(e.Name()) && (e.Name()[:17] != file[:17] || time.Since(info.ModTime()) > keptDays*24*time.Hour) {
+			_ = os.Remove(filepath.Join(dir, e.Name()))
+		}
+	}
+}
+
+// programID tells this program from any other by its content: by the build ID that
+// the linker made of it or, in a program without one, by its digest. It is ""
+// where the program can't read itself.
+var programID = sync.OnceValue(func() string {
+	exe, err := os.Executable()
+	if err != nil {
+		return ""
+	}
+	f, err := os.Open(exe)
+	if err != nil {
+		return ""
+	}
+	defer f.Close()
+	return identityOf(f)
+})
+
+// goNote begins the note in which a program has its build ID, behind the lengths of
+// its name and of the ID (ELF, notes; type 4 and the name are the Go linker's).
+var goNote = []byte("\x04\x00\x00\x00Go\x00\x00")
+
+func identityOf(program io.Reader) string {
+	start := make([]byte, 64<<10)
+	n, _ := io.ReadFull(program, start)
+	start = start[:n]
+	digest := sha256.New()
+	if at := bytes.Index(start, goNote); at >= 8 {
+		id := start[at+len(goNote):]
+		if size := binary.LittleEndian.Uint32(start[at-4:]); size > 0 && int(size) <= len(id) {
+			digest.Write(id[:size])
+			return fmt.Sprintf("%x", digest.Sum(nil)[:8])
+		}
+	}
+	digest.Write(start)
+	if _, err := io.Copy(digest, program); err != nil {
+		return ""
+	}
+	return fmt.Sprintf("%x", digest.Sum(nil)[:8])
+}
+
+// common is a digest of what is no machine's.
+func (l *look) common() string {
+	b, err := json.Marshal(l.fleet)
+	if err != nil {
+		return ""
+	}
+	return fmt.Sprintf("%x", sha256.Sum256(b))
+}
+
+// writeKept writes a header, a line, and what it is of to a file, with the checksum
+// of both before them: where a bit is another by the time it is read, it is as
+// good as not there. Nothing is kept of nil.
+func writeKept(file string, h header, b []byte) {
+	head, err := json.Marshal(h)
+	if b == nil || err != nil {
+		_ = os.Remove(file)
+		return
+	}
+	head = append(head, '\n')
+	_ = toFile(file, func(w io.Writer) error {
+		sum := crc32.Update(crc32.Checksum(head, castagnoli), castagnoli, b)
+		_, err := fmt.Fprintf(w, "%08x\n%s%s", sum, head, b)
+		return err
+	})
+}
+
+// readKept reads what writeKept wrote.
+func readKept(file string) (h header, b []byte, ok bool) {
+	b, err := os.ReadFile(file)
+	sum, b, _ := bytes.Cut(b, []byte{'\n'})
+	if err != nil || string(sum) != fmt.Sprintf("%08x", crc32.Checksum(b, castagnoli)) {
+		return h, nil, false
+	}
+	head, b, _ := bytes.Cut(b, []byte{'\n'})
+	return h, b, json.Unmarshal(head, &h) == nil
+}
+
+var castagnoli = crc32.MakeTable(crc32.Castagnoli)
