@@ -211,6 +211,7 @@ func formField(f *schema.Field, known *schema.Known, value string, drivers []str
 		words := known.Words[f.Vocabulary]
 		if f.Vocabulary == "yesno" {
 			words = []string{"yes", "no"}
+			out.Label = strings.TrimSuffix(out.Label, " (yes or no)")
 		}
 		choose(words)
 	case schema.WordsField:
