@@ -4,6 +4,8 @@ go 1.26.8
 
 require (
 	github.com/arran4/golang-ical v0.3.4
+	github.com/chromedp/cdproto v0.160.1
+	github.com/chromedp/chromedp v0.23.1
 	github.com/emersion/go-ical v0.0.0-20250329121855-f41e73efc392
 	github.com/jedib0t/go-pretty/v6 v6.9.2
 	github.com/makiuchi-d/gozxing v0.1.1
@@ -22,6 +24,7 @@ require (
 
 require (
 	github.com/dustin/go-humanize v1.1.0 // indirect
+	github.com/go-json-experiment/json v0.0.0-20260213210345-44df1a37e875 // indirect
 	github.com/google/uuid v1.6.0 // indirect
 	github.com/inconshreveable/mousetrap v1.1.0 // indirect
 	github.com/mattn/go-isatty v0.0.24 // indirect

@@ -15,6 +15,7 @@ import (
 	"os"
 	"path/filepath"
 	"strconv"
+	"sync"
 	"time"
 
 	"modernc.org/sqlite" // the driver, under the name "sqlite"
@@ -31,6 +32,8 @@ type Book struct {
 	file     os.FileInfo // what stood at path when it was opened for writing
 	now      func() time.Time
 	looked   *lookedFile // its own file, as long as it is open
+	by       *entry      // who writes, where a phone does
+	turn     *sync.Mutex // of those who write in this program: SQLite lets none wait in line
 	// Waiting, where it is set, is called once a write has waited for another
 	// program's for a second, so that whoever waits can be told. It may be called
 	// from another goroutine.
@@ -99,7 +102,7 @@ func open(ctx context.Context, path string, now func() time.Time, create bool) (
 	if err := ownLeftovers(ctx, path, looked); err != nil {
 		return nil, err
 	}
-	b := &Book{path: path, now: now, looked: looked}
+	b := &Book{path: path, now: now, looked: looked, turn: new(sync.Mutex)}
 	if empty {
 		// The first tables go in under a rollback journal, so that the file's
 		// own header says whose it is from the first commit on.
@@ -336,6 +339,8 @@ func (b *Book) write(ctx context.Context, do func(tx *sql.Tx) error) error {
 	if b.readOnly {
 		return trouble(Failed, "", "the book %s was opened for reading only", b.path)
 	}
+	b.turn.Lock()
+	defer b.turn.Unlock()
 	tx, err := b.begin(ctx)
 	if err != nil {
 		return explain(b.path, err)
@@ -348,6 +353,12 @@ func (b *Book) write(ctx context.Context, do func(tx *sql.Tx) error) error {
 		return err
 	}
 	return explain(b.path, tx.Commit())
+}
+
+// There reports whether the file that was opened still stands in its place.
+func (b *Book) There() bool {
+	is, err := os.Stat(b.path)
+	return err == nil && os.SameFile(is, b.file)
 }
 
 // stillThere is an error where another file, or none, stands where the book

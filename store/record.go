@@ -70,7 +70,10 @@ func (b *Book) enter(ctx context.Context, tx *sql.Tx, n *names, r schema.Record)
 	}
 	m := k.Meta(r)
 	m.Number, m.Entered = number, b.now()
-	return number, t.put(ctx, tx, n, r)
+	if err := t.put(ctx, tx, n, r); err != nil {
+		return 0, err
+	}
+	return number, b.wrote(ctx, tx, number, 0)
 }
 
 func duplicate(k *schema.Kind, number int64, name string) error {
@@ -273,7 +276,10 @@ func (b *Book) amend(ctx context.Context, q querier, n *names, k *schema.Kind, w
 	}
 	_, err = q.ExecContext(ctx, `UPDATE `+k.Sheet+` SET ("`+strings.Join(t.columns[1:], `", "`)+`") = (?`+strings.Repeat(", ?", len(t.columns)-2)+`) WHERE number = ?`,
 		append(values[1:], m.Number)...)
-	return err
+	if err != nil {
+		return err
+	}
+	return b.wrote(ctx, q, m.Number, int64(m.Versions))
 }
 
 // keep writes a version into the past.
@@ -310,6 +316,9 @@ func (b *Book) Void(ctx context.Context, number int64, why string) (*Found, erro
 			}
 		}
 		if _, err := tx.ExecContext(ctx, "DELETE FROM "+f.Kind.Sheet+" WHERE number = ?", number); err != nil {
+			return err
+		}
+		if err := b.wrote(ctx, tx, number, int64(f.Kind.Meta(f.Current).Versions)+1); err != nil {
 			return err
 		}
 		out = f

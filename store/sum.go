@@ -20,7 +20,7 @@ func summed() []string {
 	for _, k := range schema.Kinds {
 		out = append(out, k.Sheet)
 	}
-	return append(out, "past", "attachments")
+	return append(out, "past", "attachments", "entered_by")
 }
 
 // rowSum is the checksum of a row: the Castagnoli CRC-32 of its values, each
@@ -107,7 +107,7 @@ type damagedRow struct {
 // keyColumns is how many columns of a table, from the first on, tell its rows
 // apart.
 func keyColumns(table string) int {
-	if table == "past" || table == "attachments" {
+	if table == "past" || table == "attachments" || table == "entered_by" {
 		return 2
 	}
 	return 1

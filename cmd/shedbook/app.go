@@ -51,6 +51,7 @@ type app struct {
 	words       []string       // of the command line
 	lines       *bufio.Scanner // over in, made when something is asked
 	progressing bool           // a line of progress stands on errOut
+	held        *store.Book    // open already, by the page; nil where each verb opens the book
 }
 
 // system is the app on this machine.
@@ -181,6 +182,9 @@ func (a *app) clock() time.Time { return a.now }
 // recordIn opens a book that is there for writing: what it is about stands in
 // it already, and a name typed wrong should make no other.
 func (a *app) recordIn(ctx context.Context, do func(*store.Book) error) error {
+	if a.held != nil {
+		return do(a.held)
+	}
 	path, err := a.bookPath()
 	if err != nil {
 		return err
@@ -194,6 +198,9 @@ func (a *app) recordIn(ctx context.Context, do func(*store.Book) error) error {
 
 // record opens the book for writing, making it on first use.
 func (a *app) record(ctx context.Context, do func(*store.Book) error) error {
+	if a.held != nil {
+		return do(a.held)
+	}
 	path, err := a.bookPath()
 	if err != nil {
 		return err
@@ -253,6 +260,9 @@ func (a *app) settle(ctx context.Context, b *store.Book, zone, units string) err
 
 // view opens the book for reading.
 func (a *app) view(ctx context.Context, do func(*store.Book) error) error {
+	if a.held != nil {
+		return do(a.held)
+	}
 	path, err := a.bookPath()
 	if err != nil {
 		return err

@@ -242,7 +242,7 @@ func (a *app) judge(r *schema.Check, m cooling.Measurement, spec cooling.Spec) (
 	var doubt *cooling.Doubt
 	if errors.As(err, &doubt) {
 		if !a.inTerminal {
-			return v, usage("if it is right, add --sure", "%s", doubt)
+			return v, usage(sureHint, "%s", doubt)
 		}
 		question := fmt.Sprintf("%s\nIs it right (yes or no)? ", doubt)
 		if doubt.Perhaps != 0 {

@@ -121,6 +121,9 @@ func together[T any](machines []string, were, are []T, name func(*T) string) (al
 // overview is everything, or what was kept of it, without the curves of the
 // machines that bear no flag.
 func (l *look) overview() overview {
+	if l.held != nil {
+		return *l.held
+	}
 	g, _ := kept(l, "fleet", "", question[overview]{l.everything, l.everythingSince})
 	g.Flags.AsOf = l.at
 	return g

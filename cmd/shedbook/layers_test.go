@@ -36,6 +36,8 @@ var onlyIn = map[string]string{
 	"github.com/jedib0t/go-pretty":    "report/render",
 	"html/template":                   "report/render",
 	"github.com/emersion/go-ical":     "report/render",
+	"net/http":                        "cmd",
+	"github.com/chromedp":             "(tests)",
 	"github.com/xuri/excelize":        "(tests)",
 	"github.com/stretchr/testify":     "(tests)",
 	"pgregory.net/rapid":              "(tests)",

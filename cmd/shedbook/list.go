@@ -24,7 +24,7 @@ func (a *app) listVerb() *cobra.Command {
 func (a *app) listKind(k *schema.Kind, use string) *cobra.Command {
 	var machine, driver, from, to string
 	var last int
-	var asJSON, asCSV bool
+	var asJSON, asCSV, by bool
 	c := &cobra.Command{
 		Use: use, Aliases: []string{k.Name}, Short: "list " + k.Sheet, Args: args(0, 0, "no words, only options"),
 		RunE: func(cmd *cobra.Command, _ []string) error {
@@ -65,7 +65,13 @@ func (a *app) listKind(k *schema.Kind, use string) *cobra.Command {
 				if err != nil {
 					return err
 				}
-				return a.printRecords(cmd.Context(), b, k, records, asJSON, asCSV)
+				var who map[int64]string
+				if by {
+					if who, err = b.Enterers(cmd.Context()); err != nil {
+						return err
+					}
+				}
+				return a.printRecords(cmd.Context(), b, k, records, who, asJSON, asCSV)
 			})
 		},
 	}
@@ -82,6 +88,7 @@ func (a *app) listKind(k *schema.Kind, use string) *cobra.Command {
 		c.Flags().StringVar(&to, "to", "", "up to this time; a day means all of it")
 		c.Flags().IntVar(&last, "last", 0, "only this many, the newest")
 	}
+	c.Flags().BoolVar(&by, "by", false, "say which phone entered each")
 	c.Flags().BoolVar(&asJSON, "json", false, "print JSON")
 	c.Flags().BoolVar(&asCSV, "csv", false, "print CSV")
 	return c

@@ -321,6 +321,9 @@ func (a *app) keepSure(ctx context.Context, b *store.Book, k *schema.Kind, r sch
 	return nil
 }
 
+// sureHint goes with what is refused only because it is unlikely.
+const sureHint = "if it is right, add --sure"
+
 // doubt asks whether an unlikely record stands; where nobody can be asked it is
 // refused.
 func (a *app) doubt(slips []string) error {
@@ -328,7 +331,7 @@ func (a *app) doubt(slips []string) error {
 		return nil
 	}
 	if !a.inTerminal {
-		return usage("if it is right, add --sure", "%s", strings.Join(slips, "; "))
+		return usage(sureHint, "%s", strings.Join(slips, "; "))
 	}
 	for _, says := range slips {
 		a.say(0, "%s", render.Safe(says))

@@ -35,6 +35,7 @@ type look struct {
 	at            time.Time
 	cut           time.Time // what is dated after it is left out of source too, unless zero
 	reading       failure
+	held          *overview // seen already, by the page
 }
 
 // failure keeps the first error of a stream that has no other way to tell it.

@@ -58,8 +58,9 @@ func sayTo(w io.Writer, terminal bool, width int, s string) {
 // wrote says that a file was written; beside a report, which stays clean.
 func (a *app) wrote(path string) { fmt.Fprintf(a.errOut, "%s written\n", render.Safe(path)) }
 
-// printRecords prints records of one kind as a table, JSON or CSV.
-func (a *app) printRecords(ctx context.Context, b *store.Book, k *schema.Kind, records []schema.Record, asJSON, asCSV bool) error {
+// printRecords prints records of one kind as a table, JSON or CSV; with who, which
+// phone entered each too.
+func (a *app) printRecords(ctx context.Context, b *store.Book, k *schema.Kind, records []schema.Record, who map[int64]string, asJSON, asCSV bool) error {
 	s, err := b.Settings(ctx)
 	if err != nil {
 		return err
@@ -68,6 +69,10 @@ func (a *app) printRecords(ctx context.Context, b *store.Book, k *schema.Kind, r
 	if asJSON {
 		for i, r := range records {
 			objects[i] = k.JSON(r, s.Zone())
+			if name := who[k.Meta(r).Number]; name != "" {
+				text, _ := json.Marshal(name)
+				objects[i] = fmt.Appendf(bytes.TrimSuffix(bytes.TrimSpace(objects[i]), []byte{'}'}), `,"entered_by":%s}`, text)
+			}
 		}
 	}
 	o := a.options(s, asJSON, asCSV)
@@ -76,7 +81,14 @@ func (a *app) printRecords(ctx context.Context, b *store.Book, k *schema.Kind, r
 	}
 	return render.Print(a.out, objects, o, func() *render.Doc {
 		doc := &render.Doc{}
-		doc.Table(recordTable(k, records, s))
+		t := recordTable(k, records, s)
+		if who != nil {
+			t.Columns = append(t.Columns, render.Column{Key: "entered_by", Head: "entered by"})
+			for i, r := range records {
+				t.Rows[i] = append(t.Rows[i], render.Text(who[k.Meta(r).Number]))
+			}
+		}
+		doc.Table(t)
 		return doc
 	})
 }
@@ -151,32 +163,44 @@ func (a *app) showRecord(ctx context.Context, b *store.Book, number int64, asJSO
 	if err != nil {
 		return err
 	}
+	by, err := b.EnteredBy(ctx, number)
+	if err != nil {
+		return err
+	}
 	k, zone := found.Kind, s.Zone()
 	if asJSON {
 		type version struct {
 			What     string          `json:"what"`
 			Replaced string          `json:"replaced"`
 			Why      *string         `json:"why"`
+			By       string          `json:"replaced_by,omitempty"`
 			Record   json.RawMessage `json:"record"`
 		}
 		out := struct {
 			Record   json.RawMessage  `json:"record"`
 			Past     []version        `json:"earlier"`
 			Attached []attachmentJSON `json:"attachments"`
-		}{Record: json.RawMessage("null"), Past: []version{}, Attached: attachmentsJSON(attached, zone)}
+			By       string           `json:"entered_by,omitempty"`
+		}{By: by[0], Record: json.RawMessage("null"), Past: []version{}, Attached: attachmentsJSON(attached, zone)}
 		if found.Current != nil {
 			out.Record = k.JSON(found.Current, zone)
 		}
-		for _, v := range found.Past {
+		for i, v := range found.Past {
 			var why *string
 			if v.Why != "" {
 				why = &v.Why
 			}
-			out.Past = append(out.Past, version{v.What, v.Replaced.In(zone).Format(time.RFC3339), why, k.JSON(v.Record, zone)})
+			out.Past = append(out.Past, version{v.What, v.Replaced.In(zone).Format(time.RFC3339), why, by[i+1], k.JSON(v.Record, zone)})
 		}
 		return a.printJSON(out)
 	}
 	var text bytes.Buffer
+	byWhom := func(version int) string {
+		if by[version] == "" {
+			return ""
+		}
+		return " by " + render.Safe(by[version])
+	}
 	write := func(r schema.Record) {
 		for i := range k.Fields {
 			f := &k.Fields[i]
@@ -199,10 +223,10 @@ func (a *app) showRecord(ctx context.Context, b *store.Book, number int64, asJSO
 	}
 	if found.Current != nil {
 		m := k.Meta(found.Current)
-		fmt.Fprintf(&text, "%s %d, entered %s\n", k.Name, number, unit.FormatTime(m.Entered, zone))
+		fmt.Fprintf(&text, "%s %d, entered %s%s\n", k.Name, number, unit.FormatTime(m.Entered, zone), byWhom(0))
 		write(found.Current)
 	} else {
-		fmt.Fprintf(&text, "%s %d, voided\n", k.Name, number)
+		fmt.Fprintf(&text, "%s %d, voided%s\n", k.Name, number, byWhom(len(found.Past)))
 	}
 	for _, line := range attachmentLines(attached, zone) {
 		fmt.Fprintf(&text, "  %s\n", line)
@@ -213,7 +237,7 @@ func (a *app) showRecord(ctx context.Context, b *store.Book, number int64, asJSO
 		if v.Why != "" {
 			why = ": " + render.Safe(v.Why)
 		}
-		fmt.Fprintf(&text, "until it was %s on %s%s\n", strings.Replace(v.What, "amended", "corrected", 1), unit.FormatTime(v.Replaced, zone), why)
+		fmt.Fprintf(&text, "until it was %s on %s%s%s\n", strings.Replace(v.What, "amended", "corrected", 1), unit.FormatTime(v.Replaced, zone), byWhom(i+1), why)
 		write(v.Record)
 	}
 	_, err = a.out.Write(text.Bytes())

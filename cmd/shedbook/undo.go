@@ -23,6 +23,9 @@ const undoWithin = time.Hour
 // own cache, a line a record: its number and when it was entered.
 
 func (a *app) undoFile(b *store.Book) string {
+	if a.held != nil { // what a phone records is not this user's to undo
+		return ""
+	}
 	cache, err := os.UserCacheDir()
 	if err != nil {
 		return ""

@@ -47,6 +47,14 @@ var pageTemplate = sync.OnceValue(func() *template.Template {
 `))
 })
 
+// contentTemplate is a page without its frame.
+var contentTemplate = sync.OnceValue(func() *template.Template {
+	return template.Must(template.New("within").Parse(`{{.Shapes}}{{if .Title}}<h1>{{.Title}}</h1>
+{{end}}{{range .Lead}}<p class="lead">{{.}}</p>
+{{end}}{{.Body}}{{range .Foot}}<p class="lead">{{.}}</p>
+{{end}}`))
+})
+
 // writePage writes the document as one file that needs nothing else.
 func writePage(b *bytes.Buffer, d *Doc, o Options) error {
 	var body bytes.Buffer
@@ -54,7 +62,7 @@ func writePage(b *bytes.Buffer, d *Doc, o Options) error {
 		block.html(&body, o)
 	}
 	title := Safe(d.Title)
-	if title == "" {
+	if title == "" && !o.Within {
 		title = "Report"
 	}
 	shown := func(lines []string) []string {
@@ -63,6 +71,13 @@ func writePage(b *bytes.Buffer, d *Doc, o Options) error {
 			out[i] = Safe(l)
 		}
 		return out
+	}
+	if o.Within {
+		return contentTemplate().Execute(b, struct {
+			Title        string
+			Shapes, Body template.HTML
+			Lead, Foot   []string
+		}{title, shapes, template.HTML(body.String()), shown(d.Lead), shown(d.Foot)})
 	}
 	asOf := ""
 	if !d.AsOf.IsZero() {

@@ -35,6 +35,7 @@ type Options struct {
 	Color  bool           // colour as a hint beside a word: only where a terminal and NO_COLOR allow it
 	Zone   *time.Location // the book's zone; UTC if nil
 	Units  unit.System    // the units people are shown; metric if empty
+	Within bool           // of HTML the content alone, for a page that has a frame of its own
 }
 
 func (o Options) width() int {

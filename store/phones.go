@@ -1,0 +1,309 @@
+package store
+
+import (
+	"cmp"
+	"context"
+	"crypto/rand"
+	"crypto/sha256"
+	"database/sql"
+	"encoding/base64"
+	"errors"
+	"strings"
+	"time"
+
+	"shedbook/schema"
+)
+
+// Phone is a phone, or another browser, that may open the book's page.
+type Phone struct {
+	Number  int64
+	Name    string
+	May     string    // "record", or "keep": to correct, void and manage too
+	Added   time.Time // when its name was put in
+	Paired  time.Time // zero while it waits for its code to be typed
+	Removed time.Time // zero while it may come in
+}
+
+// Keep reports whether the phone may correct, void and manage.
+func (p Phone) Keep() bool { return p.May == "keep" }
+
+const (
+	codeLife   = 10 * time.Minute
+	maxGuesses = 10
+	// codeLetters are those that nobody takes for another: 32, 5 bits each.
+	codeLetters = "23456789ABCDEFGHJKLMNPQRSTUVWXYZ"
+	codeLength  = 8 // 40 bits: ten guesses find one in 100 thousand million
+)
+
+// AddPhone puts a phone in and returns the code with which it is paired: once,
+// within ten minutes.
+func (b *Book) AddPhone(ctx context.Context, name, may string) (code string, err error) {
+	if name = schema.CleanName(name); name == "" || len(name) > 100 {
+		return "", trouble(Refused, "", "a phone's name has 1 to 100 characters")
+	}
+	raw := make([]byte, codeLength)
+	rand.Read(raw)
+	for i, c := range raw {
+		raw[i] = codeLetters[int(c)%len(codeLetters)] // 256 is a multiple of 32: all are as likely
+	}
+	code = string(raw)
+	err = b.write(ctx, func(tx *sql.Tx) error {
+		var there int
+		if err := tx.QueryRowContext(ctx, "SELECT count(*) FROM phones WHERE lower(name) = lower(?) AND removed IS NULL", name).Scan(&there); err != nil {
+			return err
+		}
+		if there > 0 {
+			return trouble(Refused, "shedbook phone remove "+schema.Quote(name)+", then add it again", "there is a phone %s already", schema.Quote(name))
+		}
+		if _, err := tx.ExecContext(ctx, "UPDATE guesses SET wrong = 0"); err != nil {
+			return err
+		}
+		_, err := tx.ExecContext(ctx, "INSERT INTO phones (name, may, code, until, added) VALUES (?, ?, ?, ?, ?)",
+			name, may, digest(code), formatTime(b.now().Add(codeLife)), formatTime(b.now()))
+		return err
+	})
+	return code[:4] + "-" + code[4:], err
+}
+
+func digest(s string) []byte {
+	sum := sha256.Sum256([]byte(s))
+	return sum[:]
+}
+
+// Pair takes a phone's code and returns the cookie that it shows from then on. A
+// wrong or old code is Refused; after ten wrong ones no code serves any more until
+// another is made.
+func (b *Book) Pair(ctx context.Context, code string) (cookie string, p Phone, err error) {
+	code = strings.Map(func(r rune) rune {
+		if !strings.ContainsRune(codeLetters, r) {
+			return -1
+		}
+		return r
+	}, strings.ToUpper(code))
+	raw := make([]byte, 32)
+	rand.Read(raw)
+	cookie = base64.RawURLEncoding.EncodeToString(raw)
+	right := false
+	// Whoever only guesses makes nobody write: where no code waits there is none to guess.
+	var waiting int
+	if err := b.db.QueryRowContext(ctx, "SELECT count(*) FROM phones, guesses WHERE wrong < ? AND until > ? AND removed IS NULL", maxGuesses, formatTime(b.now())).Scan(&waiting); err != nil {
+		return "", p, explain(b.path, err)
+	}
+	if waiting > 0 {
+		err = b.write(ctx, func(tx *sql.Tx) error {
+			var wrong int
+			if err := tx.QueryRowContext(ctx, "UPDATE guesses SET wrong = wrong + 1 RETURNING wrong").Scan(&wrong); err != nil || wrong > maxGuesses {
+				return err
+			}
+			p, right, err = onePhone(ctx, tx, "code = ? AND until > ? AND removed IS NULL", digest(code), formatTime(b.now()))
+			if err != nil || !right {
+				return err
+			}
+			if _, err := tx.ExecContext(ctx, "UPDATE guesses SET wrong = wrong - 1"); err != nil {
+				return err
+			}
+			p.Paired = b.now()
+			_, err = tx.ExecContext(ctx, "UPDATE phones SET code = NULL, until = NULL, cookie = ?, paired = ? WHERE number = ?", digest(cookie), formatTime(p.Paired), p.Number)
+			return err
+		})
+	}
+	if err == nil && !right {
+		err = trouble(Refused, "make a new one: shedbook phone add NAME", "that code is wrong, used or too old")
+	}
+	if err != nil {
+		return "", Phone{}, err
+	}
+	return cookie, p, nil
+}
+
+// PhoneOf finds the phone that shows a cookie; not ok where it may not come in.
+func (b *Book) PhoneOf(ctx context.Context, cookie string) (p Phone, ok bool, err error) {
+	p, ok, err = onePhone(ctx, b.db, "cookie = ? AND removed IS NULL", digest(cookie))
+	return p, ok, explain(b.path, err)
+}
+
+// Phones lists all phones, those removed too, in the order in which they were added.
+func (b *Book) Phones(ctx context.Context) ([]Phone, error) {
+	out, err := phones(ctx, b.db, "1 ORDER BY number")
+	return out, explain(b.path, err)
+}
+
+// AnyPhone reports whether a phone was added that was not removed.
+func (b *Book) AnyPhone(ctx context.Context) (bool, error) {
+	_, ok, err := onePhone(ctx, b.db, "removed IS NULL")
+	return ok, explain(b.path, err)
+}
+
+// RemovePhone takes a phone's leave, from this moment on. What it entered stays.
+func (b *Book) RemovePhone(ctx context.Context, name string) error {
+	return b.write(ctx, func(tx *sql.Tx) error {
+		done, err := tx.ExecContext(ctx, "UPDATE phones SET removed = ?, code = NULL, until = NULL, cookie = NULL WHERE lower(name) = lower(?) AND removed IS NULL",
+			formatTime(b.now()), schema.CleanName(name))
+		if err != nil {
+			return err
+		}
+		if n, err := done.RowsAffected(); err != nil || n > 0 {
+			return err
+		}
+		return trouble(NotFound, "shedbook phone list shows them", "there is no phone %s", schema.Quote(name))
+	})
+}
+
+func onePhone(ctx context.Context, q querier, where string, args ...any) (Phone, bool, error) {
+	found, err := phones(ctx, q, where+" LIMIT 1", args...)
+	if err != nil || len(found) == 0 {
+		return Phone{}, false, err
+	}
+	return found[0], true, nil
+}
+
+func phones(ctx context.Context, q querier, where string, args ...any) ([]Phone, error) {
+	rows, err := q.QueryContext(ctx, "SELECT number, name, may, added, coalesce(paired, ''), coalesce(removed, '') FROM phones WHERE "+where, args...)
+	if err != nil {
+		return nil, err
+	}
+	defer rows.Close()
+	var out []Phone
+	for rows.Next() {
+		var p Phone
+		var added, paired, removed string
+		if err := rows.Scan(&p.Number, &p.Name, &p.May, &added, &paired, &removed); err != nil {
+			return nil, err
+		}
+		for _, t := range []struct {
+			text string
+			into *time.Time
+		}{{added, &p.Added}, {paired, &p.Paired}, {removed, &p.Removed}} {
+			if t.text != "" {
+				if *t.into, err = parseTime(t.text); err != nil {
+					return nil, err
+				}
+			}
+		}
+		out = append(out, p)
+	}
+	return out, rows.Err()
+}
+
+// Form is a form of the page that was sent.
+type Form struct {
+	Ref     string // its own, by which a second sending is known
+	Content []byte // the SHA-256 of what was sent
+	Record  int64  // what came of it; 0 where no one record did
+	Answer  string // what it was answered; "" where the program ended before it could say
+}
+
+// entry is who writes to a book, and by what form.
+type entry struct {
+	phone int64
+	form  Form
+	sent  bool // in the transaction at hand, which may make several records
+}
+
+// By is the book as a phone writes to it, by one form, at the time that now tells:
+// what is recorded is kept as the phone's, in one transaction with the form. A form
+// that was sent before is ErrSent. phone is 0 for whoever sits at the machine.
+func (b *Book) By(phone int64, form Form, now func() time.Time) *Book {
+	by := *b
+	by.now, by.by = now, &entry{phone: phone, form: form}
+	return &by
+}
+
+// ErrSent says that a form with the same ref was recorded already.
+var ErrSent = errors.New("this form was recorded already")
+
+// wrote notes who made a version of a record. It is called in the transaction of
+// that version.
+func (b *Book) wrote(ctx context.Context, q querier, record, version int64) error {
+	if b.by == nil {
+		return nil
+	}
+	if b.by.phone != 0 {
+		row := []any{record, version, b.by.phone}
+		if _, err := q.ExecContext(ctx, "INSERT INTO entered_by (record, version, phone, sum) VALUES (?, ?, ?, ?)", append(row, rowSum(row...))...); err != nil {
+			return err
+		}
+	}
+	return b.sent(ctx, q, record)
+}
+
+// sent keeps the form at hand.
+func (b *Book) sent(ctx context.Context, q querier, record any) error {
+	f := b.by.form
+	if f.Ref == "" || b.by.sent {
+		return nil
+	}
+	done, err := q.ExecContext(ctx, "INSERT INTO forms (form, content, at, record) VALUES (?, ?, ?, ?) ON CONFLICT (form) DO NOTHING", f.Ref, f.Content, formatTime(b.now()), record)
+	if err != nil {
+		return err
+	}
+	if n, err := done.RowsAffected(); err != nil || n == 0 {
+		return cmp.Or(err, ErrSent)
+	}
+	b.by.sent = true
+	return nil
+}
+
+// FormSent finds a form by its ref; not ok where none was recorded.
+func (b *Book) FormSent(ctx context.Context, ref string) (f Form, ok bool, err error) {
+	f.Ref = ref
+	err = b.db.QueryRowContext(ctx, "SELECT content, coalesce(record, 0), coalesce(answer, '') FROM forms WHERE form = ?", ref).Scan(&f.Content, &f.Record, &f.Answer)
+	if errors.Is(err, sql.ErrNoRows) {
+		return f, false, nil
+	}
+	return f, err == nil, explain(b.path, err)
+}
+
+// Answered keeps what a form was answered.
+func (b *Book) Answered(ctx context.Context, ref, answer string) error {
+	return b.write(ctx, func(tx *sql.Tx) error {
+		_, err := tx.ExecContext(ctx, "UPDATE forms SET answer = ? WHERE form = ?", answer, ref)
+		return err
+	})
+}
+
+// formsKept is how long a form is known by its ref: longer than a phone is without
+// a network.
+const formsKept = 60 * 24 * time.Hour
+
+// ForgetForms forgets the forms of long ago.
+func (b *Book) ForgetForms(ctx context.Context) error {
+	return b.write(ctx, func(tx *sql.Tx) error {
+		_, err := tx.ExecContext(ctx, "DELETE FROM forms WHERE at < ?", formatTime(b.now().Add(-formsKept)))
+		return err
+	})
+}
+
+// EnteredBy are the names of the phones that made each version of a record, by
+// version; of a record from elsewhere none.
+func (b *Book) EnteredBy(ctx context.Context, record int64) (map[int]string, error) {
+	out := map[int]string{}
+	err := b.eachEnterer(ctx, "WHERE record = ?", []any{record}, func(_ int64, version int, name string) { out[version] = name })
+	return out, err
+}
+
+// Enterers are the names of the phones that entered records, by record; those that
+// came from elsewhere are left out.
+func (b *Book) Enterers(ctx context.Context) (map[int64]string, error) {
+	out := map[int64]string{}
+	err := b.eachEnterer(ctx, "WHERE version = 0", nil, func(record int64, _ int, name string) { out[record] = name })
+	return out, err
+}
+
+func (b *Book) eachEnterer(ctx context.Context, where string, args []any, each func(record int64, version int, name string)) error {
+	rows, err := b.db.QueryContext(ctx, "SELECT record, version, name FROM entered_by JOIN phones ON number = phone "+where, args...)
+	if err != nil {
+		return explain(b.path, err)
+	}
+	defer rows.Close()
+	for rows.Next() {
+		var record int64
+		var version int
+		var name string
+		if err := rows.Scan(&record, &version, &name); err != nil {
+			return explain(b.path, err)
+		}
+		each(record, version, name)
+	}
+	return explain(b.path, rows.Err())
+}
