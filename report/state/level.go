@@ -65,7 +65,7 @@ func (w *walker) look(v sight) {
 	settles := w.settles(b.At)
 	if v.full {
 		w.full(&v)
-		w.followed() // a look is a check
+		w.seen(&v)
 		return
 	}
 	where := ""
@@ -96,8 +96,16 @@ func (w *walker) look(v sight) {
 		m.lost, m.filled, m.morning = true, time.Time{}, time.Time{}
 	}
 	w.pending = nil
-	w.followed()
+	w.seen(&v)
 	w.rose(b)
+}
+
+// seen: a look is a check, but for one on a hot engine, as whoever brings a machine
+// back takes.
+func (w *walker) seen(v *sight) {
+	if !v.hot {
+		w.followed()
+	}
 }
 
 // full is a look that found the level at the mark: one of two mornings, if it was
