@@ -25,7 +25,8 @@ type State struct {
 
 // Change reads the last change of the book: one row, whatever the book's size.
 func (b *Book) Change(ctx context.Context) (c Change, err error) {
-	err = b.db.QueryRowContext(quiet(ctx), "SELECT change, token FROM ledger ORDER BY change DESC LIMIT 1").Scan(&c.Number, &c.Token)
+	row := b.db.QueryRowContext(quiet(ctx), "SELECT change, token FROM ledger ORDER BY change DESC LIMIT 1")
+	err = row.Scan(&c.Number, &c.Token)
 	return c, explain(b.path, err)
 }
 
@@ -82,10 +83,12 @@ func touch(ctx context.Context, q querier, machines map[int64]bool) error {
 func ledgerIsRight(ctx context.Context, q querier) (Finding, error) {
 	f := Finding{Check: "ledger"}
 	var rows, last int64
-	if err := q.QueryRowContext(ctx, "SELECT count(*), coalesce(max(change), 0) FROM ledger").Scan(&rows, &last); err != nil {
+	row := q.QueryRowContext(ctx, "SELECT count(*), coalesce(max(change), 0) FROM ledger")
+	if err := row.Scan(&rows, &last); err != nil {
 		return f, err
 	}
-	err := eachLine(ctx, q, "SELECT 0 WHERE 0 NOT IN (SELECT machine FROM ledger) UNION SELECT number FROM machines WHERE number NOT IN (SELECT machine FROM ledger)", func(s string) {
+	err := eachLine(ctx, q, `SELECT 0 WHERE 0 NOT IN (SELECT machine FROM ledger)
+		UNION SELECT number FROM machines WHERE number NOT IN (SELECT machine FROM ledger)`, func(s string) {
 		f.wrong("it has no row for machine %s", s)
 	})
 	f.Says = fmt.Sprintf("%d rows, of %d changes", rows, last)

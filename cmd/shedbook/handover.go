@@ -44,7 +44,7 @@ Read them, and look at the photographs and papers, before you give the file away
 					return err
 				}
 				fmt.Fprintf(a.out, "%s written: %s with %s, %s and %s\n", out, render.Safe(done.Machine),
-					say.Count(done.Records, "record"), say.Count(done.Earlier, "earlier version"), say.Count(done.Attachments, "attachment"))
+					say.Count(done.Records, "record"), say.Count(done.Earlier, "older version"), say.Count(done.Attachments, "attachment"))
 				switch {
 				case len(done.Drivers) == 0:
 				case withNames:

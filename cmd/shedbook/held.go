@@ -10,7 +10,7 @@ import (
 )
 
 func (a *app) heldVerb() *cobra.Command {
-	return a.lookVerb("held [MACHINE]", "whether each clean, bleed and mend ended the trouble", "", args(0, 1, "a machine or nothing"),
+	return a.lookVerb("held [MACHINE]", "whether each clean, bleed and repair ended the trouble", "", args(0, 1, "a machine or nothing"),
 		func(_ context.Context, l *look, words []string) error {
 			machine := ""
 			if len(words) > 0 {

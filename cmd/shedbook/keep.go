@@ -289,7 +289,10 @@ func clearKept(dir, file string) {
 	entries, _ := os.ReadDir(dir)
 	for _, e := range entries {
 		info, err := e.Info()
-		if err == nil && keptName.MatchString(e.Name()) && (e.Name()[:17] != file[:17] || time.Since(info.ModTime()) > keptDays*24*time.Hour) {
+		if err != nil || !keptName.MatchString(e.Name()) {
+			continue
+		}
+		if e.Name()[:17] != file[:17] || time.Since(info.ModTime()) > keptDays*24*time.Hour {
 			_ = os.Remove(filepath.Join(dir, e.Name()))
 		}
 	}

@@ -52,12 +52,17 @@ func (y *yard) do(args ...string) string {
 func TestAKeptAnswerEqualsAFreshOne(t *testing.T) {
 	y := newYard(t)
 	page := filepath.Join(y.dir, "page.html")
+	short := [][]string{
+		{"fleet --json", "flags --json", "flags B3"}, {"rates --by driver --adjust speed,terrain --json"},
+		{"coolant --json"}, {"cleaning --json"}, {"next B3 --json"},
+	}
 	questions := [][]string{
 		{"fleet", "fleet --json", "fleet --csv", "flags", "flags --json", "flags B3", "flags W2", "flags B5", "fleet --html " + page},
 		{"rates --by driver --adjust speed,terrain", "rates --by driver --adjust speed,terrain --json"},
 		{"rates --by terrain --json", "rates --by terrain"}, {"rates --by model --json"},
 		{"coolant", "coolant --json", "coolant --csv"}, {"cleaning", "cleaning B3", "cleaning --json", "due --json"}, {"next B3 --json", "next B5"},
 	}
+	all := questions
 	turn := 0 // by turns each is the first that is asked with nothing kept
 	look := func(cache string) string {
 		said := map[string]string{}
@@ -72,9 +77,11 @@ func TestAKeptAnswerEqualsAFreshOne(t *testing.T) {
 			}
 		}
 		turn++
-		html, err := os.ReadFile(page)
-		require.NoError(t, err)
-		said[page] = string(html)
+		if len(questions) == len(all) {
+			html, err := os.ReadFile(page)
+			require.NoError(t, err)
+			said[page] = string(html)
+		}
 		b, err := json.Marshal(said)
 		require.NoError(t, err)
 		return string(b)
@@ -117,6 +124,9 @@ func TestAKeptAnswerEqualsAFreshOne(t *testing.T) {
 		writes = 44
 	}
 	for i := range writes {
+		if questions = short; everyFault() || i == writes-1 {
+			questions = all
+		}
 		m := machines[rng.IntN(len(machines))]
 		days := 20 // of every four two are so late that all must be read
 		if i%4 > 1 {
@@ -311,7 +321,7 @@ func TestAKeptAnswerHoldsUntilTheNextDate(t *testing.T) {
 			t.Setenv("XDG_CACHE_HOME", cache)
 			return y.do("fleet", "--json")
 		}
-		first, second := y.now.Add(3*time.Hour), y.now.Add(50*24*time.Hour)
+		first, second := y.now.Add(3*time.Hour), y.now.Add(10*24*time.Hour)
 		y.do(append(words, second.Format(time.RFC3339))...)
 		y.do("log", "topup", "W1", "700ml", "--at", first.Format(time.RFC3339))
 		mark := func() {

@@ -168,6 +168,26 @@ func yard(machines int, drivers []string, hot func(machine, run int, driver stri
 	return logs
 }
 
+// What one of them says of itself, and at what numbers.
+func TestWhosePartItIs(t *testing.T) {
+	one := func(x float64) *float64 { return &x }
+	for _, c := range []struct {
+		x           Split
+		own, driver string
+	}{
+		{Split{Overheats: 7, SoundOwnDriving: 1.2, SoundUsualDriving: 0.6, Others: one(1.4)}, "It is the machine.", "not yet enough for a flag."},
+		{Split{Overheats: 7, SoundOwnDriving: 5, SoundUsualDriving: 2, Others: one(5)}, "The driving may explain it.", "It is the machines."},
+		{Split{Overheats: 5, SoundOwnDriving: 2.7, SoundUsualDriving: 2.6, Others: one(6.1)}, "That may be chance alone.", "That is no more than others have."},
+	} {
+		assert.Contains(t, c.x.Words(false), c.own)
+		assert.Contains(t, c.x.Words(true), "It is the driving.")
+		assert.Contains(t, c.x.DriverWords(false), c.driver)
+	}
+	// Poisson tables: 1 - e^-1 and 1 - e^-2 (1 + 2 + 2).
+	assert.InDelta(t, 0.6321, orMore(1, 1), 1e-4)
+	assert.InDelta(t, 0.3233, orMore(3, 2), 1e-4)
+}
+
 func fleetOf(logs []schema.Log) *Fleet {
 	f := NewFleet(utc, priors())
 	for i := range logs {
@@ -187,11 +207,20 @@ func TestDriversAndMachinesAtOnce(t *testing.T) {
 		assert.Less(t, bad.driver(d, nil, bad.rate(nil)), 2.5, d)
 	}
 	assert.Less(t, bad.machines["M02"].sound, 0.1)
+	// B had as many on M02 as A, in as many hours; C and D none: others had a third as
+	// many an hour. On sound machines hardly any: 2 in the 1920 h of the others.
+	a := bad.DriverSplits()["A"]
+	assert.InDelta(t, float64(a.Overheats)/3, *a.Others, 0.15*float64(a.Overheats))
+	assert.Less(t, a.SoundUsualDriving, 0.25**a.Others)
+	assert.Equal(t, "M02", a.Machines[0].Machine)
 	hard := fleetOf(yard(8, drivers, func(m, i int, d string) bool {
 		return d == "A" && i/4%4 == 0 || i == 60 && m%4 == 3
 	}))
 	hard.fit()
 	assert.Greater(t, hard.driver("A", nil, hard.rate(nil)), 3.0)
+	a = hard.DriverSplits()["A"]
+	assert.Greater(t, float64(a.Overheats), 3**a.Others)
+	assert.Contains(t, a.DriverWords(true), "It is the driving.")
 	for _, d := range drivers[1:] {
 		assert.Less(t, hard.driver(d, nil, hard.rate(nil)), 1.5, d)
 	}

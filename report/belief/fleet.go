@@ -2,7 +2,6 @@ package belief
 
 import (
 	"cmp"
-	"maps"
 	"math"
 	"slices"
 	"time"
@@ -41,11 +40,25 @@ type summary struct {
 	expect  [Draws]float64 // of a sound machine at the rate 1, by draw
 	shape   [Draws]float64 // sum over its overheats of the log of the sound hazard there
 	mean    float64        // of expect
-	drivers map[string]tally
-	names   []string // of them, in order
-	sound   float64  // probability that no fault made its overheats
-	own     float64  // how often it overheats, faults and all, over a sound one driven alike
+	drivers []driven       // by name
+	sound   float64        // probability that no fault made its overheats
+	own     float64        // how often it overheats, faults and all, over a sound one driven alike
 	fits    [levels]float64
+}
+
+// driven is a driver's part in a machine's.
+type driven struct {
+	name string
+	tally
+}
+
+// of is a driver's part.
+func (s *summary) of(name string) tally {
+	i, ok := slices.BinarySearchFunc(s.drivers, name, func(d driven, name string) int { return cmp.Compare(d.name, name) })
+	if !ok {
+		return tally{}
+	}
+	return s.drivers[i].tally
 }
 
 // tally is overheats, and what a sound machine is expected to have had at the
@@ -77,10 +90,64 @@ func (f *Fleet) together(a, b int) float64 {
 // apart is how much rarer two causes at once are than independence would have it.
 const apart = 0.3
 
-// use is what Beside keeps of a run: the number of its driver and its state.
+// use is what Beside keeps of runs: the number of their driver, by name, the conditions
+// that they share, and their hours.
 type use struct {
-	driver int
-	state  state
+	driver, conditions int
+	hours              float64
+}
+
+// uses are those of a log, by driver and conditions, and the drivers' names.
+func uses(log *schema.Log) (names []string, out []use) {
+	numbers := map[string]int{}
+	out = make([]use, len(log.Runs))
+	for i := range log.Runs {
+		r := &log.Runs[i]
+		n, ok := numbers[r.Driver]
+		if !ok {
+			n = len(numbers)
+			numbers[r.Driver] = n
+			names = append(names, r.Driver)
+		}
+		h, _ := r.Duration()
+		out[i] = use{n, coarse(r.Speed, r.Load, r.Range, r.Terrain, r.AmbientC).conditionsAt(), h}
+	}
+	slices.Sort(names)
+	rank := make([]int, len(names))
+	for i, name := range names {
+		rank[numbers[name]] = i
+	}
+	for i := range out {
+		out[i].driver = rank[out[i].driver]
+	}
+	slices.SortStableFunc(out, func(a, b use) int {
+		return cmp.Compare(a.driver*conditionsOf+a.conditions, b.driver*conditionsOf+b.conditions)
+	})
+	n := 0
+	for _, u := range out {
+		if n > 0 && out[n-1].driver == u.driver && out[n-1].conditions == u.conditions {
+			out[n-1].hours += u.hours
+			continue
+		}
+		out[n] = u
+		n++
+	}
+	return names, out[:n]
+}
+
+// conditionsOf is how many conditions there are: levels of speed, load, gears, ground and
+// air temperature, each not recorded too.
+const conditionsOf = 4 * 4 * 3 * 4 * 6
+
+// conditionsAt is the place of a state's conditions among them.
+func (s state) conditionsAt() int {
+	return (((int(s.speed)*4+int(s.load))*3+int(s.gears))*4+int(s.ground))*6 + int(s.ambient)
+}
+
+// coarseAt is the state, as coarse has it, of a place.
+func coarseAt(i int) state {
+	return state{speed: uint8(i / (6 * 4 * 3 * 4)), load: uint8(i / (6 * 4 * 3) % 4), gears: uint8(i / (6 * 4) % 3),
+		ground: uint8(i / 6 % 4), ambient: uint8(i % 6), dirt: 2}
 }
 
 // Words of the levels of a state, one for each.
@@ -98,7 +165,29 @@ func Beside(log *schema.Log) (runs []schema.Run, heats []schema.Overheat) {
 		return nil, log.Overheats
 	}
 	last := log.Runs[len(log.Runs)-1].At
-	heats = slices.Clone(log.Overheats)
+	heats = filled(log)
+	for i := range heats {
+		if heats[i].At.After(last) {
+			last = heats[i].At
+		}
+	}
+	names, all := uses(log)
+	for _, u := range all {
+		x := coarseAt(u.conditions)
+		r := schema.Run{Base: schema.Base{Machine: log.Machine.Name, At: last}, Driver: names[u.driver],
+			Hours: schema.N(u.hours), Speed: speedWords[x.speed], Load: loadWords[x.load], Range: gearWords[x.gears],
+			Terrain: groundWords[x.ground]}
+		if x.ambient > 0 {
+			r.AmbientC = schema.N(ambientMiddle[x.ambient-1])
+		}
+		runs = append(runs, r)
+	}
+	return runs, heats
+}
+
+// filled are a log's overheats, with what their runs tell of them.
+func filled(log *schema.Log) []schema.Overheat {
+	heats := slices.Clone(log.Overheats)
 	at := 0
 	for i := range heats {
 		o := &heats[i]
@@ -110,43 +199,8 @@ func Beside(log *schema.Log) (runs []schema.Run, heats []schema.Overheat) {
 				fill(o, r)
 			}
 		}
-		if o.At.After(last) {
-			last = o.At
-		}
 	}
-	hours := map[use]float64{}
-	numbers := map[string]int{}
-	for i := range log.Runs {
-		r := &log.Runs[i]
-		n, ok := numbers[r.Driver]
-		if !ok {
-			n = len(numbers)
-			numbers[r.Driver] = n
-		}
-		h, _ := r.Duration()
-		hours[use{n, coarse(r.Speed, r.Load, r.Range, r.Terrain, r.AmbientC)}] += h
-	}
-	names := make([]string, len(numbers))
-	for d, n := range numbers {
-		names[n] = d
-	}
-	uses := slices.Collect(maps.Keys(hours))
-	slices.SortFunc(uses, func(a, b use) int {
-		x, y := a.state, b.state
-		return cmp.Or(cmp.Compare(names[a.driver], names[b.driver]), cmp.Compare(x.speed, y.speed), cmp.Compare(x.load, y.load),
-			cmp.Compare(x.gears, y.gears), cmp.Compare(x.ground, y.ground), cmp.Compare(x.ambient, y.ambient))
-	})
-	for _, u := range uses {
-		x := u.state
-		r := schema.Run{Base: schema.Base{Machine: log.Machine.Name, At: last}, Driver: names[u.driver],
-			Hours: schema.N(hours[u]), Speed: speedWords[x.speed], Load: loadWords[x.load], Range: gearWords[x.gears],
-			Terrain: groundWords[x.ground]}
-		if x.ambient > 0 {
-			r.AmbientC = schema.N(ambientMiddle[x.ambient-1])
-		}
-		runs = append(runs, r)
-	}
-	return runs, heats
+	return heats
 }
 
 // pause is by how much a run may last longer than its engine hours.
@@ -170,37 +224,42 @@ func fill(o *schema.Overheat, r *schema.Run) {
 // Add takes a machine's log in, once. It reads no more than Beside keeps.
 func (f *Fleet) Add(log *schema.Log) {
 	f.fitted = false
-	runs, heats := Beside(log)
-	s := &summary{drivers: map[string]tally{}}
-	c := len(f.table.causes)
-	for i := range runs {
-		r := &runs[i]
-		h, _ := r.Duration()
-		x := (*f.table.at(coarse(r.Speed, r.Load, r.Range, r.Terrain, r.AmbientC)))[c]
-		d := s.drivers[r.Driver]
-		mean := 0.0
-		for k, y := range x {
-			s.expect[k] += h * y
-			mean += y / Draws
-		}
-		d.expect += h * mean
-		d.hours += h
-		s.mean += h * mean
-		s.hours += h
-		s.drivers[r.Driver] = d
+	s := &summary{}
+	names, all := uses(log)
+	var hours [conditionsOf]float64
+	for _, name := range names {
+		s.drivers = append(s.drivers, driven{name: name})
 	}
+	for _, u := range all {
+		d := &s.drivers[u.driver]
+		d.expect += u.hours * f.table.coarse(u.conditions).mean
+		d.hours += u.hours
+		hours[u.conditions] += u.hours
+	}
+	for c, h := range hours {
+		if h == 0 {
+			continue
+		}
+		x := f.table.coarse(c)
+		for k, y := range x.sound {
+			s.expect[k] += h * y
+		}
+		s.mean += h * x.mean
+		s.hours += h
+	}
+	heats := filled(log)
 	for i := range heats {
 		o := &heats[i]
-		x := (*f.table.at(coarse(o.Speed, o.Load, o.Range, o.Terrain, o.AmbientC)))[c]
-		for k, y := range x {
-			s.shape[k] += math.Log(y)
+		for k, y := range f.table.coarse(coarse(o.Speed, o.Load, o.Range, o.Terrain, o.AmbientC).conditionsAt()).logs {
+			s.shape[k] += y
 		}
 		s.heats++
-		d := s.drivers[o.Driver]
-		d.heats++
-		s.drivers[o.Driver] = d
+		j, ok := slices.BinarySearchFunc(s.drivers, o.Driver, func(d driven, name string) int { return cmp.Compare(d.name, name) })
+		if !ok {
+			s.drivers = slices.Insert(s.drivers, j, driven{name: o.Driver})
+		}
+		s.drivers[j].heats++
 	}
-	s.names = sortedKeys(s.drivers)
 	f.machines[log.Machine.Name] = s
 }
 
@@ -270,44 +329,58 @@ func (f *Fleet) fit() {
 	}
 	f.fitted = true
 	names := sortedKeys(f.machines)
-	factor := map[string]float64{"": 1}
+	machines := make([]*summary, len(names))
+	numbers := map[string]int{}
+	who := make([][]int, len(names)) // the numbers of each machine's drivers
+	counts := make([]gammas, len(names))
+	for i, n := range names {
+		s := f.machines[n]
+		machines[i], counts[i] = s, gammasOf(s.heats)
+		for j := range s.drivers {
+			d, ok := numbers[s.drivers[j].name]
+			if !ok {
+				d = len(numbers)
+				numbers[s.drivers[j].name] = d
+			}
+			who[i] = append(who[i], d)
+		}
+	}
+	factor, drivers := make([]float64, len(numbers)), make([]tally, len(numbers))
+	for d := range factor {
+		factor[d] = 1
+	}
+	nobody, some := numbers[""]
 	for range 12 {
 		f.fits = [levels]float64{}
 		expects := make([]float64, len(names))
-		for i, n := range names {
-			s := f.machines[n]
-			for _, d := range s.names {
-				x, ok := factor[d]
-				if !ok {
-					x = 1
-				}
-				expects[i] += s.drivers[d].expect * x
+		for i, s := range machines {
+			for j := range s.drivers {
+				expects[i] += s.drivers[j].expect * factor[who[i][j]]
 			}
-			s.weigh(expects[i])
+			s.weigh(expects[i], &counts[i])
 			for l := range s.fits {
 				f.fits[l] += s.fits[l]
 			}
 		}
 		rate := f.rate(nil)
-		f.drivers = map[string]*tally{}
-		for i, n := range names {
-			s := f.machines[n]
+		clear(drivers)
+		for i, s := range machines {
 			s.judge(rate, expects[i])
-			for _, d := range s.names {
-				t := f.drivers[d]
-				if t == nil {
-					t = &tally{}
-					f.drivers[d] = t
-				}
-				t.heats += s.trust() * s.drivers[d].heats
-				t.expect += s.trust() * s.own * rate * s.drivers[d].expect
+			for j := range s.drivers {
+				t := &drivers[who[i][j]]
+				t.heats += s.trust() * s.drivers[j].heats
+				t.expect += s.trust() * s.own * rate * s.drivers[j].expect
 			}
 		}
-		for d, t := range f.drivers {
-			if d != "" {
+		for d, t := range drivers {
+			if !some || d != nobody {
 				factor[d] = (hardness + t.heats) / (hardness + t.expect)
 			}
 		}
+	}
+	f.drivers = map[string]*tally{}
+	for name, d := range numbers {
+		f.drivers[name] = &drivers[d]
 	}
 	f.draws, f.usual = [Draws]float64{}, tally{}
 	for _, n := range names {
@@ -348,17 +421,29 @@ const anyShape = 0.7
 // nobody's rate.
 var faultRates = []float64{0.005, 0.015, 0.045, 0.135}
 
-func (s *summary) weigh(expect float64) {
+// gammas is what gammaPoisson needs of a number of overheats under the shapes of a sound
+// machine and one with a fault: it takes longer than the rest, and never changes.
+type gammas struct{ own, fault float64 }
+
+func gammasOf(heats int) gammas {
+	return gammas{lgammas(float64(heats), ownShape), lgammas(float64(heats), faultShape)}
+}
+
+// faultShape is the shape of the gamma around what a machine with a fault brings.
+const faultShape = 2
+
+func (s *summary) weigh(expect float64, c *gammas) {
 	for i := range s.fits {
-		s.fits[i] = math.Log(s.under(level(i), expect))
+		s.fits[i] = math.Log(s.under(level(i), expect, c))
 	}
 }
 
 // under is the chance of the machine's overheats at a sound rate.
-func (s *summary) under(rate, expect float64) float64 {
-	p := soundShare * gammaPoisson(float64(s.heats), rate*expect, ownShape)
+func (s *summary) under(rate, expect float64, c *gammas) float64 {
+	n := float64(s.heats)
+	p := soundShare * gammaPoissonBy(c.own, n, rate*expect, ownShape)
 	for _, more := range faultRates {
-		p += (1 - soundShare) / float64(len(faultRates)) * gammaPoisson(float64(s.heats), rate*expect+more*s.hours, 2)
+		p += (1 - soundShare) / float64(len(faultRates)) * gammaPoissonBy(c.fault, n, rate*expect+more*s.hours, faultShape)
 	}
 	return math.Max(p, 1e-300)
 }
@@ -368,9 +453,29 @@ const soundShare = 0.7
 
 // judge tells whether a fault made a machine's overheats.
 func (s *summary) judge(rate, expect float64) {
-	s.sound = soundShare * gammaPoisson(float64(s.heats), rate*expect, ownShape) / s.under(rate, expect)
+	c := gammasOf(s.heats)
+	s.sound = soundShare * gammaPoisson(float64(s.heats), rate*expect, ownShape) / s.under(rate, expect, &c)
 	n := float64(s.heats)
 	s.own = s.sound*(ownShape+n)/(ownShape+rate*expect) + (1-s.sound)*(anyShape+n)/(anyShape+rate*expect)
+}
+
+// brings is how many overheats the machine brings, by what it did in expect and its hours,
+// for each that a sound one is expected to bring at the rate 1, and for each hour besides:
+// it is a sound one, or one with a fault that adds to the rate.
+func (s *summary) brings(rate, expect float64) (each, hour float64) {
+	n := float64(s.heats)
+	g := gammasOf(s.heats)
+	sum := soundShare * gammaPoissonBy(g.own, n, rate*expect, ownShape)
+	each = sum * (ownShape + n) / (ownShape + rate*expect) * rate
+	for _, more := range faultRates {
+		had := rate*expect + more*s.hours
+		p := (1 - soundShare) / float64(len(faultRates)) * gammaPoissonBy(g.fault, n, had, faultShape)
+		sum += p
+		p *= (faultShape + n) / (faultShape + had)
+		each, hour = each+p*rate, hour+p*more
+	}
+	sum = math.Max(sum, 1e-300)
+	return each / sum, hour / sum
 }
 
 // trust is how far a machine tells drivers apart: one with a fault does so in
@@ -380,16 +485,25 @@ func (s *summary) trust() float64 { return s.sound + 0.2*(1-s.sound) }
 // gammaPoisson is the chance of n where the mean is a gamma's around expect
 // with a shape.
 func gammaPoisson(n, expect, shape float64) float64 {
+	return gammaPoissonBy(lgammas(n, shape), n, expect, shape)
+}
+
+// gammaPoissonBy is gammaPoisson where its lgammas are known.
+func gammaPoissonBy(known, n, expect, shape float64) float64 {
 	if expect <= 0 {
 		if n == 0 {
 			return 1
 		}
 		return 0
 	}
+	return math.Exp(known + shape*math.Log(shape/(shape+expect)) + n*math.Log(expect/(shape+expect)))
+}
+
+func lgammas(n, shape float64) float64 {
 	a, _ := math.Lgamma(shape + n)
 	b, _ := math.Lgamma(shape)
 	c, _ := math.Lgamma(n + 1)
-	return math.Exp(a - b - c + shape*math.Log(shape/(shape+expect)) + n*math.Log(expect/(shape+expect)))
+	return a - b - c
 }
 
 // posterior of the sound rate's level without one machine's part: the mean and
@@ -428,8 +542,8 @@ func (f *Fleet) driver(name string, without *summary, rate float64) float64 {
 	}
 	heats, expect := t.heats, t.expect
 	if without != nil {
-		heats -= without.trust() * without.drivers[name].heats
-		expect -= without.trust() * without.own * rate * without.drivers[name].expect
+		heats -= without.trust() * without.of(name).heats
+		expect -= without.trust() * without.own * rate * without.of(name).expect
 	}
 	return (hardness + math.Max(0, heats)) / (hardness + math.Max(0, expect))
 }

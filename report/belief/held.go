@@ -15,16 +15,19 @@ import (
 
 // Remedy is something done about a cause, and whether it held.
 type Remedy struct {
-	Machine      string    `json:"machine"`
-	Record       int64     `json:"record"`
-	At           time.Time `json:"at"`
-	What         string    `json:"what"` // clean, bleed, service or answer
-	Cause        string    `json:"cause"`
-	Before       Before    `json:"before"`
-	Since        Since     `json:"since"`
-	Held         float64   `json:"held"`
-	Says         string    `json:"says"` // held, not yet or came back
-	HoursToProve float64   `json:"hours_to_prove"`
+	Machine string    `json:"machine"`
+	Record  int64     `json:"record"`
+	At      time.Time `json:"at"`
+	What    string    `json:"what"` // clean, bleed, service or answer
+	Cause   string    `json:"cause"`
+	Before  Before    `json:"before"`
+	Since   Since     `json:"since"`
+	Held    float64   `json:"held"`
+	Says    string    `json:"says"` // held, not yet or came back
+	// HoursToProve are still to be driven without trouble; nil, with Why, where that takes
+	// more than anybody would wait for.
+	HoursToProve *float64 `json:"hours_to_prove"`
+	Why          *string  `json:"why"`
 	// Unit is what events count in: overheats, or ml for a leak.
 	Unit string `json:"unit"`
 	// Followed: the same was done once more later.
@@ -293,13 +296,14 @@ func (p *judge) judge(r *Remedy, from, to time.Time) (ok bool) {
 				high = mid
 			}
 		}
-		r.HoursToProve = high - r.Since.LikeHours
+		r.toProve(high - r.Since.LikeHours)
 	}
 	r.round()
 	return true
 }
 
 func (p *judge) says(r *Remedy) {
+	r.HoursToProve = new(float64)
 	switch {
 	case r.Held >= provenAt:
 		r.Says = Held
@@ -353,7 +357,7 @@ func (p *judge) leaks(r *Remedy, from, to time.Time) (ok bool) {
 		for chance(h, s.Events+sound*(h-s.LikeHours)) < provenAt && h < s.LikeHours+2000 {
 			h++
 		}
-		r.HoursToProve = h - s.LikeHours
+		r.toProve(h - s.LikeHours)
 	}
 	r.round()
 	return true
@@ -361,7 +365,7 @@ func (p *judge) leaks(r *Remedy, from, to time.Time) (ok bool) {
 
 func (r *Remedy) round() {
 	for _, x := range []*float64{&r.Before.Events, &r.Before.LikeHours, &r.Since.Events, &r.Since.LikeHours,
-		&r.Since.Expected, &r.HoursToProve} {
+		&r.Since.Expected} {
 		*x = math.Round(*x*10) / 10
 	}
 	r.Held = math.Round(r.Held*1000) / 1000
@@ -383,15 +387,15 @@ func (r *Remedy) Name() string {
 	return r.Done()
 }
 
-// Verdict is whether it held, in a line: "held, 0 overheats in 41 like hours where
-// 5 were expected". Volumes are told in a system of units.
+// Verdict is whether it held, in a line: "held, 0 overheats in 41 h driven the same way
+// where 5 were expected". Volumes are told in a system of units.
 func (r *Remedy) Verdict(u unit.System) string {
 	verdict := map[string]string{Held: "held", NotYet: "not proven yet", CameBack: "came back"}[r.Says]
 	if r.Unit == Millilitres {
-		verdict += fmt.Sprintf(", %s lost in %s engine hours where %s was expected", unit.Format(r.Since.Events, unit.Millilitres, u),
+		verdict += fmt.Sprintf(", %s lost in %s h where %s was expected", unit.Format(r.Since.Events, unit.Millilitres, u),
 			say.Roughly(r.Since.LikeHours), unit.Format(r.Since.Expected, unit.Millilitres, u))
 	} else {
-		verdict += fmt.Sprintf(", %s in %s like hours where %s expected", counted(r.Since.Events, "overheat"), say.Roughly(r.Since.LikeHours),
+		verdict += fmt.Sprintf(", %s in %s h driven the same way where %s expected", counted(r.Since.Events, "overheat"), say.Roughly(r.Since.LikeHours),
 			map[bool]string{true: say.Roughly(r.Since.Expected) + " was", false: say.Roughly(r.Since.Expected) + " were"}[say.Roughly(r.Since.Expected) == "1"])
 	}
 	if r.Says == NotYet {
@@ -402,18 +406,29 @@ func (r *Remedy) Verdict(u unit.System) string {
 
 // ToProve is what is still to be driven to prove it.
 func (r *Remedy) ToProve() string {
-	if r.HoursToProve > most {
-		return "the log can't prove it: there was too little trouble before"
+	if r.HoursToProve == nil {
+		return "driving can't prove it: " + *r.Why
 	}
 	quiet := "without an overheat"
 	if r.Unit == Millilitres {
 		quiet = "without loss"
 	}
-	return counted(math.Max(1, math.Ceil(r.HoursToProve)), "more hour") + " of the same driving " + quiet + " will prove it"
+	return counted(math.Max(1, math.Ceil(*r.HoursToProve)), "more hour") + " of the same driving " + quiet + " will prove it"
 }
 
-// most is how many hours to prove a remedy are still told.
-const most = 1000
+// toProve sets the hours still to be driven, unless nobody would wait for so many.
+func (r *Remedy) toProve(hours float64) {
+	if hours > mostToProve {
+		why := "there was too little trouble before"
+		r.HoursToProve, r.Why = nil, &why
+		return
+	}
+	hours = math.Round(hours*10) / 10
+	r.HoursToProve = &hours
+}
+
+// mostToProve is how many hours to prove a remedy are still told.
+const mostToProve = 1000
 
 func counted(n float64, one string) string {
 	if n == 1 {

@@ -23,10 +23,10 @@ func (f *Fleet) Part(machine string) []byte {
 	number(s.hours, float64(s.heats), s.mean)
 	number(s.expect[:]...)
 	number(s.shape[:]...)
-	for _, d := range sortedKeys(s.drivers) {
-		t := s.drivers[d]
-		number(t.heats, t.expect, t.hours)
-		b = append(binary.LittleEndian.AppendUint32(b, uint32(len(d))), d...)
+	for i := range s.drivers {
+		d := &s.drivers[i]
+		number(d.heats, d.expect, d.hours)
+		b = append(binary.LittleEndian.AppendUint32(b, uint32(len(d.name))), d.name...)
 	}
 	return b
 }
@@ -45,7 +45,7 @@ func (f *Fleet) AddPart(machine string, b []byte) (ok bool) {
 			b = b[8:]
 		}
 	}
-	s := &summary{drivers: map[string]tally{}}
+	s := &summary{}
 	var heats float64
 	number(&s.hours, &heats, &s.mean)
 	s.heats = int(heats)
@@ -65,12 +65,11 @@ func (f *Fleet) AddPart(machine string, b []byte) (ok bool) {
 		if b = b[4:]; n < 0 || n > len(b) {
 			return false
 		}
-		s.drivers[string(b[:n])] = t
+		s.drivers = append(s.drivers, driven{string(b[:n]), t})
 		b = b[n:]
 	}
 	if ok {
 		f.fitted = false
-		s.names = sortedKeys(s.drivers)
 		f.machines[machine] = s
 	}
 	return ok

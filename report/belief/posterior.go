@@ -8,7 +8,7 @@
 // that is there adds. What a fault adds in a state comes from a heat balance
 // (balance.go) whose constants nobody has measured: they are drawn, and the
 // likelihood is averaged over the draws (table.go). Causes come and go: at
-// remedies, at work, and by themselves (filter.go). The fleet's other machines
+// remedies, at work, and by themselves (chain.go). The fleet's other machines
 // teach the sound rate, the drivers' factors and which draws fit (fleet.go).
 package belief
 
@@ -57,24 +57,6 @@ type Posterior struct {
 type Pair struct {
 	A, B int
 	P    float64
-}
-
-// Split tells apart the machine's part in its overheats and the driving's:
-// overheats, and those expected of a sound machine with the fleet's usual
-// driving in as many hours, and driven as this one was.
-type Split struct {
-	Overheats         int            `json:"overheats"`
-	SoundUsualDriving float64        `json:"sound_usual_driving"`
-	SoundOwnDriving   float64        `json:"sound_own_driving"`
-	Drivers           []DriverOfHeat `json:"drivers"`
-}
-
-// DriverOfHeat is a driver's part in it.
-type DriverOfHeat struct {
-	Driver    string  `json:"driver"`
-	Overheats int     `json:"overheats"`
-	Expected  float64 `json:"expected"`
-	Hours     float64 `json:"-"`
 }
 
 // mostPaired is how many of the causes are weighed in pairs.
@@ -208,53 +190,4 @@ func (f *Fleet) mixFact(pct float64) *Fact {
 		}
 	}
 	return x
-}
-
-// splitOf tells the machine's part from the driving's, at the mean of the
-// draws.
-func (p *filter) splitOf(own *summary) Split {
-	f := p.f
-	rate := f.rate(own)
-	out := Split{Overheats: len(p.s.heats)}
-	by := map[string]*DriverOfHeat{}
-	of := func(d string) *DriverOfHeat {
-		if by[d] == nil {
-			by[d] = &DriverOfHeat{Driver: d}
-		}
-		return by[d]
-	}
-	n := len(f.table.causes)
-	hours := 0.0
-	for i := range p.s.cells {
-		c := &p.s.cells[i]
-		x := (*f.table.at(c.state))[n]
-		mean := 0.0
-		for k, y := range x {
-			mean += p.weights[k] * y
-		}
-		// Dirt is not the driving's: as the machine is meant to be kept.
-		want := rate * c.hours * mean * p.factor[c.driver]
-		d := of(c.driver)
-		d.Expected += want
-		d.Hours += c.hours
-		out.SoundOwnDriving += want
-		hours += c.hours
-	}
-	usualHours, usualExpect := f.usual.hours, f.usual.expect
-	if own != nil {
-		usualHours -= own.hours
-		usualExpect -= own.mean
-	}
-	// Where the fleet is young, the usual use of the trade counts as 100 h.
-	out.SoundUsualDriving = rate * hours * (100 + usualExpect) / (100 + usualHours)
-	for i := range p.s.heats {
-		of(p.s.heats[i].driver).Overheats++
-	}
-	for _, d := range sortedKeys(by) {
-		if d != "" {
-			out.Drivers = append(out.Drivers, *by[d])
-		}
-	}
-	sort.SliceStable(out.Drivers, func(a, b int) bool { return out.Drivers[a].Overheats > out.Drivers[b].Overheats })
-	return out
 }

@@ -4,6 +4,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"sync"
+	"sync/atomic"
 
 	"shedbook/schema"
 )
@@ -19,6 +20,28 @@ type table struct {
 	floor    [][Draws]float64 // by cause: its mean hazard in the usual use
 	mu       sync.Mutex
 	rows     map[state]*row
+	coarsely [conditionsOf]atomic.Pointer[coarseRow]
+}
+
+// coarseRow is what a Fleet learns by of a state of which the machine's past is not
+// known: a sound machine's hazard by draw, the logs of it, and its mean.
+type coarseRow struct {
+	sound, logs [Draws]float64
+	mean        float64
+}
+
+// coarse is the row of a state at a place: see conditionsAt.
+func (t *table) coarse(i int) *coarseRow {
+	if x := t.coarsely[i].Load(); x != nil {
+		return x
+	}
+	x := &coarseRow{sound: (*t.at(coarseAt(i)))[len(t.causes)]}
+	for k, y := range x.sound {
+		x.logs[k] = math.Log(y)
+		x.mean += y / Draws
+	}
+	t.coarsely[i].Store(x)
+	return x
 }
 
 // row is by source and draw: overheats an engine hour that each cause adds,

@@ -10,6 +10,7 @@ import (
 
 	"shedbook/report/exposure"
 	"shedbook/schema"
+	"shedbook/schema/unit"
 )
 
 // testPriors are guesses of the trade, common practice, no source.
@@ -183,7 +184,7 @@ func TestACleanThatHeldAndOneInVain(t *testing.T) {
 		assert.Equal(t, Held, r.Says)
 		assert.Zero(t, r.Since.Events)
 		assert.Greater(t, r.Since.Expected, 2.3)
-		assert.Zero(t, r.HoursToProve)
+		assert.Zero(t, *r.HoursToProve)
 		assert.Less(t, q.Probability[core], 0.2)
 		assert.Greater(t, q.NoFault, 0.5)
 	}
@@ -194,4 +195,25 @@ func remedy(t *testing.T, log schema.Log) Remedy {
 	all := Remedies(utc, exposure.NewIndex(nil, nil, utc).Life(&log))
 	require.Len(t, all, 1)
 	return all[0]
+}
+
+// One overheat in 700 h: to prove that the clean ended it takes some 2.3 times as long
+// (the chance of none is then a tenth), which nobody waits for.
+func TestWhatDrivingCantProve(t *testing.T) {
+	log := yard(1, []string{"A"}, func(int, int, string) bool { return false })[0]
+	first := log.Runs[0].At
+	log.Runs = log.Runs[:0]
+	for d := range 360 {
+		log.Runs = append(log.Runs, schema.Run{Base: schema.Base{Machine: log.Machine.Name, At: first.AddDate(0, 0, d)},
+			Hours: schema.N(2), Speed: "medium", Terrain: "grass"})
+	}
+	log.Overheats = []schema.Overheat{{Head: schema.Head{Base: schema.Base{Machine: log.Machine.Name,
+		At: log.Runs[349].At.Add(time.Hour)}}, Sign: "lamp"}}
+	log.Cleanings = []schema.Cleaning{{Head: schema.Head{Base: schema.Base{Machine: log.Machine.Name,
+		At: log.Runs[349].At.Add(9 * time.Hour)}}, Method: "hose", Sides: "both"}}
+	r := remedy(t, log)
+	assert.Equal(t, NotYet, r.Says)
+	assert.Nil(t, r.HoursToProve)
+	require.NotNil(t, r.Why)
+	assert.Contains(t, r.Verdict(unit.Metric), "driving can't prove it: there was too little trouble before")
 }

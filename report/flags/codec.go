@@ -10,7 +10,7 @@ import (
 
 // keptVersion is the version of what is kept: a higher number with each change of
 // what a codec writes, or of what the figures in it mean.
-const keptVersion = 1
+const keptVersion = 2
 
 // codec writes what is kept of a pass, or reads it: each code method goes through
 // its fields in one order for both.
@@ -296,7 +296,7 @@ func (t *tallies) code(c *codec) {
 	c.floats(&t.count, &t.expected)
 	c.int(&t.overheats)
 	c.int(&t.heard)
-	c.floats(&t.due, &t.high)
+	c.floats(&t.due, &t.high, &t.steep)
 }
 
 func (o *onset) code(c *codec) {

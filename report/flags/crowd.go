@@ -44,6 +44,9 @@ const window, windowRuns = 13 * week, 12
 type share struct {
 	id   int
 	part float64
+	// steep is the part where the conditions tell twice as much as the sound model has
+	// it, on a logarithmic scale: see tallies.steep.
+	steep float64
 }
 
 type note struct {
@@ -64,10 +67,14 @@ type odds struct {
 
 // tallies are the odds but for what points elsewhere, or grows.
 type tallies struct {
-	ratio            [4]float64
-	spread           [len(spreads)]float64 // likelihood ratios of a sound driver under each spread to none
-	weight           [len(spreads)]float64 // how likely each spread is, the driver left out
-	best             float64               // for since: of the second ratio
+	ratio  [4]float64
+	spread [len(spreads)]float64 // likelihood ratios of a sound driver under each spread to none
+	weight [len(spreads)]float64 // how likely each spread is, the driver left out
+	// steep is the likelihood ratio of a sound driver in a fleet whose conditions tell more
+	// than the sound model has learned yet, to one as it has it: who only drives fast and
+	// in mud has most of the first overheats, and is not hard for it.
+	steep            float64
+	best             float64 // for since: of the second ratio
 	since            int64
 	raised           int64
 	count            float64 // overheats, each by the trust in its machine, and those expected among them
@@ -78,7 +85,7 @@ type tallies struct {
 }
 
 func newOdds(left float64) odds {
-	o := odds{tallies: tallies{spread: [3]float64{1, 1, 1}, weight: [3]float64{1, 0, 0}}}
+	o := odds{tallies: tallies{spread: [3]float64{1, 1, 1}, weight: [3]float64{1, 0, 0}, steep: 1}}
 	for k := range o.ratio {
 		o.ratio[k] = left
 	}
@@ -90,8 +97,13 @@ func (o *odds) factor() float64 {
 	for c, w := range o.weight {
 		sound += w * o.spread[c]
 	}
+	sound *= 1 - steepPrior + steepPrior*o.steep
 	return (o.ratio[0] + o.ratio[1] + o.ratio[2] + o.ratio[3]) / 4 / sound
 }
+
+// steepPrior is how likely it is that the conditions tell twice as much: common practice,
+// no source.
+const steepPrior = 0.25
 
 // weigh learns how the drivers spread, for each with him left out: gamma-Poisson
 // marginals of what each had against what was expected of him.
@@ -140,13 +152,23 @@ func gammaPoisson(n, expected, cv float64) float64 {
 // pow is math.Pow for x above 0, at a third of its time.
 func pow(x, y float64) float64 { return math.Exp(y * math.Log(x)) }
 
-func (o *odds) hear(ratios *[4]float64, is bool, part, trust float64, at int64) {
+// fewer is (1+x)^-y for y from -1 to 1. Most drivers hardly ever drive most machines: for
+// a small x a few terms of the two series do, as exactly and in a fifth of the time.
+func fewer(x, y float64) float64 {
+	if math.Abs(x) > 0.02 {
+		return math.Exp(-y * math.Log1p(x))
+	}
+	z := -y * x * (1 - x*(1./2-x*(1./3-x*(1./4-x*(1./5-x*(1./6-x*(1./7-x/8)))))))
+	return 1 + z*(1+z*(1./2+z*(1./6+z*(1./24+z*(1./120+z/720)))))
+}
+
+func (o *odds) hear(ratios *[4]float64, is bool, s share, trust float64, at int64) {
+	part := s.part
 	for k, r := range ratios {
-		lr := 1 / (r*part + 1 - part)
+		lr := fewer((r-1)*part, trust)
 		if is {
-			lr *= r
+			lr *= pow(r, trust)
 		}
-		lr = pow(lr, trust)
 		o.ratio[k] *= lr
 		if k == 1 {
 			if o.best <= 1 {
@@ -159,12 +181,18 @@ func (o *odds) hear(ratios *[4]float64, is bool, part, trust float64, at int64) 
 		if cv > 0 {
 			shape := 1 / (cv * cv)
 			r := (shape + o.count) / (shape + o.expected)
-			lr := 1 / (r*part + 1 - part)
+			lr := fewer((r-1)*part, trust)
 			if is {
-				lr *= r
+				lr *= pow(r, trust)
 			}
-			o.spread[k] *= pow(lr, trust)
+			o.spread[k] *= lr
 		}
+	}
+	switch {
+	case is:
+		o.steep *= pow(s.steep/part, trust)
+	case part < 1:
+		o.steep *= fewer((part-s.steep)/(1-part), -trust)
 	}
 	o.expected += trust * part
 	o.heard++
@@ -237,7 +265,8 @@ func (m *machine) note(s *sound, notes *[]note, e *event) {
 		}
 		n.where[x] = s.shares(before, fleet, func(p *piece) (int, float64) {
 			l := int(p.level[x])
-			return l, s.conditions(&p.level, s.ratio) / s.ratio[s.offset[x]+l] * s.driver[p.driver]
+			h := s.ratio[s.offset[x]+l] * s.ratio[s.offset[heaped]+int(p.level[heaped])] // the latter is of several conditions
+			return l, s.conditions(&p.level, s.ratio) / h * s.driver[p.driver]
 		})
 	}
 	*notes = append(*notes, n)
@@ -245,18 +274,22 @@ func (m *machine) note(s *sound, notes *[]note, e *event) {
 
 // fleetRuns is how many runs' worth the fleet's shares count for beside those
 // of the machine.
-const fleetRuns = 3
+const fleetRuns = 8
 
 // shares are, for every id from 1 on, its part of what the runs had to be
 // expected to bring, smoothed by its part in the whole fleet. hazard is a run's
 // id and the rate at which it would bring overheats.
 func (s *sound) shares(runs []piece, fleet []tally, hazard func(*piece) (int, float64)) []share {
-	weight := make([]float64, len(fleet))
-	total, everywhere := 0.0, 0.0
+	weight, steep := make([]float64, len(fleet)), make([]float64, len(fleet))
+	total, steeply, squares, everywhere := 0.0, 0.0, 0.0, 0.0
 	for k := range runs {
 		if id, h := hazard(&runs[k]); id != 0 {
-			weight[id] += h * float64(runs[k].hours)
-			total += h * float64(runs[k].hours)
+			x := h * float64(runs[k].hours)
+			weight[id] += x
+			total += x
+			steep[id] += h * x
+			steeply += h * x
+			squares += x * x
 		}
 	}
 	for id := 1; id < len(fleet); id++ {
@@ -265,11 +298,12 @@ func (s *sound) shares(runs []piece, fleet []tally, hazard func(*piece) (int, fl
 	if everywhere == 0 || total == 0 {
 		return nil
 	}
-	smooth := fleetRuns / float64(len(runs))
+	smooth := fleetRuns * squares / (total * total) // few runs tell where most of what is expected came of few (Kish 1965)
 	var out []share
 	for id := 1; id < len(fleet); id++ {
-		if part := (weight[id]/total + smooth*fleet[id].s/everywhere) / (1 + smooth); part > 0 {
-			out = append(out, share{id, part})
+		usual := smooth * fleet[id].s / everywhere
+		if part := (weight[id]/total + usual) / (1 + smooth); part > 0 {
+			out = append(out, share{id, part, (steep[id]/steeply + usual) / (1 + smooth)})
 		}
 	}
 	return out
@@ -329,7 +363,7 @@ func (c *crowd) hear(all []odds, shares []share, id int, ratios *[4]float64, amo
 			continue
 		}
 		o := &all[s.id]
-		o.hear(ratios, s.id == id, s.part, n.trust, n.at)
+		o.hear(ratios, s.id == id, s, n.trust, n.at)
 		v := o.factor()
 		o.high = max(o.high, v)
 		if k := len(o.curve); k > 0 && o.curve[k-1].at/week == n.at/week && o.curve[k-1].at != o.raised {
@@ -363,7 +397,7 @@ func (c *crowd) weather(from, to int64) []share {
 	var out []share
 	for l, h := range where {
 		if h > 0 {
-			out = append(out, share{l, h / total})
+			out = append(out, share{l, h / total, h / total})
 		}
 	}
 	return out

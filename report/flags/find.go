@@ -114,13 +114,23 @@ func (f *Finder) begin() {
 	for c, e := range exposureFactor {
 		levels[c] = len(f.index.Names[e])
 	}
-	levels[dirt], levels[air] = dirtBands, airBands
+	levels[dirt], levels[air], levels[heaped] = dirtBands, airBands, heapedBands
 	f.sound = newSound(levels, len(f.index.Names[exposure.Driver]), f.machines)
 	for c, e := range exposureFactor {
 		for l := 1; l < levels[c]; l++ {
 			x := min(max(f.heat(c, f.index.Name(e, uint16(l))), 1/mostHeat), mostHeat)
 			s := f.sound.offset[c] + l
 			f.sound.prior[s], f.sound.ratio[s] = x, x
+		}
+	}
+	// Beyond what each of them makes alone.
+	alone := func(speed, load, ground string) float64 { return f.beliefs.Heat(speed, load, "", ground, schema.Num{}) }
+	fast, mud, load := alone("fast", "", ""), alone("", "", "mud"), alone("", "heavy", "")
+	for l, x := range [heapedBands]float64{2: alone("fast", "", "mud") / fast / mud, 3: alone("fast", "heavy", "mud") / fast / mud / load} {
+		if x > 0 {
+			s := f.sound.offset[heaped] + l
+			f.sound.prior[s] = min(max(x, 1/mostHeat), mostHeat)
+			f.sound.ratio[s] = f.sound.prior[s]
 		}
 	}
 	f.crowd.init(f)
@@ -198,7 +208,8 @@ func (f *Finder) passes() []pass {
 	out := make([]pass, n)
 	for i := range out {
 		out[i] = pass{machines: f.machines[i*len(f.machines)/n : (i+1)*len(f.machines)/n],
-			view: view{s: f.sound, ratio: make([]float64, len(f.sound.ratio)), others: make([]tally, len(f.sound.driver))}}
+			view: view{s: f.sound, ratio: make([]float64, len(f.sound.ratio)), others: make([]tally, len(f.sound.driver)),
+				asked: make([]int, len(f.sound.driver))}}
 	}
 	return out
 }

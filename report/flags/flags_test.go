@@ -52,20 +52,24 @@ func TestPlantedFaultsAreFoundUnderTheirNames(t *testing.T) {
 		require.GreaterOrEqual(t, s.found, 3, "%s: %s", fault, s.String())
 		all.add(s)
 	}
+	// Measured on 2026-11-30: 38 under their names and 3 under others (one who knows every
+	// rate would raise 35 of the 42, and name 30).
 	require.Equal(t, 42, all.planted)
-	require.GreaterOrEqual(t, all.found, 36, all.String())
-	require.LessOrEqual(t, all.wrong, 4, all.String())
+	require.GreaterOrEqual(t, all.found, 37, all.String())
+	require.LessOrEqual(t, all.wrong, 3, all.String())
 	require.Zero(t, all.late, all.String())
 }
 
-// Of the five, one who knows every rate would raise four. With a margin of 1.5
-// (crowdAlpha) they are four too, with 3 they are three: the price of fewer who
-// only drove fast and in mud being raised.
+// Eight drivers seven times as hard as the rest: one who knows every rate would raise all.
+// Measured on 2026-11-30, on 16 other fleets: 14 (one who knows, 16).
 func TestADreadfulDriverIsNoMachinesFault(t *testing.T) {
 	w := simulate.Busy()
-	w.Fault, w.Faulty = "hard-driving", 1
-	s := measure(w, 5, 3000)
-	require.GreaterOrEqual(t, s.found, s.oracle-1, s.String())
+	w.Fault, w.Faulty, w.Hard = "hard-driving", 1, 7
+	s := measure(w, 8, 3000)
+	t.Log(s.String())
+	require.Equal(t, 8, s.oracle, s.String())
+	require.GreaterOrEqual(t, s.found, 7, s.String())
+	require.Zero(t, s.drivers, s.String())
 	require.LessOrEqual(t, float64(s.falsely), 0.05*float64(s.sound), s.String())
 }
 
@@ -148,8 +152,8 @@ func TestEvidenceIsASupermartingale(t *testing.T) {
 func TestTheSoundModelIsAGammaMixtureOverTheMachinesOwnRatio(t *testing.T) {
 	const hours, rate, k = 600, 0.01, 10.0
 	m := &machine{ev: newEvidence()}
-	s := newSound([conditions]int{1, 1, 1, 1, 1, 1, 1}, 1, []*machine{m})
-	v := view{s: s, mu: rate, lately: 1, shape: [2]float64{k, k}, nature: [2]float64{0.5, 0.5}, ratio: s.ratio, others: make([]tally, 1)}
+	s := newSound([conditions]int{1, 1, 1, 1, 1, 1, 1, 1}, 1, []*machine{m})
+	v := view{s: s, mu: rate, lately: 1, shape: [2]float64{k, k}, nature: [2]float64{0.5, 0.5}, ratio: s.ratio, others: make([]tally, 1), asked: make([]int, 1)}
 	n := 0.0
 	for h := range hours {
 		p := piece{start: int64(h) * 3600, hours: 1, exposed: 1, runHours: 1, first: true, cycles: never}
@@ -164,6 +168,15 @@ func TestTheSoundModelIsAGammaMixtureOverTheMachinesOwnRatio(t *testing.T) {
 	b, _ := math.Lgamma(k)
 	want := -expected - (k*math.Log(k) + a - b - (n+k)*math.Log(k+expected))
 	require.InDelta(t, want, math.Log(m.ev.even), 0.01)
+}
+
+// Against math.Pow, which is exact to a unit in the last place.
+func TestFewerIsAPower(t *testing.T) {
+	for _, x := range []float64{-0.6, -0.0201, -0.0199, -1e-3, 0, 1e-9, 1e-3, 0.0199, 0.0201, 0.5, 7} {
+		for _, y := range []float64{-1, -0.3, 0, 0.01, 0.5, 0.97, 1} {
+			require.InEpsilon(t, math.Pow(1+x, -y), fewer(x, y), 5e-15, "%v^-%v", 1+x, y)
+		}
+	}
 }
 
 func at(day int, hour float64) time.Time {
@@ -286,7 +299,7 @@ func TestThermostatIsToldByTheMinutes(t *testing.T) {
 	require.Equal(t, []string{"thermostat"}, names(r.Flags))
 	require.Equal(t, "thermostat", r.Flags[0].Causes[0].Cause)
 	require.Contains(t, r.Flags[0].Reasons[1], "7 overheats; a sound machine driven as this one was: ")
-	require.Contains(t, r.Flags[0].Reasons[1], "it is the machine")
+	require.Contains(t, r.Flags[0].Reasons[1], "It is the machine")
 }
 
 // The name is of those causes together that made most of what a sound machine

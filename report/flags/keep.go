@@ -181,7 +181,8 @@ func (m *machine) passedBy(n passed) past {
 // of it by then.
 func (m *machine) same(was past, w int64) bool {
 	n := was.passed
-	return len(m.pieces) >= n.piece && len(m.events) >= n.event && len(m.stretches) >= n.stretch && len(m.services) >= n.service && len(m.answers) >= n.answer &&
+	return len(m.pieces) >= n.piece && len(m.events) >= n.event && len(m.stretches) >= n.stretch &&
+		len(m.services) >= n.service && len(m.answers) >= n.answer &&
 		(len(m.pieces) == n.piece || m.pieces[n.piece].start >= w*week) &&
 		(len(m.events) == n.event || m.events[n.event].piece >= n.piece) &&
 		(len(m.stretches) == n.stretch || m.stretches[n.stretch].at >= w*week) &&
@@ -233,8 +234,8 @@ func (m *machine) code(c *codec) {
 // taken in before has changed, or what is to be told now asks for more. Else the
 // result is that of FindIn, but that machines that bear no flag have no curve; now
 // is what to keep where most of what was kept is worn.
-func Resume(fleet schema.Fleet, asOf time.Time, x *exposure.Index, k *Kept, machines []string, lives iter.Seq[*exposure.Life],
-	logs Logs) (r Result, now *Kept, ok bool) {
+func Resume(fleet schema.Fleet, asOf time.Time, x *exposure.Index, k *Kept, machines []string,
+	lives iter.Seq[*exposure.Life], logs Logs) (r Result, now *Kept, ok bool) {
 	f, now, ok := resume(fleet, asOf, x, k, machines, lives)
 	if !ok {
 		return r, nil, false

@@ -12,7 +12,9 @@ import (
 
 // The conditions that the sound model tells rates apart by. The first five are
 // those of package exposure; dirt is the band of mud hours since the last
-// thorough cleaning, air whether the system was opened lately.
+// thorough cleaning, air whether the system was opened lately, heaped how many
+// things that make heat come together: heat is a threshold, so that fast through mud
+// is worse than fast and mud by themselves tell.
 const (
 	terrain = iota
 	speed
@@ -21,6 +23,7 @@ const (
 	ambient
 	dirt
 	air
+	heaped
 	conditions
 )
 
@@ -141,6 +144,7 @@ func flatten(life *exposure.Life, settings schema.Settings) *machine {
 		}
 		q.level[dirt] = dirtBand(q.mud)
 		q.level[air] = airBand(q.cycles, q.bled)
+		q.level[heaped] = heapedBand(r)
 		m.pieces = append(m.pieces, q)
 	}
 	m.expected = make([]float32, len(m.pieces))
@@ -184,7 +188,22 @@ func dirtBand(mud float32) uint8 {
 	return 5
 }
 
-const dirtBands, airBands = 6, 4 // with 0
+const dirtBands, airBands, heapedBands = 6, 4, 4 // with 0
+
+// heapedBand: 1 for at most one of fast, mud and a load, 2 for two of them, 3 for all; 0
+// where it is not recorded.
+func heapedBand(r *schema.Run) uint8 {
+	if r.Speed == "" || r.Terrain == "" {
+		return 0
+	}
+	n := uint8(0)
+	for _, is := range [...]bool{r.Speed == "fast", r.Terrain == "mud" || r.Terrain == "water", r.Load == "heavy" || r.Load == "towing"} {
+		if is {
+			n++
+		}
+	}
+	return max(n, 1)
+}
 
 // airBand: 1 long closed, 2 opened within 8 heat cycles and bled, 3 and not.
 func airBand(cycles uint8, bled bool) uint8 {
@@ -268,7 +287,7 @@ func (m *machine) place(life *exposure.Life) {
 		if math.IsNaN(float64(e.ambient)) && !e.unplaced {
 			e.ambient = p.ambient
 		}
-		e.level[dirt], e.level[air] = p.level[dirt], p.level[air]
+		e.level[dirt], e.level[air], e.level[heaped] = p.level[dirt], p.level[air], p.level[heaped]
 		if o.MinutesIn.Known {
 			e.minutes = float32(o.MinutesIn.V)
 		}

@@ -1,7 +1,6 @@
 package flags
 
 import (
-	"fmt"
 	"iter"
 	"runtime"
 	"sync"
@@ -9,7 +8,6 @@ import (
 
 	"shedbook/report/exposure"
 	"shedbook/report/next"
-	"shedbook/report/say"
 	"shedbook/schema"
 )
 
@@ -96,17 +94,4 @@ func (f *Finder) believe(logs Logs) {
 		})
 	}
 	wait.Wait()
-}
-
-// splits tells in words the machine's part in its overheats from the driving's.
-func splits(l *next.Likely) string {
-	x := &l.Split
-	s := fmt.Sprintf("%s; a sound machine driven as this one was: %.1f; with the usual driving: %.1f", say.Count(x.Overheats, "overheat"), x.SoundOwnDriving, x.SoundUsualDriving)
-	switch n := float64(x.Overheats); {
-	case n >= 2*x.SoundOwnDriving:
-		return s + "; it is the machine"
-	case x.SoundOwnDriving >= 2*x.SoundUsualDriving:
-		return s + "; it is the driving"
-	}
-	return s
 }

@@ -38,7 +38,7 @@ func (m *machine) reasons(f *Finder, w matter, since int64) []string {
 	switch {
 	case w == returning:
 		if s := m.lastMend(since); s != nil {
-			out = append(out, fmt.Sprintf("that is after the service of %s for %s, counted from the service on alone, as a machine is mended in its worst month anyway", say.Day(f.time(s.at), f.fleet.Settings.Zone()), s.cause))
+			out = append(out, fmt.Sprintf("that is after the service on %s for %s; only what came after it counts, since machines are repaired in their worst month", say.Day(f.time(s.at), f.fleet.Settings.Zone()), s.cause))
 		}
 	case m.named != nil && m.named.err != nil:
 		out = append(out, fmt.Sprintf("its causes can't be told: %v", m.named.err))
@@ -56,7 +56,7 @@ func (n *named) reasons() []string {
 	l := &n.now
 	var out []string
 	if l.Split.Overheats > 0 {
-		out = append(out, splits(l))
+		out = append(out, l.Split.Words(false))
 	}
 	if len(l.Causes) < 2 {
 		return out
@@ -172,22 +172,36 @@ func (m *machine) would(f *Finder, w matter) []string {
 	return nil
 }
 
+// evidence is that on one of so many drivers or levels.
+func (o *odds) evidence(among float64) Evidence {
+	return Evidence{Log10BayesFactor: log10(o.factor()), Highest: log10(o.high), Needed: log10(among / crowdAlpha)}
+}
+
 func (f *Finder) crowdFlag(r *Result, g *Flag, o *odds, among float64, held string) {
 	since := o.since
 	if since == 0 || o.raised != 0 && since > o.raised {
 		since = o.raised
 	}
 	g.Since, g.Raised = f.time(since), f.time(o.raised)
-	g.Evidence = Evidence{Log10BayesFactor: log10(o.factor()), Highest: log10(o.high), Needed: log10(among / crowdAlpha)}
+	g.Evidence = o.evidence(among)
 	g.Answered = answered(o.rest)
 	g.Curve = make([]Point, len(o.curve))
 	for i, q := range o.curve {
 		g.Curve[i] = f.point(q.at, float64(q.n), math.Log10(max(q.odds, 1e-6)))
 	}
 	times := float64(o.overheats) / max(o.due, 1e-9)
-	g.Reasons = []string{fmt.Sprintf("%s where %.1f would be expected %s: %.1f times as many", say.Count(o.overheats, "overheat"), o.due, held, times)}
+	if g.Split != nil {
+		g.Reasons = []string{g.Split.DriverWords(true)}
+	} else {
+		g.Reasons = []string{fmt.Sprintf("%s where %.1f would be expected %s: %.1f times as many", say.Count(o.overheats, "overheat"), o.due, held, times)}
+	}
 	if full := o.count / max(float64(o.overheats), 1); full < 0.9 {
-		g.Reasons = append(g.Reasons, fmt.Sprintf("those on machines that stand out themselves count less: %.1f where %.1f would be expected", o.count, o.expected))
+		g.Reasons = append(g.Reasons, fmt.Sprintf("overheats on machines that stand out themselves count less: these as %.1f", o.count))
+	}
+	if g.Split != nil {
+		if on := g.Split.OnMachines(); on != "" {
+			g.Reasons = append(g.Reasons, on)
+		}
 	}
 	if o.heard > 0 && times > 1 {
 		n := math.Log(2) / math.Log1p((times-1)*o.due/float64(o.heard))

@@ -6,6 +6,7 @@ import (
 	"sort"
 	"time"
 
+	"shedbook/report/belief"
 	"shedbook/report/exposure"
 	"shedbook/report/state"
 	"shedbook/schema"
@@ -13,7 +14,7 @@ import (
 
 // report turns what the pass left behind into flags.
 func (f *Finder) report(logs Logs) Result {
-	r := Result{AsOf: f.asOf, Machines: []state.Machine{}, Flags: []Flag{}, Resting: []Flag{}, Standing: []Standing{},
+	r := Result{AsOf: f.asOf, Machines: []state.Machine{}, Flags: []Flag{}, Resting: []Flag{}, Standing: []Standing{}, Drivers: []Driver{},
 		Priors: priors(), Warnings: []string{}}
 	for _, m := range f.machines {
 		m.turn(math.MaxInt64) // what came after the last run
@@ -30,8 +31,9 @@ func (f *Finder) report(logs Logs) Result {
 			known++
 		}
 	}
+	splits := f.beliefs.DriverSplits()
 	for d := 1; d < len(f.crowd.drivers); d++ {
-		f.reportDriver(&r, d, known)
+		f.reportDriver(&r, d, known, splits)
 	}
 	for x := range f.crowd.levels {
 		for l := 1; l < len(f.crowd.levels[x]); l++ {
@@ -184,13 +186,20 @@ func answered(a *schema.Answer) *Answered {
 	return out
 }
 
-func (f *Finder) reportDriver(r *Result, d, known int) {
+func (f *Finder) reportDriver(r *Result, d, known int, splits map[string]*belief.Split) {
 	o := &f.crowd.drivers[d]
+	name := f.index.Name(exposure.Driver, uint16(d))
+	split := splits[name]
+	if split != nil {
+		brief := *split
+		brief.Machines = nil
+		r.Drivers = append(r.Drivers, Driver{name, o.evidence(float64(known)), brief})
+	}
 	if o.raised == 0 && o.rest == nil {
 		return
 	}
-	g := Flag{Scope: "driver", Driver: f.index.Name(exposure.Driver, uint16(d)), Flag: hardDriving, Caution: driverCaution}
-	f.crowdFlag(r, &g, o, float64(known), "at the same speeds, on the same terrain, in the same machines")
+	g := Flag{Scope: "driver", Driver: name, Flag: hardDriving, Caution: driverCaution, Split: split}
+	f.crowdFlag(r, &g, o, float64(known), "")
 }
 
 func (f *Finder) reportLevel(r *Result, x, l int) {

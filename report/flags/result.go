@@ -16,6 +16,7 @@ type Result struct {
 	Flags    []Flag          `json:"flags"`    // worst first
 	Resting  []Flag          `json:"resting"`  // answered, and nothing new since
 	Standing []Standing      `json:"standing"` // every machine, in the fleet's order
+	Drivers  []Driver        `json:"drivers"`  // every driver, by name
 	Priors   []Prior         `json:"priors"`
 	Warnings []string        `json:"warnings"`
 	// Doubts is how many records contradict others: the caller's to give.
@@ -37,10 +38,10 @@ type Flag struct {
 	NextCheck *string   `json:"next_check"` // null for drivers and factors
 	Caution   string    `json:"caution"`
 	// Of overheats: the likeliest causes now, as next has them, most probable
-	// first; what the flag was called by the log as it stood when it was raised; and
-	// the machine's part told from the driving's.
+	// first; and what the flag was called by the log as it stood when it was raised.
 	Causes   []next.Chance `json:"causes,omitempty"`
 	RaisedAs string        `json:"raised_as,omitempty"`
+	// Split tells the machine's part in the overheats from the driving's.
 	Split    *belief.Split `json:"split,omitempty"`
 	Would    []string      `json:"would_change"` // what would change its mind
 	Answered *Answered     `json:"answered"`     // the last answer, if there was one
@@ -77,6 +78,14 @@ type Standing struct {
 	Flag     string   `json:"flag"` // steady-loss, above-fleet or came-back
 	Evidence Evidence `json:"evidence"`
 	Curve    []Point  `json:"-"`
+}
+
+// Driver is how far the log speaks for hard driving, raised or not, and a driver's part
+// in his overheats told from that of the machines he was on.
+type Driver struct {
+	Driver   string       `json:"driver"`
+	Evidence Evidence     `json:"evidence"`
+	Split    belief.Split `json:"split"`
 }
 
 // Prior is what was assumed of a form of excess before any data: its weight, the effect sizes averaged over, and where an onset may lie.

@@ -328,7 +328,10 @@ type view struct {
 	shape  [len(natures)]float64 // of the gammas over the machine's own ratio, the level's uncertainty included
 	nature [len(natures)]float64 // how likely each is
 	ratio  []float64
-	others []tally // per driver: overheats and expected ones on other machines
+	others []tally // per driver asked for: overheats and expected ones on other machines, till now
+	asked  []int   // per driver: the turn in which it was last asked for
+	turn   int     // one for each machine and week
+	w, own float64 // the machine's trust and own ratio
 	marks  markCounts
 	seep   [len(soundRates)]float64
 }
@@ -366,10 +369,8 @@ func (v *view) of(m *machine) {
 	for c := range conditions {
 		v.ratio[s.offset[c]] = 1
 	}
-	for d := range v.others {
-		t := m.sums.driver[d]
-		v.others[d] = tally{max(s.drivers[d].n-w*t.n, 0), s.mu * max(s.drivers[d].s-w*own*t.s, 0)}
-	}
+	v.turn++ // the drivers' parts are made as they are asked for: most never drive most machines
+	v.w, v.own = w, own
 	v.marks = s.marks
 	v.marks.add(&m.ev.marks, -w)
 	sum = s.seepSum
@@ -386,6 +387,12 @@ func (v *view) drive(m *machine, d uint16) float64 {
 	if d == 0 {
 		return 1
 	}
-	o, t := v.others[d], m.sums.driver[d]
+	t := m.sums.driver[d]
+	if v.asked[d] != v.turn { // nothing of the week is in the machine's part yet: it is counted after it was asked
+		all := v.s.drivers[d]
+		v.asked[d] = v.turn
+		v.others[d] = tally{max(all.n-v.w*t.n, 0), v.s.mu * max(all.s-v.w*v.own*t.s, 0)}
+	}
+	o := v.others[d]
 	return (driverShape + o.n + t.n) / (driverShape + o.s + v.mu*t.s)
 }

@@ -23,7 +23,7 @@ func (s *state) do(skipped []int) (Do, *look) {
 	top, most := s.top()
 	if q := s.open(); q != nil && s.b.p[0] >= most {
 		return Do{Act: DoNothing,
-			Why: fmt.Sprintf("nothing to do but drive it: the %s of %s is not proven yet; %s", q.Name(), s.day(q.At), q.ToProve())}, nil
+			Why: fmt.Sprintf("nothing to do but drive it: the %s on %s is not proven yet; %s", q.Name(), s.day(q.At), q.ToProve())}, nil
 	}
 	if s.quiet(most) {
 		return Do{Act: DoNothing, Why: s.quietWhy()}, nil
@@ -40,7 +40,7 @@ func (s *state) do(skipped []int) (Do, *look) {
 		if l = s.before(top, append(again, skipped...)); l != nil {
 			c := &s.n.checks[l.check]
 			return Do{Act: DoCheck, Check: &c.name, Minutes: &c.minutes,
-				Why: fmt.Sprintf("%.0f min, before anybody goes at %s (%.2f), which takes %.0f and may be in vain", c.minutes,
+				Why: fmt.Sprintf("takes %.0f min; do it before you work on %s (%.2f), which takes %.0f min and may be for nothing", c.minutes,
 					s.n.causes[top].name, s.b.marginals()[top], s.n.causes[top].prove)}, l
 		}
 		if s.shown(top) < 1 {
@@ -49,9 +49,9 @@ func (s *state) do(skipped []int) (Do, *look) {
 	}
 	if l != nil {
 		c := &s.n.checks[l.check]
-		why := fmt.Sprintf("%.0f min, expected to save %.0f", c.minutes, l.saves)
+		why := fmt.Sprintf("takes %.0f min, should save %.0f", c.minutes, l.saves)
 		if s.mustLook(l.check) {
-			why = fmt.Sprintf("%.0f min; a head gasket is suspected, and nothing is done with the engine running until it has passed",
+			why = fmt.Sprintf("takes %.0f min; a head gasket is suspected: do nothing with the engine running until this has passed",
 				c.minutes)
 		}
 		return Do{Act: DoCheck, Check: &c.name, Minutes: &c.minutes, Why: why}, l
@@ -63,7 +63,7 @@ func (s *state) do(skipped []int) (Do, *look) {
 func (s *state) goAt(cause int) Do {
 	k := &s.n.causes[cause]
 	most := s.b.marginals()[cause]
-	why := fmt.Sprintf("no check left is worth its minutes. Shortest from here: go at %s (%.2f)", k.name, most)
+	why := fmt.Sprintf("no check left is worth its time. The quickest way on: fix %s (%.2f)", k.name, most)
 	if most >= standsOut {
 		why = fmt.Sprintf("%s stands out (%.2f): %s", k.name, most, k.means)
 	}
@@ -82,11 +82,14 @@ func (s *state) whileParked(d Do, is stand.State) Do {
 	if slices.ContainsFunc(is.Reasons, func(r stand.Reason) bool {
 		return r.Rule == "gas-found" || r.Rule == "milky-oil" || r.Rule == "gasket-likely"
 	}) { // nothing smaller is gone at while coolant may get into the oil or a cylinder
-		if d, _ = s.do(driven); d.Act == DoCheck {
+		if d, _ = s.do(driven); d.Act == DoCheck || d.Act == DoMend && *d.Cause == s.n.causes[gasket].name {
 			return d
 		}
-		if looks := s.looks(append(s.again(), driven...)); len(looks) > 0 {
-			c := &s.n.checks[looks[0].check]
+		for _, l := range s.looks(append(s.again(), driven...)) {
+			c := &s.n.checks[l.check]
+			if s.lookedToday(c.name) {
+				continue
+			}
 			return Do{Act: DoCheck, Check: &c.name, Minutes: &c.minutes, Why: "a head gasket is suspected"}
 		}
 		return s.goAt(gasket)
@@ -121,7 +124,7 @@ func (s *state) found() int {
 	best := -1
 	m := s.b.marginals()
 	for k := range m {
-		if s.shown(k) > 0 && !s.vain(k) && (best < 0 || m[k] > m[best]) {
+		if m[k] > 0.1 && s.shown(k) > 0 && !s.vain(k) && (best < 0 || m[k] > m[best]) {
 			best = k
 		}
 	}
@@ -324,15 +327,19 @@ func (s *state) open() *belief.Remedy {
 	return nil
 }
 
-// quiet: it is likelier than not that nothing is the matter now, and that not
-// for want of a cause found: it has been driven long enough since to show, or
-// what happened is what a sound machine does.
+// quiet: nothing is the matter now rather than any one fault, and that not for want of a
+// cause found. What was done last held, and it overheated no more; or it is likelier than
+// not, and the machine has been driven long enough since to show, or what happened is what
+// a sound machine does.
 func (s *state) quiet(most float64) bool {
-	if s.b.p[0] < 0.5 || s.b.p[0] <= most || s.driving() || s.failedLately() {
+	if s.b.p[0] <= most || s.driving() || s.failedLately() {
 		return false
 	}
+	if s.provenSince() != nil {
+		return true
+	}
 	n := float64(s.q.Overheats)
-	return n <= math.Max(1, 2*s.q.Split.SoundOwnDriving) || n*s.q.Since >= shown*(s.q.Hours-s.q.Since)
+	return s.b.p[0] >= 0.5 && (n <= math.Max(1, 2*s.q.Split.SoundOwnDriving) || n*s.q.Since >= shown*(s.q.Hours-s.q.Since))
 }
 
 // shown is how many overheats are to have been missed for a machine to be
@@ -344,10 +351,10 @@ func (s *state) failedLately() bool {
 }
 
 func (s *state) quietWhy() string {
-	why := fmt.Sprintf("nothing to do: no fault is likely now (%.2f)", s.b.p[0])
 	if r := s.provenSince(); r != nil {
-		return why + fmt.Sprintf("; the %s of %s held", r.Name(), s.day(r.At))
+		return fmt.Sprintf("nothing to do: the %s on %s held", r.Name(), s.day(r.At))
 	}
+	why := fmt.Sprintf("nothing to do: no fault is likely now (%.2f)", s.b.p[0])
 	x := &s.q.Split
 	if x.Overheats > 0 {
 		why += fmt.Sprintf("; %s in %.0f h, where a sound machine driven as this one was has %.1f",

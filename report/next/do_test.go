@@ -76,6 +76,45 @@ func TestMendedSinceIsNotShown(t *testing.T) {
 	require.Equal(t, -1, s.found())
 }
 
+// What was done held, by the program's own words, and it overheated no more: nothing is
+// to do, though sound machines hardly overheat at all and the quiet is short beside what
+// came before.
+func TestWhatHeldAsksForNothing(t *testing.T) {
+	start := time.Date(2026, 3, 1, 8, 0, 0, 0, time.UTC)
+	log := schema.Log{Machine: schema.Machine{Name: "R4", CoolantL: schema.N(4.2)}}
+	number := int64(0)
+	head := func(at time.Time) schema.Head {
+		number++
+		return schema.Head{Base: schema.Base{Meta: schema.Meta{Number: number}, Machine: "R4", At: at}}
+	}
+	for day := range 82 {
+		at := start.AddDate(0, 0, day)
+		log.Add(&schema.Run{Base: head(at).Base, Hours: schema.N(3), Speed: "fast", Terrain: "mud"})
+		if day < 60 && day%15 == 10 {
+			log.Add(&schema.Overheat{Head: head(at.Add(time.Hour)), Sign: "lamp", Speed: "fast", Terrain: "mud", Lost: schema.N(0)})
+		}
+		if day%6 == 5 && day < 60 { // 30 mL an hour leaks out
+			log.Add(&schema.TopUp{Head: head(at.Add(10 * time.Hour)), Volume: schema.N(500), Fluid: "premix"})
+		}
+		if day == 60 {
+			log.Add(&schema.Service{Head: head(at.Add(9 * time.Hour)), Work: "hose", Cause: "external-leak"})
+		}
+		if day > 60 && day%6 == 5 {
+			log.Add(&schema.Level{Head: head(at.Add(-time.Hour)), BelowMark: schema.N(0), Engine: "cold"})
+		}
+	}
+	at := start.AddDate(0, 0, 83)
+	s, err := known(schema.Fleet{Logs: []schema.Log{log}}, nil, "R4", at)
+	require.NoError(t, err)
+	require.NotNil(t, s.provenSince())
+	_, most := s.top()
+	require.Greater(t, s.b.p[0], most)
+	require.Less(t, float64(s.q.Overheats)*s.q.Since, shown*(s.q.Hours-s.q.Since))
+	do, _ := s.do(nil)
+	require.Equal(t, DoNothing, do.Act, do.Why)
+	require.Contains(t, do.Why, "the service for external-leak on 30 Apr 2026 held")
+}
+
 // While milky oil says that a head gasket may be gone, nothing smaller is gone at:
 // setting the oil to its mark would hide it.
 func TestMilkyOilIsNoMatterOfTheMark(t *testing.T) {

@@ -42,9 +42,9 @@ func TestNoEngineOverASuspectedGasket(t *testing.T) {
 	}
 	require.Equal(t, "check", r.Do.Act)
 	assert.Equal(t, "leak-down", *r.Do.Check)
-	assert.Contains(t, r.Do.Why, "nothing is done with the engine running")
+	assert.Contains(t, r.Do.Why, "do nothing with the engine running")
 	require.NotNil(t, named1(r, "oil-level"), "it lifts the state, so it stays")
-	assert.Contains(t, named1(r, "oil-level").Again, "look again once that is mended")
+	assert.Contains(t, named1(r, "oil-level").Again, "look again once that is fixed")
 
 	// Not told: it stays on the list, and says why.
 	checked(l, "leak-down", "unsure", "", day(62))

@@ -15,8 +15,9 @@ import (
 // Fleets made for measuring the flags, by other hands and in other forms than
 // the network's: a year each, faults planted. Their cause is to stand first.
 func TestPlantedFaults(t *testing.T) {
-	// Of air, a year's fills count, most of them long settled when asked: a third
-	// shows as another cause, as the morning after may be past the air.
+	// Measured on 2026-11-30, on 40 machines each (20 seeds, -v), the share among the first
+	// three: 0.90, 0.91, 0.88, 1.00, 1.00, 1.00; and first 0.83 of all 223. Of air, a year's fills count,
+	// most of them long settled when asked.
 	right := []struct {
 		fault  string
 		causes []string
@@ -24,10 +25,10 @@ func TestPlantedFaults(t *testing.T) {
 	}{
 		{"steady-loss", []string{"external-leak", "head-gasket"}, 0.85},
 		{"blocked-core", []string{"blocked-core"}, 0.85},
-		{"trapped-air", []string{"trapped-air"}, 0.65},
-		{"warning-circuit", []string{"warning-circuit"}, 0.85},
-		{"fan-circuit", []string{"fan-circuit"}, 0.85},
-		{"thermostat", []string{"thermostat"}, 0.85},
+		{"trapped-air", []string{"trapped-air"}, 0.7},
+		{"warning-circuit", []string{"warning-circuit"}, 0.9},
+		{"fan-circuit", []string{"fan-circuit"}, 0.9},
+		{"thermostat", []string{"thermostat"}, 0.9},
 	}
 	seeds := uint64(5)
 	if testing.Verbose() {
@@ -74,7 +75,7 @@ func TestPlantedFaults(t *testing.T) {
 		assert.LessOrEqual(t, float64(silent), 0.35*float64(n), c.fault)
 	}
 	t.Log("\n" + table)
-	assert.GreaterOrEqual(t, float64(first), 0.7*float64(all))
+	assert.GreaterOrEqual(t, float64(first), 0.75*float64(all))
 }
 
 // What Beside leaves of the other machines is all that counts of them, at any

@@ -306,7 +306,7 @@ func (s *state) result() Result {
 	}
 	r.Do, _ = s.do(nil)
 	r.Advice = s.advise(&r.Do)
-	r.Parts = parts(&s.q.Split, r.Do.Act == DoAdvise)
+	r.Parts = s.q.Split.Words(r.Do.Act == DoAdvise)
 	return r
 }
 
@@ -320,38 +320,6 @@ func (s *state) split() belief.Split {
 	return x
 }
 
-// parts is the split in words, and which part is the greater: driving where that is
-// the advice.
-func parts(x *belief.Split, driving bool) string {
-	if x.Overheats == 0 {
-		return ""
-	}
-	out := fmt.Sprintf("%s; a sound machine driven as this one was: %.1f; with the usual driving: %.1f.",
-		say.Count(x.Overheats, "overheat"), x.SoundOwnDriving, x.SoundUsualDriving)
-	switch {
-	case driving:
-		return out + " It is the driving."
-	case orMore(x.Overheats, x.SoundOwnDriving) <= chance:
-		return out + " It is the machine."
-	case orMore(x.Overheats, x.SoundUsualDriving) <= chance:
-		return out + " The driving may explain it."
-	}
-	return out + " That is no more than chance."
-}
-
-// chance is the probability down to which so many overheats are put down to chance.
-const chance = 0.05
-
-// orMore is the chance of n or more, where so many are expected (Poisson).
-func orMore(n int, expected float64) float64 {
-	p, fewer := math.Exp(-expected), 0.0
-	for i := range n {
-		fewer += p
-		p *= expected / float64(i+1)
-	}
-	return 1 - fewer
-}
-
 // advise is what to do in a sentence.
 func (s *state) advise(d *Do) string {
 	switch d.Act {
@@ -360,9 +328,9 @@ func (s *state) advise(d *Do) string {
 	case DoMend:
 		k := &s.n.causes[s.n.cause(*d.Cause)]
 		if s.b.marginals()[s.n.cause(*d.Cause)] >= standsOut {
-			return fmt.Sprintf("%s. To mend it and be sure: %s (about %.0f min). Look for %s", d.Why, k.mend, k.prove, k.look)
+			return fmt.Sprintf("%s. To fix it and be sure: %s (about %.0f min). Look for %s", d.Why, k.mend, k.prove, k.look)
 		}
-		return fmt.Sprintf("%s: %s (about %.0f min), then at the next. Look for %s", d.Why, k.mend, k.prove, k.look)
+		return fmt.Sprintf("%s: %s (about %.0f min), then the next. Look for %s", d.Why, k.mend, k.prove, k.look)
 	}
 	return d.Why
 }
@@ -401,7 +369,7 @@ func (s *state) describe(l *look) Check {
 			c.Again = fmt.Sprintf("%s on %s, but %s", verb, s.day(d.at), d.stale)
 			switch {
 			case s.lifts(l.check) && d.failed:
-				c.Again = fmt.Sprintf("failed on %s: look again once that is mended, before the engine runs", s.day(d.at))
+				c.Again = fmt.Sprintf("failed on %s: look again once that is fixed, before the engine runs", s.day(d.at))
 			case s.lifts(l.check):
 				c.Again = fmt.Sprintf("looked at on %s, and whether coolant is in it could not be told", s.day(d.at))
 			case d.stale == "" && s.onceClean(l.check):
@@ -445,7 +413,7 @@ func (s *state) moves(then *view) string {
 	}
 	switch {
 	case text == "":
-		return "hardly moves the ranking"
+		return "changes little"
 	case !told:
 		text += fmt.Sprintf("; %s stands first at %.2f", s.n.causes[first].name, after[first])
 	}
@@ -483,22 +451,22 @@ func (s *state) warnings() []string {
 	var out []string
 	switch {
 	case s.e.blank:
-		out = append(out, "nothing is recorded of this machine: these are the priors of the trade, no finding")
+		out = append(out, "nothing is recorded of this machine: this is what the trade finds most often, not what was found here")
 	case s.q.Guessed:
 		out = append(out,
-			fmt.Sprintf("no runs are recorded: %.0f h of the usual use stand in, so that where and when it overheats says little", s.q.Hours))
+			fmt.Sprintf("no runs are recorded: %.0f h of usual driving are assumed, so where and when it overheats says little", s.q.Hours))
 	}
 	if s.q.Overheats > 0 && !s.q.Guessed && s.q.Since > 30 {
-		out = append(out, fmt.Sprintf("the last overheat was %.0f engine hours ago, on %s: it may be mended already",
+		out = append(out, fmt.Sprintf("the last overheat was %.0f engine hours ago, on %s: it may be fixed already",
 			s.q.Since, s.day(s.q.Last)))
 	}
 	if s.q.Unplaced > 0 && !s.q.Guessed {
-		out = append(out, fmt.Sprintf("%d of %d overheats fall in no recorded run: they count by what they say themselves",
+		out = append(out, fmt.Sprintf("%d of %d overheats lie outside any recorded run: only their own fields count",
 			s.q.Unplaced, s.q.Overheats))
 	}
 	if s.q.Overheats > 0 {
 		out = append(out,
-			"the figures of the trade behind this are practice, not measurement: go by the order more than by the decimals")
+			"the figures behind this are workshop practice, not measured: trust the order more than the decimals")
 	}
 	return out
 }

@@ -143,6 +143,8 @@ func TestPatternsPointAtTheirCause(t *testing.T) {
 			r := rank(t, fleetOf(l))
 			assert.Equal(t, c.cause, r.Candidates[0].Cause, "%+v", r.Candidates[:3])
 			if c.check != "" {
+				// Measured on 2026-11-30: the light test stands fifth, behind looks that take less
+				// than its ten minutes; the fan third.
 				assert.Less(t, r.place(c.check), 5, c.check)
 			}
 			assert.NotEmpty(t, r.Candidates[0].For, "nothing is said for it")
@@ -161,7 +163,7 @@ func TestOrderOfChecks(t *testing.T) {
 	}
 	l.Levels = nil
 	r := rank(t, fleetOf(l))
-	assert.Greater(t, r.chance("external-leak"), 3*r.chance("blocked-core"))
+	assert.Greater(t, r.chance("external-leak"), 4*r.chance("blocked-core")) // measured 4.5 on 2026-11-30
 
 	l = yard(60)
 	for i, at := range []int{50, 52} {
@@ -204,10 +206,11 @@ func TestAPassBeforeTheLastOverheatCountsInPart(t *testing.T) {
 	}
 	none := rank(t, fleetOf(l)).chance("blocked-core")
 	before, between, after := rank(t, pass(40)), rank(t, pass(45)), rank(t, pass(50))
-	assert.Greater(t, before.chance("blocked-core"), 0.7*none, "passed before both overheats: it says little")
+	// Measured on 2026-11-30: 0.89, 0.56 and 0.16 of what it was without.
+	assert.Greater(t, before.chance("blocked-core"), 0.85*none, "passed before both overheats: it says little")
 	assert.Less(t, between.chance("blocked-core"), before.chance("blocked-core"))
 	assert.Less(t, after.chance("blocked-core"), between.chance("blocked-core"))
-	assert.Less(t, after.chance("blocked-core"), none/4)
+	assert.Less(t, after.chance("blocked-core"), none/5)
 	assert.Equal(t, len(after.Checks), after.place("light-test"), "done and not out of date: not asked again")
 	assert.Contains(t, before.Checks[before.place("light-test")].Again, "2 of 2 overheats came after it")
 }
@@ -232,7 +235,7 @@ func TestServiceThatNamedACause(t *testing.T) {
 	l.Services = []schema.Service{{Head: head(45, 0), Work: "fan motor", Cause: "fan-circuit"}}
 	mended := rank(t, fleetOf(l))
 	assert.Less(t, mended.chance("fan-circuit"), fan/2)
-	assert.Contains(t, strings.Join(mended.Candidates[indexOf(mended, "fan-circuit")].Against, "; "), "the service of 17 Apr 2025 was for it")
+	assert.Contains(t, strings.Join(mended.Candidates[indexOf(mended, "fan-circuit")].Against, "; "), "the service on 17 Apr 2025 was for it")
 	overheat(l, 51, 45, nil)
 	overheat(l, 54, 45, nil)
 	overheat(l, 57, 45, nil)
@@ -270,7 +273,7 @@ func TestConfirmedCausesMoveThePriors(t *testing.T) {
 	assert.InDelta(t, 7./26, n.causes[k].prior, 1e-12)
 	assert.InDelta(t, 20*0.26/26, n.causes[n.cause("blocked-core")].prior, 1e-12)
 	r := rank(t, f)
-	assert.Contains(t, r.Candidates[indexOf(r, "warning-circuit")].For, "6 of 6 causes confirmed on this fleet's other machines were it")
+	assert.Contains(t, r.Candidates[indexOf(r, "warning-circuit")].For, "on this fleet's other machines it was 6 of the 6 causes found")
 	// Its own past doesn't count as the others'.
 	_, confirmed, err = theNetwork().owned(&f, "Q1")
 	require.NoError(t, err)

@@ -112,7 +112,7 @@ func (s *state) fromPast(k int) []reason {
 		if r.Cause != name {
 			continue
 		}
-		text := fmt.Sprintf("the %s of %s was for it", r.Done(), s.day(r.At))
+		text := fmt.Sprintf("the %s on %s was for it", r.Done(), s.day(r.At))
 		switch r.Says {
 		case belief.Held:
 			text += " and held"
@@ -125,13 +125,13 @@ func (s *state) fromPast(k int) []reason {
 	if !slices.ContainsFunc(s.remedies, func(r belief.Remedy) bool { return r.Cause == name }) {
 		for i := len(s.log.Services) - 1; i >= 0; i-- {
 			if v := &s.log.Services[i]; v.Cause == name {
-				out = append(out, reason{fmt.Sprintf("the service of %s was for it", s.day(v.At)), math.Log(0.3)})
+				out = append(out, reason{fmt.Sprintf("the service on %s was for it", s.day(v.At)), math.Log(0.3)})
 				break
 			}
 		}
 	}
 	if slices.ContainsFunc(s.e.named, func(x named) bool { return x.cause == k }) {
-		out = append(out, reason{"named in an answer, and no service since says that it was mended", math.Log(10)})
+		out = append(out, reason{"named in an answer, and no service since says that it was fixed", math.Log(10)})
 	}
 	base := theNetwork().causes[k].prior
 	own := s.n.causes[k].prior
@@ -141,10 +141,10 @@ func (s *state) fromPast(k int) []reason {
 	}
 	switch {
 	case s.n.causes[k].priorSet:
-		out = append(out, reason{fmt.Sprintf("the owner's prior is %.2g, where the trade's is %.2g", own, base),
+		out = append(out, reason{fmt.Sprintf("you set its chance to %.2g, where the trade's is %.2g", own, base),
 			math.Log(own / base)})
 	case total > 0:
-		out = append(out, reason{fmt.Sprintf("%d of %d causes confirmed on this fleet's other machines were it",
+		out = append(out, reason{fmt.Sprintf("on this fleet's other machines it was %d of the %d causes found",
 			s.confirmed[k], total), math.Log(own / base)})
 	}
 	return out

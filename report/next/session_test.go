@@ -70,7 +70,7 @@ func TestSessionEndsWhenNothingMoreCanBeTold(t *testing.T) {
 	}
 	step := s.Next()
 	assert.Empty(t, step.Cause)
-	assert.Contains(t, step.Says, "no check left is worth its minutes")
+	assert.Contains(t, step.Says, "no check left is worth its time")
 	_, _, err = s.Answer("pass", day(61))
 	assert.ErrorContains(t, err, "at its end")
 }

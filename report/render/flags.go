@@ -30,7 +30,7 @@ func Flags(w io.Writer, r flags.Result, o Options) error {
 		d.Warn(r.Warnings...)
 		d.Say(doubtsStand(r.Doubts))
 		if len(r.Flags) > 0 {
-			d.Say("For all the reasons: 'flags MACHINE'. To say what you found: 'answer MACHINE FLAG'.")
+			d.Say("For all the reasons: 'flags MACHINE' or 'flags DRIVER'. To say what you found: 'answer MACHINE FLAG'.")
 		}
 		return d
 	})
@@ -45,6 +45,7 @@ func FlagsOf(w io.Writer, r flags.Result, who string, o Options) error {
 	r.Resting = slices.DeleteFunc(slices.Clone(r.Resting), other)
 	r.Machines = slices.DeleteFunc(slices.Clone(r.Machines), func(m state.Machine) bool { return m.Machine != who })
 	r.Standing = slices.DeleteFunc(slices.Clone(r.Standing), func(s flags.Standing) bool { return s.Machine != who })
+	r.Drivers = slices.DeleteFunc(slices.Clone(r.Drivers), func(d flags.Driver) bool { return d.Driver != who })
 	return Print(w, r, o, func() *Doc {
 		d := &Doc{Title: "Flags of " + who, Lead: []string{asOf(r.AsOf, o)}}
 		d.main = flagsTable(r.Flags)
@@ -61,11 +62,15 @@ func FlagsOf(w io.Writer, r flags.Result, who string, o Options) error {
 		}
 		if len(r.Flags) == 0 {
 			d.Say("No flag is raised for " + who + ".")
+			if len(r.Resting) == 0 {
+				for i := range r.Drivers {
+					d.Say(who + ": " + r.Drivers[i].Split.DriverWords(false))
+				}
+			}
 			for _, s := range r.Standing {
 				if s.Flag != "" {
-					d.Say(fmt.Sprintf("What comes nearest to a flag is %s: %s; a flag needs %s.", s.Flag,
-						evidenceText(s.Evidence.Log10BayesFactor), odds(s.Evidence.Needed)))
-					if p := evidencePlot(s.Flag, s.Curve, s.Evidence.Needed); p != nil {
+					d.Say(fmt.Sprintf("What comes nearest to a flag is %s: %s; a flag needs %s.", s.Flag, evidenceText(s.Evidence.Log10BayesFactor), odds(s.Evidence.Needed)))
+					if p := evidencePlot(s.Flag, true, s.Curve, s.Evidence.Needed); p != nil {
 						d.Plot(p)
 					}
 				}
@@ -78,10 +83,18 @@ func FlagsOf(w io.Writer, r flags.Result, who string, o Options) error {
 
 func flagInFull(d *Doc, f *flags.Flag, o Options) {
 	d.Section(owner(f) + ": " + f.Flag)
-	d.Say(fmt.Sprintf("Since about %s, raised %s. This log is %s likelier with this fault than without; a flag needs %s.",
-		o.day(f.Since), o.day(f.Raised), odds(f.Evidence.Log10BayesFactor), odds(f.Evidence.Needed)))
-	d.List(sentences(f.Reasons))
-	if p := evidencePlot(f.Flag, f.Curve, f.Evidence.Needed); p != nil {
+	with := "with this fault than without"
+	if f.Machine == "" {
+		with = "if this is so than if it is not"
+	}
+	d.Say(fmt.Sprintf("Since about %s, raised %s. This log is %s likelier %s; a flag needs %s.",
+		o.day(f.Since), o.day(f.Raised), odds(f.Evidence.Log10BayesFactor), with, odds(f.Evidence.Needed)))
+	says := sentences(f.Reasons)
+	if f.Driver != "" && len(says) > 0 {
+		says[0] = f.Driver + ": " + says[0]
+	}
+	d.List(says)
+	if p := evidencePlot(f.Flag, f.Machine != "", f.Curve, f.Evidence.Needed); p != nil {
 		d.Plot(p)
 	}
 	if f.RaisedAs != "" && f.RaisedAs != f.Flag {
@@ -192,8 +205,9 @@ func evidenceText(log10 float64) string {
 	return "the log is " + odds(log10) + " likelier with it than without"
 }
 
-// evidencePlot is the evidence over the engine hours, as powers of ten.
-func evidencePlot(flag string, curvePoints []flags.Point, needed float64) *chart {
+// evidencePlot is the evidence over a machine's engine hours, or over the overheats at
+// which a driver or a condition might have been, as powers of ten.
+func evidencePlot(flag string, machine bool, curvePoints []flags.Point, needed float64) *chart {
 	if len(curvePoints) < 2 {
 		return nil
 	}
@@ -208,11 +222,13 @@ func evidencePlot(flag string, curvePoints []flags.Point, needed float64) *chart
 		}
 	}
 	last := curvePoints[len(curvePoints)-1]
-	return &chart{title: "Evidence for " + flag, xName: "recorded engine hours",
-		yName: "log10 Bayes factor (2 means 100 times)", curves: []curve{c},
+	over, after, with := "recorded engine hours", " h", "with this fault than without"
+	if !machine {
+		over, after, with = "overheats", " overheats", "if this is so than if it is not"
+	}
+	return &chart{title: "Evidence for " + flag, xName: over, yName: "log10 Bayes factor (2 means 100 times)", curves: []curve{c},
 		line: &level{needed, "enough for a flag"},
-		alt: fmt.Sprintf("After %s h the log is %s likelier with this fault than without (log10 Bayes factor %s). The "+
-			"highest was %s, at %s h; a flag needs %s.",
-			unit.Fixed(last.Hours, 0), odds(last.Log10BayesFactor), unit.Fixed(last.Log10BayesFactor, 1),
-			odds(top.Log10BayesFactor), unit.Fixed(top.Hours, 0), odds(needed))}
+		alt: fmt.Sprintf("After %s the log is %s likelier %s (log10 Bayes factor %s). The highest was %s, at %s; a flag needs %s.",
+			unit.Fixed(last.Hours, 0)+after, odds(last.Log10BayesFactor), with, unit.Fixed(last.Log10BayesFactor, 1), odds(top.Log10BayesFactor),
+			unit.Fixed(top.Hours, 0)+after, odds(needed))}
 }

@@ -20,7 +20,7 @@ func Held(w io.Writer, r report.HeldReport, machine string, o Options) error {
 		}
 		d.main = heldTable(r)
 		if len(r.Remedies) == 0 {
-			d.Say("No clean, bleed or mend that names a cause followed an overheat or a loss of coolant.")
+			d.Say("No clean, bleed or repair that names a cause followed an overheat or a loss of coolant.")
 			d.Warn(r.Warnings...)
 			return d
 		}
@@ -34,15 +34,14 @@ func Held(w io.Writer, r report.HeldReport, machine string, o Options) error {
 			lines = append(lines, line)
 		}
 		d.List(lines)
-		d.Say(likeHours)
+		d.Say(sameWay)
 		d.Warn(r.Warnings...)
 		return d
 	})
 }
 
-// likeHours says what like hours are.
-const likeHours = "Like hours are engine hours driven like those in which it overheated before; gentler ones count " +
-	"in part."
+// sameWay says what hours driven the same way are.
+const sameWay = "Driven the same way: as in the hours in which it overheated before; gentler hours count in part."
 
 // heldLine is a remedy in a line.
 func heldLine(m *belief.Remedy, o Options) string {
@@ -77,11 +76,13 @@ func heldTable(r report.HeldReport) *Table {
 		{Key: "held"}, {Key: "says"}, {Key: "hours_to_prove"}}}
 	for i := range r.Remedies {
 		m := &r.Remedies[i]
-		t.Add(Text(m.Machine), Count(int(m.Record)), Moment(m.At), Text(m.What), Text(m.Cause), Text(m.Unit),
-			Number(m.Before.Events),
-			Number(m.Before.LikeHours), Number(m.Since.Events), Number(m.Since.LikeHours), Number(m.Since.Expected),
-			Share(m.Held),
-			Text(m.Says), Number(m.HoursToProve))
+		toProve := Text("")
+		if m.HoursToProve != nil {
+			toProve = Number(*m.HoursToProve)
+		}
+		t.Add(Text(m.Machine), Count(int(m.Record)), Moment(m.At), Text(m.What), Text(m.Cause), Text(m.Unit), Number(m.Before.Events),
+			Number(m.Before.LikeHours), Number(m.Since.Events), Number(m.Since.LikeHours), Number(m.Since.Expected), Share(m.Held),
+			Text(m.Says), toProve)
 	}
 	return t
 }

@@ -203,7 +203,7 @@ func historyHeld(d *Doc, r report.HistoryReport, o Options) {
 		lines = append(lines, say.Sentence(heldLine(&r.Remedies[i], o)))
 	}
 	d.List(lines)
-	d.Say(likeHours)
+	d.Say(sameWay)
 }
 
 func historyCoolant(d *Doc, r report.HistoryReport, o Options) {

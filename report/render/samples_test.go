@@ -29,7 +29,7 @@ func date(month, day int) time.Time {
 
 func parkedSample() state.State {
 	return state.State{State: state.Parked, Reasons: []state.Reason{{Rule: "gasket-likely", At: date(3, 12), Record: ptr(int64(311)),
-		Text: "its log makes a bad head gasket likely", LiftedBy: "get two clean gas tests on the hot engine (0 of 2), or record a service for head-gasket"}}}
+		Text: "its own log, without the rest of the fleet, puts a bad head gasket at 23 %", LiftedBy: "get two clean gas tests on the hot engine (0 of 2), or record a service for head-gasket"}}}
 }
 
 func notReady() []state.Machine {
@@ -40,7 +40,7 @@ func parkedSpells() []state.Spell {
 	return []state.Spell{
 		{Rule: "steam", At: date(2, 3), Record: ptr(int64(205)), Text: "it steamed on 3 Feb 2026", Until: ptr(date(2, 9)), Lifted: "a thorough clean on 5 Feb 2026, filled to the mark, and full cold on two mornings"},
 		{Rule: "shutdown", At: date(2, 20), Record: ptr(int64(240)), Text: "it shut itself down on 20 Feb 2026", Until: ptr(date(2, 21)), Lifted: "released by the yard: onto the trailer"},
-		{Rule: "gasket-likely", At: date(3, 12), Record: ptr(int64(311)), Text: "its log makes a bad head gasket likely"},
+		{Rule: "gasket-likely", At: date(3, 12), Record: ptr(int64(311)), Text: "its own log, without the rest of the fleet, puts a bad head gasket at 23 %"},
 	}
 }
 

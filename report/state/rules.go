@@ -27,7 +27,7 @@ var Rules = []Rule{
 	{"limp", Parked, "it went into limp mode and lost coolant", whenLost, practice},
 	{"gas-found", Parked, "combustion gas in the coolant, bubbles at leak-down, or a needle that pulses with the engine", whenGas, practice},
 	{"milky-oil", Parked, "milky oil, or oil above its mark with coolant gone", "change the oil, and find it clean after a run", practice},
-	{"gasket-likely", Parked, "its log makes a bad head gasket likely: 15 % or more", whenGas, practice},
+	{"gasket-likely", Parked, "its own log, without the rest of the fleet, puts a bad head gasket at 15 % or more", whenGas, practice},
 	{"level-low", Parked, "the level is 10 % of the system or more below the mark (500 mL where the size is not recorded), and no overheat explains it",
 		"fill to the mark, and fix the leak or see the level full and cold on two mornings with a heat cycle between", practice},
 	{"often", Parked, "three overheats in 10 engine hours", "find what fails with a check, then fix it", practice},

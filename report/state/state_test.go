@@ -524,6 +524,9 @@ func TestOften(t *testing.T) {
 		"dark core, then clean": func(d *diary) *diary {
 			return d.check("12 08:00", "light-test", "fail", "").clean("12 09:00", "air", "both")
 		},
+		"failed, then bled": func(d *diary) *diary {
+			return d.check("12 08:00", "hose-squeeze", "fail", "").bleed("12 09:00")
+		},
 	}, lifted("often"))
 	points := func(check, cause string) bool { return check == "light-test" == (cause == "blocked-core") }
 	each(t, func() *diary { d := start(); d.given.Points = points; return d }, ways{
@@ -540,6 +543,9 @@ func TestOften(t *testing.T) {
 		},
 		"rinsed": func(d *diary) *diary {
 			return d.check("12 08:00", "light-test", "fail", "").clean("12 09:00", "hose", "front")
+		},
+		"bled for the core": func(d *diary) *diary {
+			return d.check("12 08:00", "light-test", "fail", "").bleed("12 09:00")
 		},
 		"oil": func(d *diary) *diary {
 			return d.check("12 08:00", "light-test", "fail", "").service("12 09:00", "oil change", "")

@@ -93,6 +93,36 @@ func (y *yard) goOn(m *rig, more, days int) {
 	y.now = began.AddDate(0, 0, y.day)
 }
 
+// finds makes the checks that show a cause until one fails.
+func (y *yard) finds(m *rig, cause string) {
+	for _, name := range slices.Sorted(maps.Keys(points)) {
+		if slices.Contains(points[name], cause) {
+			c := y.look(m, name)
+			m.log.Checks = append(m.log.Checks, c)
+			if y.spend(5); c.Result == "fail" {
+				return
+			}
+		}
+	}
+}
+
+// lift does after a mend what a parked machine's words ask for: fills it to the mark, and
+// looks at the level cold on two mornings.
+func (y *yard) lift(m *rig) {
+	if v := math.Round(m.lack/50) * 50; v > 0 {
+		m.log.TopUps = append(m.log.TopUps, schema.TopUp{Head: y.head(m, y.now), Volume: schema.N(v), Fluid: "premix",
+			Into: "radiator"})
+	}
+	m.lack = 0
+	for range 2 {
+		at := began.AddDate(0, 0, y.day).Add(6 * time.Hour)
+		m.log.Levels = append(m.log.Levels, schema.Level{Head: y.head(m, at), BelowMark: schema.N(math.Round(m.lack/10) * 10),
+			Engine: "cold", SeenIn: "radiator"})
+		y.oneDay()
+	}
+	y.now = began.AddDate(0, 0, y.day)
+}
+
 // patient is a machine whose fault has shown: so many overheats, or much
 // coolant gone. ok is false where it did not within a year.
 func patient(w *world, seed uint64, cause string) (y *yard, m *rig, ok bool) {

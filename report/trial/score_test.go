@@ -249,9 +249,12 @@ func (s *score) mechanic(w *world, n int) {
 // remedies tries what is said of one that worked, and of one in vain.
 func (s *score) remedies(w *world, seed uint64, cause string) {
 	y, m, _ := patient(w, seed, cause)
+	y.finds(m, cause)
 	y.spend(60)
 	y.mend(m, cause)
-	y.goOn(m, 100, 70)
+	y.spend(10 * 60)
+	y.lift(m)
+	y.goOn(m, 100, 68)
 	s.mended++
 	heats := 0
 	for i := range m.log.Overheats {

@@ -63,3 +63,14 @@ func TestSaysSomething(t *testing.T) {
 		assert.NotEmpty(t, say.r.Candidates, w.name)
 	}
 }
+
+// Whoever does what is said of a parked machine with a bad head gasket comes to the
+// gasket: looks while it is suspected have an end.
+func TestAGasketIsGoneAt(t *testing.T) {
+	for _, seed := range []uint64{20001, 20002} {
+		y, m, ok := patient(minutes(), seed, "head-gasket")
+		require.True(t, ok)
+		w := treat(y, m, "next", func(said) {})
+		assert.True(t, w.found && !w.gaveUp, "machine %d", seed)
+	}
+}
