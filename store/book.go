@@ -114,6 +114,7 @@ func open(ctx context.Context, path string, now func() time.Time, create bool) (
 	if err != nil {
 		return nil, explain(path, err)
 	}
+	b.db.SetMaxIdleConns(8) // the page reads for several at once
 	if b.file, err = os.Stat(path); err != nil {
 		b.db.Close()
 		return nil, notThere(path, err)

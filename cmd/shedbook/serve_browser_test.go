@@ -313,10 +313,10 @@ func TestTouches(t *testing.T) {
 		typed   string
 		says    string
 	}{
-		"a run as the last": {[]string{`tbody tr:nth-child(12) a`, `nav.big a[href*="/run"]`, `#f-hours`, `.save button`}, "2.5", "2.5 h"},
-		"a run by another, elsewhere": {[]string{`tbody tr:nth-child(11) a`, `nav.big a[href*="/run"]`, `#f-driver label:nth-child(3) input`, `#f-terrain label:nth-child(4) input`, `#f-hours`, `.save button`},
+		"a run as the last": {[]string{`tbody tr:nth-child(11) a`, `nav.big a[href*="/run"]`, `#f-hours`, `.save button`}, "2.5", "2.5 h"},
+		"a run by another, elsewhere": {[]string{`tbody tr:nth-child(10) a`, `nav.big a[href*="/run"]`, `#f-driver label:nth-child(3) input`, `#f-terrain label:nth-child(4) input`, `#f-hours`, `.save button`},
 			"1.5", "1.5 h, sand"},
-		"an overheat": {[]string{`tbody tr:nth-child(10) a`, `nav.big a[href*="/overheat"]`, `#f-speed label:nth-child(3) input`, `#f-sign label:nth-child(1) input`, `.save button`}, "", "lamp"},
+		"an overheat": {[]string{`tbody tr:nth-child(11) a`, `nav.big a[href*="/overheat"]`, `#f-speed label:nth-child(3) input`, `#f-sign label:nth-child(1) input`, `.save button`}, "", "lamp"},
 	} {
 		require.LessOrEqual(t, len(c.touches), 6, name)
 		b.goTo(y.web.URL + "/")
@@ -350,7 +350,7 @@ func TestWithoutScript(t *testing.T) {
 	b.phone()
 	tell(b, emulation.SetScriptExecutionDisabled, emulation.SetScriptExecutionDisabledParams{Value: true})
 	b.goTo(y.web.URL + "/")
-	b.do(chromedp.Click(`tbody tr:nth-child(12) a`), chromedp.WaitVisible(`nav.big`), chromedp.Click(`nav.big a[href*="/run"]`), chromedp.WaitVisible(`#f-hours`),
+	b.do(chromedp.Click(`tbody tr:nth-child(11) a`), chromedp.WaitVisible(`nav.big`), chromedp.Click(`nav.big a[href*="/run"]`), chromedp.WaitVisible(`#f-hours`),
 		chromedp.SendKeys(`#f-hours`, "250"), chromedp.Click(`.save button`), chromedp.WaitVisible(`.doubts`), chromedp.Click(`.doubts button`), chromedp.WaitVisible(`.done`))
 	says, err := chromedp.Run(b.ctx, chromedp.Text(`.done`))
 	require.NoError(t, err)
@@ -384,7 +384,7 @@ func TestByKeyboard(t *testing.T) {
 		}
 		t.Fatalf("the keyboard does not come to %s", js)
 	}
-	until(`document.activeElement.textContent == "B1"`)
+	until(`document.activeElement.textContent == "W3"`)
 	b.do(chromedp.KeyEvent(kb.Enter))
 	b.waits(`location.pathname.startsWith("/m/") && document.readyState == "complete"`)
 	until(`document.activeElement.textContent == "Run"`)
