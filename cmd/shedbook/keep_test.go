@@ -124,7 +124,7 @@ func TestAKeptAnswerEqualsAFreshOne(t *testing.T) {
 		writes = 44
 	}
 	for i := range writes {
-		if questions = short; everyFault() || i == writes-1 {
+		if questions = short; everyFault() {
 			questions = all
 		}
 		m := machines[rng.IntN(len(machines))]
@@ -312,9 +312,13 @@ func TestALookAfterTheLastRunIsVoided(t *testing.T) {
 // What is dated in the future does not stop a look from being kept: it holds until
 // the first such date, and so does its base.
 func TestAKeptAnswerHoldsUntilTheNextDate(t *testing.T) {
-	for _, words := range [][]string{
+	dated := [][]string{
 		{"log", "topup", "B2", "900ml", "--at"}, {"log", "overheat", "B2", "--sign", "lamp", "--at"}, {"machine", "retire", "B2", "--at"},
-	} {
+	}
+	if !everyFault() {
+		dated = dated[:1]
+	}
+	for _, words := range dated {
 		y := newYard(t)
 		kept := filepath.Join(y.dir, "kept")
 		look := func(cache string) string {
