@@ -65,7 +65,7 @@ func pages(ctx context.Context, q querier) (Finding, error) {
 	if err := q.QueryRowContext(ctx, "SELECT page_count, page_size FROM pragma_page_count, pragma_page_size").Scan(&count, &size); err != nil {
 		return f, err
 	}
-	f.Says = fmt.Sprintf("%d pages of %d bytes", count, size)
+	f.Says = fmt.Sprintf("%s of %d bytes", several(count, "page"), size)
 	return f, eachLine(ctx, q, "PRAGMA integrity_check", func(s string) {
 		if s != "ok" {
 			f.wrong("%s", s)
@@ -158,14 +158,14 @@ func records(ctx context.Context, q querier) (Finding, error) {
 	if next <= highest {
 		f.wrong("the next number would be %d, but there is already a record %d", next, highest)
 	}
-	f.Says = fmt.Sprintf("%d records, each by the rules of its kind", count)
+	f.Says = several(count, "record") + ", each checked by the rules of its kind"
 	return f, nil
 }
 
 // versions looks through what records were, and whether a record knows how
 // often it was amended.
 func versions(ctx context.Context, q querier) (Finding, error) {
-	f := Finding{Check: "older versions"}
+	f := Finding{Check: "earlier versions"}
 	n, err := readNames(ctx, q)
 	if err != nil {
 		return f, err
@@ -223,14 +223,14 @@ func versions(ctx context.Context, q querier) (Finding, error) {
 				return f, err
 			}
 			if of[number] != versions {
-				f.wrong("%s %d was corrected %d times, but has %d older versions", k.Name, number, versions, of[number])
+				f.wrong("%s %d has %s, but %d should be there", k.Name, number, several(of[number], "earlier version"), versions)
 			}
 		}
 		if err := amended.Err(); err != nil {
 			return f, err
 		}
 	}
-	f.Says = fmt.Sprintf("%d older versions of corrected or voided records", count)
+	f.Says = several(count, "earlier version") + " of corrected or voided records"
 	return f, nil
 }
 
@@ -253,7 +253,7 @@ func files(ctx context.Context, q querier) (Finding, error) {
 		}
 		bytes += len(data)
 	}
-	f.Says = fmt.Sprintf("%d files, %d bytes, by their digests", len(sums), bytes)
+	f.Says = fmt.Sprintf("%s, %d bytes, checked by digest", several(len(sums), "file"), bytes)
 	there := []string{"SELECT number FROM past"}
 	for _, k := range schema.Kinds {
 		if tables()[k] != nil {
@@ -264,4 +264,12 @@ func files(ctx context.Context, q querier) (Finding, error) {
 		f.wrong("a file is attached to record %s, which is missing", s)
 	})
 	return f, err
+}
+
+// several is n and the noun that goes with it: "1 page", "2 pages".
+func several[N int | int64](n N, one string) string {
+	if n == 1 {
+		return fmt.Sprintf("%d %s", n, one)
+	}
+	return fmt.Sprintf("%d %ss", n, one)
 }

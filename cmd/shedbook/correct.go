@@ -18,7 +18,7 @@ func (a *app) correctVerb() *cobra.Command {
 	var why string
 	keptEnd := false
 	c := &cobra.Command{
-		Use: "correct NUMBER --why REASON", Short: "correct a record; the book keeps the old version", GroupID: "record", Args: args(1, 1, "a record's number, then options"),
+		Use: "correct NUMBER --why REASON", Short: "correct a record; the book keeps the earlier version", GroupID: "record", Args: args(1, 1, "a record's number, then options"),
 		Long: "Corrects a record. The options are those of its kind; an empty value ('') clears a field.",
 		RunE: func(cmd *cobra.Command, given []string) error {
 			number, err := numberArg(given[0])

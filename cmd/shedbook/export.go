@@ -22,7 +22,7 @@ func (a *app) exportVerb() *cobra.Command {
 		Use: "export DIR | --xlsx FILE", Short: "write the whole book to sheets, or to a workbook", GroupID: "book", Args: args(0, 1, "a directory"),
 		Long: `Writes all the book's sheets to a directory, which is made if it is not there. With
 --xlsx it writes a workbook with a tab for each kind: fill it in and import it again.
-A file that is already there is replaced. Older versions of corrected records stay
+A file that is already there is replaced. Earlier versions of corrected records stay
 in the book and are not written.`,
 		RunE: func(cmd *cobra.Command, given []string) error {
 			if (workbook == "") == (len(given) == 0) {

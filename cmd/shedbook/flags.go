@@ -18,7 +18,7 @@ import (
 func (a *app) flagsVerb() *cobra.Command {
 	var alarm bool
 	var since string
-	c := a.lookVerb("flags [MACHINE|DRIVER]", "faults that the log points to, worst first; for one machine, all the reasons", "", args(0, 1, "a machine, a driver or nothing"),
+	c := a.lookVerb("flags [MACHINE|DRIVER]", "faults that the log points to, worst first; with a machine or driver, all the reasons", "", args(0, 1, "a machine, a driver or nothing"),
 		func(_ context.Context, l *look, words []string) error {
 			if since != "" && !alarm {
 				return usage("for instance: shedbook flags --alarm --raised-after yesterday", "--raised-after goes with --alarm")

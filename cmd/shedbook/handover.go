@@ -20,7 +20,7 @@ func (a *app) handoverVerb() *cobra.Command {
 	c := &cobra.Command{
 		Use: "handover MACHINE --out FILE", Short: "make a book with one machine only, for its buyer", GroupID: "book",
 		Args: args(1, 1, "a machine"), ValidArgsFunction: a.completeMachine,
-		Long: `Makes a new book with this machine's records only: their older versions, their
+		Long: `Makes a new book with this machine's records only: their earlier versions, their
 photographs and papers, and the figures and plans of its model. The buyer imports
 it with shedbook import FILE, or reads it with
 shedbook --book FILE history MACHINE. It has nothing of any other machine.
@@ -44,7 +44,7 @@ Read them, and look at the photographs and papers, before you give the file away
 					return err
 				}
 				fmt.Fprintf(a.out, "%s written: %s with %s, %s and %s\n", out, render.Safe(done.Machine),
-					say.Count(done.Records, "record"), say.Count(done.Earlier, "older version"), say.Count(done.Attachments, "attachment"))
+					say.Count(done.Records, "record"), say.Count(done.Earlier, "earlier version"), say.Count(done.Attachments, "attachment"))
 				switch {
 				case len(done.Drivers) == 0:
 				case withNames:

@@ -148,17 +148,17 @@ func TestHandoverKnowsMachinesByTheirNumbers(t *testing.T) {
 	do("void", "6", "--why", "never was")
 	do("void", "5", "--why", "sold long ago")
 	do("machine", "add", "R2") // 7
-	require.Contains(t, do("handover", "R1", "--out", out), "R1 with 1 record, 1 older version")
+	require.Contains(t, do("handover", "R1", "--out", out), "R1 with 1 record, 1 earlier version")
 	data, err := os.ReadFile(out)
 	require.NoError(t, err)
 	for _, word := range []string{"OLD1", "hit a rock", "hit a tree", "R9", "written down twice"} {
 		require.False(t, bytes.Contains(data, []byte(word)), word)
 	}
-	require.Contains(t, do("handover", "R2", "--out", out+"2"), "R2 with 0 records, 0 older versions")
+	require.Contains(t, do("handover", "R2", "--out", out+"2"), "R2 with 0 records, 0 earlier versions")
 	data, err = os.ReadFile(out + "2")
 	require.NoError(t, err)
 	require.False(t, bytes.Contains(data, []byte("hit a gate")))
-	require.Contains(t, do("handover", "R9", "--out", out+"9"), "R9 with 0 records, 2 older versions")
+	require.Contains(t, do("handover", "R9", "--out", out+"9"), "R9 with 0 records, 2 earlier versions")
 	require.Contains(t, do("verify"), "sound")
 	require.Contains(t, shed(t, out, "verify"), "sound")
 }

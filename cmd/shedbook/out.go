@@ -21,7 +21,7 @@ func (a *app) outVerb() *cobra.Command {
 	var by, why string
 	c := &cobra.Command{
 		Use: "out MACHINE DRIVER [WORDS]", Short: k.Help, Example: "  shedbook " + lineExamples["out"], GroupID: "record",
-		Long: upperFirst(k.Help) + ". A level makes a record of its own.\n\n" +
+		Long: upperFirst(k.Help) + ". The level is recorded as well.\n\n" +
 			"If the machine is on watch, whoever takes it must accept its state: add accept. A\n" +
 			"parked machine stays in the yard until somebody releases it by name.\n\n" + lineHelp(k),
 		Args: args(1, -1, "a machine, then the driver, words and options"), ValidArgsFunction: a.completeLine(k),
@@ -99,7 +99,7 @@ func (a *app) sendOut(ctx context.Context, b *store.Book, o *schema.Outing, rele
 	a.say(0, "%s", render.Safe(fmt.Sprintf("%s is out with %s. When it comes back: shedbook back %s METER",
 		o.Machine, o.Driver, schema.Quote(o.Machine))))
 	if !o.MeterOut.Known {
-		fmt.Fprintln(a.errOut, "note: without the meter its engine hours will not be known")
+		fmt.Fprintln(a.errOut, "note: without the meter reading, the engine hours of this outing will not be known")
 	}
 	return nil
 }
@@ -133,7 +133,7 @@ func (a *app) backVerb() *cobra.Command {
 	c := &cobra.Command{
 		Use: "back MACHINE [WORDS]", Short: k.Help, Example: "  shedbook " + lineExamples["back"], GroupID: "record",
 		Long: upperFirst(k.Help) + ".\n\n" +
-			"It makes the run, a look at the level, and an overheat if the lamp came on: records\n" +
+			"It records the run, the coolant level, and an overheat if the lamp came on: records\n" +
 			"like any other. The run needs both meter readings, or --hours: the time it was out is\n" +
 			"not engine time. The engine counts as hot unless you say cold.\n" +
 			"Leave the cap shut until it is hand-warm.\n\n" + lineHelp(k),
@@ -288,7 +288,7 @@ func (a *app) sayMade(ctx context.Context, b *store.Book, r schema.Record) error
 		}
 	}
 	if len(made) > 0 {
-		a.say(0, "the records that it made stay as they are: %s; correct or void each that is wrong",
+		a.say(0, "the records made from it stay as they are: %s; correct or void those that are wrong",
 			strings.Join(made, ", "))
 	}
 	return nil

@@ -19,7 +19,7 @@ func (a *app) phoneAdd() *cobra.Command {
 	var may string
 	c := &cobra.Command{
 		Use: "add NAME", Short: "let a phone in: prints a code to type on it", Args: args(1, 1, "a name for the phone, such as its owner's"),
-		Long: "Prints a code. Open the page of `shedbook serve` on the phone and type it there: it\nserves once, for ten minutes. What the phone enters is kept under its name.",
+		Long: "Prints a code. Open the page of `shedbook serve` on the phone and type it there: it\nworks once, within ten minutes. What the phone enters is recorded under its name.",
 		RunE: func(cmd *cobra.Command, given []string) error {
 			if may != "record" && may != "keep" {
 				return usage("", "--may %q should be record (enter records and read) or keep (correct, void and manage too)", may)
@@ -30,7 +30,7 @@ func (a *app) phoneAdd() *cobra.Command {
 					return err
 				}
 				fmt.Fprintf(a.out, "the code for %s is %s\n", render.Safe(schema.CleanName(given[0])), code)
-				a.say(0, "It serves once, within ten minutes: open the page of shedbook serve on the phone and type it there.")
+				a.say(0, "It works once, within ten minutes: open the page of shedbook serve on the phone and type it there.")
 				return nil
 			})
 		},
@@ -54,7 +54,7 @@ func (a *app) phoneList() *cobra.Command {
 					return err
 				}
 				t := &render.Table{Columns: []render.Column{{Key: "phone", Head: "Phone"}, {Key: "may", Head: "May"}, {Key: "since", Head: "Since"}},
-					Empty: "No phone was added. Add one with 'phone add'."}
+					Empty: "No phone is let in yet. Add one with 'phone add'."}
 				for _, p := range list {
 					since := "waits for its code"
 					switch {

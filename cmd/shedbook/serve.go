@@ -42,8 +42,8 @@ const (
 func (a *app) serveVerb() *cobra.Command {
 	var listen, cert, key string
 	c := &cobra.Command{
-		Use: "serve", Short: "show the book to browsers and phones, and let them record", GroupID: "book", Args: args(0, 0, "no words, only options"),
-		Long: "Shows the book to browsers, and records what they send, until you stop it (Ctrl-C).\n" +
+		Use: "serve", Short: "show the book in browsers and on phones, and record what they send", GroupID: "book", Args: args(0, 0, "no words, only options"),
+		Long: "Shows the book in browsers, and records what they send, until you stop it (Ctrl-C).\n" +
 			"Unless you give --listen, only this computer can reach it, and needs no code as long\n" +
 			"as no phone was added. Everybody else needs one: shedbook phone add NAME.\n\n" +
 			"Without --tls-cert and --tls-key anyone in the network can read what is sent.",
@@ -66,7 +66,7 @@ func (a *app) serveVerb() *cobra.Command {
 			return a.recordIn(cmd.Context(), func(b *store.Book) error { return a.serve(cmd.Context(), b, addr, pair) })
 		},
 	}
-	c.Flags().StringVar(&listen, "listen", "127.0.0.1:"+servePort, "address to listen at; 0.0.0.0 is every network of this computer")
+	c.Flags().StringVar(&listen, "listen", "127.0.0.1:"+servePort, "address where the page can be reached; 0.0.0.0 is every network of this computer")
 	c.Flags().StringVar(&cert, "tls-cert", "", "file with the certificate, to encrypt what is sent")
 	c.Flags().StringVar(&key, "tls-key", "", "file with its key")
 	return c
@@ -89,7 +89,7 @@ func listenAt(s string) (string, error) {
 func (a *app) serve(ctx context.Context, b *store.Book, addr string, pair *tls.Config) error {
 	l, err := net.Listen("tcp", addr)
 	if err != nil {
-		return fmt.Errorf("the page can't be shown at %s: %w", addr, err)
+		return fmt.Errorf("can't serve the page at %s: %w", addr, err)
 	}
 	s := newServer(a, b, l.Addr(), pair != nil)
 	scheme := "http"
@@ -243,7 +243,7 @@ func (s *server) handler() http.Handler {
 	pages := s.pages()
 	cross := http.NewCrossOriginProtection()
 	cross.SetDenyHandler(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		s.message(w, http.StatusForbidden, "Refused", "This came from another place than this page.")
+		s.message(w, http.StatusForbidden, "Refused", "This did not come from a page of this book.")
 	}))
 	guarded := cross.Handler(pages)
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
@@ -253,7 +253,7 @@ func (s *server) handler() http.Handler {
 					panic(p)
 				}
 				fmt.Fprintf(s.a.errOut, "a page failed: %s: %s\n", render.Safe(r.URL.Path), render.Safe(fmt.Sprint(p)))
-				s.message(w, http.StatusInternalServerError, "It failed", "This page could not be made. What you sent may not be recorded: look before you send it again.")
+				s.message(w, http.StatusInternalServerError, "It failed", "Something went wrong. Maybe what you sent was not recorded: look before you send it again.")
 			}
 		}()
 		h := w.Header()

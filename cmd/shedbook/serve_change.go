@@ -126,7 +126,7 @@ func (s *server) changeForm(w http.ResponseWriter, r *http.Request, v visitor, s
 	}
 	k := found.Kind
 	body := &render.ShedForm{Head: fmt.Sprintf("Correct %s %s", k.Name, r.PathValue("number")), Action: r.URL.Path, Ref: cmp.Or(sent.Get("ref"), newRef()), Wrong: wrong, Submit: "Correct",
-		Lead: []string{"The book keeps what it was."}}
+		Lead: []string{"The book keeps the earlier version."}}
 	at := map[string]string{}
 	for _, x := range wrong {
 		at[x.Field] = x.Says
@@ -255,7 +255,7 @@ func (s *server) addPhoto(w http.ResponseWriter, r *http.Request, v visitor) {
 	r.Body = http.MaxBytesReader(w, r.Body, store.MaxFile+64<<10)
 	parts, err := r.MultipartReader()
 	if err != nil {
-		s.message(w, http.StatusBadRequest, "Not added", "What was sent is no photograph.")
+		s.message(w, http.StatusBadRequest, "Not added", "What you sent is not a photograph.")
 		return
 	}
 	var file store.File
@@ -273,7 +273,7 @@ func (s *server) addPhoto(w http.ResponseWriter, r *http.Request, v visitor) {
 			s.message(w, http.StatusRequestEntityTooLarge, "Not added", fmt.Sprintf("The photograph is larger than %d MiB, which is the limit: save it smaller, 2000 pixels wide is enough.", store.MaxFile>>20))
 			return
 		} else if err != nil {
-			s.message(w, http.StatusBadRequest, "Not added", "The photograph did not arrive whole: send it again.")
+			s.message(w, http.StatusBadRequest, "Not added", "Part of the photograph is missing: send it again.")
 			return
 		}
 		switch part.FormName() {

@@ -396,7 +396,7 @@ func (s *server) report(w http.ResponseWriter, r *http.Request, v visitor, name 
 
 // ratesPage asks what is to be compared.
 func (s *server) ratesPage(w http.ResponseWriter, v visitor) {
-	body := &render.ShedLinks{Head: "Overheats per hour driven", Says: []string{"Compared as counted, or allowing for how fast and on which ground the machines were driven."}}
+	body := &render.ShedLinks{Head: "Overheats per hour driven", Says: []string{"Compare them as counted, or allowing for the speed and the ground."}}
 	counted, allowing := render.ShedLinkGroup{Head: "As counted"}, render.ShedLinkGroup{Head: "Allowing for speed and ground"}
 	for _, f := range exposure.FactorNames() {
 		counted.Links = append(counted.Links, render.ShedLink{Href: "/rates?by=" + f, Words: "By " + f})

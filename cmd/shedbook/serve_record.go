@@ -489,13 +489,13 @@ const oldest = 60 * 24 * time.Hour
 func (s *server) read(w http.ResponseWriter, r *http.Request) (f sentForm, ok bool) {
 	r.Body = http.MaxBytesReader(w, r.Body, maxForm)
 	if err := r.ParseForm(); err != nil {
-		s.message(w, http.StatusRequestEntityTooLarge, "Too long", "What was sent is too long, or not a form.")
+		s.message(w, http.StatusRequestEntityTooLarge, "Too long", "What you sent is too long, or not a form.")
 		return f, false
 	}
 	f.values = r.PostForm
 	f.Ref, f.sure = f.values.Get("ref"), f.values.Get("sure") == "yes"
 	if !refPattern.MatchString(f.Ref) {
-		s.message(w, http.StatusUnprocessableEntity, "Not recorded", "The form has no ref of its own: open it again.")
+		s.message(w, http.StatusUnprocessableEntity, "Not recorded", "The form has no number of its own: open it again.")
 		return f, false
 	}
 	f.typed = s.now()
@@ -553,7 +553,7 @@ func (s *server) record(w http.ResponseWriter, r *http.Request, v visitor) {
 	changed := func() {
 		p.sent = maps.Clone(f.values)
 		p.sent.Set("ref", newRef())
-		p.lead = []string{"This form was recorded already, with other values. If this is another one, record it; else go back to the fleet."}
+		p.lead = []string{"This form was recorded already, with other values. If this is a new record, save it; if not, go back to the fleet."}
 		s.showForm(w, r, v, http.StatusConflict, p)
 	}
 	if s.again(w, r, v, f, to, changed) {

@@ -41,9 +41,9 @@ func (s *server) known(keepers bool, p page) http.HandlerFunc {
 		case !ok && r.Method == http.MethodGet:
 			http.Redirect(w, r, "/pair?to="+url.QueryEscape(r.URL.RequestURI()), http.StatusSeeOther)
 		case !ok:
-			s.show(w, http.StatusUnauthorized, "pair", render.ShedPage{Title: "Let this phone in", Body: &render.ShedPair{Wrong: "This phone may not come in, so nothing was recorded."}})
+			s.show(w, http.StatusUnauthorized, "pair", render.ShedPage{Title: "Let this phone in", Body: &render.ShedPair{Wrong: "This phone was not let in, so nothing was recorded."}})
 		case keepers && !v.keep:
-			s.message(w, http.StatusForbidden, "Not allowed", "This phone may record and read. To let it do more: shedbook phone remove, then phone add --may keep.")
+			s.message(w, http.StatusForbidden, "Not allowed", "This phone may record and read. To allow more: shedbook phone remove NAME, then shedbook phone add NAME --may keep.")
 		default:
 			p(w, r, v)
 		}

@@ -29,9 +29,9 @@ func (a *app) stickersVerb() *cobra.Command {
 			return a.completeMachine(cmd, nil, typed)
 		},
 		Long: "Writes a page to print: label sheets with a sticker for each machine, or with --cards a\n" +
-			"card for each to fill in by hand as it goes out and comes back. A phone that looks at\n" +
-			"the code opens the machine's page.\n\n" +
-			"The codes go by the machines' numbers in this book. If you import the machines into\n" +
+			"card for each to fill in by hand as it goes out and comes back. Point a phone at the\n" +
+			"code, and it opens the machine's page.\n\n" +
+			"The codes use the machines' numbers in this book. If you import the machines into\n" +
 			"another book, print new ones.",
 		RunE: func(cmd *cobra.Command, given []string) error {
 			if html == "" {
@@ -69,7 +69,7 @@ func (a *app) stickersVerb() *cobra.Command {
 				}
 				a.wrote(html)
 				if base == "" {
-					fmt.Fprintln(a.errOut, "note: the codes lead to this computer itself, where no phone gets; "+
+					fmt.Fprintln(a.errOut, "note: the codes lead to this computer itself, where no phone can reach it; "+
 						"give the address that phones reach: --url https://shed.example:8443")
 				}
 				return nil

@@ -17,7 +17,7 @@ func (a *app) verifyVerb() *cobra.Command {
 	var asJSON bool
 	c := &cobra.Command{
 		Use: "verify", Short: "check the whole book for damage", GroupID: "book", Args: args(0, 0, "no words, only options"),
-		Long: "Reads every page, reference, table, record, older version and attached file of the\nbook, and says what is damaged (exit code 4). Records that contradict each other are\ncounted as doubts; they are not damage.",
+		Long: "Reads every page, reference, table, record, earlier version and attached file of the\nbook, and says what is damaged (exit code 4). Records that contradict each other are\ncounted as doubts; they are not damage.",
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			ctx := cmd.Context()
 			return a.view(ctx, func(b *store.Book) error {

@@ -35,12 +35,12 @@ func judgeLight(e *exam) {
 	case worst > darkFail:
 		e.failed("%s: more than %v %% is blocked, clean it from the fan's side", says, darkFail)
 	case !clear:
-		e.unsure("%s, which says little of what lies behind it", says)
+		e.unsure("%s, which says little about what is behind it", says)
 		e.warn("the front alone misleads: a front a third blocked can hide a back four-fifths blocked")
 	case worst <= darkPass:
 		e.pass("%s: clear", says)
 	default:
-		e.unsure("%s: neither clear nor blocked; clean it and compare the next like run", says)
+		e.unsure("%s: neither clear nor blocked; clean it and compare with the next similar run", says)
 	}
 }
 
@@ -54,14 +54,14 @@ const (
 func judgeFlowThrough(e *exam) {
 	patch := e.get("patch_k")
 	e.v.Value, e.v.Unit, e.v.Source = patch, "K", practice
-	said := e.text("the coldest patch lies %v K below its neighbours", patch)
+	said := e.text("the coldest patch is %v K colder than those beside it", patch)
 	switch {
 	case patch > patchFailK:
 		e.failed("%s, more than %v K: tubes are blocked inside", said, patchFailK)
 	case patch <= patchPassK:
 		e.pass("%s: the core is even", said)
 	default:
-		e.unsure("%s: flush it off the machine to tell", said)
+		e.unsure("%s: not clear; take it off the machine and flush it to find out", said)
 	}
 }
 
@@ -74,11 +74,11 @@ func judgeAirPath(e *exam) {
 	}
 	switch {
 	case covered > darkFail:
-		e.failed("%v %% of the core is covered: take away what stands before it", covered)
+		e.failed("%v %% of the core is covered: take away what is in front of it", covered)
 	case e.yes("shroud_missing"):
 		e.failed("a shroud or seal is missing: the fan draws air past the core")
 	case covered > darkPass:
-		e.unsure("%v %% of the core is covered: take it away and compare the next like run", covered)
+		e.unsure("%v %% of the core is covered: take it away and compare with the next similar run", covered)
 	default:
 		e.pass("nothing keeps the air from the core")
 	}

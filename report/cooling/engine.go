@@ -59,14 +59,14 @@ func judgeCompression(e *exam) {
 	}
 	e.v.Source = "workshop manual of a road vehicle (2012): lowest at least 75 % of highest"
 	e.v.Value, e.v.Unit = low, "kPa"
-	e.warn("a decompressor, a closed throttle or a weak battery falsifies it")
+	e.warn("a decompressor, a closed throttle or a weak battery makes it read wrong")
 	least, known := e.need("compression_kpa")
 	said := e.text("lowest %v kPa", low)
 	short := false
 	if known {
 		here := compressionAt(least, e.altitude())
 		short = low < here
-		said += e.text(", at least %v kPa by the book", here)
+		said += e.text(", at least %v kPa by the manual", here)
 	}
 	ratio := 1.0
 	if len(kPa) > 1 {
@@ -86,10 +86,10 @@ func judgeCompression(e *exam) {
 	case short:
 		e.failed("%s", said)
 	case len(kPa) == 1 && !known:
-		e.unsure("%s: one cylinder can only be compared with the book, and compression_kpa is not set", said)
+		e.unsure("%s: one cylinder can only be compared with the maker's figure, and compression_kpa is not set", said)
 	case ratio < compressionGood:
 		e.pass("%s", said)
-		e.warn("more than a tenth apart: allowed by some books, not by the stricter ones")
+		e.warn("more than a tenth apart: allowed by some manuals, not by the stricter ones")
 	default:
 		e.pass("%s", said)
 	}
@@ -123,7 +123,7 @@ func judgeLeakDown(e *exam) {
 	}
 	e.v.Value, e.v.Unit = worst, "%"
 	e.v.Source = "three workshop and training pages"
-	e.warn("air can turn the crank: gear out, hands and tools clear of the drive")
+	e.warn("air can turn the crank: neutral, hands and tools clear of the drive")
 	said := e.text("%v %% leaks%s", worst, at)
 	switch {
 	case e.yes("bubbles"):
@@ -137,7 +137,7 @@ func judgeLeakDown(e *exam) {
 			e.pass("%s: fair, from %v %% on it no longer counts as good", said, leakGood)
 		}
 		if !e.has("bubbles") {
-			e.warn("look for bubbles at the coolant filler: they tell more than the percentage")
+			e.warn("look for bubbles at the coolant filler: they say more than the percentage")
 		}
 	default:
 		e.unsure("%s: between fair and worn", said)
@@ -148,7 +148,7 @@ func judgeIntake(e *exam) {
 	e.v.Source = practice
 	e.warn("spray is flammable: keep it from the exhaust")
 	if e.yes("rpm_change") {
-		e.failed("engine speed changes when the intake is sprayed: it draws air there")
+		e.failed("engine speed changes when the intake is sprayed: it sucks in air there")
 	} else {
 		e.pass("engine speed does not change when the intake is sprayed")
 	}
@@ -177,16 +177,16 @@ func judgeOil(e *exam) {
 	}
 	switch {
 	case said == "milky" || e.yes("milky"):
-		e.failed("the oil is milky or rising: coolant in it; stop, do not run the engine")
+		e.failed("the oil is milky or rising: there is coolant in it; do not run the engine")
 		e.warn("milk under the filler cap alone, in cold weather, is condensation")
 	case over > oilMM:
 		e.failed("%v mm above the upper mark: overfilled oil churns and heats", over)
-		e.warn("oil that rises by itself holds coolant or fuel")
+		e.warn("oil that rises by itself has coolant or fuel in it")
 	case under > oilMM:
 		e.failed("%v mm below the lower mark: too little oil runs hot", under)
 	case said == "overfull":
 		e.failed("above the upper mark: overfilled oil churns and heats")
-		e.warn("oil that rises by itself holds coolant or fuel")
+		e.warn("oil that rises by itself has coolant or fuel in it")
 	case said == "low":
 		e.failed("below the lower mark: too little oil runs hot")
 	case over > 0 || under > 0:
@@ -196,7 +196,7 @@ func judgeOil(e *exam) {
 	default:
 		e.pass("between the marks")
 	}
-	e.warn("read it as the book says: some engines must run first")
+	e.warn("read it as the manual says: some engines must run first")
 }
 
 func judgeValves(e *exam) {
@@ -231,11 +231,11 @@ func judgeValves(e *exam) {
 	}
 	switch {
 	case len(off) > 0:
-		e.failed("out of book: %s", strings.Join(off, ", "))
+		e.failed("outside the manual's figures: %s", strings.Join(off, ", "))
 	case len(e.v.Missing) > 0 || len(right) == 0:
 		e.unsure("nothing to compare with: %s needed", strings.Join(e.v.Missing, ", "))
 	default:
-		e.pass("in book: %s", strings.Join(right, ", "))
+		e.pass("as in the manual: %s", strings.Join(right, ", "))
 	}
 }
 
@@ -243,7 +243,7 @@ func judgeAirFilter(e *exam) {
 	e.v.Source = practice
 	if e.yes("choked") || e.yes("better_without") {
 		e.failed("the air filter is choked")
-		e.warn("never run without it for longer than the try")
+		e.warn("do not run without it any longer than this test")
 	} else {
 		e.pass("the air filter is clear")
 	}
@@ -259,7 +259,7 @@ func judgeBrakes(e *exam) {
 	e.v.Source = practice
 	hubs := e.figures["hub_c"]
 	if len(hubs) == 1 {
-		e.refuse(errors.New("hub_c: one hub should be two at least, to compare them"))
+		e.refuse(errors.New("hub_c: one hub is not enough; give two or more, to compare them"))
 		return
 	}
 	if len(hubs) == 0 {
@@ -302,7 +302,7 @@ func judgeNeedle(e *exam) {
 		e.failed("the pressure climbs within a minute of a cold start: combustion pressure in the coolant")
 	default:
 		e.pass("the needle neither pulses nor climbs at once")
-		e.warn("a gasket that opens only hot does not show here: combustion-gas tells more")
+		e.warn("a gasket that opens only hot does not show here: the check combustion-gas says more")
 	}
 }
 
@@ -312,6 +312,6 @@ func judgeWet(e *exam) {
 		e.failed("wet or crusted outside: follow the trail up to where it begins")
 	} else {
 		e.pass("dry outside")
-		e.warn("some leaks open only hot or under pressure: pressure-hold tells more")
+		e.warn("some leaks open only hot or under pressure: the check pressure-hold says more")
 	}
 }

@@ -28,20 +28,20 @@ func (e *exam) stood(hottest float64, seen bool) {
 	}
 	switch {
 	case !seen:
-		e.unsure("it did not run; how hot the coolant was is not said, and below its switching point a fan stands still " +
-			"rightly")
+		e.unsure("it did not run, but how hot the coolant was is not recorded, and a fan need not run below its " +
+			"switching point")
 	case hottest >= high:
 		e.v.Value, e.v.Unit = hottest, "°C"
-		e.failed("it stood still at %v °C, and %s", hottest, where)
+		e.failed("it did not run at %v °C, and %s", hottest, where)
 	case hottest < low:
-		e.unsure("it stood still up to %v °C, and %s: not hot enough to tell", hottest, where)
+		e.unsure("it did not run up to %v °C, and %s: not hot enough to know", hottest, where)
 	default:
-		e.unsure("it stood still up to %v °C, and %s: let it get a little hotter, or set fan_on_c", hottest, where)
+		e.unsure("it did not run up to %v °C, and %s: let it get a little hotter, or set fan_on_c", hottest, where)
 	}
 }
 
 func (e *exam) warnOfAir() {
-	e.warn("a fan may not start where coolant is low or air is trapped: make sure of the level first")
+	e.warn("a fan may not start where coolant is low or air is trapped: check the level first")
 }
 
 func judgeFanAtLamp(e *exam) {
@@ -52,10 +52,10 @@ func judgeFanAtLamp(e *exam) {
 	case e.yes("ran"):
 		e.pass("the fan runs while the lamp is on")
 	case seen && coolant < e.spec.or("fan_on_c", fanLowC):
-		e.unsure("the lamp is on and the fan stands still, but the gauge says %v °C: the lamp may be wrong, go on with "+
+		e.unsure("the lamp is on and the fan does not run, but the gauge says %v °C: the lamp may be wrong, go on with "+
 			"probe", coolant)
 	default:
-		e.failed("the lamp is on and the fan stands still: motor, relay, breaker, wiring or fan switch")
+		e.failed("the lamp is on and the fan does not run: motor, relay, breaker, wiring or fan switch")
 	}
 }
 
@@ -68,7 +68,7 @@ func judgeFanAfterStop(e *exam) {
 	e.warnOfAir()
 	coolant, seen := e.find("coolant_c")
 	e.stood(coolant, seen)
-	e.warn("some machines cut the fan off with the key: the maker's manual says whether it may run then")
+	e.warn("on some machines the key switches the fan off: the maker's manual says whether it may run then")
 }
 
 func judgeDirection(e *exam) {
@@ -96,7 +96,7 @@ func judgeFan(e *exam) {
 	if amps, ok := e.find("amps"); ok {
 		if most, known := e.need("fan_amps"); known && amps > most {
 			e.v.Value, e.v.Unit = amps, "A"
-			e.failed("it draws %.1v A where %.1v A is the most: the motor is worn or stiff", amps, most)
+			e.failed("it draws %.1v A, more than the allowed %.1v A: the motor is worn or stiff", amps, most)
 			return
 		}
 		if amps == 0 {
@@ -110,10 +110,10 @@ func judgeFan(e *exam) {
 		return
 	case !started && !stopped && e.yes("ran"):
 		e.pass("it runs")
-		e.warn("at what temperature is not said: on_c would tell")
+		e.warn("at what temperature is not recorded: give on_c")
 		return
 	case !started && !stopped:
-		e.unsure("it draws %.1v A; at what temperature it starts is not said", e.get("amps"))
+		e.unsure("it draws %.1v A; at what temperature it starts is not recorded", e.get("amps"))
 		return
 	case !started:
 		e.stops(off)
@@ -135,11 +135,11 @@ func judgeFan(e *exam) {
 	}
 	late := on - point
 	e.v.Value, e.v.Unit = late, "K"
-	said := e.text("starts at %.1v °C, %+.1v K from the %v °C of the book", on, late, point)
+	said := e.text("starts at %.1v °C, %+.1v K from the manual's %v °C", on, late, point)
 	if stopped {
 		said += e.text(", stops at %.1v °C", off)
 		if right, ok := e.need("fan_off_c"); ok && math.Abs(off-right) > fanFailK {
-			e.warn("the book has it stop at %v °C", right)
+			e.warn("by the manual it should stop at %v °C", right)
 		}
 	}
 	switch {
@@ -162,7 +162,7 @@ func (e *exam) stops(off float64) {
 	right, known := e.need("fan_off_c")
 	late, where := off > fanHighC, e.text("fans start and stop at %v to %v °C", fanLowC, fanHighC)
 	if known {
-		late, where = off > right+fanFailK, e.text("the book has %v °C", right)
+		late, where = off > right+fanFailK, e.text("the manual says %v °C", right)
 	}
 	if late {
 		e.failed("it stops at %v °C, so it starts hotter still: late, %s", off, where)
@@ -186,7 +186,7 @@ func judgeRelay(e *exam) {
 	plug, measured := e.find("plug_v")
 	if !measured {
 		e.pass("another relay changes nothing: the relay is good")
-		e.warn("the wiring was not looked at: plug_v and battery_v would tell")
+		e.warn("the wiring was not checked: give plug_v and battery_v")
 		return
 	}
 	battery, both := e.find("battery_v")
@@ -209,6 +209,6 @@ func judgeRelay(e *exam) {
 		e.unsure("%.1v V at the plug, %.1v V below the battery: more than %.1v V is lost on the way", plug, battery-plug,
 			dropPassV)
 	default:
-		e.unsure("%.1v V at the plug; the battery's volts at the same time (battery_v) are needed to tell", plug)
+		e.unsure("%.1v V at the plug; the battery's volts at the same time (battery_v) are needed to judge it", plug)
 	}
 }

@@ -237,10 +237,10 @@ func Judge(check string, m Measurement, spec Spec) (Verdict, error) {
 	}
 	if len(e.figures) == 0 {
 		if m.Result == "" {
-			return Verdict{}, fmt.Errorf("%s: nothing given; should be a result (pass: %s; fail: %s; unsure) or figures (%s)",
+			return Verdict{}, fmt.Errorf("%s: nothing given; give a result (pass: %s; fail: %s; unsure) or figures (%s)",
 				check, c.pass, c.fail, strings.Join(c.names(), ", "))
 		}
-		says := map[string]string{Pass: c.pass, Fail: c.fail, Unsure: "looked at, and could not be told"}[m.Result]
+		says := map[string]string{Pass: c.pass, Fail: c.fail, Unsure: "looked at, but not clear"}[m.Result]
 		return Verdict{Result: m.Result, Says: says, Source: "as typed, nothing measured"}, nil
 	}
 	if err := e.check(c); err != nil {
@@ -300,7 +300,7 @@ func (e *exam) check(c *check) error {
 			continue
 		}
 		if len(values) > 1 && !f.Many {
-			return fmt.Errorf("%s: %d values should be one", f.Name, len(values))
+			return fmt.Errorf("%s: %d values given, should be one", f.Name, len(values))
 		}
 		for _, v := range values {
 			if math.IsNaN(v) || math.IsInf(v, 0) {

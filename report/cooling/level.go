@@ -82,7 +82,7 @@ func judgeNeck(e *exam) {
 	case below == 0:
 		e.pass("full to the neck")
 	case !known:
-		e.unsure("%s; how much that is of the whole cannot be said without coolant_l", said)
+		e.unsure("%s; what share of the system that is can't be said without coolant_l", said)
 	case e.share <= missingPass:
 		e.pass("%s: full", said)
 	case e.share <= missingFail:
@@ -91,8 +91,8 @@ func judgeNeck(e *exam) {
 		e.failed("%s: coolant is missing, find where it went", said)
 	}
 	if looked && bottle <= 0 && below > 0 && e.v.Result != Pass {
-		e.warn("a full bottle over a neck that is not full: it does not draw back; look at cap, bottle hose and neck seat, " +
-			"and for air or gas in the system")
+		e.warn("the bottle is full but the neck is not, so the system does not draw coolant back: check cap, " +
+			"bottle hose and neck seat, and look for air or gas in the system")
 	}
 }
 
@@ -110,11 +110,11 @@ func judgeLevel(e *exam) {
 			if below <= 0 {
 				e.pass("at the mark")
 			} else {
-				e.unsure("%v mL below the mark; how much that is of the whole cannot be said without coolant_l", below)
+				e.unsure("%v mL below the mark; what share of the system that is can't be said without coolant_l", below)
 			}
 			return
 		}
-		e.unsure("%v mL below the mark at %v °C; what that is cold cannot be said without coolant_l", below, temp)
+		e.unsure("%v mL below the mark at %v °C; what that is when cold can't be said without coolant_l", below, temp)
 		return
 	}
 	g, pct := e.mix()
@@ -163,7 +163,7 @@ func judgeBleed(e *exam) {
 	air, how := 0.0, ""
 	if filled, ok := e.find("filled_ml"); ok && !e.has("added_ml") {
 		if !known {
-			e.unsure("%v mL went in; whether that filled the system cannot be said without coolant_l", filled)
+			e.unsure("%v mL went in; whether that filled the system can't be said without coolant_l", filled)
 			return
 		}
 		left, _ := e.find("left_ml")
@@ -174,7 +174,7 @@ func judgeBleed(e *exam) {
 		}
 		air, how = 1000*litres, e.text("%v mL went in and %v mL had stayed in a system of %.2v L", filled, left, systemL)
 		if !e.has("left_ml") {
-			e.warn("nothing is said of what stayed in after draining (left_ml); a block often keeps 5 to 10 %%")
+			e.warn("what stayed in after draining is not recorded (left_ml); an engine block often keeps 5 to 10 %%")
 		}
 	} else {
 		air = e.get("added_ml")
@@ -183,7 +183,7 @@ func judgeBleed(e *exam) {
 			if air == 0 {
 				e.pass("%s: no air came out", how)
 			} else {
-				e.unsure("%s; how much that is of the whole cannot be said without coolant_l", how)
+				e.unsure("%s; what share of the system that is can't be said without coolant_l", how)
 			}
 			return
 		}
@@ -193,11 +193,11 @@ func judgeBleed(e *exam) {
 	e.share = share
 	switch {
 	case share < -5:
-		e.unsure("%s: more than it holds, so one of the figures is wrong", how)
+		e.unsure("%s: more than the system holds, so one of the figures is wrong", how)
 	case share <= airPass:
-		e.pass("%s: no air to speak of (%.1v %%)", how, max(share, 0))
+		e.pass("%s: hardly any air (%.1v %%)", how, max(share, 0))
 	case share < airFail:
-		e.unsure("%s: %.1v %% of the system, little enough to be settling; look again after two heat cycles", how, share)
+		e.unsure("%s: %.1v %% of the system, little enough to be settling after the refill; look again after two heat cycles", how, share)
 	default:
 		e.failed("%s: %v mL of air, %.1v %% of the system", how, air, share)
 		e.warn("bleed again nose up, run until the fan has cycled twice, let it cool, top up; air that comes back after a " +

@@ -151,8 +151,8 @@ func (g Glycol) fromFreezing(c float64) (s strength) {
 	case !ok: // between the end of the table and the first row above it: about there
 		other = f.upper[0].mass
 	}
-	s.warn("about %v %% freezes there too: if concentrate was filled neat, dilute a sample with as much water and read "+
-		"again",
+	s.warn("about %v %% freezes there too: if it was filled with pure concentrate, dilute a sample with as much water "+
+		"and read again",
 		g.vol(other))
 	return s
 }
@@ -256,7 +256,7 @@ func (g Glycol) fromGravity(gravity, c float64) (s strength, err error) {
 			"hydrometer in water, and that the sample's temperature is right",
 			gravity, c, light/waterDensity(15.6))
 	}
-	s.warn("additives weigh too: a specific gravity of %s is good to %s %%; a refractometer tells better",
+	s.warn("additives weigh too: a specific gravity of %s is good to %s %%; a refractometer is more exact",
 		fluids[g].name, map[Glycol]string{Ethylene: "5", Propylene: "10"}[g])
 	if want >= density(end) {
 		s.volPct, s.atLeast = end, true

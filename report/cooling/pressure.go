@@ -86,7 +86,7 @@ func judgeCap(e *exam) {
 	}
 	printed, known := e.need("cap_kpa")
 	if !known {
-		e.unsure("it lets go at %v kPa; what that is worth cannot be said without cap_kpa, the pressure printed on it",
+		e.unsure("it lets go at %v kPa; whether that is enough can't be said without cap_kpa, the pressure printed on it",
 			relief)
 		return
 	}
@@ -101,7 +101,7 @@ func judgeCap(e *exam) {
 	if end, ok := e.find("end_kpa"); ok {
 		minutes, timed := e.find("minutes")
 		if !timed {
-			e.refuse(fmt.Errorf("minutes: is missing: say over what time it fell to end_kpa; 6 s are 0.1 min"))
+			e.refuse(fmt.Errorf("minutes: is missing: give the time in which it fell to end_kpa; 6 s is 0.1 min"))
 			return
 		}
 		if _, err := lossRate(relief, end, minutes); err != nil {
@@ -110,7 +110,7 @@ func judgeCap(e *exam) {
 		}
 		said += e.text(", and stands at %v kPa after %v s", end, 60*minutes)
 		if minutes < holdMin {
-			e.warn("watch it for 6 s at least (0.1 min)")
+			e.warn("watch it for at least 6 s (0.1 min)")
 		}
 		// What it keeps is what counts, not where it lets go for a moment.
 		share = min(share, end/printed)
@@ -121,7 +121,7 @@ func judgeCap(e *exam) {
 	case relief > capHard*printed:
 		e.failed("%s: it lets go too late, which bursts hoses", said)
 	case share < capPass || relief > (2-capPass)*printed:
-		e.unsure("%s: wet the seals and pump slowly again; a cap costs little, replace it on doubt", said)
+		e.unsure("%s: wet the seals and pump slowly again; a cap costs little: if in doubt, replace it", said)
 	default:
 		e.pass("%s", said)
 	}
@@ -175,9 +175,9 @@ func judgePressureHold(e *exam) {
 	if printed, ok := e.need("cap_kpa"); ok && printed > 0 {
 		switch {
 		case start > 1.1*printed:
-			e.warn("%v kPa is more than the cap's %v kPa and a tenth: never pump above that", start, printed)
+			e.warn("%v kPa is over a tenth more than the cap's %v kPa: never pump above that", start, printed)
 		case start < 0.8*printed:
-			e.warn("pumped to %v kPa only, where the cap holds %v kPa: some leaks open later", start, printed)
+			e.warn("pumped only to %v kPa, but the cap holds %v kPa: some leaks open later", start, printed)
 		}
 	}
 	allowed := lossFailKPa / lossMinutes
@@ -204,9 +204,9 @@ func judgePressureHold(e *exam) {
 		if minutes < watchGood {
 			e.warn("watched for %.1v min: a slow leak shows in %v min or overnight", minutes, watchGood)
 		}
-		e.warn("some leaks open only hot, some only cold: test both before ruling them out")
+		e.warn("some leaks open only when hot, some only when cold: test both before you rule a leak out")
 	case minutes < watchGood:
-		e.unsure("%s: too little to tell, watch it for %v min", said, watchGood)
+		e.unsure("%s: too little to be sure, watch it for %v min", said, watchGood)
 	case !warm && e.coolingFor(start, rest) > mostK:
 		e.failed("%s: it would take %v K of cooling to explain that", said, e.coolingFor(start, rest))
 	default:

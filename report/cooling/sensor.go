@@ -168,7 +168,7 @@ func judgeSensor(e *exam) {
 	points := e.spec.sensor()
 	if len(points) < 2 {
 		e.missing("ohm_at_20", "ohm_at_100")
-		e.unsure("%.1v ohm at %.1v °C: nothing to compare with; two points of the sensor are needed", ohm, water)
+		e.unsure("%.1v ohm at %.1v °C: nothing to compare with; give two points of the sensor in its spec", ohm, water)
 		return
 	}
 	k, err := newCurve(points)

@@ -81,21 +81,21 @@ func judgeThermostat(e *exam) {
 	case late > max(openFailK, tol):
 		e.failed("%s: too late", said)
 	case lifted && lift < e.spec.or("lift_mm", liftMinMM):
-		e.failed("%s, but lifts only %.1v mm where %.1v mm is the least", said, lift, e.spec.or("lift_mm", liftMinMM))
+		e.failed("%s, but lifts only %.1v mm, and %.1v mm is needed", said, lift, e.spec.or("lift_mm", liftMinMM))
 	case didFull && full > stamp+fullOpenK+tol:
-		e.failed("%s, but is fully open only at %.1v °C where %v °C is the most", said, full, stamp+fullOpenK)
+		e.failed("%s, but is fully open only at %.1v °C, and should be by %v °C", said, full, stamp+fullOpenK)
 	case late < -max(openFailK, tol):
-		e.unsure("%s: out of print, or misread; one that opens early keeps the engine cool and is no cause of overheating",
-			said)
+		e.unsure("%s: not what is stamped on it, or misread; one that opens early keeps the engine cool and "+
+			"is no cause of overheating", said)
 	case late > tol || late < -tol:
-		e.unsure("%s: a little off, so repeat it heating slowly near the stamp with the thermometer off the pan", said)
+		e.unsure("%s: a little off, so repeat it heating slowly near the stamp with the thermometer clear of the pan", said)
 	default:
 		if didFull {
 			said += e.text(", is fully open at %.1v °C", full)
 		}
 		e.pass("%s", said)
 		if !didFull && !lifted {
-			e.warn("how far it opens was not looked at: full_open_c or lift_mm would tell")
+			e.warn("how far it opens was not measured: full_open_c or lift_mm would tell")
 		}
 	}
 }
@@ -152,6 +152,6 @@ func judgeWarmUp(e *exam) {
 		}
 	default:
 		e.pass("it gets warm as it should")
-		e.warn("when the hose got hot is not said: jump_c would tell")
+		e.warn("when the hose got hot is not recorded: give jump_c")
 	}
 }

@@ -425,7 +425,7 @@ func historyEntries(r report.HistoryReport) *Table {
 }
 
 func historyFoot(r report.HistoryReport, papers Papers) []string {
-	foot := []string{"A blank means not recorded, never zero. Intervals are 95 %. The book keeps the older versions of " +
+	foot := []string{"A blank means not recorded, never zero. Intervals are 95 %. The book keeps the earlier versions of " +
 		"corrected records."}
 	if r.Masked {
 		foot = append(foot, "Letters stand for drivers here.")
