@@ -97,12 +97,13 @@ func (a *app) correctVerb() *cobra.Command {
 			f := &k.Fields[i]
 			if name := flagName(k, f); !seen[name] {
 				seen[name] = true
-				c.Flags().String(name, "", f.Help)
+				help, _, _ := strings.Cut(f.Help, "; default") // what is not given stays
+				c.Flags().String(name, "", help)
 				_ = c.RegisterFlagCompletionFunc(name, a.completeField(f))
 			}
 		}
 	}
-	c.Flags().StringVar(&why, "why", "", "why you change it")
+	c.Flags().StringVar(&why, "why", "", "why you correct it")
 	return c
 }
 

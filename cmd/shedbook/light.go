@@ -27,17 +27,18 @@ func (a *app) lightVerb() *cobra.Command {
 	c := &cobra.Command{
 		Use: "light PHOTO", Short: "how much of a radiator core is blocked, from a photograph with a lamp behind it", GroupID: "look",
 		Long: `Measures, from a photograph (JPEG or PNG), how much of a radiator core passes
-light: a lamp behind the core lights all of it, the room is dark, and the camera
-looks straight at it. Corners are the core's own, without tanks and frame, in
-pixels from the photograph's left and upper edge; without them the outline is
-guessed. A core may be open in front and packed behind: take one from each side.
+light. Put a lamp behind the core that lights all of it, in a dark room, and point
+the camera straight at it. Corners are those of the core itself, without tanks and
+frame, in pixels from the photograph's left and upper edge; without them the
+outline is guessed. A core may be open in front and packed behind: take a photograph
+from each side.
 
-A photograph alone can't tell thick tubes from dirt. What it is best measured by
-is a reference: a photograph of the same core from the same side after a thorough
-clean, given with --against as a file or as the number of the record that it is
-attached to. With --machine it is looked for in the book: what was attached last
-with "reference" in its --what, or else to the last thorough clean. The four
-corners may stand in that --what too: 'reference 120,80 1410,95 1400,990 130,1005'.
+A photograph alone can't tell thick tubes from dirt. Compare it with a
+reference: a photograph of the same core from the same side after a thorough
+clean. Give it with --against, as a file or as the number of the record that it is
+attached to. With --machine the book is searched for one: the last file attached
+with "reference" in its --what, or else to the last thorough clean. That --what
+may also hold the four corners: 'reference 120,80 1410,95 1400,990 130,1005'.
 
 Core cold, fan unplugged: it starts by itself.`,
 		Args: args(1, 1, "a photograph"),

@@ -239,7 +239,7 @@ func (s *server) change(w http.ResponseWriter, r *http.Request, v visitor) {
 		s.fail(w, err)
 	default:
 		if err := v.book.Answered(context.WithoutCancel(r.Context()), f.Ref, said.answer()); err != nil {
-			fmt.Fprintf(s.a.errOut, "note: what a form was answered is not kept: %s\n", render.Safe(err.Error()))
+			fmt.Fprintf(s.a.errOut, "note: the answer to a form could not be kept: %s\n", render.Safe(err.Error()))
 		}
 		http.Redirect(w, r, to, http.StatusSeeOther)
 	}
@@ -460,7 +460,7 @@ func (s *server) walkAnswer(w http.ResponseWriter, r *http.Request, v visitor) {
 		s.fail(w, err)
 	default:
 		if err := v.book.Answered(context.WithoutCancel(r.Context()), f.Ref, said.answer()); err != nil {
-			fmt.Fprintf(s.a.errOut, "note: what a form was answered is not kept: %s\n", render.Safe(err.Error()))
+			fmt.Fprintf(s.a.errOut, "note: the answer to a form could not be kept: %s\n", render.Safe(err.Error()))
 		}
 		http.Redirect(w, r, onward(), http.StatusSeeOther)
 	}

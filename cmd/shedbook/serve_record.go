@@ -595,7 +595,7 @@ func (s *server) record(w http.ResponseWriter, r *http.Request, v visitor) {
 			http.SetCookie(w, &http.Cookie{Name: lastDriver, Value: url.QueryEscape(d), Path: "/record", MaxAge: int(cookieLife.Seconds()), HttpOnly: true, Secure: s.secure, SameSite: http.SameSiteStrictMode})
 		}
 		if err := v.book.Answered(context.WithoutCancel(r.Context()), f.Ref, said.answer()); err != nil {
-			fmt.Fprintf(s.a.errOut, "note: what a form was answered is not kept: %s\n", render.Safe(err.Error()))
+			fmt.Fprintf(s.a.errOut, "note: the answer to a form could not be kept: %s\n", render.Safe(err.Error()))
 		}
 		http.Redirect(w, r, to, http.StatusSeeOther)
 	}

@@ -112,7 +112,7 @@
         keep([...kept(), { to: form.getAttribute("action"), fields, typed: now() - (before ? 1000 * before[1] : 0) }]);
         form.reset();
         own.value = fresh();
-        tell("There is no network. It is kept on this phone, and goes in by itself.");
+        tell("There is no network. What you typed is kept on this phone, and goes in by itself later.");
         scrollTo(0, 0);
       });
     }
