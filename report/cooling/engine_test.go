@@ -261,7 +261,7 @@ func TestOtherChecks(t *testing.T) {
 		{"pump-flow", []any{"in_c", 80, "out_c", 95}, "the upper hose is the hot one"},
 		{"wiggle", []any{"gauge_c", 90}, "should come together"},
 		{"oil-level", []any{"over_mm", 3, "under_mm", 3}, "cannot stand above and below"},
-		{"brake-drag", []any{"hub_c", 80}, "two at least"},
+		{"brake-drag", []any{"hub_c", 80}, "give two or more"},
 		{"combustion-gas", []any{"colour_change", 0.5}, "should be yes (1) or no (0)"},
 	} {
 		require.ErrorContains(t, refused(t, c.check, Spec{}, c.pairs...), c.says)
