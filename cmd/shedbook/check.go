@@ -302,6 +302,6 @@ func (a *app) sayVerdict(v cooling.Verdict, machine string) {
 		a.say(0, "not known yet: %s, %s; set it with: shedbook spec set %s VALUE --machine %s", name, f.Help, name, schema.Quote(machine))
 	}
 	if v.Source != "" {
-		a.say(0, "limit: %s; the maker's manual comes first", v.Source)
+		a.say(0, "limits from: %s; the maker's manual comes first", strings.TrimPrefix(v.Source, "limits "))
 	}
 }

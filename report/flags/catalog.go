@@ -40,7 +40,7 @@ const (
 // maker's manual overrides them.
 var catalog = map[string]struct{ nextCheck, caution string }{
 	steadyLoss: {"pressure-hold",
-		"never open the cap hot: engine off 15 minutes at least and the cap cool to the hand; keep glycol from animals and children; leave the test pressure at the cap's own, and the head gasket to a licensed mechanic"},
+		"never open the cap hot: engine off for at least 15 minutes and the cap hand-warm; keep glycol away from animals and children; never pump above the cap's own pressure; leave the head gasket to a licensed mechanic"},
 	blockedCore: {"light-test",
 		"fan unplugged or battery off first, it starts by itself; goggles; compressed air at 2 bar or less and never towards anybody; no pressure jet on the fins"},
 	trappedAir: {"bleed",
@@ -67,6 +67,6 @@ var flagOf = map[string]string{
 
 const (
 	hardDriving   = "hard-driving"
-	driverCaution = "the log cannot see orders, cargo or the route: speak with the driver before judging, and let the engine be eased off, not nursed on, when the lamp comes ('cautions lamp' has the drill)"
+	driverCaution = "the log cannot see orders, cargo or the route: speak with the driver before you judge; when the lamp comes on, the driver must ease off and not drive on ('cautions lamp' has the drill)"
 	factorCaution = "a condition, not a fault: plan cleaning and pauses around it, and do not let it excuse a machine that stands out under the same conditions"
 )
