@@ -2,6 +2,7 @@ package report
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -240,6 +241,10 @@ func (r *CleaningReport) put(pool *CleaningPool, fit stat.WeibullPool, by string
 		return
 	}
 	for _, w := range fit.Warnings {
+		if i := slices.Index(r.Warnings, "by hours: "+w); i >= 0 { // said once for both
+			r.Warnings[i] = fmt.Sprintf("by hours and by %s: %s", by, w)
+			continue
+		}
 		say.Once(&r.Warnings, "by %s: %s", by, w)
 	}
 	if pool.Shape.Low <= 1 {
