@@ -197,7 +197,8 @@ func judgeBleed(e *exam) {
 	case share <= airPass:
 		e.pass("%s: hardly any air (%.1v %%)", how, max(share, 0))
 	case share < airFail:
-		e.unsure("%s: %.1v %% of the system, little enough to be settling after the refill; look again after two heat cycles", how, share)
+		e.unsure("%s: %.1v %% of the system, little enough to be settling after the refill; look again after "+
+			"two heat cycles", how, share)
 	default:
 		e.failed("%s: %v mL of air, %.1v %% of the system", how, air, share)
 		e.warn("bleed again nose up, run until the fan has cycled twice, let it cool, top up; air that comes back after a " +
