@@ -59,7 +59,7 @@ func Next(w io.Writer, r next.Result, o Options) error {
 		}
 		more := len(r.Checks) - len(shown) + max(0, len(r.Candidates)-causesShown(&r))
 		if more > 0 {
-			checks.Notes = []string{fmt.Sprintf("%s and %s, and how to do each: shedbook next %s --all",
+			checks.Notes = []string{fmt.Sprintf("%s and %s: shedbook next %s --all",
 				say.Count(len(r.Checks)-len(shown), "more check"),
 				say.Count(max(0, len(r.Candidates)-causesShown(&r)), "more cause"), schema.Quote(r.Machine))}
 		}
