@@ -17,10 +17,12 @@ import (
 // what it prints must be what stands below it. Blocks marked demo run on the
 // demo's book. UPDATE_README=1 writes anew what stands below.
 func TestReadme(t *testing.T) {
-	const file = "../../README.md"
+	file, err := filepath.Abs("../../README.md")
+	require.NoError(t, err)
 	text, err := os.ReadFile(file)
 	require.NoError(t, err)
 	dir := t.TempDir()
+	t.Chdir(dir) // for the files that samples write
 	yard := &app{now: time.Date(2026, 3, 14, 12, 0, 0, 0, time.UTC), width: 80, bookFlag: filepath.Join(dir, "shedbook.db")}
 	demo := &app{now: demoEnd, width: 80, bookFlag: filepath.Join(dir, "demo.db"), outTerminal: true}
 	for _, a := range []*app{yard, demo} {
