@@ -273,6 +273,14 @@ func (t *teller) tell(k *schema.Kind, r schema.Record) []string {
 	case *schema.TopUp:
 		return []string{t.amount(v.Volume, unit.Millilitres, "topped up %s"), with("of %s", v.Fluid),
 			with("into the %s", v.Into)}
+	case *schema.Level:
+		says := t.amount(v.BelowMark, unit.Millilitres, "level %s below the mark")
+		if v.BelowMark.V == 0 {
+			says = "level at the mark"
+		} else if v.BelowMark.V < 0 {
+			says = t.amount(schema.N(-v.BelowMark.V), unit.Millilitres, "level %s above the mark")
+		}
+		return []string{says, with("engine %s", v.Engine), with("seen in the %s", v.SeenIn)}
 	case *schema.Refill:
 		return []string{"system filled" + t.amount(v.Volume, unit.Millilitres, " with %s"),
 			pct(v.Concentrate, "%s concentrate"), v.Reason}

@@ -3,10 +3,12 @@ package report
 import (
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"shedbook/report/exposure"
 	"shedbook/report/say"
+	"shedbook/schema"
 )
 
 // TimelineReport is what happened to one machine, newest first. Runs that follow
@@ -50,6 +52,18 @@ func (src *Source) timeline(l *exposure.Life) []TimelineLine {
 	for _, e := range src.entries(l, WithNames()) {
 		lines = append(lines, TimelineLine{At: e.At, Kind: e.Kind, Number: e.Number, Engine: e.Engine, Says: e.Says,
 			Note: e.Note})
+	}
+	t := teller{src, l, WithNames(), 0}
+	for i, full := len(l.Log.Levels)-1, false; i >= 0; i-- {
+		v := &l.Log.Levels[i]
+		if atMark := v.BelowMark.V == 0; atMark && full {
+			continue
+		} else if atMark {
+			full = true
+		}
+		says := slices.DeleteFunc(t.tell(schema.KindOf(v), v), func(s string) bool { return s == "" })
+		lines = append(lines, TimelineLine{At: v.At.In(src.AsOf.Location()), Kind: "level", Number: v.Number,
+			Engine: exposure.Tidy(l.Clock.At(v.At)), Says: strings.Join(says, ", "), Note: v.Note})
 	}
 	for i, next := 0, 0; i < len(l.Log.Runs); i = next {
 		// Runs up to the next record of another kind.

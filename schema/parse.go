@@ -122,6 +122,26 @@ func (k *Known) Driver(s string) (string, error) {
 	return "", unknown("driver", s, k.Drivers, "shedbook driver add "+Quote(s))
 }
 
+// Bearer finds the machine or the driver that s names, one of them and "" for the
+// other; the error names what could be meant. Which of the two it is, is never
+// guessed from the beginning of a name.
+func (k *Known) Bearer(s string) (machine, driver string, err error) {
+	machine, machineErr := k.Machine(s)
+	driver, driverErr := k.Driver(s)
+	var unknownMachine, unknownDriver *UnknownError
+	noMachine, noDriver := errors.As(machineErr, &unknownMachine), errors.As(driverErr, &unknownDriver)
+	switch {
+	case noMachine && noDriver:
+		return "", "", unknown("machine or driver", s, slices.Concat(k.Machines, k.Drivers), "shedbook machine add "+Quote(s)+", or shedbook driver add "+Quote(s))
+	case noDriver, machineErr == nil && fold(machine) == fold(s):
+		return machine, "", machineErr
+	case noMachine, driverErr == nil && fold(driver) == fold(s):
+		return "", driver, driverErr
+	}
+	_, err = (&Known{Begun: true}).begun("machine or driver", s, slices.Concat(k.Machines, k.Drivers))
+	return "", "", err
+}
+
 // begun finds the one name that begins with s; "" where none does.
 func (k *Known) begun(what, s string, names []string) (string, error) {
 	if !k.Begun {

@@ -251,3 +251,21 @@ func TestListsOfWordsFitTheirBits(t *testing.T) {
 		require.Less(t, len(Words(v)), vocabularySpan, v)
 	}
 }
+
+// A machine and a driver are told apart by the whole name; the beginning of both is
+// asked back.
+func TestBearer(t *testing.T) {
+	k := NewKnown([]string{"D35", "R4"}, []string{"D3", "Dora", "Tam"}, nil, time.UTC)
+	k.Begun = true
+	for word, want := range map[string][2]string{"d3": {"", "D3"}, "D35": {"D35", ""}, "r": {"R4", ""}, "ta": {"", "Tam"}} {
+		machine, driver, err := k.Bearer(word)
+		require.NoError(t, err, word)
+		require.Equal(t, want, [2]string{machine, driver}, word)
+	}
+	_, _, err := k.Bearer("d")
+	require.ErrorContains(t, err, "could be D35, D3 or Dora")
+	_, _, err = k.Bearer("tem")
+	require.ErrorContains(t, err, `machine or driver "tem" is not known`)
+	var unknown *UnknownError
+	require.ErrorAs(t, err, &unknown)
+}

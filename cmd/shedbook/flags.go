@@ -32,7 +32,7 @@ func (a *app) flagsVerb() *cobra.Command {
 			}
 			who := ""
 			if len(words) > 0 {
-				machine, driver, err := bearer(l.known, words[0])
+				machine, driver, err := l.known.Bearer(words[0])
 				if err != nil {
 					return err
 				}
@@ -102,17 +102,6 @@ func (l *look) seen() flags.Result {
 	return g.Flags
 }
 
-// bearer finds the machine or the driver that a word names.
-func bearer(known *schema.Known, word string) (machine, driver string, err error) {
-	if machine, err = known.Machine(word); err == nil {
-		return machine, "", nil
-	}
-	if d, driverErr := known.Driver(word); driverErr == nil {
-		return "", d, nil
-	}
-	return "", "", err
-}
-
 // flagged finds whose flag is answered: a machine's, a driver's, or a factor's
 // level (terrain=mud).
 func flagged(word string, known *schema.Known, r *schema.Answer) error {
@@ -121,6 +110,6 @@ func flagged(word string, known *schema.Known, r *schema.Answer) error {
 		return nil
 	}
 	var err error
-	r.Machine, r.Driver, err = bearer(known, word)
+	r.Machine, r.Driver, err = known.Bearer(word)
 	return err
 }
