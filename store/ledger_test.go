@@ -268,7 +268,7 @@ func TestTheLedgerSeesAnotherProgram(t *testing.T) {
 func TestEveryTableIsInTheLedger(t *testing.T) {
 	b := newBook(t)
 	without := map[string]bool{"ledger": true, "counter": true, "packs": true, "packed": true, "unpacked": true, // these tell nothing themselves
-		"files": true, // is told of by attachments
+		"files":  true,                                                     // is told of by attachments
 		"phones": true, "guesses": true, "forms": true, "entered_by": true} // who may enter, and who did: nothing that is kept tells it
 	rows, err := b.db.Query("SELECT name FROM sqlite_master WHERE type = 'table'")
 	require.NoError(t, err)
