@@ -50,15 +50,15 @@ func (a *app) answerVerb() *cobra.Command {
 						return usage("shedbook list services --machine "+given[0]+" shows them", "record %d is not a service of %s", int64(r.Service.V), given[0])
 					}
 				}
-				l := &look{a: a}
+				req := &request{a: a}
 				if !r.At.Equal(a.now) {
-					l.asOf = r.At.Format(time.RFC3339)
+					req.asOf = r.At.Format(time.RFC3339)
 				}
-				if err := l.read(cmd.Context(), b); err != nil {
+				if err := req.read(cmd.Context(), b); err != nil {
 					return err
 				}
-				seen := l.overview()
-				if err := l.reading.get(); err != nil {
+				seen := req.overview()
+				if err := req.reading.get(); err != nil {
 					return err
 				}
 				if !raised(seen.Flags, r) {

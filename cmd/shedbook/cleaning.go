@@ -12,23 +12,23 @@ import (
 )
 
 func (a *app) cleaningVerb() *cobra.Command {
-	return a.lookVerb("cleaning [MACHINE]", "hours since the last thorough clean, and how often to clean next", "", args(0, 1, "a machine or nothing"),
-		func(_ context.Context, l *look, words []string) error {
+	return a.reportVerb("cleaning [MACHINE]", "hours since the last thorough clean, and how often to clean next", "", args(0, 1, "a machine or nothing"),
+		func(_ context.Context, req *request, words []string) error {
 			// The interval is pooled over the fleet, whichever machine is asked for.
-			r := l.cleaning()
+			r := req.cleaning()
 			if len(words) > 0 {
-				machine, err := l.known.Machine(words[0])
+				machine, err := req.known.Machine(words[0])
 				if err != nil {
 					return err
 				}
 				r.Machines = slices.DeleteFunc(r.Machines, func(m report.CleaningMachine) bool { return m.Machine != machine })
 			}
-			return render.Cleaning(a.out, r, l.options())
+			return render.Cleaning(a.out, r, req.options())
 		})
 }
 
 // cleaning is the fleet's report; its base are the machines without the intervals.
-func (l *look) cleaning() report.CleaningReport {
+func (req *request) cleaning() report.CleaningReport {
 	type answer struct { // with what its own JSON leaves out
 		report.CleaningReport
 		Unsure map[string]string
@@ -55,7 +55,7 @@ func (l *look) cleaning() report.CleaningReport {
 		}
 		return all
 	}
-	a, _ := kept(l, "cleaning", "", question[answer]{
+	a, _ := kept(req, "cleaning", "", question[answer]{
 		func(s report.Source) (answer, baseMaker, error) {
 			a, base := of(s, read(s))
 			return a, base, nil
@@ -65,7 +65,7 @@ func (l *look) cleaning() report.CleaningReport {
 			if json.Unmarshal(base, &were) != nil {
 				return a, nil, false
 			}
-			all, ok := together(l.known.Machines, were, read(s), func(m *machine) string { return m.Machine })
+			all, ok := together(req.known.Machines, were, read(s), func(m *machine) string { return m.Machine })
 			a, keep = of(s, all)
 			if !worn {
 				keep = nil
@@ -73,6 +73,6 @@ func (l *look) cleaning() report.CleaningReport {
 			return a, keep, ok
 		},
 	})
-	a.CleaningReport.Unsure, a.AsOf = a.Unsure, l.at
+	a.CleaningReport.Unsure, a.AsOf = a.Unsure, req.at
 	return a.CleaningReport
 }

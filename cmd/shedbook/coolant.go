@@ -12,25 +12,25 @@ import (
 )
 
 func (a *app) coolantVerb() *cobra.Command {
-	return a.lookVerb("coolant [MACHINE]", "coolant lost per engine hour, without settling and boil-over", "", args(0, 1, "a machine or nothing"),
-		func(_ context.Context, l *look, words []string) error {
+	return a.reportVerb("coolant [MACHINE]", "coolant lost per engine hour, without settling and boil-over", "", args(0, 1, "a machine or nothing"),
+		func(_ context.Context, req *request, words []string) error {
 			var r report.CoolantReport
-			if len(words) > 0 || len(l.known.Machines) == 1 { // with its stretches, which are not kept
-				s, err := l.only(words)
+			if len(words) > 0 || len(req.known.Machines) == 1 { // with its stretches, which are not kept
+				s, err := req.only(words)
 				if err != nil {
 					return err
 				}
 				r = report.Coolant(s)
 			} else {
-				r, _ = kept(l, "coolant", "", l.coolant())
-				r.AsOf = l.at
+				r, _ = kept(req, "coolant", "", req.coolant())
+				r.AsOf = req.at
 			}
-			return render.Coolant(a.out, r, l.options())
+			return render.Coolant(a.out, r, req.options())
 		})
 }
 
 // coolant asks for every machine's coolant, none of which depends on another's.
-func (l *look) coolant() question[report.CoolantReport] {
+func (req *request) coolant() question[report.CoolantReport] {
 	baseOf := func(r report.CoolantReport) baseMaker {
 		return func() ([]byte, []byte) {
 			b, _ := json.Marshal(r.Machines)
@@ -48,7 +48,7 @@ func (l *look) coolant() question[report.CoolantReport] {
 				return r, nil, false
 			}
 			r = report.Coolant(s)
-			r.Machines, ok = together(l.known.Machines, were, r.Machines, func(m *coolant.Machine) string { return m.Machine })
+			r.Machines, ok = together(req.known.Machines, were, r.Machines, func(m *coolant.Machine) string { return m.Machine })
 			if worn {
 				keep = baseOf(r)
 			}

@@ -10,12 +10,12 @@ import (
 )
 
 func (a *app) doubtsVerb() *cobra.Command {
-	return a.lookVerb("doubts [MACHINE]", "records that contradict each other", "", args(0, 1, "a machine or nothing"),
-		func(_ context.Context, l *look, words []string) error {
-			s, err := l.only(words)
+	return a.reportVerb("doubts [MACHINE]", "records that contradict each other", "", args(0, 1, "a machine or nothing"),
+		func(_ context.Context, req *request, words []string) error {
+			s, err := req.only(words)
 			if err != nil {
 				return err
 			}
-			return render.Doubts(a.out, report.Doubts(s), l.options())
+			return render.Doubts(a.out, report.Doubts(s), req.options())
 		})
 }

@@ -16,23 +16,23 @@ import (
 
 func (a *app) dueVerb() *cobra.Command {
 	var within, calendar string
-	c := a.lookVerb("due", "work that is due, and what comes next", "", args(0, 0, "no words, only options"),
-		func(_ context.Context, l *look, _ []string) error {
-			cleaning := l.cleaning()
-			r := report.DueWork(l.source(), &cleaning)
-			r.Machines = l.seen().Machines
+	c := a.reportVerb("due", "work that is due, and what comes next", "", args(0, 0, "no words, only options"),
+		func(_ context.Context, req *request, _ []string) error {
+			cleaning := req.cleaning()
+			r := report.DueWork(req.source(), &cleaning)
+			r.Machines = req.seen().Machines
 			if within != "" {
 				days, err := unit.Parse(within, unit.Days)
 				if err != nil {
 					return usage("", "--within %s", err)
 				}
-				r = r.Within(l.at.AddDate(0, 0, int(days)))
+				r = r.Within(req.at.AddDate(0, 0, int(days)))
 			}
 			if calendar == "" {
-				return render.Due(a.out, r, l.options())
+				return render.Due(a.out, r, req.options())
 			}
 			var b bytes.Buffer
-			events, err := render.Calendar(&b, r, l.options())
+			events, err := render.Calendar(&b, r, req.options())
 			if err != nil {
 				return err
 			}
@@ -40,7 +40,7 @@ func (a *app) dueVerb() *cobra.Command {
 				fmt.Fprintf(a.errOut, "no work has a date yet, so %s was not written\n", calendar)
 				return nil
 			}
-			if err := l.toFile(calendar, func(w io.Writer) error { _, err := b.WriteTo(w); return err }); err != nil {
+			if err := req.toFile(calendar, func(w io.Writer) error { _, err := b.WriteTo(w); return err }); err != nil {
 				return err
 			}
 			fmt.Fprintf(a.out, "%s written to %s", say.Count(events, "date"), calendar)

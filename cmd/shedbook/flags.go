@@ -18,34 +18,34 @@ import (
 func (a *app) flagsVerb() *cobra.Command {
 	var alarm bool
 	var since string
-	c := a.lookVerb("flags [MACHINE|DRIVER]", "faults that the log points to, worst first; with a machine or driver, all the reasons", "", args(0, 1, "a machine, a driver or nothing"),
-		func(_ context.Context, l *look, words []string) error {
+	c := a.reportVerb("flags [MACHINE|DRIVER]", "faults that the log points to, worst first; with a machine or driver, all the reasons", "", args(0, 1, "a machine, a driver or nothing"),
+		func(_ context.Context, req *request, words []string) error {
 			if since != "" && !alarm {
 				return usage("for instance: shedbook flags --alarm --raised-after yesterday", "--raised-after goes with --alarm")
 			}
 			var err error
-			from := l.at.AddDate(0, 0, -1)
+			from := req.at.AddDate(0, 0, -1)
 			if since != "" {
-				if from, err = a.parseTime(since, l.fleet.Settings); err != nil {
+				if from, err = a.parseTime(since, req.fleet.Settings); err != nil {
 					return err
 				}
 			}
 			who := ""
 			if len(words) > 0 {
-				machine, driver, err := l.known.Bearer(words[0])
+				machine, driver, err := req.known.Bearer(words[0])
 				if err != nil {
 					return err
 				}
 				who = machine + driver
 			}
-			r := l.seen()
+			r := req.seen()
 			if who == "" {
-				err = render.Flags(a.out, r, l.options())
+				err = render.Flags(a.out, r, req.options())
 			} else {
-				if !l.asJSON && !l.asCSV { // which have no curves
-					l.addCurve(&r, who)
+				if !req.asJSON && !req.asCSV { // which have no curves
+					req.addCurve(&r, who)
 				}
-				err = render.FlagsOf(a.out, r, who, l.options())
+				err = render.FlagsOf(a.out, r, who, req.options())
 			}
 			if err != nil || !alarm {
 				return err
@@ -73,7 +73,7 @@ func (a *app) flagsVerb() *cobra.Command {
 
 // addCurve adds the curve of a machine that bears no flag, which is not kept with
 // the others' answers.
-func (l *look) addCurve(r *flags.Result, machine string) {
+func (req *request) addCurve(r *flags.Result, machine string) {
 	if slices.ContainsFunc(r.Flags, func(f flags.Flag) bool { return f.Machine == machine }) {
 		return
 	}
@@ -83,8 +83,8 @@ func (l *look) addCurve(r *flags.Result, machine string) {
 			continue
 		}
 		var ok bool
-		if s.Curve, ok = l.curve(machine); !ok {
-			g, _, _ := l.everything(l.source())
+		if s.Curve, ok = req.curve(machine); !ok {
+			g, _, _ := req.everything(req.source())
 			for _, of := range g.Flags.Standing {
 				if of.Machine == machine {
 					s.Curve = of.Curve
@@ -95,9 +95,9 @@ func (l *look) addCurve(r *flags.Result, machine string) {
 }
 
 // seen is the flags with the machines that are not ready.
-func (l *look) seen() flags.Result {
-	g := l.overview()
-	fleet := report.FleetOf(l.at, g.Rows, open(g.Flags))
+func (req *request) seen() flags.Result {
+	g := req.overview()
+	fleet := report.FleetOf(req.at, g.Rows, open(g.Flags))
 	g.Flags.Machines, g.Flags.Doubts = fleet.NotReady(), fleet.Doubts()
 	return g.Flags
 }

@@ -10,19 +10,19 @@ import (
 )
 
 func (a *app) heldVerb() *cobra.Command {
-	return a.lookVerb("held [MACHINE]", "whether each clean, bleed and repair ended the trouble", "", args(0, 1, "a machine or nothing"),
-		func(_ context.Context, l *look, words []string) error {
+	return a.reportVerb("held [MACHINE]", "whether each clean, bleed and repair ended the trouble", "", args(0, 1, "a machine or nothing"),
+		func(_ context.Context, req *request, words []string) error {
 			machine := ""
 			if len(words) > 0 {
 				var err error
-				if machine, err = l.known.Machine(words[0]); err != nil {
+				if machine, err = req.known.Machine(words[0]); err != nil {
 					return err
 				}
 			}
-			s, err := l.only(words)
+			s, err := req.only(words)
 			if err != nil {
 				return err
 			}
-			return render.Held(a.out, report.Held(s, machine), machine, l.options())
+			return render.Held(a.out, report.Held(s, machine), machine, req.options())
 		})
 }

@@ -30,19 +30,19 @@ func (a *app) historyVerb() *cobra.Command {
 		}
 		return args(1, 1, "a machine")(cmd, given)
 	}
-	c := a.lookVerb("history MACHINE", "a machine's whole life, for its buyer", "", words,
-		func(ctx context.Context, l *look, words []string) error {
+	c := a.reportVerb("history MACHINE", "a machine's whole life, for its buyer", "", words,
+		func(ctx context.Context, req *request, words []string) error {
 			if len(words) == 0 {
-				return l.verifyPaper(ctx, l.known.Machines, paper)
+				return req.verifyPaper(ctx, req.known.Machines, paper)
 			}
-			machine, err := l.known.Machine(words[0])
+			machine, err := req.known.Machine(words[0])
 			if err != nil {
 				return err
 			}
 			if paper != "" {
-				return l.verifyPaper(ctx, []string{machine}, paper)
+				return req.verifyPaper(ctx, []string{machine}, paper)
 			}
-			o := l.options()
+			o := req.options()
 			if format == "" && out != "" { // the file's name tells
 				ext, told := strings.ToLower(filepath.Ext(out)), false
 				if format, told = formatOf[ext]; !told {
@@ -64,7 +64,7 @@ func (a *app) historyVerb() *cobra.Command {
 			default:
 				return usage("", "--format %q should be text, html, json or csv", format)
 			}
-			p, err := l.history(ctx, machine, l.source(machine), withNames, o.Format)
+			p, err := req.history(ctx, machine, req.source(machine), withNames, o.Format)
 			if err != nil {
 				return err
 			}
@@ -72,7 +72,7 @@ func (a *app) historyVerb() *cobra.Command {
 				return p.print(a.out, o)
 			}
 			o.Color = false
-			if err := l.toFile(out, func(w io.Writer) error { return p.print(w, o) }); err != nil {
+			if err := req.toFile(out, func(w io.Writer) error { return p.print(w, o) }); err != nil {
 				return err
 			}
 			a.wrote(out)
@@ -105,16 +105,16 @@ func (p *papers) print(w io.Writer, o render.Options) error {
 }
 
 // history makes a machine's history, with its photographs where it is a page.
-func (l *look) history(ctx context.Context, machine string, src report.Source, withNames bool, format render.Format) (*papers, error) {
+func (req *request) history(ctx context.Context, machine string, src report.Source, withNames bool, format render.Format) (*papers, error) {
 	var stand []report.Matter
 	if format != render.CSV { // which has the records alone
-		stand = open(l.overview().Flags)
+		stand = open(req.overview().Flags)
 	}
 	r, _ := report.History(src, machine, stand, withNames)
 	p := &papers{HistoryReport: r}
 	var err error
-	if p.HistoryReport.Digest, err = l.a.digestOf(ctx, l.book, machine, l.at); err == nil && format == render.HTML {
-		p.Photos, err = l.a.photos(ctx, l.book, machine, r.Mask)
+	if p.HistoryReport.Digest, err = req.a.digestOf(ctx, req.book, machine, req.at); err == nil && format == render.HTML {
+		p.Photos, err = req.a.photos(ctx, req.book, machine, r.Mask)
 	}
 	return p, err
 }

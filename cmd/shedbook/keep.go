@@ -29,38 +29,38 @@ type overview struct {
 }
 
 // everything reads every machine.
-func (l *look) everything(s report.Source) (overview, baseMaker, error) {
+func (req *request) everything(s report.Source) (overview, baseMaker, error) {
 	var g overview
 	var keep func() *flags.Kept
-	g.Flags, keep = flags.FindIn(l.fleet, l.at, s.Index, s.Rows(&g.Rows), l.reread)
-	l.quote(&g)
+	g.Flags, keep = flags.FindIn(req.fleet, req.at, s.Index, s.Rows(&g.Rows), req.reread)
+	req.quote(&g)
 	return g, func() ([]byte, []byte) { return baseOf(g.Rows, keep()) }, nil
 }
 
 // quote lets the flags tell the loss of coolant that the rows do.
-func (l *look) quote(g *overview) {
+func (req *request) quote(g *overview) {
 	rows := map[string]*report.FleetRow{}
 	for i := range g.Rows {
 		rows[g.Rows[i].Machine] = &g.Rows[i]
 	}
 	g.Flags.Quote(func(machine string) string {
 		if row := rows[machine]; row != nil {
-			return coolant.LossWords(row.CoolantRate, row.RateSince, l.fleet.Settings.Units())
+			return coolant.LossWords(row.CoolantRate, row.RateSince, req.fleet.Settings.Units())
 		}
 		return ""
 	})
 }
 
 // reread reads the logs of some machines once more.
-func (l *look) reread(machines ...string) iter.Seq[*schema.Log] {
+func (req *request) reread(machines ...string) iter.Seq[*schema.Log] {
 	return func(yield func(*schema.Log) bool) {
-		for sealed, err := range l.book.SealedLogs(l.ctx, machines...) {
+		for sealed, err := range req.book.SealedLogs(req.ctx, machines...) {
 			var log schema.Log
 			if err == nil {
 				log, err = sealed.Open()
 			}
 			if err != nil {
-				l.reading.set(err)
+				req.reading.set(err)
 				return
 			}
 			if !yield(&log) {
@@ -81,7 +81,7 @@ func baseOf(rows []report.FleetRow, k *flags.Kept) (base, curves []byte) {
 }
 
 // everythingSince is everything from a base, with s the machines written to since.
-func (l *look) everythingSince(s report.Source, base []byte, worn bool) (g overview, keep baseMaker, ok bool) {
+func (req *request) everythingSince(s report.Source, base []byte, worn bool) (g overview, keep baseMaker, ok bool) {
 	head, tail, _ := bytes.Cut(base, []byte{'\n'})
 	var were, are []report.FleetRow
 	k, ok := flags.ReadKept(tail)
@@ -89,11 +89,11 @@ func (l *look) everythingSince(s report.Source, base []byte, worn bool) (g overv
 		return g, nil, false
 	}
 	var now *flags.Kept
-	if g.Flags, now, ok = flags.Resume(l.fleet, l.at, s.Index, k, l.known.Machines, s.Rows(&are), l.reread); !ok {
+	if g.Flags, now, ok = flags.Resume(req.fleet, req.at, s.Index, k, req.known.Machines, s.Rows(&are), req.reread); !ok {
 		return g, nil, false
 	}
-	g.Rows, ok = together(l.known.Machines, were, are, func(r *report.FleetRow) string { return r.Machine })
-	l.quote(&g)
+	g.Rows, ok = together(req.known.Machines, were, are, func(r *report.FleetRow) string { return r.Machine })
+	req.quote(&g)
 	if !worn {
 		return g, nil, ok
 	}
@@ -120,12 +120,12 @@ func together[T any](machines []string, were, are []T, name func(*T) string) (al
 
 // overview is everything, or what was kept of it, without the curves of the
 // machines that bear no flag.
-func (l *look) overview() overview {
-	if l.held != nil {
-		return *l.held
+func (req *request) overview() overview {
+	if req.held != nil {
+		return *req.held
 	}
-	g, _ := kept(l, "fleet", "", question[overview]{l.everything, l.everythingSince})
-	g.Flags.AsOf = l.at
+	g, _ := kept(req, "fleet", "", question[overview]{req.everything, req.everythingSince})
+	g.Flags.AsOf = req.at
 	return g
 }
 
@@ -169,52 +169,52 @@ func (h *header) holds(at time.Time) bool {
 // the answer, which holds until the book's next change; and a base, from which
 // after a few records only the machines written to are read. Of a verb's questions
 // the last is kept.
-func kept[T any](l *look, verb, asked string, q question[T]) (T, error) {
-	file := l.keptAs(verb)
+func kept[T any](req *request, verb, asked string, q question[T]) (T, error) {
+	file := req.keptAs(verb)
 	if file == "" {
-		seen, _, err := q.whole(l.source())
+		seen, _, err := q.whole(req.source())
 		return seen, err
 	}
-	asked = fmt.Sprint(l.change, " ", asked)
+	asked = fmt.Sprint(req.change, " ", asked)
 	h, b, ok := readKept(file)
 	var seen T
-	if ok && h.Asked == asked && h.holds(l.at) && json.Unmarshal(b, &seen) == nil {
+	if ok && h.Asked == asked && h.holds(req.at) && json.Unmarshal(b, &seen) == nil {
 		return seen, nil
 	}
 	began := time.Now()
-	now, err := l.book.State(l.ctx)
+	now, err := req.book.State(req.ctx)
 	if err != nil {
 		return seen, err
 	}
 	var s report.Source
 	var base baseMaker
-	h, b, written, ok := l.base(file, now)
+	h, b, written, ok := req.base(file, now)
 	if ok {
-		s = l.sourceOf(written)
-		seen, base, ok = q.since(s, b, 50*len(written) > len(l.known.Machines))
-		ok = ok && l.still(now) // else a machine that was not read may have been written to
+		s = req.sourceOf(written)
+		seen, base, ok = q.since(s, b, 50*len(written) > len(req.known.Machines))
+		ok = ok && req.still(now) // else a machine that was not read may have been written to
 	}
 	worth := ok
 	if !ok {
 		h.Until = time.Time{}
-		s = l.source()
+		s = req.source()
 		seen, base, err = q.whole(s)
 		worth = time.Since(began) >= keepFrom
 	}
-	if !worth || err != nil || !l.still(now) {
+	if !worth || err != nil || !req.still(now) {
 		return seen, err // what was written meanwhile would be kept under the state before it
 	}
 	if later := s.Later.First(); h.Until.IsZero() || !later.IsZero() && later.Before(h.Until) {
 		h.Until = later
 	}
-	h.AsOf, h.State = l.at, store.State{}
+	h.AsOf, h.State = req.at, store.State{}
 	// Where it can't be kept it will be worked out anew.
 	h.Asked, h.Common = asked, ""
 	if b, err = json.Marshal(seen); err == nil && os.MkdirAll(filepath.Dir(file), 0o700) == nil {
 		writeKept(file, h, b)
 		if base != nil {
 			b, beside := base()
-			h.Asked, h.Common, h.State = "", l.common(), now
+			h.Asked, h.Common, h.State = "", req.common(), now
 			if beside != nil {
 				h.Made = now.Change
 				writeKept(file+".beside", header{Made: h.Made}, beside)
@@ -228,28 +228,28 @@ func kept[T any](l *look, verb, asked string, q question[T]) (T, error) {
 
 // base reads what can be gone on from, and which machines were written to since. It
 // is not ok where there is nothing, it no longer holds, or most would be read anyway.
-func (l *look) base(file string, now store.State) (h header, b []byte, written []string, ok bool) {
+func (req *request) base(file string, now store.State) (h header, b []byte, written []string, ok bool) {
 	h, b, ok = readKept(file + ".base")
 	written, same := now.Since(h.State)
-	return h, b, written, ok && same && h.Common == l.common() && h.holds(l.at) && 2*len(written) <= len(l.known.Machines)
+	return h, b, written, ok && same && h.Common == req.common() && h.holds(req.at) && 2*len(written) <= len(req.known.Machines)
 }
 
 // still reports whether nothing was written since the request began, and all that
 // was asked for could be read.
-func (l *look) still(now store.State) bool {
-	c, err := l.book.Change(l.ctx)
-	return err == nil && c == l.change && c == now.Change && l.reading.get() == nil
+func (req *request) still(now store.State) bool {
+	c, err := req.book.Change(req.ctx)
+	return err == nil && c == req.change && c == now.Change && req.reading.get() == nil
 }
 
 // curve is the whole curve of a machine that bears no flag, out of what overview
 // kept; not ok where it has to be worked out anew.
-func (l *look) curve(machine string) (curve []flags.Point, ok bool) {
-	file := l.keptAs("fleet")
-	now, err := l.book.State(l.ctx)
+func (req *request) curve(machine string) (curve []flags.Point, ok bool) {
+	file := req.keptAs("fleet")
+	now, err := req.book.State(req.ctx)
 	if file == "" || err != nil {
 		return nil, false
 	}
-	h, b, written, ok := l.base(file, now)
+	h, b, written, ok := req.base(file, now)
 	of, curves, whole := readKept(file + ".beside")
 	if !ok || !whole || of.Made != h.Made {
 		return nil, false
@@ -259,21 +259,21 @@ func (l *look) curve(machine string) (curve []flags.Point, ok bool) {
 	if !ok {
 		return nil, false
 	}
-	s := l.sourceOf(written)
-	curve, ok = flags.Curve(l.fleet, l.at, s.Index, k, curves, l.known.Machines, s.Lives, machine)
-	return curve, ok && l.still(now)
+	s := req.sourceOf(written)
+	curve, ok = flags.Curve(req.fleet, req.at, s.Index, k, curves, req.known.Machines, s.Lives, machine)
+	return curve, ok && req.still(now)
 }
 
 // keptAs is the file for a verb's answer, named by the program and the book, since
 // no program reads what another kept; "" where none is kept: as of a time named,
 // the whole would be another.
-func (l *look) keptAs(verb string) string {
+func (req *request) keptAs(verb string) string {
 	cache, err := os.UserCacheDir()
 	program := programID()
-	if err != nil || program == "" || l.asOf != "" {
+	if err != nil || program == "" || req.asOf != "" {
 		return ""
 	}
-	book := sha256.Sum256([]byte(l.book.Path()))
+	book := sha256.Sum256([]byte(req.book.Path()))
 	return filepath.Join(cache, "shedbook", fmt.Sprintf("%s-%x.%s", program, book[:8], verb))
 }
 
@@ -338,8 +338,8 @@ func identityOf(program io.Reader) string {
 }
 
 // common is a digest of what is no machine's.
-func (l *look) common() string {
-	b, err := json.Marshal(l.fleet)
+func (req *request) common() string {
+	b, err := json.Marshal(req.fleet)
 	if err != nil {
 		return ""
 	}

@@ -20,31 +20,31 @@ import (
 
 func (a *app) nextVerb() *cobra.Command {
 	var walk, all bool
-	c := a.lookVerb("next MACHINE", "the likely causes, and the best check to do next", "", args(1, 1, "a machine"),
-		func(ctx context.Context, l *look, words []string) error {
-			machine, err := l.known.Machine(words[0])
+	c := a.reportVerb("next MACHINE", "the likely causes, and the best check to do next", "", args(1, 1, "a machine"),
+		func(ctx context.Context, req *request, words []string) error {
+			machine, err := req.known.Machine(words[0])
 			if err != nil {
 				return err
 			}
-			if walk && (l.asJSON || l.asCSV || l.asOf != "") {
+			if walk && (req.asJSON || req.asCSV || req.asOf != "") {
 				return usage("shedbook next "+schema.Quote(machine)+" --walk", "--walk asks and records: leave out --json, --csv and --as-of")
 			}
 			if walk {
 				return a.walk(ctx, machine)
 			}
-			fleet, others, err := l.among(machine)
+			fleet, others, err := req.among(machine)
 			if err != nil {
 				return err
 			}
-			r, err := next.RankAmong(fleet, others, machine, l.at)
+			r, err := next.RankAmong(fleet, others, machine, req.at)
 			if err != nil {
 				return err
 			}
-			r.State = r.With(machine, report.Standing(machine, open(l.overview().Flags)))
+			r.State = r.With(machine, report.Standing(machine, open(req.overview().Flags)))
 			if all {
-				return render.NextInFull(a.out, r, l.options())
+				return render.NextInFull(a.out, r, req.options())
 			}
-			return render.Next(a.out, r, l.options())
+			return render.Next(a.out, r, req.options())
 		})
 	c.Flags().BoolVar(&all, "all", false, "every cause and every check, not only the best three")
 	c.Flags().BoolVar(&walk, "walk", false, "do the checks one by one, and record each")
@@ -53,14 +53,14 @@ func (a *app) nextVerb() *cobra.Command {
 
 // among reads a machine's log, and of the others what counts beside it, by what was
 // kept of them.
-func (l *look) among(machine string) (fleet schema.Fleet, others map[string][]byte, err error) {
+func (req *request) among(machine string) (fleet schema.Fleet, others map[string][]byte, err error) {
 	type other struct {
 		Log  schema.Log
 		Part []byte
 	}
 	read := func(s report.Source) (all []other) {
 		for life := range s.Lives {
-			log, part := next.Other(l.fleet.Settings, life.Log)
+			log, part := next.Other(req.fleet.Settings, life.Log)
 			all = append(all, other{log, part})
 		}
 		return all
@@ -71,7 +71,7 @@ func (l *look) among(machine string) (fleet schema.Fleet, others map[string][]by
 			return b, nil
 		}
 	}
-	all, err := kept(l, "next", "", question[[]other]{
+	all, err := kept(req, "next", "", question[[]other]{
 		func(s report.Source) ([]other, baseMaker, error) {
 			all := read(s)
 			return all, baseOf(all), nil
@@ -81,24 +81,24 @@ func (l *look) among(machine string) (fleet schema.Fleet, others map[string][]by
 			if json.Unmarshal(base, &were) != nil {
 				return nil, nil, false
 			}
-			all, ok = together(l.known.Machines, were, read(s), func(o *other) string { return o.Log.Machine.Name })
+			all, ok = together(req.known.Machines, were, read(s), func(o *other) string { return o.Log.Machine.Name })
 			if worn {
 				keep = baseOf(all)
 			}
 			return all, keep, ok
 		},
 	})
-	fleet, others = l.fleet, map[string][]byte{}
+	fleet, others = req.fleet, map[string][]byte{}
 	for _, o := range all {
 		if o.Log.Machine.Name != machine {
 			fleet.Logs, others[o.Log.Machine.Name] = append(fleet.Logs, o.Log), o.Part
 			continue
 		}
-		for log, readErr := range l.book.Logs(l.ctx, machine) {
+		for log, readErr := range req.book.Logs(req.ctx, machine) {
 			fleet.Logs, err = append(fleet.Logs, log), cmp.Or(err, readErr)
 		}
 	}
-	return fleet, others, cmp.Or(l.reading.get(), err)
+	return fleet, others, cmp.Or(req.reading.get(), err)
 }
 
 // fleetAround reads a machine's log, and of the others what counts beside it.

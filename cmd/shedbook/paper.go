@@ -58,8 +58,8 @@ func (a *app) digestOf(ctx context.Context, b *store.Book, machine string, asOf 
 // foot says whether the records are those of one of the machines, or were up to
 // some time; then the paper is printed again, as it says of itself that it was,
 // and held against that line by line. Exit code 1 where anything differs.
-func (l *look) verifyPaper(ctx context.Context, machines []string, path string) error {
-	a := l.a
+func (req *request) verifyPaper(ctx context.Context, machines []string, path string) error {
+	a := req.a
 	f, err := os.Open(path)
 	if err != nil {
 		return err
@@ -69,16 +69,16 @@ func (l *look) verifyPaper(ctx context.Context, machines []string, path string) 
 	if err != nil {
 		return err
 	}
-	paper := readPaper(string(text), l.fleet.Settings.Zone())
+	paper := readPaper(string(text), req.fleet.Settings.Zone())
 	if paper.format == "csv" {
-		return l.compareCSV(ctx, machines, paper)
+		return req.compareCSV(ctx, machines, paper)
 	}
 	digests := report.FindDigests(string(text))
 	if len(digests) == 0 {
 		return usage("a printed history has it at the foot; from a PDF or a scan, type it into a text file", "%s carries no digest of records", path)
 	}
 	for _, machine := range machines {
-		m, err := l.matchPaper(ctx, machine, digests)
+		m, err := req.matchPaper(ctx, machine, digests)
 		if err != nil {
 			return err
 		}
@@ -87,17 +87,17 @@ func (l *look) verifyPaper(ctx context.Context, machines []string, path string) 
 		}
 		a.say(0, "The records match: digest %s is that of %s and %s.", m.seal.Digest, render.Safe(machine), say.Count(m.seal.Records, "record"))
 		if m.later > 0 {
-			a.say(0, "It was printed of the records dated to %s; %s in the book.", unit.FormatTime(m.seal.At, l.fleet.Settings.Zone()), laterRecords(m.later))
+			a.say(0, "It was printed of the records dated to %s; %s in the book.", unit.FormatTime(m.seal.At, req.fleet.Settings.Zone()), laterRecords(m.later))
 		}
 		if paper.format == "" {
 			a.say(0, "Only the digest was looked up: this file is no history in text, HTML, JSON or CSV, so what is printed on it was not compared. To compare it yourself: shedbook history %s", schema.Quote(render.Safe(machine)))
 			return nil
 		}
-		return l.comparePaper(ctx, m, paper)
+		return req.comparePaper(ctx, m, paper)
 	}
 	whose, ours := "any machine", ""
 	if len(machines) == 1 {
-		d, err := a.digestOf(ctx, l.book, machines[0], time.Time{})
+		d, err := a.digestOf(ctx, req.book, machines[0], time.Time{})
 		if err != nil {
 			return err
 		}
@@ -117,8 +117,8 @@ type match struct {
 
 // matchPaper finds of which state of a machine's records one of the digests is;
 // nil where it is of none.
-func (l *look) matchPaper(ctx context.Context, machine string, digests []string) (*match, error) {
-	log, earlier, people, err := sealed(ctx, l.book, machine)
+func (req *request) matchPaper(ctx context.Context, machine string, digests []string) (*match, error) {
+	log, earlier, people, err := sealed(ctx, req.book, machine)
 	if err != nil {
 		return nil, err
 	}
@@ -135,26 +135,26 @@ func (l *look) matchPaper(ctx context.Context, machine string, digests []string)
 
 // comparePaper prints the history of the records that match again, and says which
 // lines of the paper differ.
-func (l *look) comparePaper(ctx context.Context, m *match, paper printed) error {
-	again, err := l.again(ctx, m, paper, paper.withNames)
+func (req *request) comparePaper(ctx context.Context, m *match, paper printed) error {
+	again, err := req.again(ctx, m, paper, paper.withNames)
 	if err != nil {
 		return err
 	}
-	return l.sayCompared(m.machine, again)
+	return req.sayCompared(m.machine, again)
 }
 
 // compareCSV holds a paper without a digest, and without a word of when and how it
 // was printed, against each machine's records: as of now, and as they were between
 // its last row and the next.
-func (l *look) compareCSV(ctx context.Context, machines []string, paper printed) error {
+func (req *request) compareCSV(ctx context.Context, machines []string, paper printed) error {
 	var best *compared
 	var whose string
 	for _, machine := range machines {
-		log, _, people, err := sealed(ctx, l.book, machine)
+		log, _, people, err := sealed(ctx, req.book, machine)
 		if err != nil {
 			return err
 		}
-		times := []time.Time{l.at}
+		times := []time.Time{req.at}
 		for r := range log.Records() {
 			if k := schema.KindOf(r); k.TimeColumn() != "" {
 				times = append(times, k.When(r))
@@ -167,7 +167,7 @@ func (l *look) compareCSV(ctx context.Context, machines []string, paper printed)
 			for _, named := range []bool{false, true} {
 				p := paper
 				p.asOf = t
-				again, err := l.again(ctx, &match{machine: machine, seal: report.Seal{At: t}, people: people}, p, named)
+				again, err := req.again(ctx, &match{machine: machine, seal: report.Seal{At: t}, people: people}, p, named)
 				if err != nil {
 					return err
 				}
@@ -183,26 +183,26 @@ func (l *look) compareCSV(ctx context.Context, machines []string, paper printed)
 	if best == nil {
 		return usage("", "the book has no machine to compare it with")
 	}
-	l.a.say(0, "A CSV carries no digest: its rows were compared with the records of %s.", render.Safe(whose))
-	return l.sayCompared(whose, best)
+	req.a.say(0, "A CSV carries no digest: its rows were compared with the records of %s.", render.Safe(whose))
+	return req.sayCompared(whose, best)
 }
 
 // again prints a history as the paper says that it was printed, and compares.
-func (l *look) again(ctx context.Context, m *match, paper printed, withNames bool) (*compared, error) {
-	at, asOf := l.at, l.asOf
-	defer func() { l.at, l.asOf, l.cut = at, asOf, time.Time{} }()
-	if l.at = paper.asOf; l.at.Before(m.seal.At) { // it was printed to the minute
-		l.at = m.seal.At
+func (req *request) again(ctx context.Context, m *match, paper printed, withNames bool) (*compared, error) {
+	at, asOf := req.at, req.asOf
+	defer func() { req.at, req.asOf, req.cut = at, asOf, time.Time{} }()
+	if req.at = paper.asOf; req.at.Before(m.seal.At) { // it was printed to the minute
+		req.at = m.seal.At
 	}
-	l.at = l.at.In(l.fleet.Settings.Zone())
-	l.asOf = l.at.Format(time.RFC3339)
+	req.at = req.at.In(req.fleet.Settings.Zone())
+	req.asOf = req.at.Format(time.RFC3339)
 	if m.later > 0 {
-		l.cut = m.seal.At.Add(time.Nanosecond) // never zero: that is no cut
+		req.cut = m.seal.At.Add(time.Nanosecond) // never zero: that is no cut
 	}
-	src := l.source(m.machine)
-	l.cut = time.Time{}
+	src := req.source(m.machine)
+	req.cut = time.Time{}
 	src.Fleet.Drivers, src.Fleet.Gone = m.people, nil
-	o := l.options()
+	o := req.options()
 	o.Color = false
 	switch paper.format {
 	case "html":
@@ -216,7 +216,7 @@ func (l *look) again(ctx context.Context, m *match, paper printed, withNames boo
 	default:
 		o.Format = render.Plain
 	}
-	p, err := l.history(ctx, m.machine, src, withNames, o.Format)
+	p, err := req.history(ctx, m.machine, src, withNames, o.Format)
 	if err != nil {
 		return nil, err
 	}
@@ -293,8 +293,8 @@ func (p *papers) renumber() {
 }
 
 // sayCompared says how a paper compares; exit code 1 where lines differ.
-func (l *look) sayCompared(machine string, c *compared) error {
-	a := l.a
+func (req *request) sayCompared(machine string, c *compared) error {
+	a := req.a
 	if len(c.differ) == 0 {
 		a.say(0, "The paper matches the book: every line is as the book prints it.")
 		if c.renumbered > 0 {

@@ -18,8 +18,8 @@ import (
 func (a *app) ratesVerb() *cobra.Command {
 	var by, adjust, reference string
 	var midP bool
-	c := a.lookVerb("rates --by FACTOR", "overheats per hour driven, by driver, terrain, speed, ...", "the rates with their plot", args(0, 0, "no words, only options such as --by driver"),
-		func(_ context.Context, l *look, _ []string) error {
+	c := a.reportVerb("rates --by FACTOR", "overheats per hour driven, by driver, terrain, speed, ...", "the rates with their plot", args(0, 0, "no words, only options such as --by driver"),
+		func(_ context.Context, req *request, _ []string) error {
 			q := report.RateQuestion{Reference: reference, MidP: midP}
 			var err error
 			if by == "" {
@@ -38,15 +38,15 @@ func (a *app) ratesVerb() *cobra.Command {
 			if err := q.Validate(); err != nil { // before anything is read
 				return usage("", "--%s", err)
 			}
-			r, err := kept(l, "rates", fmt.Sprint(q), l.rates(q))
+			r, err := kept(req, "rates", fmt.Sprint(q), req.rates(q))
 			if err != nil {
 				return usage("", "--%s", err)
 			}
-			r.AsOf = l.at
-			if l.html != "" {
-				return l.page(func(w io.Writer, o render.Options) error { return render.Rates(w, r, o) })
+			r.AsOf = req.at
+			if req.html != "" {
+				return req.page(func(w io.Writer, o render.Options) error { return render.Rates(w, r, o) })
 			}
-			return render.Rates(a.out, r, l.options())
+			return render.Rates(a.out, r, req.options())
 		})
 	c.ValidArgsFunction = cobra.NoFileCompletions
 	c.Flags().StringVar(&by, "by", "", "what to compare: "+strings.Join(exposure.FactorNames(), ", "))
@@ -72,7 +72,7 @@ func (a *app) ratesVerb() *cobra.Command {
 }
 
 // rates asks for rates; their base is the strata.
-func (l *look) rates(q report.RateQuestion) question[report.RatesReport] {
+func (req *request) rates(q report.RateQuestion) question[report.RatesReport] {
 	of := func(s report.Source, strata *exposure.Strata) (report.RatesReport, baseMaker, error) {
 		r, err := report.RatesOf(s.AsOf, s.Index, strata, q)
 		return r, func() ([]byte, []byte) { return strata.Keep(), nil }, err
@@ -82,7 +82,7 @@ func (l *look) rates(q report.RateQuestion) question[report.RatesReport] {
 			return of(s, report.Strata(s))
 		},
 		func(s report.Source, base []byte, worn bool) (r report.RatesReport, keep baseMaker, ok bool) {
-			strata, ok := s.Index.Resume(base, l.known.Machines, s.Lives)
+			strata, ok := s.Index.Resume(base, req.known.Machines, s.Lives)
 			if !ok {
 				return r, nil, false
 			}

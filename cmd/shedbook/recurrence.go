@@ -14,16 +14,16 @@ import (
 func (a *app) recurrenceVerb() *cobra.Command {
 	var work string
 	var overheats bool
-	c := a.lookVerb("recurrence", "how often something happens as machines age, and whether more or less often", "the curve", args(0, 0, "no words, only options"),
-		func(_ context.Context, l *look, _ []string) error {
+	c := a.reportVerb("recurrence", "how often something happens as machines age, and whether more or less often", "the curve", args(0, 0, "no words, only options"),
+		func(_ context.Context, req *request, _ []string) error {
 			if work != "" && overheats {
 				return usage("", "use --work or --overheats, not both")
 			}
-			r := report.Recurrence(l.source(), work)
-			if l.html != "" {
-				return l.page(func(w io.Writer, o render.Options) error { return render.Recurrence(w, r, o) })
+			r := report.Recurrence(req.source(), work)
+			if req.html != "" {
+				return req.page(func(w io.Writer, o render.Options) error { return render.Recurrence(w, r, o) })
 			}
-			return render.Recurrence(a.out, r, l.options())
+			return render.Recurrence(a.out, r, req.options())
 		})
 	c.ValidArgsFunction = cobra.NoFileCompletions
 	c.Flags().StringVar(&work, "work", "", "how often this work is done, as you name it in services")

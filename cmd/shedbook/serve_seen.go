@@ -48,7 +48,7 @@ const largeFleet, workEvery = 100, time.Hour
 
 // looked is the fleet as it stands now.
 type looked struct {
-	*look
+	*request
 	overview overview
 	due      report.DueReport
 	beside   map[string]schema.Log
@@ -61,60 +61,60 @@ func (s *server) look(ctx context.Context) (*looked, error) {
 		return nil, err
 	}
 	a, _ := s.at(b, s.now())
-	l := &look{a: a}
+	req := &request{a: a}
 	m := &s.seen
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	if err := l.read(context.WithoutCancel(ctx), b); err != nil {
+	if err := req.read(context.WithoutCancel(ctx), b); err != nil {
 		return nil, err
 	}
-	if err := m.look(l); err != nil {
+	if err := m.look(req); err != nil {
 		m.have = false
 		return nil, err
 	}
-	if l.at.Sub(m.worked) >= workEvery && !m.busy {
+	if req.at.Sub(m.worked) >= workEvery && !m.busy {
 		m.busy = true
 		go s.work(b)
 	}
 	g := m.overview
-	g.Flags.AsOf = l.at
-	l.held = &g
+	g.Flags.AsOf = req.at
+	req.held = &g
 	due := m.due
-	due.AsOf = l.at
-	return &looked{l, g, due, m.beside}, nil
+	due.AsOf = req.at
+	return &looked{req, g, due, m.beside}, nil
 }
 
-func (m *seen) look(l *look) error {
-	ok := m.have && !l.at.Before(m.asOf) && (m.until.IsZero() || l.at.Before(m.until))
-	if ok && l.change == m.state.Change {
+func (m *seen) look(req *request) error {
+	ok := m.have && !req.at.Before(m.asOf) && (m.until.IsZero() || req.at.Before(m.until))
+	if ok && req.change == m.state.Change {
 		return nil
 	}
-	now, err := l.book.State(l.ctx)
+	now, err := req.book.State(req.ctx)
 	if err != nil {
 		return err
 	}
-	common := l.common()
+	common := req.common()
 	written, same := now.Since(m.state)
-	ok = ok && same && common == m.common && 2*len(written) <= len(l.known.Machines)
+	ok = ok && same && common == m.common && 2*len(written) <= len(req.known.Machines)
 	beside := map[string]schema.Log{}
 	var s report.Source
 	if ok {
 		var keep baseMaker
 		var g overview
-		s = besideToo(l.sourceOf(written), beside)
-		if g, keep, ok = l.everythingSince(s, m.base, true); ok {
+		s = besideToo(req.sourceOf(written), beside)
+		if g, keep, ok = req.everythingSince(s, m.base, true); ok {
 			m.overview = g
 			m.base, _ = keep()
 		}
 	}
 	if !ok {
 		m.until, written = time.Time{}, nil
-		s = besideToo(l.source(), beside)
-		g, keep, _ := l.everything(s)
+		s = besideToo(req.source(), beside)
+		g, keep, _ := req.everything(s)
 		m.overview = g
 		m.base, _ = keep()
 	}
-	if err := l.reading.get(); err != nil {
+	if err := req.reading.get(); err != nil {
 		return err
 	}
 	if later := s.Later.First(); !later.IsZero() && (m.until.IsZero() || later.Before(m.until)) {
@@ -127,16 +127,16 @@ func (m *seen) look(l *look) error {
 	}
 	m.beside = beside
 	switch {
-	case len(l.known.Machines) < largeFleet:
-		m.clean = report.Cleaning(l.source())
-		m.due, m.worked = report.DueWork(l.source(), &m.clean), l.at
+	case len(req.known.Machines) < largeFleet:
+		m.clean = report.Cleaning(req.source())
+		m.due, m.worked = report.DueWork(req.source(), &m.clean), req.at
 	case !ok:
 		m.worked = time.Time{}
 	default:
-		m.workOn(l, written)
+		m.workOn(req, written)
 	}
-	m.have, m.state, m.common, m.asOf = true, now, common, l.at
-	return l.reading.get()
+	m.have, m.state, m.common, m.asOf = true, now, common, req.at
+	return req.reading.get()
 }
 
 // besideToo gathers of the lives that pass what counts beside another's.
@@ -156,30 +156,30 @@ func besideToo(s report.Source, into map[string]schema.Log) report.Source {
 // work works out what is due on all machines, while the pages are shown.
 func (s *server) work(b *store.Book) {
 	a, _ := s.at(b, s.now())
-	l := &look{a: a}
+	req := &request{a: a}
 	m := &s.seen
-	err := l.read(context.Background(), b)
+	err := req.read(context.Background(), b)
 	var clean report.CleaningReport
 	var due report.DueReport
 	if err == nil {
-		clean = report.Cleaning(l.source())
-		due = report.DueWork(l.source(), &clean)
-		err = l.reading.get()
+		clean = report.Cleaning(req.source())
+		due = report.DueWork(req.source(), &clean)
+		err = req.reading.get()
 	}
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	m.busy = false
 	if err == nil {
-		m.clean, m.due, m.worked = clean, due, l.at
+		m.clean, m.due, m.worked = clean, due, req.at
 	}
 }
 
 // workOn works out what is due on the machines written to, by the cleaning intervals
 // as they were.
-func (m *seen) workOn(l *look, written []string) {
+func (m *seen) workOn(req *request, written []string) {
 	clean := m.clean
 	clean.Machines = slices.Clone(clean.Machines)
-	some := report.Cleaning(l.sourceOf(written))
+	some := report.Cleaning(req.sourceOf(written))
 	for i := range clean.Machines {
 		for _, is := range some.Machines {
 			if c := &clean.Machines[i]; c.Machine == is.Machine {
@@ -187,7 +187,7 @@ func (m *seen) workOn(l *look, written []string) {
 			}
 		}
 	}
-	fresh := report.DueWork(l.sourceOf(written), &clean)
+	fresh := report.DueWork(req.sourceOf(written), &clean)
 	others := slices.DeleteFunc(slices.Clone(m.due.Due), func(d report.Due) bool { return slices.Contains(written, d.Machine) })
 	m.due.Due, m.clean = append(others, fresh.Due...), clean
 }

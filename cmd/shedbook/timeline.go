@@ -14,9 +14,9 @@ const timelineLines = 20
 
 func (a *app) timelineVerb() *cobra.Command {
 	var all bool
-	c := a.lookVerb("timeline MACHINE", "what happened to a machine, newest first", "", args(1, 1, "a machine"),
-		func(_ context.Context, l *look, words []string) error {
-			machine, err := l.known.Machine(words[0])
+	c := a.reportVerb("timeline MACHINE", "what happened to a machine, newest first", "", args(1, 1, "a machine"),
+		func(_ context.Context, req *request, words []string) error {
+			machine, err := req.known.Machine(words[0])
 			if err != nil {
 				return err
 			}
@@ -24,8 +24,8 @@ func (a *app) timelineVerb() *cobra.Command {
 			if all {
 				most = 0
 			}
-			r, _ := report.Timeline(l.source(machine), machine, most)
-			return render.Timeline(a.out, r, l.options())
+			r, _ := report.Timeline(req.source(machine), machine, most)
+			return render.Timeline(a.out, r, req.options())
 		})
 	c.Flags().BoolVar(&all, "all", false, "the whole life, not only the newest lines")
 	return c

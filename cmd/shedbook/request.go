@@ -20,9 +20,9 @@ import (
 	"shedbook/store"
 )
 
-// look is what every report's verb has in common: how to print, as of when,
+// request is what every report's verb has in common: how to print, as of when,
 // and of which machine.
-type look struct {
+type request struct {
 	a             *app
 	asJSON, asCSV bool
 	asOf          string
@@ -56,32 +56,32 @@ func (f *failure) get() error {
 	return f.err
 }
 
-// lookVerb makes a report's verb. do is handed the fleet read and the time
+// reportVerb makes a report's verb. do is handed the fleet read and the time
 // asked for; args are the words after the verb. page says what --html writes,
 // "" where the report has no page.
-func (a *app) lookVerb(use, short, page string, words cobra.PositionalArgs, do func(ctx context.Context, l *look, args []string) error) *cobra.Command {
-	l := &look{a: a}
+func (a *app) reportVerb(use, short, page string, words cobra.PositionalArgs, do func(ctx context.Context, req *request, args []string) error) *cobra.Command {
+	req := &request{a: a}
 	c := &cobra.Command{Use: use, Short: short, GroupID: "look", Args: words, ValidArgsFunction: a.completeMachine}
 	c.RunE = func(cmd *cobra.Command, given []string) error {
-		if l.asJSON && l.asCSV {
+		if req.asJSON && req.asCSV {
 			return usage("", "use --json or --csv, not both")
 		}
 		out := a.out
-		a.out = &onceRead{out, l}
+		a.out = &onceRead{out, req}
 		defer func() { a.out = out }()
 		return a.view(cmd.Context(), func(b *store.Book) error {
-			if err := l.read(cmd.Context(), b); err != nil {
+			if err := req.read(cmd.Context(), b); err != nil {
 				return err
 			}
-			err := do(cmd.Context(), l, given)
-			return cmp.Or(l.reading.get(), err) // the second may only follow from the first
+			err := do(cmd.Context(), req, given)
+			return cmp.Or(req.reading.get(), err) // the second may only follow from the first
 		})
 	}
-	c.Flags().BoolVar(&l.asJSON, "json", false, "print JSON")
-	c.Flags().BoolVar(&l.asCSV, "csv", false, "print CSV")
-	c.Flags().StringVar(&l.asOf, "as-of", "", "leave out records dated after this time")
+	c.Flags().BoolVar(&req.asJSON, "json", false, "print JSON")
+	c.Flags().BoolVar(&req.asCSV, "csv", false, "print CSV")
+	c.Flags().StringVar(&req.asOf, "as-of", "", "leave out records dated after this time")
 	if page != "" {
-		c.Flags().StringVar(&l.html, "html", "", "write "+page+" to this file")
+		c.Flags().StringVar(&req.html, "html", "", "write "+page+" to this file")
 	}
 	return c
 }
@@ -89,7 +89,7 @@ func (a *app) lookVerb(use, short, page string, words cobra.PositionalArgs, do f
 // onceRead writes nothing of a report whose records could not all be read.
 type onceRead struct {
 	io.Writer
-	l *look
+	l *request
 }
 
 func (w *onceRead) Write(p []byte) (int, error) {
@@ -100,56 +100,56 @@ func (w *onceRead) Write(p []byte) (int, error) {
 }
 
 // read reads what is not one machine's, and the time asked for.
-func (l *look) read(ctx context.Context, b *store.Book) (err error) {
-	l.ctx, l.book = ctx, b
-	if l.change, err = b.Change(ctx); err != nil {
+func (req *request) read(ctx context.Context, b *store.Book) (err error) {
+	req.ctx, req.book = ctx, b
+	if req.change, err = b.Change(ctx); err != nil {
 		return err
 	}
-	if l.fleet, err = b.Common(ctx); err != nil {
+	if req.fleet, err = b.Common(ctx); err != nil {
 		return err
 	}
-	if l.known, err = b.Known(ctx); err != nil {
+	if req.known, err = b.Known(ctx); err != nil {
 		return err
 	}
-	l.known.Begun = true
-	l.at = l.a.now
-	if l.asOf != "" {
-		if l.at, err = l.a.parseTime(l.asOf, l.fleet.Settings); err != nil {
+	req.known.Begun = true
+	req.at = req.a.now
+	if req.asOf != "" {
+		if req.at, err = req.a.parseTime(req.asOf, req.fleet.Settings); err != nil {
 			return err
 		}
 	}
-	l.at = l.at.In(l.fleet.Settings.Zone())
+	req.at = req.at.In(req.fleet.Settings.Zone())
 	return nil
 }
 
 // sourceOf is source of the machines named and no others, were it none.
-func (l *look) sourceOf(machines []string) report.Source {
+func (req *request) sourceOf(machines []string) report.Source {
 	if len(machines) == 0 {
-		return l.given(report.Stream(l.fleet, func(func(func() *schema.Log) bool) {}, l.at))
+		return req.given(report.Stream(req.fleet, func(func(func() *schema.Log) bool) {}, req.at))
 	}
-	return l.source(machines...)
+	return req.source(machines...)
 }
 
 // source is the fleet as of the time asked for, read as the report goes: of
 // the machines named, or all.
-func (l *look) source(machines ...string) report.Source {
+func (req *request) source(machines ...string) report.Source {
 	// Nearly all that is made of a log goes when the next is read. To collect it
 	// each time that there is as much again as is kept would take half the time.
 	debug.SetGCPercent(400)
-	if l.a.getenv("GOMEMLIMIT") == "" {
+	if req.a.getenv("GOMEMLIMIT") == "" {
 		debug.SetMemoryLimit(256 << 20)
 	}
-	cut := l.cut
-	return l.given(report.Stream(l.fleet, func(yield func(func() *schema.Log) bool) {
-		for sealed, err := range l.book.SealedLogs(l.ctx, machines...) {
+	cut := req.cut
+	return req.given(report.Stream(req.fleet, func(yield func(func() *schema.Log) bool) {
+		for sealed, err := range req.book.SealedLogs(req.ctx, machines...) {
 			if err != nil {
-				l.reading.set(err)
+				req.reading.set(err)
 				return
 			}
 			if !yield(func() *schema.Log {
 				log, err := sealed.Open()
 				if err != nil {
-					l.reading.set(err)
+					req.reading.set(err)
 					return nil
 				}
 				log = log.AsOf(cut)
@@ -158,24 +158,24 @@ func (l *look) source(machines ...string) report.Source {
 				return
 			}
 		}
-	}, l.at))
+	}, req.at))
 }
 
 // given adds the clock, and what the machines' states take of the belief about
 // them.
-func (l *look) given(s report.Source) report.Source {
-	s.Now = l.a.now
-	s.Given = func(life *exposure.Life) state.Given { return next.Given(l.fleet, life) }
+func (req *request) given(s report.Source) report.Source {
+	s.Now = req.a.now
+	s.Given = func(life *exposure.Life) state.Given { return next.Given(req.fleet, life) }
 	return s
 }
 
 // only is the machine that a word names, or the whole fleet without one.
-func (l *look) only(words []string) (report.Source, error) {
+func (req *request) only(words []string) (report.Source, error) {
 	if len(words) == 0 {
-		return l.source(), nil
+		return req.source(), nil
 	}
-	machine, err := l.known.Machine(words[0])
-	return l.source(machine), err
+	machine, err := req.known.Machine(words[0])
+	return req.source(machine), err
 }
 
 // open lists what is open on the machines: the flags that stand.
@@ -194,24 +194,24 @@ func open(r flags.Result) []report.Matter {
 }
 
 // options say how this report is printed.
-func (l *look) options() render.Options {
-	return l.a.options(l.fleet.Settings, l.asJSON, l.asCSV)
+func (req *request) options() render.Options {
+	return req.a.options(req.fleet.Settings, req.asJSON, req.asCSV)
 }
 
 // page writes a page to the file asked for; it takes its name once it is whole.
-func (l *look) page(write func(w io.Writer, o render.Options) error) error {
-	o := l.options()
+func (req *request) page(write func(w io.Writer, o render.Options) error) error {
+	o := req.options()
 	o.Format = render.HTML
-	if err := l.toFile(l.html, func(w io.Writer) error { return write(w, o) }); err != nil {
+	if err := req.toFile(req.html, func(w io.Writer) error { return write(w, o) }); err != nil {
 		return err
 	}
-	l.a.wrote(l.html)
+	req.a.wrote(req.html)
 	return nil
 }
 
 // toFile is toFile for a report.
-func (l *look) toFile(path string, write func(io.Writer) error) error {
-	if err := l.reading.get(); err != nil {
+func (req *request) toFile(path string, write func(io.Writer) error) error {
+	if err := req.reading.get(); err != nil {
 		return err
 	}
 	return toFile(path, write)
