@@ -32,6 +32,7 @@ type Field struct {
 	Required   bool
 	Min, Max   float64
 	Help       string
+	Record     bool   // the number of another record
 	Plain      bool   // on a record's line a bare number, or the first word, is this field
 	Zero, Yes  string // words that mean 0 or yes on a record's line, as "ok" and "out"
 	No         string // and no, as "no-lamp"
@@ -304,6 +305,8 @@ func parseTag(tag string) Field {
 			f.Max = mustFloat(value)
 		case "required":
 			f.Required = true
+		case "record":
+			f.Record = true
 		case "plain":
 			f.Plain = true
 		case "zero":

@@ -14,6 +14,9 @@ func CleanName(s string) string {
 	return strings.Join(strings.FieldsFunc(norm.NFC.String(strings.Map(visible, s)), unicode.IsSpace), " ")
 }
 
+// SameName says whether two names are read as one where somebody types them.
+func SameName(a, b string) bool { return fold(a) == fold(b) }
+
 // visible drops the format characters (Unicode general category Cf), such as
 // zero width blanks and soft hyphens.
 func visible(r rune) rune {

@@ -11,6 +11,7 @@
 //	min= max=  limits of a number, both allowed
 //	required   a blank is refused
 //	plain      on a record's line a bare number, or the first word, is this field
+//	record     the number is that of another record
 //	zero= yes= no=  a word that means 0, yes or no on a record's line
 //
 // and `help:"..."` says in a few words what belongs there.
@@ -289,7 +290,7 @@ type Answer struct {
 	Flag     string    `rec:"flag,word,of=flag,required" help:"which flag"`
 	Found    string    `rec:"found,text" help:"what you found"`
 	Cause    string    `rec:"cause,word,of=cause" help:"the cause"`
-	Service  Num       `rec:"service,num,min=1,max=1000000000" help:"record number of the service that fixed it"`
+	Service  Num       `rec:"service,num,min=1,max=1000000000,record" help:"record number of the service that fixed it"`
 	NoneSeen string    `rec:"nothing_found,word,of=yesno" help:"you looked and found nothing (yes or no)"`
 	Note     string    `rec:"note,text" help:"anything else"`
 }

@@ -33,11 +33,17 @@ type Book struct {
 	now      func() time.Time
 	looked   *lookedFile // its own file, as long as it is open
 	by       *entry      // who writes, where a phone does
-	turn     *sync.Mutex // of those who write in this program: SQLite lets none wait in line
+	turn     *turn       // of those who write in this program: SQLite lets none wait in line
 	// Waiting, where it is set, is called once a write has waited for another
 	// program's for a second, so that whoever waits can be told. It may be called
 	// from another goroutine.
 	Waiting func()
+}
+
+// turn is that of whoever writes.
+type turn struct {
+	sync.Mutex
+	changed []int64 // records amended or voided in the transaction at hand
 }
 
 // busyTimeout is how long the book is waited for when it is opened or read.
@@ -102,7 +108,7 @@ func open(ctx context.Context, path string, now func() time.Time, create bool) (
 	if err := ownLeftovers(ctx, path, looked); err != nil {
 		return nil, err
 	}
-	b := &Book{path: path, now: now, looked: looked, turn: new(sync.Mutex)}
+	b := &Book{path: path, now: now, looked: looked, turn: new(turn)}
 	if empty {
 		// The first tables go in under a rollback journal, so that the file's
 		// own header says whose it is from the first commit on.
@@ -347,7 +353,12 @@ func (b *Book) write(ctx context.Context, do func(tx *sql.Tx) error) error {
 		return explain(b.path, err)
 	}
 	defer tx.Rollback()
-	if err := do(tx); err != nil {
+	b.turn.changed = b.turn.changed[:0]
+	err = do(tx)
+	if err == nil {
+		err = b.tell(quiet(ctx), tx, b.turn.changed)
+	}
+	if err != nil {
 		return explain(b.path, err)
 	}
 	if err := b.stillThere(); err != nil {

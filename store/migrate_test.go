@@ -92,6 +92,10 @@ func TestABookOfVersion7ComesAlong(t *testing.T) {
 	comesAlong(t, 7, 18) // likewise
 }
 
+func TestABookOfVersion8ComesAlong(t *testing.T) {
+	comesAlong(t, 8, 21) // an outing that came back, and as above
+}
+
 // sheetsThen is how many sheets there were in a version.
 func sheetsThen(version int) int {
 	n := len(schema.Kinds)
