@@ -220,16 +220,14 @@ func (k *Kind) FromContent(c Content, is func(f *Field, name string) (string, er
 	return r, nil
 }
 
-// Changed are the fields that differ between two contents, in order.
-func Changed(was, is Content) []string {
+// Changed are the fields that differ between two contents, or were typed otherwise,
+// in order.
+func Changed(was, is Content, wasTyped, isTyped map[string]string) []string {
+	all := maps.Clone(was)
+	maps.Copy(all, is)
 	var out []string
-	for name := range was {
-		if string(was[name]) != string(is[name]) {
-			out = append(out, name)
-		}
-	}
-	for name := range is {
-		if _, ok := was[name]; !ok {
+	for name := range all {
+		if string(was[name]) != string(is[name]) || wasTyped[name] != isTyped[name] {
 			out = append(out, name)
 		}
 	}

@@ -43,7 +43,7 @@ type Book struct {
 // turn is that of whoever writes.
 type turn struct {
 	sync.Mutex
-	changed []int64 // records amended or voided in the transaction at hand
+	changed map[int64]time.Time // records amended or voided in the transaction at hand, and when they were entered
 }
 
 // busyTimeout is how long the book is waited for when it is opened or read.
@@ -353,7 +353,7 @@ func (b *Book) write(ctx context.Context, do func(tx *sql.Tx) error) error {
 		return explain(b.path, err)
 	}
 	defer tx.Rollback()
-	b.turn.changed = b.turn.changed[:0]
+	b.turn.changed = map[int64]time.Time{}
 	err = do(tx)
 	if err == nil {
 		err = b.tell(quiet(ctx), tx, b.turn.changed)

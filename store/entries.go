@@ -15,6 +15,7 @@ import (
 	"maps"
 	"slices"
 	"strings"
+	"time"
 
 	"shedbook/schema"
 )
@@ -455,8 +456,9 @@ func (d *depots) versionsOf(ctx context.Context, k *schema.Kind, number int64) (
 }
 
 // tell enters whatever the transaction at hand changed in a book that has joined a
-// company; changed are the records that were amended or voided.
-func (b *Book) tell(ctx context.Context, q querier, changed []int64) error {
+// company; changed are the records that were amended or voided, with when they were
+// entered.
+func (b *Book) tell(ctx context.Context, q querier, changed map[int64]time.Time) error {
 	d, err := b.company(ctx, q)
 	if err != nil || d == nil {
 		return err
@@ -469,7 +471,7 @@ func (b *Book) tell(ctx context.Context, q querier, changed []int64) error {
 	return d.tell(ctx, changed)
 }
 
-func (d *depots) tell(ctx context.Context, changed []int64) (err error) {
+func (d *depots) tell(ctx context.Context, changed map[int64]time.Time) (err error) {
 	if d.n, err = readNames(ctx, d.q); err != nil {
 		return err
 	}
@@ -487,12 +489,11 @@ func (d *depots) tell(ctx context.Context, changed []int64) (err error) {
 	if err := d.tellNew(ctx, next); err != nil {
 		return err
 	}
-	slices.Sort(changed)
-	for _, number := range slices.Compact(changed) {
+	for _, number := range slices.Sorted(maps.Keys(changed)) {
 		if number < d.told {
 			k, r, err := d.current(ctx, number)
 			if err == nil {
-				err = d.tellRecord(ctx, k, number, r)
+				err = d.tellRecord(ctx, k, number, r, changed[number])
 			}
 			if err != nil {
 				return err
@@ -615,7 +616,7 @@ func (d *depots) tellNew(ctx context.Context, next int64) error {
 			})
 			for _, number := range some {
 				if err == nil {
-					err = d.tellRecord(ctx, k, number, is[number])
+					err = d.tellRecord(ctx, k, number, is[number], time.Time{})
 				}
 			}
 			if err != nil {
@@ -643,8 +644,8 @@ func (d *depots) current(ctx context.Context, number int64) (*schema.Kind, schem
 }
 
 // tellRecord enters a record that is new, and what was done to it since the last
-// entry. current is nil where it was voided.
-func (d *depots) tellRecord(ctx context.Context, k *schema.Kind, number int64, current schema.Record) error {
+// entry. current is nil where it was voided; entered may be zero.
+func (d *depots) tellRecord(ctx context.Context, k *schema.Kind, number int64, current schema.Record, entered time.Time) error {
 	name, err := d.name(ctx, number)
 	if err != nil {
 		return err
@@ -653,13 +654,13 @@ func (d *depots) tellRecord(ctx context.Context, k *schema.Kind, number int64, c
 	if err != nil {
 		return err
 	}
-	is, typed, entered := schema.Content(nil), map[string]string(nil), int64(0)
+	is, typed := schema.Content(nil), map[string]string(nil)
 	if current != nil {
 		m := k.Meta(current)
 		if is, err = d.said(ctx, k, current); err != nil {
 			return err
 		}
-		typed, entered = m.Typed, m.Entered.Unix()
+		typed, entered = m.Typed, m.Entered
 	}
 	var amends, acts int
 	err = d.q.QueryRowContext(ctx, "SELECT count(*), coalesce(sum(what = 'amend'), 0) FROM acts WHERE number = ?", number).Scan(&acts, &amends)
@@ -673,9 +674,9 @@ func (d *depots) tellRecord(ctx context.Context, k *schema.Kind, number int64, c
 		return is, typed
 	}
 	if acts == 0 {
-		e := &schema.Entry{Kind: k.Name, Number: name.Number, Entered: entered}
+		e := &schema.Entry{Kind: k.Name, Number: name.Number, Entered: entered.Unix()}
 		e.Is, e.Typed = content(0)
-		if entered == 0 { // the past does not tell; when it was voided is near enough
+		if entered.IsZero() { // the past does not tell; when it was voided is near enough
 			e.Entered = were[len(were)-1].replaced
 		}
 		if number >= d.told {
@@ -707,14 +708,14 @@ func (d *depots) tellRecord(ctx context.Context, k *schema.Kind, number int64, c
 		of = append(of, also)
 	}
 	for i := amends; i < len(were); i++ {
-		before, _ := content(i)
+		before, typed := content(i)
 		d.changed[d.group(k, before)] = true
 		e := &schema.Entry{What: "void", Kind: k.Name, Of: of, Entered: were[i].replaced, Why: were[i].why}
 		if were[i].what == "amended" {
 			e.What = "amend"
 			e.Is, e.Typed = content(i + 1)
 			e.Was = schema.Content{}
-			for _, name := range schema.Changed(before, e.Is) {
+			for _, name := range schema.Changed(before, e.Is, typed, e.Typed) {
 				if e.Was[name] = before[name]; before[name] == nil {
 					e.Was[name] = json.RawMessage("null")
 				}

@@ -285,7 +285,7 @@ func (b *Book) amend(ctx context.Context, q querier, n *names, k *schema.Kind, w
 // keep writes a version into the past.
 func (b *Book) keep(ctx context.Context, q querier, n *names, k *schema.Kind, was schema.Record, what, why string) error {
 	number := k.Meta(was).Number
-	b.turn.changed = append(b.turn.changed, number)
+	b.turn.changed[number] = k.Meta(was).Entered
 	return putPast(ctx, q, n, number, Earlier{number, k, Version{was, what, b.now(), why}})
 }
 
