@@ -243,3 +243,31 @@ func Travels(setting string) bool {
 
 // Says is what a word or a setting says.
 func (k *Kind) Says(r Record) Content { return k.content(r, "") }
+
+// Rename gives another book's id to the records that an entry names of the book of a
+// name, from its number on.
+func (e *Entry) Rename(from Name, book string) {
+	for i, is := range e.Of {
+		if is.Book == from.Book && is.Number >= from.Number {
+			e.Of[i].Book = book
+		}
+	}
+	k := KindNamed(e.Kind)
+	if k == nil {
+		return
+	}
+	for _, c := range []Content{e.Is, e.Was} {
+		for i := range k.Fields {
+			f := &k.Fields[i]
+			var text string
+			var is Name
+			if c[f.Name] == nil || !f.refers() && !f.Record || json.Unmarshal(c[f.Name], &text) != nil || is.UnmarshalText([]byte(text)) != nil {
+				continue
+			}
+			if is.Book == from.Book && is.Number >= from.Number {
+				is.Book = book
+				c[f.Name], _ = json.Marshal(is.String())
+			}
+		}
+	}
+}

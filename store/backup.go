@@ -73,6 +73,9 @@ func readBack(ctx context.Context, path, to string, counts map[string]int64) err
 	if _, err := db.ExecContext(ctx, "PRAGMA journal_mode = DELETE"); err != nil {
 		return explain(to, err)
 	}
+	if err := markCopy(ctx, db); err != nil {
+		return explain(to, err)
+	}
 	f, err := pages(ctx, db)
 	if err != nil {
 		return explain(to, err)

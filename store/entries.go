@@ -831,11 +831,7 @@ func (d *depots) bundleSome(ctx context.Context, l *life, after map[string]int64
 	if err := b.pack(); err != nil {
 		return false, err
 	}
-	if err := d.keepBundle(ctx, l, b); err != nil {
-		return false, err
-	}
-	_, err = d.q.ExecContext(ctx, "DELETE FROM waiting WHERE book = ? AND seq < ?", l.idx, b.First+int64(b.Count))
-	return true, err
+	return true, d.keepBundle(ctx, l, b)
 }
 
 // hashBefore is the hash before an entry that begins a bundle.
@@ -847,13 +843,18 @@ func (d *depots) hashBefore(ctx context.Context, l *life, first int64) (hash []b
 	return hash, err
 }
 
+// keepBundle keeps a bundle whose entries are here, and need wait no more.
 func (d *depots) keepBundle(ctx context.Context, l *life, b *Bundle) error {
 	last, err := hex.DecodeString(b.Last)
 	if err != nil {
 		return err
 	}
-	_, err = d.q.ExecContext(ctx, "INSERT INTO bundles (book, first, count, last, content) VALUES (?, ?, ?, ?, ?) ON CONFLICT DO NOTHING",
+	_, err = d.q.ExecContext(ctx, `INSERT INTO bundles (book, first, count, last, content) VALUES (?, ?, ?, ?, ?)
+		ON CONFLICT (book, first) DO UPDATE SET count = excluded.count, last = excluded.last, content = excluded.content WHERE excluded.count > count`,
 		l.idx, b.First, b.Count, last, b.content)
+	if err == nil {
+		_, err = d.q.ExecContext(ctx, "DELETE FROM waiting WHERE book = ? AND seq BETWEEN ? AND ?", l.idx, b.First, b.First+int64(b.Count)-1)
+	}
 	return err
 }
 

@@ -6,6 +6,7 @@ import (
 	"crypto/rand"
 	"database/sql"
 	"encoding/json"
+	"errors"
 	"regexp"
 	"slices"
 	"strconv"
@@ -283,4 +284,143 @@ func (b *Book) Depots(ctx context.Context) ([]Depot, error) {
 func markCopy(ctx context.Context, q querier) error {
 	_, err := q.ExecContext(ctx, "UPDATE joined SET copy = 1")
 	return err
+}
+
+// part makes a life of its own of what this book entered from number first on, which
+// it has sent to nobody: another copy of the book went on otherwise, and was heard of
+// first.
+func (d *depots) part(ctx context.Context, l *life, first int64) error {
+	rows, err := d.q.QueryContext(ctx, "SELECT seq, entry FROM waiting WHERE book = ? AND seq >= ? ORDER BY seq", l.idx, first)
+	if err != nil {
+		return err
+	}
+	defer rows.Close()
+	var entries []*schema.Entry
+	from := d.told
+	for rows.Next() {
+		var seq int64
+		var line string
+		if err := rows.Scan(&seq, &line); err != nil {
+			return err
+		}
+		e, err := schema.ParseEntry(line)
+		if err != nil {
+			return err
+		}
+		if entries = append(entries, e); e.What == "" {
+			from = min(from, e.Number)
+		}
+	}
+	if err := errors.Join(rows.Err(), rows.Close()); err != nil {
+		return err
+	}
+	before, err := d.hashBefore(ctx, l, first)
+	if errors.Is(err, sql.ErrNoRows) {
+		err = d.q.QueryRowContext(ctx, "SELECT hash FROM waiting WHERE book = ? AND seq = ?", l.idx, first-1).Scan(&before)
+	}
+	if err != nil {
+		return err
+	}
+	if _, err := d.q.ExecContext(ctx, "DELETE FROM waiting WHERE book = ? AND seq >= ?", l.idx, first); err != nil {
+		return err
+	}
+	l.seq, l.hash = first-1, before
+	if err := d.keep(ctx, l); err != nil {
+		return err
+	}
+	is := &life{id: newID(), mark: l.mark, name: l.name, ownFrom: from}
+	if err := d.begin(ctx, is, l.id); err != nil {
+		return err
+	}
+	rename := func(e *schema.Entry) { e.Rename(schema.Name{Book: l.id, Number: from}, is.id) }
+	if err := d.renameActs(ctx, l, is, from, rename); err != nil {
+		return err
+	}
+	for i, e := range entries {
+		was := first + int64(i)
+		rename(e)
+		line, err := d.emit(ctx, e)
+		if err != nil {
+			return err
+		}
+		_, err = d.q.ExecContext(ctx, "UPDATE acts SET book = ?, seq = ?, entry = ? WHERE book = ? AND seq = ? AND clock = ?", is.idx, is.seq, line, l.idx, was, e.Clock)
+		if err == nil {
+			_, err = d.q.ExecContext(ctx, "UPDATE settled SET book = ?, seq = ? WHERE book = ? AND seq = ?", is.idx, is.seq, l.idx, was)
+		}
+		if err != nil {
+			return err
+		}
+	}
+	clear(d.names)
+	return d.keep(ctx, is)
+}
+
+// renameActs renames in what is kept of records those that are of another life now.
+func (d *depots) renameActs(ctx context.Context, l, is *life, from int64, rename func(*schema.Entry)) error {
+	_, err := d.q.ExecContext(ctx, "UPDATE acts SET book = ? WHERE what = 'record' AND book = ? AND number >= ? AND number NOT IN (SELECT number FROM foreigns)", is.idx, l.idx, from)
+	if err != nil {
+		return err
+	}
+	type act struct {
+		number, clock, book, seq int64
+		line                     string
+	}
+	rows, err := d.q.QueryContext(ctx, "SELECT number, clock, book, seq, entry FROM acts WHERE instr(entry, ?) > 0", l.id+":")
+	if err != nil {
+		return err
+	}
+	defer rows.Close()
+	var all []act
+	for rows.Next() {
+		var a act
+		if err := rows.Scan(&a.number, &a.clock, &a.book, &a.seq, &a.line); err != nil {
+			return err
+		}
+		all = append(all, a)
+	}
+	if err := errors.Join(rows.Err(), rows.Close()); err != nil {
+		return err
+	}
+	for _, a := range all {
+		e, err := schema.ParseEntry(a.line)
+		if err != nil {
+			return err
+		}
+		rename(e)
+		_, err = d.q.ExecContext(ctx, "UPDATE acts SET entry = ? WHERE number = ? AND clock = ? AND book = ? AND seq = ?", e.Line(), a.number, a.clock, a.book, a.seq)
+		if err != nil {
+			return err
+		}
+	}
+	asides, err := d.q.QueryContext(ctx, "SELECT number, kind, says FROM aside WHERE instr(says, ?) > 0", l.id+":")
+	if err != nil {
+		return err
+	}
+	defer asides.Close()
+	type aside struct {
+		number int64
+		e      schema.Entry
+	}
+	var some []aside
+	for asides.Next() {
+		var a aside
+		var says string
+		if err := asides.Scan(&a.number, &a.e.Kind, &says); err != nil {
+			return err
+		}
+		if err := json.Unmarshal([]byte(says), &a.e.Is); err != nil {
+			return err
+		}
+		some = append(some, a)
+	}
+	if err := errors.Join(asides.Err(), asides.Close()); err != nil {
+		return err
+	}
+	for _, a := range some {
+		rename(&a.e)
+		if _, err := d.q.ExecContext(ctx, "UPDATE aside SET says = ? WHERE number = ?", a.e.Is.String(), a.number); err != nil {
+			return err
+		}
+	}
+	return nil
 }

@@ -830,11 +830,18 @@ func (d *depots) take(ctx context.Context, in *Bundle) (took, known, records int
 		}
 	}
 	known = min(l.seq-in.First+1, int64(in.Count))
-	if err := d.sameAsHere(ctx, l, in, known); err != nil {
+	same, err := d.sameAsHere(ctx, l, in, known)
+	if err == nil && same < known { // this book was set back, and has gone on otherwise since
+		err, known = d.part(ctx, l, in.First+same), same
+	}
+	if err != nil {
 		return 0, 0, 0, err
 	}
 	if known == int64(in.Count) {
-		return 0, known, 0, nil
+		if l.ownFrom > 0 { // a copy of this book has sent them
+			err = d.keepBundle(ctx, l, in)
+		}
+		return 0, known, 0, err
 	}
 	if prev := chain(mustHex(in.Prev), in.lines[:known]...); !bytes.Equal(prev, l.hash) {
 		return 0, 0, 0, holdBack("entries from %d on of depot %s do not go on from those that are here: the book was set back there, or somebody changed them", in.First, in.Mark)
@@ -870,19 +877,28 @@ func mustHex(s string) []byte {
 	return b
 }
 
-// sameAsHere holds the first entries of a bundle to those that are here.
-func (d *depots) sameAsHere(ctx context.Context, l *life, in *Bundle, count int64) error {
+// sameAsHere holds the first entries of a bundle to those that are here, and says how
+// many are the same. Those that are not must be this book's, and sent to nobody.
+func (d *depots) sameAsHere(ctx context.Context, l *life, in *Bundle, count int64) (same int64, err error) {
 	if count <= 0 {
-		return nil
+		return count, nil
 	}
 	here, err := d.linesOf(ctx, l, in.First, in.First+count)
 	if err != nil {
-		return err
+		return 0, err
 	}
-	if !slices.Equal(here, in.lines[:count]) {
-		return holdBack("entries from %d on of depot %s are others than those that are here: the book was set back there, or somebody changed them", in.First, in.Mark)
+	for same < count && int(same) < len(here) && here[same] == in.lines[same] {
+		same++
 	}
-	return nil
+	if same == count {
+		return same, nil
+	}
+	var sent bool
+	err = d.q.QueryRowContext(ctx, "SELECT EXISTS (SELECT 1 FROM bundles WHERE book = ? AND first + count > ?)", l.idx, in.First+same).Scan(&sent)
+	if err == nil && (sent || l.idx != d.me) {
+		err = holdBack("entries from %d on of depot %s are others than those that are here: the book was set back there, or somebody changed them", in.First+same, in.Mark)
+	}
+	return same, err
 }
 
 // linesOf are the entries of a book from number first on, before number until.

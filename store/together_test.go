@@ -26,6 +26,7 @@ type site struct {
 	mark string
 	path string
 	now  time.Time
+	back string // its last backup
 	b    *Book
 }
 
@@ -93,6 +94,16 @@ func company(t require.TestingT, dir string, marks ...string) []*site {
 		y.record(&schema.Driver{Name: "Ada"})
 	}
 	return out
+}
+
+// copyBook copies a book that nobody has open.
+func copyBook(t require.TestingT, from, to string) {
+	for _, end := range beside {
+		_ = os.Remove(to + end)
+	}
+	data, err := os.ReadFile(from)
+	require.NoError(t, err)
+	require.NoError(t, os.WriteFile(to, data, 0o600))
 }
 
 func closeAll(all []*site) {
@@ -242,14 +253,15 @@ func TestBooksComeTogether(t *testing.T) {
 			return fmt.Sprintf("%c%d", rapid.SampledFrom([]rune("ABCDEF")).Draw(t, "id"), ids)
 		}
 		all := company(t, dir, "N", "S", "V")
-		defer func() { closeAll(all) }()
 		w := &labour{t: t, all: all, rng: rand.New(rand.NewPCG(rapid.Uint64().Draw(t, "seed"), 1))}
+		defer func() { closeAll(w.all) }()
 		for i, y := range all { // clocks off by years
 			y.now = noon.AddDate(rapid.IntRange(-4, 4).Draw(t, "years"), 0, i)
 		}
 		for range rapid.IntRange(10, 60).Draw(t, "steps") {
 			w.step()
 		}
+		all = w.all
 		exchange(all...)
 		z := &site{t: t, mark: "Z", path: filepath.Join(dir, "Z.db"), now: noon}
 		z.open()
@@ -263,6 +275,7 @@ func TestBooksComeTogether(t *testing.T) {
 		for _, y := range all {
 			y.take(z.bundles()...)
 		}
+		defer z.b.Close()
 		all = append(all, z)
 		allSayTheSame(t, all...)
 	})
@@ -304,7 +317,7 @@ func (w *labour) step() {
 	}
 	aside, err := numbers(ctx, y.b.db, "SELECT number FROM aside")
 	require.NoError(w.t, err)
-	number := pick(w.rng, append(records, aside...))
+	number := pick(w.rng, append(append(records, aside...), 1))
 	var machine, driver string
 	if len(known.Machines) > 0 {
 		machine = pick(w.rng, known.Machines)
@@ -314,7 +327,7 @@ func (w *labour) step() {
 	}
 	few := func() schema.Num { return schema.N(float64(1 + w.rng.IntN(3))) }
 	note := pick(w.rng, []string{"", "", "wet", "late"})
-	switch what := w.rng.IntN(26); {
+	switch what := w.rng.IntN(29); {
 	case what < 5:
 		r := &schema.Run{Base: schema.Base{Machine: machine, At: when}, Driver: driver, Hours: few(), Note: note}
 		if w.rng.IntN(2) == 0 {
@@ -391,6 +404,18 @@ func (w *labour) step() {
 		})
 	case what < 20:
 		_, err = y.b.Void(ctx, number, "typed twice")
+	case what == 20: // a backup
+		y.back = filepath.Join(filepath.Dir(y.path), fmt.Sprintf("%s-%d.back", y.mark, w.rng.Int64()))
+		_, err = y.b.Backup(ctx, y.back)
+	case what == 21 && y.back != "": // the disk is lost, and the backup put back
+		require.NoError(w.t, y.b.Close())
+		copyBook(w.t, y.back, y.path)
+		y.open()
+	case what == 22 && y.back != "" && len(w.all) < 5: // somebody goes on with the backup, beside the book
+		other := &site{t: w.t, mark: y.mark, path: fmt.Sprintf("%s.%d", y.path, w.rng.Int64()), now: y.now}
+		copyBook(w.t, y.back, other.path)
+		other.open()
+		w.all = append(w.all, other)
 	default:
 		from := pick(w.rng, w.all)
 		if from == y {
