@@ -802,7 +802,9 @@ func (d *depots) bundleSome(ctx context.Context, l *life, after map[string]int64
 	}
 	defer rows.Close()
 	b := &Bundle{Version: schema.EntryVersion, Seal: "none", Company: d.company, Book: l.id, Mark: l.mark, After: maps.Clone(after)}
-	delete(b.After, l.id)
+	for _, later := range d.own[slices.Index(d.own, l):] { // what waits of an earlier life knew nothing of those
+		delete(b.After, later.id)
+	}
 	var hash []byte
 	for size := 0; rows.Next(); {
 		var seq int64

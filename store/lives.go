@@ -177,6 +177,9 @@ func (b *Book) Called(ctx context.Context, records ...int64) (map[int64]string, 
 
 var calledSo = regexp.MustCompile(`^([A-Z]{1,3})(?:([0-9]+)-)?([0-9]+)$`)
 
+// IsName says whether a text may be what people call a record of a depot: N311.
+func IsName(s string) bool { return calledSo.MatchString(strings.ToUpper(s)) }
+
 // NumberOf is the number here of the record that people call N311; not ok of what is
 // no such name.
 func (b *Book) NumberOf(ctx context.Context, called string) (number int64, ok bool, err error) {

@@ -143,11 +143,13 @@ type Version struct {
 }
 
 // Found is a record with its earlier versions, oldest first. A voided record
-// is the last of its versions, and Current is nil.
+// is the last of its versions, and Current is nil. Same is the number of the record
+// that counts in the place of this one, since it says the same; 0 where none does.
 type Found struct {
 	Kind    *schema.Kind
 	Current schema.Record
 	Past    []Version
+	Same    int64
 }
 
 // Show finds a record by its number.
@@ -156,7 +158,10 @@ func (b *Book) Show(ctx context.Context, number int64) (*Found, error) {
 	if err != nil {
 		return nil, explain(b.path, err)
 	}
-	f, err := find(ctx, b.db, n, number)
+	f, err := b.aside(ctx, n, number)
+	if err == nil && f == nil {
+		f, err = find(ctx, b.db, n, number)
+	}
 	return f, explain(b.path, err)
 }
 
@@ -214,6 +219,9 @@ func (b *Book) AmendWith(ctx context.Context, number int64, why string, change f
 	err := b.write(ctx, func(tx *sql.Tx) error {
 		n, err := readNames(ctx, tx)
 		if err != nil {
+			return err
+		}
+		if number, err = standsFor(ctx, tx, number); err != nil {
 			return err
 		}
 		f, err := find(ctx, tx, n, number)
@@ -295,6 +303,9 @@ func (b *Book) Void(ctx context.Context, number int64, why string) (*Found, erro
 	err := b.write(ctx, func(tx *sql.Tx) error {
 		n, err := readNames(ctx, tx)
 		if err != nil {
+			return err
+		}
+		if number, err = standsFor(ctx, tx, number); err != nil {
 			return err
 		}
 		f, err := find(ctx, tx, n, number)

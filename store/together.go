@@ -612,6 +612,39 @@ func counting(k *schema.Kind, all []member) []int64 {
 	return of
 }
 
+// standsFor is the number of the record that counts in the place of one: its own,
+// unless it stands aside for another.
+func standsFor(ctx context.Context, q querier, number int64) (int64, error) {
+	err := q.QueryRowContext(ctx, "SELECT coalesce((SELECT of FROM aside WHERE number = ?1), ?1)", number).Scan(&number)
+	return number, err
+}
+
+// aside finds a record that stands aside for another; nil of one that does not.
+func (b *Book) aside(ctx context.Context, n *names, number int64) (*Found, error) {
+	same, err := standsFor(ctx, b.db, number)
+	if err != nil || same == number {
+		return nil, err
+	}
+	d, err := b.company(ctx, b.db)
+	if err != nil || d == nil {
+		return nil, err
+	}
+	d.n = n
+	f, err := d.fold(ctx, number)
+	if err != nil {
+		return nil, err
+	}
+	out := &Found{Kind: f.k, Same: same}
+	if out.Current, err = d.record(ctx, f.k, number, f.content, f.typed, f.entered, len(f.were)); err != nil {
+		return nil, err
+	}
+	were, err := earlier(ctx, b.db, n, "WHERE number = ?", number)
+	for _, e := range were {
+		out.Past = append(out.Past, e.Version)
+	}
+	return out, err
+}
+
 // settle settles which records count, wherever that may have changed, and which
 // voided machines and drivers are still needed.
 func (d *depots) settle(ctx context.Context) error {

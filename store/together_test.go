@@ -201,16 +201,18 @@ func (y *site) says() []string {
 
 // allSayTheSame holds books to each other, and each to itself.
 func allSayTheSame(t require.TestingT, all ...*site) {
-	want := all[0].says()
-	for _, y := range all[1:] {
-		require.Equal(t, want, y.says(), "%s says other than %s", y.mark, all[0].mark)
-	}
 	for _, y := range all {
 		depots, err := y.b.Depots(context.Background())
 		require.NoError(t, err)
 		for _, d := range depots {
 			require.Empty(t, d.Held, "%s of %s", y.mark, d.Mark)
 		}
+	}
+	want := all[0].says()
+	for _, y := range all[1:] {
+		require.Equal(t, want, y.says(), "%s says other than %s", y.mark, all[0].mark)
+	}
+	for _, y := range all {
 		found, err := y.b.Verify(context.Background())
 		require.NoError(t, err)
 		for _, f := range found {

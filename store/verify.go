@@ -254,7 +254,7 @@ func files(ctx context.Context, q querier) (Finding, error) {
 		bytes += len(data)
 	}
 	f.Says = fmt.Sprintf("%s, %d bytes, checked by digest", several(len(sums), "file"), bytes)
-	there := []string{"SELECT number FROM past"}
+	there := []string{"SELECT number FROM past", "SELECT number FROM aside"}
 	for _, k := range schema.Kinds {
 		if tables()[k] != nil {
 			there = append(there, "SELECT number FROM "+k.Sheet)

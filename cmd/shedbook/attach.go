@@ -31,7 +31,7 @@ and PDF papers, at most %d MiB each. The content counts, not the file's name.
 Place, time, camera and people are removed from a photograph's data before it is
 stored; a PDF is kept as it is. If one file is refused, none is attached.`, store.MaxFile>>20),
 		RunE: func(cmd *cobra.Command, given []string) error {
-			number, err := numberArg(given[0])
+			number, err := a.recordArg(cmd.Context(), given[0])
 			if err != nil {
 				return err
 			}
@@ -88,7 +88,7 @@ func (a *app) detachVerb() *cobra.Command {
 	c := &cobra.Command{
 		Use: "detach NUMBER ATTACHMENT --why REASON", Short: "remove a file from a record; the book still keeps it", GroupID: "record", Args: args(2, 2, "a record's number and the attachment's (see shedbook show)"),
 		RunE: func(cmd *cobra.Command, given []string) error {
-			number, err := numberArg(given[0])
+			number, err := a.recordArg(cmd.Context(), given[0])
 			if err != nil {
 				return err
 			}
@@ -127,7 +127,7 @@ func (a *app) photoVerb() *cobra.Command {
 		Use: "photo NUMBER [ATTACHMENT...] --out DIR", Short: "save a record's photographs and papers to a directory", GroupID: "look", Args: args(1, -1, "a record's number"),
 		Long: "Saves everything attached to a record to a directory, or only the attachments you\nnumber (a detached one too). It never replaces a file.",
 		RunE: func(cmd *cobra.Command, given []string) error {
-			number, err := numberArg(given[0])
+			number, err := a.recordArg(cmd.Context(), given[0])
 			if err != nil {
 				return err
 			}

@@ -21,7 +21,7 @@ func (a *app) correctVerb() *cobra.Command {
 		Use: "correct NUMBER --why REASON", Short: "correct a record; the book keeps the earlier version", GroupID: "record", Args: args(1, 1, "a record's number, then options"),
 		Long: "Corrects a record. The options are those of its kind; an empty value ('') clears a field.",
 		RunE: func(cmd *cobra.Command, given []string) error {
-			number, err := numberArg(given[0])
+			number, err := a.recordArg(cmd.Context(), given[0])
 			if err != nil {
 				return err
 			}
@@ -77,7 +77,7 @@ func (a *app) correctVerb() *cobra.Command {
 				if err != nil {
 					return err
 				}
-				fmt.Fprintf(a.out, "corrected %d: %s, %s\n", number, found.Kind.Name, describe(found.Kind, found.Current, s))
+				fmt.Fprintf(a.out, "corrected %s: %s, %s\n", nameOf(cmd.Context(), b, number), found.Kind.Name, describe(found.Kind, found.Current, s))
 				if keptEnd {
 					a.say(0, "the run was recorded when it came back, so its end stays and its start moves; change the start with --at")
 				}

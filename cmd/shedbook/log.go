@@ -253,10 +253,10 @@ func plainColumn(err error, column string) error {
 }
 
 // sayRecorded says what was recorded, and notes it as this user's.
-func (a *app) sayRecorded(b *store.Book, k *schema.Kind, r schema.Record, s schema.Settings) {
+func (a *app) sayRecorded(ctx context.Context, b *store.Book, k *schema.Kind, r schema.Record, s schema.Settings) {
 	a.mine(b, k.Meta(r))
 	number := k.Meta(r).Number
-	a.say(0, "recorded as %d: %s, %s", number, k.Name, describe(k, r, s))
+	a.say(0, "recorded as %s: %s, %s", nameOf(ctx, b, number), k.Name, describe(k, r, s))
 	if at := k.When(r); at.After(a.now) {
 		fmt.Fprintf(a.errOut, "note: that is in the future: reports count it from %s on; to correct it: shedbook correct %d --at TIME --why REASON\n", unit.FormatTime(at, s.Zone()), number)
 	}
@@ -304,7 +304,7 @@ func (a *app) keepSure(ctx context.Context, b *store.Book, k *schema.Kind, r sch
 	if err != nil {
 		return err
 	}
-	a.sayRecorded(b, k, r, s)
+	a.sayRecorded(ctx, b, k, r, s)
 	if v, ok := r.(*schema.Service); ok {
 		if err := a.notePlan(ctx, b, v, number); err != nil {
 			return err

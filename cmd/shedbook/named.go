@@ -48,7 +48,7 @@ func (a *app) addVerb(k *schema.Kind) *cobra.Command {
 				}
 				for i, r := range records {
 					a.mine(b, k.Meta(r))
-					fmt.Fprintf(a.out, "recorded as %d: %s %s\n", numbers[i], k.Name, render.Safe(k.Text(r, k.Name)))
+					fmt.Fprintf(a.out, "recorded as %s: %s %s\n", nameOf(cmd.Context(), b, numbers[i]), k.Name, render.Safe(k.Text(r, k.Name)))
 				}
 				return nil
 			})

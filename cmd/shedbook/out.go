@@ -91,7 +91,7 @@ func (a *app) sendOut(ctx context.Context, b *store.Book, o *schema.Outing, rele
 	}
 	with = log.Copy()
 	for _, r := range records {
-		a.sayRecorded(b, schema.KindOf(r), r, f.Settings)
+		a.sayRecorded(ctx, b, schema.KindOf(r), r, f.Settings)
 		with.Add(r)
 	}
 	a.noteClosed(&log.Machine, o.At, f.Settings)
@@ -220,7 +220,7 @@ func (a *app) bringBack(ctx context.Context, b *store.Book, f schema.Fleet, log 
 	a.say(0, "%s", render.Safe(o.Machine+" is back from "+o.Driver+", out since "+since))
 	var run schema.Record
 	for _, r := range made {
-		a.sayRecorded(b, schema.KindOf(r), r, f.Settings)
+		a.sayRecorded(ctx, b, schema.KindOf(r), r, f.Settings)
 		with.Add(r)
 		a.sayEffect(with, r, f.Settings)
 		if schema.KindOf(r).Name == "run" {

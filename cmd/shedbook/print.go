@@ -65,10 +65,18 @@ func (a *app) printRecords(ctx context.Context, b *store.Book, k *schema.Kind, r
 	if err != nil {
 		return err
 	}
+	numbers := make([]int64, len(records))
+	for i, r := range records {
+		numbers[i] = k.Meta(r).Number
+	}
+	names, err := b.Called(ctx, numbers...)
+	if err != nil {
+		return err
+	}
 	objects := make([]json.RawMessage, len(records))
 	if asJSON {
 		for i, r := range records {
-			objects[i] = k.JSON(r, s.Zone())
+			objects[i] = withName(k.JSON(r, s.Zone()), k.Meta(r), names)
 			if name := who[k.Meta(r).Number]; name != "" {
 				text, _ := json.Marshal(name)
 				objects[i] = fmt.Appendf(bytes.TrimSuffix(bytes.TrimSpace(objects[i]), []byte{'}'}), `,"entered_by":%s}`, text)
@@ -82,6 +90,9 @@ func (a *app) printRecords(ctx context.Context, b *store.Book, k *schema.Kind, r
 	return render.Print(a.out, objects, o, func() *render.Doc {
 		doc := &render.Doc{}
 		t := recordTable(k, records, s)
+		for i, n := range numbers {
+			t.Rows[i][0] = t.Rows[i][0].Said(names[n])
+		}
 		if who != nil {
 			t.Columns = append(t.Columns, render.Column{Key: "entered_by", Head: "entered by"})
 			for i, r := range records {
@@ -168,6 +179,10 @@ func (a *app) showRecord(ctx context.Context, b *store.Book, number int64, asJSO
 		return err
 	}
 	k, zone := found.Kind, s.Zone()
+	names, err := b.Called(ctx, number, found.Same)
+	if err != nil {
+		return err
+	}
 	if asJSON {
 		type version struct {
 			What     string          `json:"what"`
@@ -181,9 +196,10 @@ func (a *app) showRecord(ctx context.Context, b *store.Book, number int64, asJSO
 			Past     []version        `json:"earlier"`
 			Attached []attachmentJSON `json:"attachments"`
 			By       string           `json:"entered_by,omitempty"`
-		}{By: by[0], Record: json.RawMessage("null"), Past: []version{}, Attached: attachmentsJSON(attached, zone)}
+			Same     int64            `json:"counted_as,omitempty"`
+		}{By: by[0], Same: found.Same, Record: json.RawMessage("null"), Past: []version{}, Attached: attachmentsJSON(attached, zone)}
 		if found.Current != nil {
-			out.Record = k.JSON(found.Current, zone)
+			out.Record = withName(k.JSON(found.Current, zone), k.Meta(found.Current), names)
 		}
 		for i, v := range found.Past {
 			var why *string
@@ -223,10 +239,13 @@ func (a *app) showRecord(ctx context.Context, b *store.Book, number int64, asJSO
 	}
 	if found.Current != nil {
 		m := k.Meta(found.Current)
-		fmt.Fprintf(&text, "%s %d, entered %s%s\n", k.Name, number, unit.FormatTime(m.Entered, zone), byWhom(0))
+		fmt.Fprintf(&text, "%s %s, entered %s%s\n", k.Name, cmp.Or(names[number], strconv.FormatInt(number, 10)), unit.FormatTime(m.Entered, zone), byWhom(0))
 		write(found.Current)
 	} else {
-		fmt.Fprintf(&text, "%s %d, voided%s\n", k.Name, number, byWhom(len(found.Past)))
+		fmt.Fprintf(&text, "%s %s, voided%s\n", k.Name, cmp.Or(names[number], strconv.FormatInt(number, 10)), byWhom(len(found.Past)))
+	}
+	if found.Same != 0 {
+		fmt.Fprintf(&text, "  says what %s says, which counts in its place\n", cmp.Or(names[found.Same], strconv.FormatInt(found.Same, 10)))
 	}
 	for _, line := range attachmentLines(attached, zone) {
 		fmt.Fprintf(&text, "  %s\n", line)

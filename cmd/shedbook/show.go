@@ -11,7 +11,7 @@ func (a *app) showVerb() *cobra.Command {
 	c := &cobra.Command{
 		Use: "show NUMBER", Short: "show a record and its earlier versions", GroupID: "look", Args: args(1, 1, "a record's number"),
 		RunE: func(cmd *cobra.Command, given []string) error {
-			number, err := numberArg(given[0])
+			number, err := a.recordArg(cmd.Context(), given[0])
 			if err != nil {
 				return err
 			}

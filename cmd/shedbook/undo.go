@@ -100,7 +100,7 @@ func (a *app) undoVerb() *cobra.Command {
 					if err != nil {
 						return err
 					}
-					a.say(0, "took back %d: %s, %s", m.Number, found.Kind.Name, describe(found.Kind, found.Current, s))
+					a.say(0, "took back %s: %s, %s", nameOf(cmd.Context(), b, m.Number), found.Kind.Name, describe(found.Kind, found.Current, s))
 					return a.sayMade(cmd.Context(), b, found.Current)
 				}
 				return usage("to take back an older record: shedbook void NUMBER --why REASON", "nothing to undo: you made no new record here within the hour")

@@ -14,7 +14,7 @@ func (a *app) voidVerb() *cobra.Command {
 	c := &cobra.Command{
 		Use: "void NUMBER --why REASON", Short: "strike a record out; no report counts it, and the book keeps it", GroupID: "record", Args: args(1, 1, "a record's number"),
 		RunE: func(cmd *cobra.Command, given []string) error {
-			number, err := numberArg(given[0])
+			number, err := a.recordArg(cmd.Context(), given[0])
 			if err != nil {
 				return err
 			}
@@ -35,7 +35,7 @@ func (a *app) voidVerb() *cobra.Command {
 				if err != nil {
 					return err
 				}
-				fmt.Fprintf(a.out, "voided %d: %s, %s\n", number, found.Kind.Name, describe(found.Kind, found.Current, s))
+				fmt.Fprintf(a.out, "voided %s: %s, %s\n", nameOf(cmd.Context(), b, number), found.Kind.Name, describe(found.Kind, found.Current, s))
 				if found.Kind.Name == "machine" {
 					return nil
 				}
