@@ -34,6 +34,7 @@ func N(v float64) Num { return Num{V: v, Known: true} }
 // Meta is what the book keeps beside every record.
 type Meta struct {
 	Number   int64             // the book's number for it; 0 before it is recorded
+	Order    int64             // among records of one moment; 0 where Number tells
 	Entered  time.Time         // when it came into the book
 	Versions int               // how many earlier versions the book keeps
 	Typed    map[string]string // by column: the value as typed, where it was not a plain number in the column's unit

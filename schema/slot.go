@@ -8,7 +8,7 @@ import (
 )
 
 // Slot is a log's place for the records of one kind, in time order, ties by
-// number.
+// Meta.Order or, where there is none, number.
 type Slot interface {
 	Len() int
 	// At returns a pointer to the record at i.
@@ -48,10 +48,12 @@ type entry[T any] interface {
 	*T
 	Record
 	stands() (at time.Time, number int64)
+	order() int64 // among those of one time
 }
 
 func (b *Base) stands() (time.Time, int64)   { return b.At, b.Number }
 func (a *Answer) stands() (time.Time, int64) { return a.At, a.Number }
+func (m *Meta) order() int64                 { return cmp.Or(m.Order, m.Number) }
 
 type slot[T any, P entry[T]] struct{ list *[]T }
 
@@ -68,9 +70,9 @@ func (s slot[T, P]) New() Record {
 func (s slot[T, P]) Sort() {
 	all := *s.list
 	order := func(a, b P) int {
-		at, number := a.stands()
-		at2, number2 := b.stands()
-		return cmp.Or(at.Compare(at2), cmp.Compare(number, number2))
+		at, _ := a.stands()
+		at2, _ := b.stands()
+		return cmp.Or(at.Compare(at2), cmp.Compare(a.order(), b.order()))
 	}
 	for i := 1; i < len(all); i++ {
 		if order(&all[i-1], &all[i]) > 0 {

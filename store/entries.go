@@ -272,6 +272,9 @@ func (d *depots) ownLife(number int64) *life {
 	return d.own[0]
 }
 
+// foreignNumber picks the row that tells of record ?1.
+const foreignNumber = "number = (SELECT max(number) FROM foreigns WHERE number <= ?1) AND number + count > ?1"
+
 // name is what a record is called in every book.
 func (d *depots) name(ctx context.Context, number int64) (schema.Name, error) {
 	if is, ok := d.names[number]; ok {
@@ -279,7 +282,7 @@ func (d *depots) name(ctx context.Context, number int64) (schema.Name, error) {
 	}
 	var is schema.Name
 	var book int64
-	err := d.q.QueryRowContext(ctx, "SELECT book, theirs FROM foreigns WHERE number = ?", number).Scan(&book, &is.Number)
+	err := d.q.QueryRowContext(ctx, "SELECT book, theirs + ?1 - number FROM foreigns WHERE "+foreignNumber, number).Scan(&book, &is.Number)
 	switch {
 	case errors.Is(err, sql.ErrNoRows):
 		is = schema.Name{Book: d.ownLife(number).id, Number: number}
@@ -314,7 +317,8 @@ func (d *depots) number(ctx context.Context, is schema.Name) (int64, error) {
 		return number, nil
 	}
 	var number int64
-	err := d.q.QueryRowContext(ctx, "SELECT number FROM foreigns WHERE book = ? AND theirs = ?", l.idx, is.Number).Scan(&number)
+	err := d.q.QueryRowContext(ctx, `SELECT number + ?2 - theirs FROM foreigns
+		WHERE book = ?1 AND theirs = (SELECT max(theirs) FROM foreigns WHERE book = ?1 AND theirs <= ?2) AND theirs + count > ?2`, l.idx, is.Number).Scan(&number)
 	if errors.Is(err, sql.ErrNoRows) {
 		return 0, nil
 	}

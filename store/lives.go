@@ -177,6 +177,12 @@ func (b *Book) Called(ctx context.Context, records ...int64) (map[int64]string, 
 
 var calledSo = regexp.MustCompile(`^([A-Z]{1,3})(?:([0-9]+)-)?([0-9]+)$`)
 
+// Foreign says whether a record was recorded in another book.
+func (b *Book) Foreign(ctx context.Context, number int64) (is bool, err error) {
+	err = b.db.QueryRowContext(ctx, "SELECT EXISTS (SELECT 1 FROM foreigns WHERE "+foreignNumber+")", number).Scan(&is)
+	return is, explain(b.path, err)
+}
+
 // IsName says whether a text may be what people call a record of a depot: N311.
 func IsName(s string) bool { return calledSo.MatchString(strings.ToUpper(s)) }
 
@@ -360,7 +366,8 @@ func (d *depots) part(ctx context.Context, l *life, first int64) error {
 
 // renameActs renames in what is kept of records those that are of another life now.
 func (d *depots) renameActs(ctx context.Context, l, is *life, from int64, rename func(*schema.Entry)) error {
-	_, err := d.q.ExecContext(ctx, "UPDATE acts SET book = ? WHERE what = 'record' AND book = ? AND number >= ? AND number NOT IN (SELECT number FROM foreigns)", is.idx, l.idx, from)
+	_, err := d.q.ExecContext(ctx, `UPDATE acts SET book = ? WHERE what = 'record' AND book = ? AND number >= ?
+		AND NOT EXISTS (SELECT 1 FROM foreigns WHERE acts.number >= foreigns.number AND acts.number < foreigns.number + count)`, is.idx, l.idx, from)
 	if err != nil {
 		return err
 	}

@@ -1,6 +1,7 @@
 package store
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"slices"
@@ -22,6 +23,70 @@ type names struct {
 	machines        []string // in the order of their names
 	drivers         []string
 	settings        schema.Settings
+	ties            *ties // between records of one moment; nil where their numbers settle them
+}
+
+// ties settles which of two records of one moment comes first, in a way that all
+// books of a company share: by the id of the book in which they were recorded, and
+// their number there.
+type ties struct {
+	own, foreign []tied
+}
+
+// tied is records on end, from number on.
+type tied struct{ number, count, order int64 }
+
+// readTies reads what settles ties, in a book that has joined a company.
+func (n *names) readTies(ctx context.Context, q querier) error {
+	rows, err := q.QueryContext(ctx, "SELECT own_from, id, 0, 0 FROM books UNION ALL SELECT number, id, theirs, count FROM foreigns, books WHERE idx = book ORDER BY 2, 4, 1")
+	if err != nil {
+		return err
+	}
+	defer rows.Close()
+	var t ties
+	rank, last := int64(0), ""
+	for rows.Next() {
+		var number sql.NullInt64
+		var id string
+		var theirs, count int64
+		if err := rows.Scan(&number, &id, &theirs, &count); err != nil {
+			return err
+		}
+		if id != last {
+			rank, last = rank+1, id
+		}
+		switch is := (tied{number.Int64, count, rank<<44 + theirs}); {
+		case count > 0:
+			t.foreign = append(t.foreign, is)
+		case number.Valid:
+			t.own = append(t.own, is)
+		}
+	}
+	for _, list := range [][]tied{t.own, t.foreign} {
+		slices.SortFunc(list, func(a, b tied) int { return cmp.Compare(a.number, b.number) })
+	}
+	if rank > 0 {
+		n.ties = &t
+	}
+	return rows.Err()
+}
+
+// order is greater for a record that comes later among those of one moment.
+func (t *ties) order(number int64) int64 {
+	at := func(list []tied) int {
+		i, found := slices.BinarySearchFunc(list, number, func(t tied, number int64) int { return cmp.Compare(t.number, number) })
+		if !found {
+			i--
+		}
+		return i
+	}
+	if i := at(t.foreign); i >= 0 && number < t.foreign[i].number+t.foreign[i].count {
+		return t.foreign[i].order + number - t.foreign[i].number
+	}
+	if i := at(t.own); i >= 0 {
+		return t.own[i].order + number
+	}
+	return number
 }
 
 // readNames reads them all: a thousand machines and a few hundred drivers at

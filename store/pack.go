@@ -257,6 +257,9 @@ func (u *unpacker) next(r schema.Record) error {
 	}
 	m := k.Meta(r)
 	m.Number = int64(u.uvarint())
+	if u.n.ties != nil {
+		m.Order = u.n.ties.order(m.Number)
+	}
 	m.Entered = time.Unix(u.entered+u.varint(), 0).UTC()
 	m.Versions = int(u.uvarint())
 	if typed := u.text(); typed != "" {

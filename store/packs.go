@@ -24,6 +24,9 @@ type packs struct {
 }
 
 func openPacks(ctx context.Context, q querier, n *names) (*packs, error) {
+	if err := n.readTies(ctx, q); err != nil {
+		return nil, err
+	}
 	p := &packs{q: q, n: n, upto: map[string]int64{}, unpacked: map[string]map[int64]bool{}, loose: map[string]map[int64][]schema.Record{}}
 	rows, err := q.QueryContext(ctx, "SELECT kind, upto, machine FROM packed LEFT JOIN unpacked USING (kind)")
 	if err != nil {

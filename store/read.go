@@ -26,6 +26,9 @@ func (b *Book) List(ctx context.Context, k *schema.Kind, f Filter) ([]schema.Rec
 	if err != nil {
 		return nil, explain(b.path, err)
 	}
+	if err := n.readTies(ctx, b.db); err != nil {
+		return nil, explain(b.path, err)
+	}
 	var out []schema.Record
 	switch k.Name {
 	case "word":
@@ -75,6 +78,11 @@ func (b *Book) List(ctx context.Context, k *schema.Kind, f Filter) ([]schema.Rec
 	})
 	if f.Last > 0 {
 		slices.Reverse(out)
+	}
+	if n.ties != nil {
+		slices.SortStableFunc(out, func(a, b schema.Record) int {
+			return cmp.Or(k.When(a).Compare(k.When(b)), cmp.Compare(k.Meta(a).Order, k.Meta(b).Order))
+		})
 	}
 	if k.Name == "machine" {
 		slices.SortStableFunc(out, func(a, b schema.Record) int { return unit.Natural(k.Text(a, k.Name), k.Text(b, k.Name)) })
@@ -185,6 +193,9 @@ func (b *Book) common(ctx context.Context, machines []string) (schema.Fleet, err
 	ctx = quiet(ctx)
 	err := b.moment(ctx, machines, func(q querier, n *names) (err error) {
 		f.Words, f.Settings = n.added, n.settings
+		if err := n.readTies(ctx, q); err != nil {
+			return err
+		}
 		if f.Drivers, f.Gone, err = readDrivers(ctx, q, n); err != nil {
 			return err
 		}
@@ -214,6 +225,11 @@ func (b *Book) common(ctx context.Context, machines []string) (schema.Fleet, err
 				}
 				return nil
 			}))
+		}
+		if n.ties != nil {
+			slices.SortStableFunc(f.Specs, func(a, b schema.Spec) int { return cmp.Compare(a.Order, b.Order) })
+			slices.SortStableFunc(f.Plans, func(a, b schema.Plan) int { return cmp.Compare(a.Order, b.Order) })
+			slices.SortStableFunc(f.Answers, func(a, b schema.Answer) int { return cmp.Or(a.At.Compare(b.At), cmp.Compare(a.Order, b.Order)) })
 		}
 		return err
 	})

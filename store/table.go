@@ -224,6 +224,9 @@ func (s *scanner) read(rows interface{ Scan(...any) error }, r schema.Record) er
 	k, size := s.t.kind, len(s.dest)-1
 	m := k.Meta(r)
 	m.Number, m.Versions = s.ints[0].Int64, int(s.ints[size-1].Int64)
+	if s.n.ties != nil {
+		m.Order = s.n.ties.order(m.Number)
+	}
 	var err error
 	if m.Entered, err = parseTime(s.texts[size-2].String); err != nil {
 		return err

@@ -1063,6 +1063,20 @@ func (d *depots) enterSetting(ctx context.Context, l *life, e *schema.Entry) err
 	return err
 }
 
+// keepForeign keeps what number a record has in its own book.
+func (d *depots) keepForeign(ctx context.Context, l *life, number, theirs int64) error {
+	done, err := d.q.ExecContext(ctx, `UPDATE foreigns SET count = count + 1 WHERE number = (SELECT max(number) FROM foreigns)
+		AND number + count = ? AND book = ? AND theirs + count = ?`, number, l.idx, theirs)
+	if err != nil {
+		return err
+	}
+	if n, err := done.RowsAffected(); err != nil || n > 0 {
+		return err
+	}
+	_, err = d.q.ExecContext(ctx, "INSERT INTO foreigns (number, count, book, theirs) VALUES (?, 1, ?, ?)", number, l.idx, theirs)
+	return err
+}
+
 // enterRecord puts in a record of another book, under the next number here.
 func (d *depots) enterRecord(ctx context.Context, l *life, e *schema.Entry) error {
 	name := schema.Name{Book: l.id, Number: e.Number}
@@ -1085,7 +1099,7 @@ func (d *depots) enterRecord(ctx context.Context, l *life, e *schema.Entry) erro
 		number = next
 		_, err = d.q.ExecContext(ctx, "UPDATE counter SET next = ? WHERE one = 1", number+1)
 		if err == nil {
-			_, err = d.q.ExecContext(ctx, "INSERT INTO foreigns (number, book, theirs) VALUES (?, ?, ?)", number, l.idx, e.Number)
+			err = d.keepForeign(ctx, l, number, e.Number)
 		}
 	}
 	if err != nil {

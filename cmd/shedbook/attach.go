@@ -31,8 +31,7 @@ and PDF papers, at most %d MiB each. The content counts, not the file's name.
 Place, time, camera and people are removed from a photograph's data before it is
 stored; a PDF is kept as it is. If one file is refused, none is attached.`, store.MaxFile>>20),
 		RunE: func(cmd *cobra.Command, given []string) error {
-			number, err := a.recordArg(cmd.Context(), given[0])
-			if err != nil {
+			if err := recordWord(given[0]); err != nil {
 				return err
 			}
 			var list []store.File
@@ -44,6 +43,10 @@ stored; a PDF is kept as it is. If one file is refused, none is attached.`, stor
 				list = append(list, store.File{Name: filepath.Base(path), What: what, Content: content})
 			}
 			return a.recordIn(cmd.Context(), func(b *store.Book) error {
+				number, err := a.recordNumber(cmd.Context(), b, given[0])
+				if err != nil {
+					return err
+				}
 				done, fresh, err := b.Attach(cmd.Context(), number, list)
 				if err != nil {
 					return err
@@ -88,8 +91,7 @@ func (a *app) detachVerb() *cobra.Command {
 	c := &cobra.Command{
 		Use: "detach NUMBER ATTACHMENT --why REASON", Short: "remove a file from a record; the book still keeps it", GroupID: "record", Args: args(2, 2, "a record's number and the attachment's (see shedbook show)"),
 		RunE: func(cmd *cobra.Command, given []string) error {
-			number, err := a.recordArg(cmd.Context(), given[0])
-			if err != nil {
+			if err := recordWord(given[0]); err != nil {
 				return err
 			}
 			nth, err := nthArg(given[1])
@@ -100,6 +102,10 @@ func (a *app) detachVerb() *cobra.Command {
 				return usage("for instance --why 'of another machine'", "--why is missing: say why you detach it")
 			}
 			return a.recordIn(cmd.Context(), func(b *store.Book) error {
+				number, err := a.recordNumber(cmd.Context(), b, given[0])
+				if err != nil {
+					return err
+				}
 				t, err := b.Detach(cmd.Context(), number, nth, strings.TrimSpace(why))
 				if err == nil {
 					fmt.Fprintf(a.out, "detached %s from record %d\n", render.Safe(t.Name), number)
@@ -127,8 +133,7 @@ func (a *app) photoVerb() *cobra.Command {
 		Use: "photo NUMBER [ATTACHMENT...] --out DIR", Short: "save a record's photographs and papers to a directory", GroupID: "look", Args: args(1, -1, "a record's number"),
 		Long: "Saves everything attached to a record to a directory, or only the attachments you\nnumber (a detached one too). It never replaces a file.",
 		RunE: func(cmd *cobra.Command, given []string) error {
-			number, err := a.recordArg(cmd.Context(), given[0])
-			if err != nil {
+			if err := recordWord(given[0]); err != nil {
 				return err
 			}
 			wanted := map[int]bool{}
@@ -142,7 +147,13 @@ func (a *app) photoVerb() *cobra.Command {
 			if out == "" {
 				return usage("for instance --out photos", "--out is missing: name the directory to write to")
 			}
-			return a.view(cmd.Context(), func(b *store.Book) error { return a.writePhotos(cmd.Context(), b, number, wanted, out) })
+			return a.view(cmd.Context(), func(b *store.Book) error {
+				number, err := a.recordNumber(cmd.Context(), b, given[0])
+				if err != nil {
+					return err
+				}
+				return a.writePhotos(cmd.Context(), b, number, wanted, out)
+			})
 		},
 	}
 	c.Flags().StringVar(&out, "out", "", "the directory; made if it is not there")

@@ -21,14 +21,17 @@ func (a *app) correctVerb() *cobra.Command {
 		Use: "correct NUMBER --why REASON", Short: "correct a record; the book keeps the earlier version", GroupID: "record", Args: args(1, 1, "a record's number, then options"),
 		Long: "Corrects a record. The options are those of its kind; an empty value ('') clears a field.",
 		RunE: func(cmd *cobra.Command, given []string) error {
-			number, err := a.recordArg(cmd.Context(), given[0])
-			if err != nil {
+			if err := recordWord(given[0]); err != nil {
 				return err
 			}
 			if strings.TrimSpace(why) == "" {
 				return usage("for instance --why misread", "--why is missing: say why you correct the record")
 			}
 			return a.recordIn(cmd.Context(), func(b *store.Book) error {
+				number, err := a.recordNumber(cmd.Context(), b, given[0])
+				if err != nil {
+					return err
+				}
 				known, err := a.known(cmd.Context(), b)
 				if err != nil {
 					return err

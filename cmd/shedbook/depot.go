@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 	"strconv"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -77,14 +78,14 @@ func (a *app) showDepots(ctx context.Context, b *store.Book, asJSON bool) error 
 			state = "this book"
 		}
 		if d.Waiting > 0 {
-			state = also(state, say.Count(int(d.Waiting), "entry")+" not written out yet")
+			state = also(state, say.Count(int(d.Waiting), "entry", "entries")+" not written out yet")
 		}
 		if len(d.Held) > 0 {
 			state = also(state, say.Count(len(d.Held), "bundle")+" held back")
 		}
 		for _, h := range d.Held {
 			j.Held = append(j.Held, heldJSON{h.First, h.Entries, h.Why})
-			why = append(why, fmt.Sprintf("Held back, %s of %s from %d on: %s.", say.Count(int(h.Entries), "entry"), d.Mark, h.First, h.Why))
+			why = append(why, fmt.Sprintf("Held back, %s of %s from %d on: %s.", say.Count(int(h.Entries), "entry", "entries"), d.Mark, h.First, h.Why))
 		}
 		out = append(out, j)
 		t.Add(render.Text(d.Mark), render.Text(d.Name), render.Text(last), render.Text(here), render.Text(state))
@@ -179,19 +180,32 @@ func readBundles(name string) ([]*store.Bundle, error) {
 	return bundles, nil
 }
 
-// recordArg reads a record's number, or the name by which all depots know it.
-func (a *app) recordArg(ctx context.Context, s string) (number int64, err error) {
-	number, notNumber := numberArg(s)
-	if notNumber == nil || !store.IsName(s) {
-		return number, notNumber
-	}
-	ok := false
-	err = a.view(ctx, func(b *store.Book) (err error) {
-		number, ok, err = b.NumberOf(ctx, s)
+// recordWord judges a record's number, or the name by which all depots know it.
+func recordWord(s string) error {
+	if _, err := numberArg(s); err != nil && !store.IsName(s) {
 		return err
-	})
-	if err == nil && !ok {
-		err = notNumber
+	}
+	return nil
+}
+
+// recordNumber is the number here of the record that somebody names. Where there are
+// several depots a bare number is one that this depot gave: any other is typed by
+// mistake, since people see names.
+func (a *app) recordNumber(ctx context.Context, b *store.Book, s string) (int64, error) {
+	number, notNumber := numberArg(s)
+	if notNumber != nil {
+		number, ok, err := b.NumberOf(ctx, s)
+		if err == nil && !ok {
+			err = notNumber
+		}
+		return number, err
+	}
+	if a.held != nil || strings.HasPrefix(s, "#") { // a page or a program, which has it from the book
+		return number, nil
+	}
+	foreign, err := b.Foreign(ctx, number)
+	if err == nil && foreign {
+		err = usage("write the name that the lists show, such as "+nameOf(ctx, b, number), "%s is no record of this depot", s)
 	}
 	return number, err
 }

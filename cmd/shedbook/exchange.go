@@ -85,7 +85,7 @@ func byDepot(entries map[string]int64) string {
 	var parts []string
 	for _, mark := range slices.Sorted(maps.Keys(entries)) {
 		if n := entries[mark]; n > 0 {
-			parts = append(parts, fmt.Sprintf("%s of %s", say.Count(int(n), "entry"), mark))
+			parts = append(parts, fmt.Sprintf("%s of %s", say.Count(int(n), "entry", "entries"), mark))
 		}
 	}
 	if len(parts) == 0 {
@@ -98,13 +98,13 @@ func byDepot(entries map[string]int64) string {
 func (a *app) sayTook(ctx context.Context, b *store.Book, took *store.TookBundles) error {
 	says := "taken in: " + byDepot(took.Entries)
 	if took.Known > 0 {
-		says += fmt.Sprintf("; %s here already", say.Count(int(took.Known), "entry"))
+		says += fmt.Sprintf("; %s here already", say.Count(int(took.Known), "entry", "entries"))
 	}
 	a.say(0, "%s", says)
 	depots, err := b.Depots(ctx)
 	for _, d := range depots {
 		for _, h := range d.Held {
-			fmt.Fprintf(a.errOut, "held back, %s of %s from %d on: %s\n", say.Count(int(h.Entries), "entry"), d.Mark, h.First, h.Why)
+			fmt.Fprintf(a.errOut, "held back, %s of %s from %d on: %s\n", say.Count(int(h.Entries), "entry", "entries"), d.Mark, h.First, h.Why)
 		}
 	}
 	return err

@@ -14,14 +14,17 @@ func (a *app) voidVerb() *cobra.Command {
 	c := &cobra.Command{
 		Use: "void NUMBER --why REASON", Short: "strike a record out; no report counts it, and the book keeps it", GroupID: "record", Args: args(1, 1, "a record's number"),
 		RunE: func(cmd *cobra.Command, given []string) error {
-			number, err := a.recordArg(cmd.Context(), given[0])
-			if err != nil {
+			if err := recordWord(given[0]); err != nil {
 				return err
 			}
 			if strings.TrimSpace(why) == "" {
 				return usage("for instance --why 'typed twice'", "--why is missing: say why you void the record")
 			}
 			return a.recordIn(cmd.Context(), func(b *store.Book) error {
+				number, err := a.recordNumber(cmd.Context(), b, given[0])
+				if err != nil {
+					return err
+				}
 				was, err := a.statesOf(cmd.Context(), b, number)
 				if err != nil {
 					return err

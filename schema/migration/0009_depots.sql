@@ -54,9 +54,10 @@ CREATE TABLE held (
     PRIMARY KEY (book, first, last)
 ) STRICT;
 
--- Records of other books: their numbers here, and there.
+-- Records of other books: so many on end, with their first number here, and there.
 CREATE TABLE foreigns (
     number INTEGER PRIMARY KEY,
+    count INTEGER NOT NULL CHECK (count >= 1),
     book INTEGER NOT NULL REFERENCES books (idx),
     theirs INTEGER NOT NULL CHECK (theirs >= 1),
     UNIQUE (book, theirs)
