@@ -837,7 +837,7 @@ func (d *depots) bundleSome(ctx context.Context, l *life, after map[string]int64
 	if err := b.pack(); err != nil {
 		return false, err
 	}
-	return true, d.keepBundle(ctx, l, b)
+	return true, d.keepBundle(ctx, l, b, false)
 }
 
 // hashBefore is the hash before an entry that begins a bundle.
@@ -850,14 +850,14 @@ func (d *depots) hashBefore(ctx context.Context, l *life, first int64) (hash []b
 }
 
 // keepBundle keeps a bundle whose entries are here, and need wait no more.
-func (d *depots) keepBundle(ctx context.Context, l *life, b *Bundle) error {
+func (d *depots) keepBundle(ctx context.Context, l *life, b *Bundle, sent bool) error {
 	last, err := hex.DecodeString(b.Last)
 	if err != nil {
 		return err
 	}
-	_, err = d.q.ExecContext(ctx, `INSERT INTO bundles (book, first, count, last, content) VALUES (?, ?, ?, ?, ?)
-		ON CONFLICT (book, first) DO UPDATE SET count = excluded.count, last = excluded.last, content = excluded.content WHERE excluded.count > count`,
-		l.idx, b.First, b.Count, last, b.content)
+	_, err = d.q.ExecContext(ctx, `INSERT INTO bundles (book, first, count, last, sent, content) VALUES (?, ?, ?, ?, ?, ?)
+		ON CONFLICT (book, first) DO UPDATE SET count = excluded.count, last = excluded.last, sent = 1, content = excluded.content WHERE excluded.count > count`,
+		l.idx, b.First, b.Count, last, sent, b.content)
 	if err == nil {
 		_, err = d.q.ExecContext(ctx, "DELETE FROM waiting WHERE book = ? AND seq BETWEEN ? AND ?", l.idx, b.First, b.First+int64(b.Count)-1)
 	}
@@ -868,11 +868,18 @@ func (d *depots) keepBundle(ctx context.Context, l *life, b *Bundle) error {
 // the last: of this book's own only those with entries from number since on. It
 // returns how many entries they hold, by depot.
 func (b *Book) WriteBundles(ctx context.Context, since int64, w io.Writer) (map[string]int64, error) {
-	if err := b.write(ctx, func(tx *sql.Tx) error { return b.bundle(ctx, tx) }); err != nil {
+	err := b.write(ctx, func(tx *sql.Tx) error {
+		err := b.bundle(ctx, tx)
+		if err == nil {
+			_, err = tx.ExecContext(ctx, "UPDATE bundles SET sent = 1 WHERE sent = 0")
+		}
+		return err
+	})
+	if err != nil {
 		return nil, err
 	}
 	out := map[string]int64{}
-	err := b.moment(ctx, nil, func(q querier, _ *names) error {
+	err = b.moment(ctx, nil, func(q querier, _ *names) error {
 		d, err := b.company(ctx, q)
 		if err != nil {
 			return err

@@ -299,6 +299,9 @@ func markCopy(ctx context.Context, q querier) error {
 // it has sent to nobody: another copy of the book went on otherwise, and was heard of
 // first.
 func (d *depots) part(ctx context.Context, l *life, first int64) error {
+	if err := d.unbundle(ctx, l, first); err != nil {
+		return err
+	}
 	rows, err := d.q.QueryContext(ctx, "SELECT seq, entry FROM waiting WHERE book = ? AND seq >= ? ORDER BY seq", l.idx, first)
 	if err != nil {
 		return err
@@ -362,6 +365,44 @@ func (d *depots) part(ctx context.Context, l *life, first int64) error {
 	}
 	clear(d.names)
 	return d.keep(ctx, is)
+}
+
+// unbundle takes bundles apart that were sent to nobody, those with entries from number
+// first on.
+func (d *depots) unbundle(ctx context.Context, l *life, first int64) error {
+	rows, err := d.q.QueryContext(ctx, "SELECT content FROM bundles WHERE book = ? AND first + count > ?", l.idx, first)
+	if err != nil {
+		return err
+	}
+	defer rows.Close()
+	var all []*Bundle
+	for rows.Next() {
+		var content []byte
+		if err := rows.Scan(&content); err != nil {
+			return err
+		}
+		some, err := ReadBundles(content)
+		if err != nil {
+			return err
+		}
+		all = append(all, some...)
+	}
+	if err := errors.Join(rows.Err(), rows.Close()); err != nil {
+		return err
+	}
+	for _, b := range all {
+		hash := mustHex(b.Prev)
+		for i, line := range b.lines {
+			hash = chain(hash, line)
+			if _, err := d.q.ExecContext(ctx, "INSERT INTO waiting (book, seq, entry, hash) VALUES (?, ?, ?, ?)", l.idx, b.First+int64(i), line, hash); err != nil {
+				return err
+			}
+		}
+		if _, err := d.q.ExecContext(ctx, "DELETE FROM bundles WHERE book = ? AND first = ?", l.idx, b.First); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // renameActs renames in what is kept of records those that are of another life now.

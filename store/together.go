@@ -791,6 +791,10 @@ func holdBack(format string, args ...any) error { return &notYet{fmt.Sprintf(for
 func (b *Book) takeBundle(ctx context.Context, in *Bundle, out *TookBundles) (done bool, err error) {
 	var took, known, records int64
 	err = b.write(ctx, func(tx *sql.Tx) error {
+		// What waits here knew nothing of what comes in, and that may stand on it.
+		if err := b.bundle(ctx, tx); err != nil {
+			return err
+		}
 		d, err := b.company(ctx, tx)
 		if err != nil {
 			return err
@@ -872,7 +876,7 @@ func (d *depots) take(ctx context.Context, in *Bundle) (took, known, records int
 	}
 	if known == int64(in.Count) {
 		if l.ownFrom > 0 { // a copy of this book has sent them
-			err = d.keepBundle(ctx, l, in)
+			err = d.keepBundle(ctx, l, in, true)
 		}
 		return 0, known, 0, err
 	}
@@ -896,7 +900,7 @@ func (d *depots) take(ctx context.Context, in *Bundle) (took, known, records int
 	if err := d.settle(ctx); err != nil {
 		return 0, 0, 0, err
 	}
-	if err := d.keepBundle(ctx, l, in); err != nil {
+	if err := d.keepBundle(ctx, l, in, true); err != nil {
 		return 0, 0, 0, err
 	}
 	if d.told, err = d.next(ctx); err == nil {
@@ -927,7 +931,7 @@ func (d *depots) sameAsHere(ctx context.Context, l *life, in *Bundle, count int6
 		return same, nil
 	}
 	var sent bool
-	err = d.q.QueryRowContext(ctx, "SELECT EXISTS (SELECT 1 FROM bundles WHERE book = ? AND first + count > ?)", l.idx, in.First+same).Scan(&sent)
+	err = d.q.QueryRowContext(ctx, "SELECT EXISTS (SELECT 1 FROM bundles WHERE sent = 1 AND book = ? AND first + count > ?)", l.idx, in.First+same).Scan(&sent)
 	if err == nil && (sent || l.idx != d.me) {
 		err = holdBack("entries from %d on of depot %s are others than those that are here: the book was set back there, or somebody changed them", in.First+same, in.Mark)
 	}

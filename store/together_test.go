@@ -217,7 +217,7 @@ func allSayTheSame(t require.TestingT, all ...*site) {
 			for id, seq := range in.After {
 				lost = lost || here[id] < seq
 			}
-			require.True(t, lost, "%s holds entries of %s from %d on", y.mark, in.Mark, in.First)
+			require.True(t, lost, "%s holds entries of %s from %d on: %+v, %v", y.mark, in.Mark, in.First, in, here)
 		}
 	}
 	want := all[0].says()

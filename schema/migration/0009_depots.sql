@@ -40,6 +40,7 @@ CREATE TABLE bundles (
     first INTEGER NOT NULL CHECK (first >= 1),
     count INTEGER NOT NULL CHECK (count >= 1),
     last BLOB NOT NULL CHECK (length(last) = 32), -- the hash of all entries up to its last
+    sent INTEGER NOT NULL CHECK (sent IN (0, 1)), -- another book may have it
     content BLOB NOT NULL,
     PRIMARY KEY (book, first)
 ) STRICT;
