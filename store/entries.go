@@ -310,8 +310,10 @@ func (d *depots) number(ctx context.Context, is schema.Name) (int64, error) {
 	if l == nil {
 		return 0, nil
 	}
-	if d.ours(is) {
-		return is.Number, nil
+	if d.ours(is) { // unless another's record has come to that number since the book was set back
+		if here, err := d.name(ctx, is.Number); err != nil || here == is {
+			return is.Number, err
+		}
 	}
 	if number, ok := l.numberNames[is.Number]; ok {
 		return number, nil

@@ -802,6 +802,11 @@ func (b *Book) takeBundle(ctx context.Context, in *Bundle, out *TookBundles) (do
 		if d == nil {
 			return notJoined()
 		}
+		if d.copy { // before another's record takes a number that the book itself has given
+			if err := d.beginLife(ctx, d.lives[d.me].mark, d.lives[d.me].name); err != nil {
+				return err
+			}
+		}
 		if d.company != in.Company {
 			return trouble(Refused, "name a file of this company's depots", "this is of another company: depot %s there is none of this book's", in.Mark)
 		}
