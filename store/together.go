@@ -40,23 +40,34 @@ type folded struct {
 	typed   map[string]string
 	entered int64
 	were    []version
-	phones  []sql.NullInt64 // who made each of those here
-	voided  *version        // nil while it stands
-	phone   sql.NullInt64   // that voided it
+	phones  []sql.NullInt64  // who made each of those here
+	voided  *version         // nil while it stands
+	phone   sql.NullInt64    // that voided it
+	by      map[string]int64 // by field: the book that corrected it last
+	crossed map[string]crossing
+}
+
+// crossing is a field that two corrected without knowing of each other; "" is the
+// whole record.
+type crossing struct {
+	books [2]int64
+	said  [2]json.RawMessage
+	why   string // it crossed, where it is no single field
 }
 
 // fold folds what was done to a record.
 func (d *depots) fold(ctx context.Context, number int64) (*folded, error) {
-	rows, err := d.q.QueryContext(ctx, "SELECT entry, phone FROM acts WHERE number = ? ORDER BY clock, (SELECT id FROM books WHERE idx = book), seq", number)
+	rows, err := d.q.QueryContext(ctx, "SELECT book, entry, phone FROM acts WHERE number = ? ORDER BY clock, (SELECT id FROM books WHERE idx = book), seq", number)
 	if err != nil {
 		return nil, err
 	}
 	defer rows.Close()
 	var f *folded
 	for rows.Next() {
+		var book int64
 		var line string
 		var phone sql.NullInt64
-		if err := rows.Scan(&line, &phone); err != nil {
+		if err := rows.Scan(&book, &line, &phone); err != nil {
 			return nil, err
 		}
 		e, err := schema.ParseEntry(line)
@@ -65,14 +76,18 @@ func (d *depots) fold(ctx context.Context, number int64) (*folded, error) {
 		}
 		switch {
 		case e.What == "":
-			f = &folded{k: schema.KindNamed(e.Kind), content: e.Is, typed: e.Typed, entered: e.Entered}
+			f = &folded{k: schema.KindNamed(e.Kind), content: e.Is, typed: e.Typed, entered: e.Entered, by: map[string]int64{}, crossed: map[string]crossing{}}
 		case f == nil || e.Kind != f.k.Name:
 			return nil, fmt.Errorf("a %s was amended or voided that is not here", e.Kind)
 		case e.What == "amend":
 			f.were = append(f.were, version{what: "amended", why: e.Why, replaced: e.Entered, content: f.content, typed: f.typed})
 			f.phones = append(f.phones, phone)
-			f.amend(e)
+			f.amend(book, e)
+			if f.voided != nil {
+				f.crossed[""] = crossing{books: [2]int64{f.by[""], book}, why: "was voided at %s and corrected at %s without knowing of each other; it is voided"}
+			}
 		case f.voided == nil:
+			f.by[""] = book
 			f.voided, f.phone = &version{what: "voided", why: e.Why, replaced: e.Entered}, phone
 		}
 	}
@@ -83,8 +98,22 @@ func (d *depots) fold(ctx context.Context, number int64) (*folded, error) {
 }
 
 // amend changes what an amendment changed.
-func (f *folded) amend(e *schema.Entry) {
+func (f *folded) amend(book int64, e *schema.Entry) {
 	is, typed := maps.Clone(f.content), maps.Clone(f.typed)
+	knew := true
+	for name, was := range e.Was {
+		if string(was) == "null" {
+			was = nil
+		}
+		delete(f.crossed, name)
+		if string(was) != string(f.content[name]) {
+			knew = false
+			if string(e.Is[name]) != string(f.content[name]) && f.by[name] != book && f.by[name] != 0 {
+				f.crossed[name] = crossing{books: [2]int64{f.by[name], book}, said: [2]json.RawMessage{f.content[name], e.Is[name]}}
+			}
+		}
+		f.by[name] = book
+	}
 	for name := range e.Was {
 		delete(is, name)
 		delete(typed, name)
@@ -98,7 +127,15 @@ func (f *folded) amend(e *schema.Entry) {
 			typed[name] = v
 		}
 	}
+	if knew {
+		delete(f.crossed, "")
+	}
 	if !sensible(f.k, is) {
+		for name := range is {
+			if string(is[name]) != string(e.Is[name]) && f.by[name] != 0 {
+				f.crossed[""] = crossing{books: [2]int64{f.by[name], book}, why: "was corrected at %s and at %s without knowing of each other, and both together make no sense; the latter holds"}
+			}
+		}
 		is, typed = e.Is, e.Typed
 	}
 	f.content, f.typed = is, typed
@@ -1140,4 +1177,98 @@ func (d *depots) enterRecord(ctx context.Context, l *life, e *schema.Entry) erro
 		err = d.put(ctx, k, r)
 	}
 	return err
+}
+
+// Crossing is a record that two depots changed without knowing of each other, of which
+// nobody has seen both since.
+type Crossing struct {
+	Record  int64
+	Kind    *schema.Kind
+	Machine string // that it is of; "" where it is of none
+	At      time.Time
+	Says    string
+}
+
+// Crossings are the records that were changed so.
+func (b *Book) Crossings(ctx context.Context) (out []Crossing, err error) {
+	err = b.moment(ctx, nil, func(q querier, n *names) error {
+		d, err := b.company(ctx, q)
+		if err != nil || d == nil {
+			return err
+		}
+		d.n = n
+		all, err := numbers(ctx, q, "SELECT number FROM acts WHERE what <> 'record' GROUP BY number HAVING count(*) > 1 ORDER BY number")
+		if err != nil {
+			return err
+		}
+		for _, number := range all {
+			f, err := d.fold(ctx, number)
+			if err != nil {
+				return err
+			}
+			name, err := d.name(ctx, number)
+			if err != nil {
+				return err
+			}
+			for _, field := range sortedKeys(f.crossed) {
+				c := f.crossed[field]
+				at := [2]string{d.markOf(d.lives[c.books[0]]), d.markOf(d.lives[c.books[1]])}
+				is := Crossing{Record: number, Kind: f.k, Says: d.called(name) + " " + fmt.Sprintf(c.why, at[0], at[1])}
+				if field != "" {
+					said := [2]string{d.sayField(ctx, c.said[0]), d.sayField(ctx, c.said[1])}
+					is.Says = fmt.Sprintf("%s: %s was corrected to %s at %s and to %s at %s without knowing of each other; %s holds",
+						d.called(name), field, said[0], at[0], said[1], at[1], said[1])
+				}
+				if machine, ok := f.content["machine"]; ok && f.k.Name != "machine" {
+					is.Machine = d.sayField(ctx, machine)
+				} else if f.k.Name == "machine" {
+					is.Machine = n.machineName[number]
+				}
+				if c := f.k.TimeColumn(); c != "" {
+					_ = json.Unmarshal(f.content[c], &is.At)
+				}
+				out = append(out, is)
+			}
+		}
+		return nil
+	})
+	return out, err
+}
+
+// sayField is what a field says, for people.
+func (d *depots) sayField(ctx context.Context, is json.RawMessage) string {
+	var text string
+	switch {
+	case is == nil:
+		return "nothing"
+	case json.Unmarshal(is, &text) != nil:
+		return string(is)
+	}
+	if number, err := d.refers(ctx, text); err == nil {
+		return cmp.Or(d.n.machineName[number], d.n.driverName[number], text)
+	}
+	return strings.TrimPrefix(text, ":")
+}
+
+// depotsAreRight holds what this book has of its company to the chains of hashes.
+func depotsAreRight(ctx context.Context, q querier, b *Book) (Finding, error) {
+	f := Finding{Check: "depots"}
+	d, err := b.company(ctx, q)
+	if err != nil || d == nil {
+		return f, err
+	}
+	var entries int64
+	for _, l := range d.lives {
+		lines, err := d.linesOf(ctx, l, 1, l.seq+1)
+		if err != nil {
+			f.wrong("the entries of depot %s: %s", l.mark, err)
+			continue
+		}
+		entries += int64(len(lines))
+		if int64(len(lines)) != l.seq || !bytes.Equal(chain(beforeFirst(l.id), lines...), l.hash) {
+			f.wrong("the entries of depot %s are not as they were written", l.mark)
+		}
+	}
+	f.Says = fmt.Sprintf("%d entries of %s, each by the hash before", entries, several(len(d.lives), "book"))
+	return f, nil
 }

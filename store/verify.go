@@ -56,6 +56,16 @@ func (b *Book) Verify(ctx context.Context) ([]Finding, error) {
 			break // what strange tables or broken pages say is worth nothing
 		}
 	}
+	if d, err := b.company(ctx, tx); err == nil && d != nil && len(out) > 2 {
+		f, err := depotsAreRight(ctx, tx, b)
+		if err != nil {
+			f.wrong("can't be read: %s", explain(b.path, err))
+		}
+		if f.Wrong == nil {
+			f.Wrong = []string{}
+		}
+		out = append(out, f)
+	}
 	return out, nil
 }
 
