@@ -104,6 +104,9 @@ func (b *Book) Attach(ctx context.Context, record int64, files []File) (out []At
 		if err != nil {
 			return err
 		}
+		if record, err = standsFor(ctx, tx, record); err != nil {
+			return err
+		}
 		f, err := find(ctx, tx, n, record)
 		if err != nil {
 			return err

@@ -114,7 +114,7 @@ func readBundle(in *bytes.Reader) (*Bundle, error) {
 	lines := bufio.NewScanner(bytes.NewReader(text))
 	lines.Buffer(nil, mostBytes)
 	b := &Bundle{}
-	if !lines.Scan() || json.Unmarshal(lines.Bytes(), b) != nil || b.Version < 1 || b.Book == "" || b.Company == "" || b.First < 1 || b.Count < 1 {
+	if !lines.Scan() || json.Unmarshal(lines.Bytes(), b) != nil || b.Version < 1 || b.Book == "" || b.Company == "" || !goodMark.MatchString(b.Mark) || b.First < 1 || b.Count < 1 {
 		return nil, errBundle("it is no bundle of entries")
 	}
 	for lines.Scan() {

@@ -410,7 +410,7 @@ func (d *depots) record(ctx context.Context, k *schema.Kind, number int64, c sch
 	}
 	m := k.Meta(r)
 	m.Number, m.Typed, m.Entered, m.Versions = number, typed, time.Unix(entered, 0).UTC(), versions
-	return r, nil
+	return r, k.CheckRecorded(r)
 }
 
 // putNamed writes a machine or a driver, under its name or, where another has it
@@ -1074,7 +1074,10 @@ func (d *depots) enter(ctx context.Context, l *life, e *schema.Entry) error {
 
 func (d *depots) enterDepot(l *life, e *schema.Entry) error {
 	l.born = e.Clock
-	return errors.Join(json.Unmarshal(e.Is["mark"], &l.mark), json.Unmarshal(e.Is["name"], &l.name))
+	if err := errors.Join(json.Unmarshal(e.Is["mark"], &l.mark), json.Unmarshal(e.Is["name"], &l.name)); err != nil {
+		return err
+	}
+	return checkDepot(l.mark, l.name)
 }
 
 func (d *depots) enterSetting(ctx context.Context, l *life, e *schema.Entry) error {

@@ -11,6 +11,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"shedbook/report/render"
 	"shedbook/report/say"
 	"shedbook/store"
 )
@@ -104,7 +105,7 @@ func (a *app) sayTook(ctx context.Context, b *store.Book, took *store.TookBundle
 	depots, err := b.Depots(ctx)
 	for _, d := range depots {
 		for _, h := range d.Held {
-			fmt.Fprintf(a.errOut, "held back, %s of %s from %d on: %s\n", say.Count(int(h.Entries), "entry", "entries"), d.Mark, h.First, h.Why)
+			fmt.Fprintf(a.errOut, "held back, %s of %s from %d on: %s\n", say.Count(int(h.Entries), "entry", "entries"), render.Safe(d.Mark), h.First, render.Safe(h.Why))
 		}
 	}
 	return err
