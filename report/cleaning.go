@@ -2,6 +2,7 @@ package report
 
 import (
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 	"sync"
@@ -168,6 +169,9 @@ func (r *CleaningReport) intervals() {
 	wait.Wait()
 	r.put(&r.Hours, byHours, "hours", func(m *CleaningMachine, e *stat.Estimate) { m.EveryH = e })
 	r.put(&r.MudHours, byMud, "mud hours", func(m *CleaningMachine, e *stat.Estimate) { m.EveryMudH = e })
+	if by := slices.Sorted(maps.Keys(r.Unsure)); len(by) > 0 {
+		r.Warnings = append(r.Warnings, doubted(strings.Join(by, " or ")))
+	}
 	if r.Hours.Every == nil && r.MudHours.Every == nil {
 		return
 	}
@@ -226,6 +230,11 @@ func (r *CleaningReport) fit(pool *CleaningPool, hours func(*Spell) float64) sta
 	return fit
 }
 
+// doubted says that cleaning may not help, as far as hours of some kinds tell.
+func doubted(by string) string {
+	return fmt.Sprintf("the log does not show overheats getting likelier with %s since a clean: more cleaning may not prevent them", by)
+}
+
 // put gives every machine its interval on one scale, or the reason why it has
 // none.
 func (r *CleaningReport) put(pool *CleaningPool, fit stat.WeibullPool, by string,
@@ -251,9 +260,7 @@ func (r *CleaningReport) put(pool *CleaningPool, fit stat.WeibullPool, by string
 		if r.Unsure == nil {
 			r.Unsure = map[string]string{}
 		}
-		r.Unsure[by] = fmt.Sprintf("the log does not show overheats getting likelier with %s since a clean "+
-			"(Weibull shape %s): more cleaning may not prevent them", by, interval(pool.Shape))
-		say.Once(&r.Warnings, "%s", r.Unsure[by])
+		r.Unsure[by] = doubted(by)
 	}
 	for i, u := range fit.Units {
 		m := &r.Machines[i]

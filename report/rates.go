@@ -386,8 +386,6 @@ func (r *RatesReport) adjust(x *exposure.Index, strata *exposure.Strata, q RateQ
 			"(quasi-Poisson, scale %s)", say.Figure(fit.Phi))
 	case fit.Scale == stat.Clustered:
 		r.Method += ", errors clustered by machine"
-		say.Once(&r.Warnings, "some machines have many of the overheats: only the adjusted intervals are widened for it "+
-			"(clustered by machine)")
 	}
 	for _, w := range fit.Warnings {
 		say.Once(&r.Warnings, "%s", w)

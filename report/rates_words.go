@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"math"
 	"slices"
-	"strings"
 
 	"shedbook/report/exposure"
 	"shedbook/report/say"
@@ -88,25 +87,21 @@ func (r *RatesReport) sentence(v *RateLevel, q RateQuestion) string {
 		return fmt.Sprintf("%s: %s times %s%s", v.Level, interval(v.CrudeRatio), others, chance)
 	}
 	all := append(slices.Clone(r.AdjustedFor), r.HeldToo...)
-	held := say.List(all, "and") + " are held"
-	if len(all) == 1 {
-		held = all[0] + " is held"
-	}
+	allowing := "allowing for " + say.List(all, "and")
 	if v.AdjustedRatio == nil {
 		if crude == 0 {
 			return ""
 		}
-		return fmt.Sprintf("%s: %s times %s; with %s nothing can be said: %s", v.Level, interval(v.CrudeRatio), others,
-			strings.TrimSuffix(strings.TrimSuffix(held, " are held"), " is held")+" held", *v.Why)
+		return fmt.Sprintf("%s: %s times %s; %s, nothing can be said: %s", v.Level, interval(v.CrudeRatio), others, allowing, *v.Why)
 	}
 	if crude == 0 && adjusted == 0 {
 		return ""
 	}
 	before := "no rate"
 	if v.CrudeRatio != nil {
-		before = ratio(v.CrudeRatio.Value) + " times " + others + " before"
+		before = ratio(v.CrudeRatio.Value) + " times " + others + " as counted"
 	}
-	head := fmt.Sprintf("%s: %s, %s once %s: ", v.Level, before, interval(v.AdjustedRatio), held)
+	head := fmt.Sprintf("%s: %s, %s %s: ", v.Level, before, interval(v.AdjustedRatio), allowing)
 	chance := v.PHolm != nil && *v.PHolm > 0.05
 	switch {
 	case adjusted != 0 && chance:

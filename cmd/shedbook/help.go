@@ -14,10 +14,9 @@ import (
 
 // ownWords replace what cobra says of its own verbs and options.
 var ownWords = map[string]string{
-	"completion": "print a script that lets your shell complete verbs, names and words",
-	"help":       "explain a verb",
-	"--help":     "show this help",
-	"--version":  "show the program's version",
+	"help":      "explain a verb",
+	"--help":    "show this help",
+	"--version": "show the program's version",
 }
 
 // sayUsage says how a verb is written. Cobra's own text calls options flags, which

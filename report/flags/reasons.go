@@ -177,7 +177,7 @@ func (o *odds) evidence(among float64) Evidence {
 	return Evidence{Log10BayesFactor: log10(o.factor()), Highest: log10(o.high), Needed: log10(among / crowdAlpha)}
 }
 
-func (f *Finder) crowdFlag(r *Result, g *Flag, o *odds, among float64, held string) {
+func (f *Finder) crowdFlag(r *Result, g *Flag, o *odds, among float64, allowing string) {
 	since := o.since
 	if since == 0 || o.raised != 0 && since > o.raised {
 		since = o.raised
@@ -193,7 +193,7 @@ func (f *Finder) crowdFlag(r *Result, g *Flag, o *odds, among float64, held stri
 	if g.Split != nil {
 		g.Reasons = []string{g.Split.DriverWords(true)}
 	} else {
-		g.Reasons = []string{fmt.Sprintf("%s where %.1f would be expected %s: %.1f times as many", say.Count(o.overheats, "overheat"), o.due, held, times)}
+		g.Reasons = []string{fmt.Sprintf("%s where %.1f would be expected %s: %.1f times as many", say.Count(o.overheats, "overheat"), o.due, allowing, times)}
 	}
 	if full := o.count / max(float64(o.overheats), 1); full < 0.9 {
 		g.Reasons = append(g.Reasons, fmt.Sprintf("overheats on machines that stand out themselves count less: these as %.1f", o.count))

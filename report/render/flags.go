@@ -69,7 +69,7 @@ func FlagsOf(w io.Writer, r flags.Result, who string, o Options) error {
 			}
 			for _, s := range r.Standing {
 				if s.Flag != "" {
-					d.Say(fmt.Sprintf("What comes nearest to a flag is %s: %s; a flag needs %s.", s.Flag, evidenceText(s.Evidence.Log10BayesFactor), odds(s.Evidence.Needed)))
+					d.Say(fmt.Sprintf("What comes nearest to a flag is %s: %s; a flag needs %s.", s.Flag, evidenceText(s.Evidence.Log10BayesFactor), say.Odds(s.Evidence.Needed)))
 					if p := evidencePlot(s.Flag, true, s.Curve, s.Evidence.Needed); p != nil {
 						d.Plot(p)
 					}
@@ -88,7 +88,7 @@ func flagInFull(d *Doc, f *flags.Flag, o Options) {
 		with = "if this is so than if it is not"
 	}
 	d.Say(fmt.Sprintf("Since about %s, raised %s. This log is %s likelier %s; a flag needs %s.",
-		o.day(f.Since), o.day(f.Raised), odds(f.Evidence.Log10BayesFactor), with, odds(f.Evidence.Needed)))
+		o.day(f.Since), o.day(f.Raised), say.Odds(f.Evidence.Log10BayesFactor), with, say.Odds(f.Evidence.Needed)))
 	says := sentences(f.Reasons)
 	if f.Driver != "" && len(says) > 0 {
 		says[0] = f.Driver + ": " + says[0]
@@ -177,32 +177,16 @@ func flagsTable(fs []flags.Flag) *Table {
 		}
 		t.Add(Text(owner(f)), Text(f.Scope), Text(f.Flag).Hint(Bad), Day(f.Since), Day(f.Raised),
 			Number(f.Evidence.Log10BayesFactor),
-			Text(odds(f.Evidence.Log10BayesFactor)), Text(deref(f.NextCheck)), Lines(f.Reasons), Text(cause), Text(f.Caution))
+			Text(say.Odds(f.Evidence.Log10BayesFactor)), Text(deref(f.NextCheck)), Lines(f.Reasons), Text(cause), Text(f.Caution))
 	}
 	return t
 }
 
-// odds puts a log10 Bayes factor in words: how many times likelier the log is
-// if the pattern is there than if the machine is sound.
-func odds(log10 float64) string {
-	switch {
-	case math.IsNaN(log10):
-		return "unknown"
-	case log10 >= 6:
-		return "over a million times"
-	case log10 <= -6:
-		return "over a million times less"
-	case log10 < 0:
-		return say.Decimals(say.Rounded(math.Pow(10, -log10), 2), 1) + " times less"
-	}
-	return say.Decimals(say.Rounded(math.Pow(10, log10), 2), 1) + " times"
-}
-
 func evidenceText(log10 float64) string {
 	if log10 < 0 {
-		return "the log is " + odds(log10) + " likely with it than without"
+		return "the log is " + say.Odds(log10) + " likely with it than without"
 	}
-	return "the log is " + odds(log10) + " likelier with it than without"
+	return "the log is " + say.Odds(log10) + " likelier with it than without"
 }
 
 // evidencePlot is the evidence over a machine's engine hours, or over the overheats at
@@ -226,9 +210,9 @@ func evidencePlot(flag string, machine bool, curvePoints []flags.Point, needed f
 	if !machine {
 		over, after, with = "overheats", " overheats", "if this is so than if it is not"
 	}
-	return &chart{title: "Evidence for " + flag, xName: over, yName: "log10 Bayes factor (2 means 100 times)", curves: []curve{c},
+	return &chart{title: "Evidence for " + flag, xName: over, yName: "times likelier, in powers of ten (2 means 100 times)", curves: []curve{c},
 		line: &level{needed, "enough for a flag"},
-		alt: fmt.Sprintf("After %s the log is %s likelier %s (log10 Bayes factor %s). The highest was %s, at %s; a flag needs %s.",
-			unit.Fixed(last.Hours, 0)+after, odds(last.Log10BayesFactor), with, unit.Fixed(last.Log10BayesFactor, 1), odds(top.Log10BayesFactor),
-			unit.Fixed(top.Hours, 0)+after, odds(needed))}
+		alt: fmt.Sprintf("After %s the log is %s likelier %s. The highest was %s, at %s; a flag needs %s.",
+			unit.Fixed(last.Hours, 0)+after, say.Odds(last.Log10BayesFactor), with, say.Odds(top.Log10BayesFactor),
+			unit.Fixed(top.Hours, 0)+after, say.Odds(needed))}
 }

@@ -246,7 +246,7 @@ func FleetPage(w io.Writer, r report.FleetReport, f flags.Result, due report.Due
 		flag := &f.Flags[i]
 		d.Sub(owner(flag) + ": " + flag.Flag)
 		d.Say(fmt.Sprintf("Since about %s, raised %s; the log is %s likelier with this fault than without.",
-			o.day(flag.Since), o.day(flag.Raised), odds(flag.Evidence.Log10BayesFactor)))
+			o.day(flag.Since), o.day(flag.Raised), say.Odds(flag.Evidence.Log10BayesFactor)))
 		d.List(sentences(flag.Reasons))
 		if flag.NextCheck != nil {
 			d.Say("Next check: " + *flag.NextCheck + ".")

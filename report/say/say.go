@@ -136,3 +136,19 @@ func Why(s string) *string {
 	}
 	return &s
 }
+
+// Odds returns a log10 Bayes factor in words: how many times likelier the log
+// is if the pattern is there than if it is not.
+func Odds(log10 float64) string {
+	switch {
+	case math.IsNaN(log10):
+		return "unknown"
+	case log10 >= 6:
+		return "over a million times"
+	case log10 <= -6:
+		return "over a million times less"
+	case log10 < 0:
+		return Decimals(Rounded(math.Pow(10, -log10), 2), 1) + " times less"
+	}
+	return Decimals(Rounded(math.Pow(10, log10), 2), 1) + " times"
+}

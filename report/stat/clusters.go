@@ -40,7 +40,7 @@ func (f *RateFit) clustered() {
 	if n < minClusters || f.g.random > 0 {
 		f.Phi, f.Scale = math.Max(f.Phi, phi), QuasiPoisson
 		f.Warnings = append(f.Warnings, fmt.Sprintf("some of %d machines have more overheats than by chance (%.2g times the "+
-			"spread): intervals are widened for it", n, phi))
+			"spread): only the adjusted intervals are widened for it", n, phi))
 		return
 	}
 	f.Scale, f.clusters = Clustered, n
@@ -54,7 +54,7 @@ func (f *RateFit) clustered() {
 		f.scores.add(v)
 	})
 	f.Warnings = append(f.Warnings, fmt.Sprintf("some of %d machines have more overheats than by chance (%.2g times the "+
-		"spread): standard errors are clustered", n, phi))
+		"spread): only the adjusted intervals are widened for it", n, phi))
 }
 
 // eachCluster goes through the rows, a cluster at a time.
