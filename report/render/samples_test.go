@@ -88,7 +88,7 @@ func sampleRates() report.RatesReport {
 			{Level: "D2", Hours: 88, Per100h: est(0, math.Inf(-1), 4.2), CrudeRatio: est(0, math.Inf(-1), 3.3), P: ptr(0.6), PHolm: ptr(1.0), CrudeP: ptr(0.6), Why: ptr("no overheat: only an upper limit as counted")},
 			{Level: "D3", Overheats: 6, Hours: 141, Per100h: est(4.3, 1.6, 9.3), CrudeRatio: est(4.1, 1.3, 14), AdjustedRatio: est(1.1, 0.4, 2.9), P: ptr(0.85), PHolm: ptr(1.0), CrudeP: ptr(0.012)},
 		},
-		Method: "Poisson regression with log-hours offset", Words: []string{"D3: 4.1 times the others before, 1.1 (0.4 to 2.9) once speed and terrain are held: it is the driving conditions"}}
+		Method: "Poisson regression with log hours as offset", Words: []string{"D3: 4.1 times the others as counted, 1.1 (0.4 to 2.9) allowing for speed and terrain: it is the driving conditions"}}
 }
 
 func sampleDue() report.DueReport {
