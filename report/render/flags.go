@@ -210,7 +210,7 @@ func evidencePlot(flag string, machine bool, curvePoints []flags.Point, needed f
 	if !machine {
 		over, after, with = "overheats", " overheats", "if this is so than if it is not"
 	}
-	return &chart{title: "Evidence for " + flag, xName: over, yName: "times likelier, in powers of ten (2 means 100 times)", curves: []curve{c},
+	return &chart{title: "Evidence for " + flag, xName: over, yName: "times likelier (2 is 100, 3 is 1,000)", curves: []curve{c},
 		line: &level{needed, "enough for a flag"},
 		alt: fmt.Sprintf("After %s the log is %s likelier %s. The highest was %s, at %s; a flag needs %s.",
 			unit.Fixed(last.Hours, 0)+after, say.Odds(last.Log10BayesFactor), with, say.Odds(top.Log10BayesFactor),
