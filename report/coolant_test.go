@@ -132,7 +132,7 @@ func TestCoolantAddsUp(t *testing.T) {
 		src := Of(fleet(l), at(30, 0))
 		var m coolant.Machine
 		for life := range src.Lives {
-			m = coolant.Book(life, src.Fleet.Settings)
+			m = coolant.Account(life, src.Fleet.Settings)
 		}
 		// Every top-up is in one of the parts, but for what a look had found missing
 		// before it (counted when it was seen) and what a refill poured away.

@@ -12,9 +12,9 @@ import (
 	"shedbook/report/stat"
 )
 
-// RecurrenceReport is `shedbook recurrence`: how often something comes back as
-// machines age. Hours are engine hours from a machine's first reading to its
-// last; every machine is at risk until its last reading.
+// RecurrenceReport is the result of `shedbook recurrence`: how often something
+// comes back as machines age. Hours are engine hours from a machine's first
+// reading to its last; every machine is at risk until its last reading.
 type RecurrenceReport struct {
 	AsOf     time.Time         `json:"as_of"`
 	Of       string            `json:"of"`
@@ -27,7 +27,7 @@ type RecurrenceReport struct {
 	Warnings []string          `json:"warnings,omitempty"`
 }
 
-// RecurrencePoint is the mean number of events a machine by some hours.
+// RecurrencePoint is the mean number of events per machine by some hours.
 type RecurrencePoint struct {
 	Hours  float64 `json:"hours"`
 	AtRisk int     `json:"at_risk"`
@@ -36,7 +36,7 @@ type RecurrencePoint struct {
 	High   float64 `json:"high"`
 }
 
-// MachineTrend says whether one machine gets worse.
+// MachineTrend tells whether one machine gets worse.
 type MachineTrend struct {
 	Machine  string         `json:"machine"`
 	Events   int            `json:"events"`
@@ -49,8 +49,8 @@ type MachineTrend struct {
 	Warnings []string       `json:"warnings,omitempty"`
 }
 
-// Recurrence reports how often work comes back over the fleet, or overheats
-// where work is "". Words of work are compared without regard to case.
+// Recurrence reports how often work comes back in the fleet, or overheats if
+// work is "". Words of work are compared ignoring case.
 func Recurrence(s Source, work string) RecurrenceReport {
 	r := RecurrenceReport{AsOf: s.AsOf, Of: work, Curve: []RecurrencePoint{}, Trend: []MachineTrend{}, Words: []string{}}
 	if work == "" {
@@ -108,8 +108,8 @@ func Recurrence(s Source, work string) RecurrenceReport {
 	return r
 }
 
-// historyOf is a machine's hours from its first reading to its last, and the
-// events in them. An event's own meter reading goes before its time.
+// historyOf returns a machine's hours from its first reading to its last, and
+// the events in them. An event's own meter reading is preferred to its time.
 func historyOf(l *exposure.Life, work string) (stat.History, bool) {
 	_, first, ok := l.Clock.First()
 	if !ok {
@@ -133,8 +133,8 @@ func historyOf(l *exposure.Life, work string) (stat.History, bool) {
 	return h, true
 }
 
-// tick rounds hours to a second and less, so that what happened at the same
-// hours on two machines is seen to.
+// tick rounds hours to a third of a second, so that ties between machines are
+// seen as ties.
 func tick(h float64) float64 { return math.Round(h*1e4) / 1e4 }
 
 func trendOf(name string, u stat.History) MachineTrend {

@@ -9,25 +9,25 @@ import (
 	"shedbook/schema/unit"
 )
 
-// Given is a value of a record's line and the field that it was understood as.
+// Given is a value on a record's line, and the field it was understood as.
 type Given struct {
 	Field *Field
 	Value string
 }
 
-// manyWords is how many words of a line may make one value: "12 fl oz", "Ada Venn".
+// manyWords is the most words that one value can have: "12 fl oz", "Ada Venn".
 const manyWords = 3
 
-// leastLetters is how many letters of a word must be given.
+// leastLetters is the fewest letters by which a word can be abbreviated.
 const leastLetters = 2
 
-// Line reads the words that follow the machine on a record's line, in any order:
-// words of the kind's own vocabularies and drivers, each whole or by its unique
-// beginning, and numbers, which with a unit are the only field in which that unit makes
-// sense, and else the kind's plain quantity. The first word is the kind's plain
-// text, where it has one. What could be two things is an error that names both;
-// nothing is guessed. A field's name before its value says which is meant: "level
-// ok". A record's own options still say what words can't.
+// Line reads the words after the machine on a record's line, in any order.
+// Words of the kind's vocabularies and drivers may be given by their unique
+// beginning. A number with a unit is the only field where the unit makes sense;
+// one without is the kind's plain quantity. The first word is the kind's plain
+// text, if it has one. A field's name before a value says which field is meant:
+// "level ok". Ambiguous words are an error that names both meanings; nothing is
+// guessed. What a line can't say, the record's options can.
 func (k *Kind) Line(words []string, known *Known) ([]Given, error) {
 	var out []Given
 	for i := 0; i < len(words); {
@@ -47,7 +47,8 @@ func (k *Kind) Line(words []string, known *Known) ([]Given, error) {
 	return out, nil
 }
 
-// value reads the value that the words begin with, and says how many it took.
+// value reads the value at the beginning of the words, and returns how many it
+// took.
 func (k *Kind) value(words []string, known *Known, first bool) (Given, int, error) {
 	if f := k.plainText(); f != nil && first {
 		return Given{f, words[0]}, 1, nil
@@ -55,7 +56,7 @@ func (k *Kind) value(words []string, known *Known, first bool) (Given, int, erro
 	for n := min(manyWords, len(words)); n > 0; n-- {
 		text := strings.Join(words[:n], " ")
 		if n > 1 && number(words[0]) && !letter(words[1]) {
-			continue // two numbers are not one
+			continue // two numbers in a row are two values
 		}
 		found := k.readings(text, known)
 		switch len(found) {
@@ -76,7 +77,7 @@ func (k *Kind) value(words []string, known *Known, first bool) (Given, int, erro
 	return Given{}, 0, k.notUnderstood(words[0], known)
 }
 
-// named is the field of the line that a word names; nil where none is.
+// named returns the field of the line with this name; nil if there is none.
 func (k *Kind) named(word string) *Field {
 	for i := range k.Fields {
 		if f := &k.Fields[i]; f.Type != TextField && f.Type != MachineField && strings.EqualFold(word, f.Flag()) {
@@ -108,7 +109,7 @@ func number(s string) bool { return s != "" && strings.ContainsRune("0123456789-
 
 func letter(s string) bool { return s != "" && (unicode.IsLetter([]rune(s)[0]) || s[0] == '%') }
 
-// readings are all that a text can mean on the kind's line.
+// readings returns everything that a text can mean on the kind's line.
 func (k *Kind) readings(text string, known *Known) []Given {
 	var whole, begun, plain, measured []Given
 	for i := range k.Fields {
@@ -152,7 +153,7 @@ func (k *Kind) readings(text string, known *Known) []Given {
 			case err != nil:
 			case f.Plain:
 				plain = append(plain, Given{f, text})
-			case bare != nil && f.Unit != unit.Count: // its unit says what it is
+			case bare != nil && f.Unit != unit.Count: // the unit tells which field it is
 				measured = append(measured, Given{f, text})
 			}
 		}
@@ -165,7 +166,7 @@ func (k *Kind) readings(text string, known *Known) []Given {
 	return nil
 }
 
-// Beginning are the names that begin with s, whatever its case.
+// Beginning returns the names that begin with s, ignoring case.
 func Beginning(s string, names []string) []string {
 	var out []string
 	if s = fold(strings.TrimSpace(s)); s == "" {
@@ -181,7 +182,7 @@ func Beginning(s string, names []string) []string {
 
 func label(f *Field) string { return strings.ReplaceAll(f.Flag(), "-", " ") }
 
-// twofold says what a text could be.
+// twofold returns the error that lists the meanings of an ambiguous text.
 func (k *Kind) twofold(text string, found []Given) error {
 	var says []string
 	drivers := true
@@ -198,7 +199,7 @@ func (k *Kind) twofold(text string, found []Given) error {
 	return &Problem{Column: "word", Value: short(text), Says: "could be " + or(says) + ": give it as an option"}
 }
 
-// notUnderstood says what a line of the kind may hold.
+// notUnderstood returns the error that lists what a line of the kind can hold.
 func (k *Kind) notUnderstood(word string, known *Known) error {
 	var words, takes []string
 	for i := range k.Fields {
@@ -221,7 +222,7 @@ func (k *Kind) notUnderstood(word string, known *Known) error {
 	}
 	near := DidYouMean(word, slices.Compact(words))
 	if f := k.plainNumber(); f != nil && near == "" {
-		if _, err := unit.Parse(word, f.Unit); err != nil && f.Required { // what is most likely missing
+		if _, err := unit.Parse(word, f.Unit); err != nil && f.Required { // most probably this is missing
 			return &Problem{Column: "--" + f.Flag(), Value: short(word), Says: trimValue(err.Error(), word)}
 		}
 	}
@@ -233,7 +234,7 @@ func (k *Kind) notUnderstood(word string, known *Known) error {
 	return p
 }
 
-// article is a kind's name with its article.
+// article returns a kind's name with its article.
 func article(name string) string {
 	if strings.ContainsAny(name[:1], "aeiou") {
 		return "an " + name

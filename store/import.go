@@ -14,29 +14,28 @@ import (
 	"shedbook/store/sheet"
 )
 
-// Source is one sheet to be imported.
+// Source is one sheet to import.
 type Source struct {
 	Name string // the file's name, for messages
 	Kind *schema.Kind
 	Open func() (io.ReadCloser, error)
 }
 
-// ImportOptions say how an import goes about it.
+// ImportOptions control an import.
 type ImportOptions struct {
-	Update  bool // a row that differs from the record of its ref amends it
-	SkipBad bool // import the good rows all the same
-	DryRun  bool // do everything, then undo it
-	// Dates is the order of dates such as 3/4/2026 in the sheets; the book's own
-	// where empty.
+	Update  bool // a row that differs from the record with its ref amends it
+	SkipBad bool // import the good rows although others are bad
+	DryRun  bool // do everything, then roll back
+	// Dates is the order of day and month in the sheets; the book's own if empty.
 	Dates unit.Order
-	// Bad is told every bad row as it is met. The row is good until Bad returns;
-	// r is nil where it is the sheet itself that can't be read.
+	// Bad is called for every bad row. The row is valid until Bad returns; r is
+	// nil if the sheet itself can't be read.
 	Bad func(r *sheet.Reader, row sheet.Row, wrong []*sheet.Error)
-	// Progress is told now and then how many rows were read.
+	// Progress is called now and then with the number of rows read.
 	Progress func(file string, rows int)
 }
 
-// Counts are what an import did with the rows of one sheet.
+// Counts tell what an import did with the rows of one sheet.
 type Counts struct {
 	File     string `json:"file"`
 	Sheet    string `json:"sheet"`
@@ -46,22 +45,22 @@ type Counts struct {
 	Repeated int    `json:"repeated"` // known already: nothing to add
 	Bad      int    `json:"bad"`
 	Ahead    int    `json:"ahead,omitempty"` // of those added: dated more than a day after they were entered
-	AheadAt  int    `json:"-"`               // the first line of those
+	AheadAt  int    `json:"-"`               // the line of the first of those
 }
 
-// Imported is what an import did, a line a sheet.
+// Imported tells what an import did, sheet by sheet.
 type Imported struct {
 	Sheets []Counts `json:"sheets"`
 	Bad    int      `json:"bad"`
-	Kept   bool     `json:"kept"` // false where nothing was changed: bad rows, or a dry run
+	Kept   bool     `json:"kept"` // false if nothing was changed: bad rows, or a dry run
 }
 
-// errNothingKept rolls an import back that is not to be kept.
+// errNothingKept makes the transaction of an import roll back.
 var errNothingKept = errors.New("nothing kept")
 
-// Import reads sheets into the book, all or nothing: where a row is bad and
+// Import reads sheets into the book, all or nothing: if a row is bad and
 // SkipBad is not set, nothing changes and Kept is false. A row that the book
-// knows already, or knew before it was amended or voided, adds nothing.
+// has, or had before it was amended or voided, adds nothing.
 func (b *Book) Import(ctx context.Context, sources []Source, o ImportOptions) (*Imported, error) {
 	sources = slices.Clone(sources)
 	slices.SortStableFunc(sources, func(x, y Source) int { return slices.Index(schema.Kinds, x.Kind) - slices.Index(schema.Kinds, y.Kind) })
@@ -100,7 +99,7 @@ func (b *Book) Import(ctx context.Context, sources []Source, o ImportOptions) (*
 	return out, err
 }
 
-// importer is one import under way.
+// importer is an import in progress.
 type importer struct {
 	b          *Book
 	tx         *sql.Tx
@@ -109,8 +108,8 @@ type importer struct {
 	o          ImportOptions
 	entered    time.Time
 	cut        bool  // a sheet could not be read to its end: nothing is kept, even with SkipBad
-	next, last int64 // record numbers reserved: next to use, end of the block
-	first      int64 // of the numbers reserved, the first; 0 before any is
+	next, last int64 // reserved record numbers: the next to use, and the end of the block
+	first      int64 // the first number reserved; 0 if none is
 }
 
 // block is how many record numbers are reserved at a time.
@@ -139,7 +138,7 @@ func (im *importer) reserve(ctx context.Context, n int) error {
 	return err
 }
 
-// settle gives back the numbers that were reserved and not used.
+// settle gives back the reserved numbers that were not used.
 func (im *importer) settle(ctx context.Context) error {
 	if im.next == im.last {
 		return nil
@@ -170,19 +169,19 @@ func (im *importer) sheet(ctx context.Context, s Source) (*Counts, error) {
 		c.Bad, im.cut = 1, true
 		return c, nil
 	}
-	row := &rows{importer: im, k: s.Kind, header: r.Header()}
+	row := &sheetImport{importer: im, k: s.Kind, header: r.Header()}
 	defer row.close()
 	if err := row.prepare(ctx); err != nil {
 		return nil, err
 	}
 	quiet := quiet(ctx)
-	next := func() read {
+	next := func() readRow {
 		cells, err := r.Next()
 		if err != nil {
-			return read{err: err}
+			return readRow{err: err}
 		}
 		record, wrong := r.Record(cells, im.known)
-		return read{cells, record, wrong, nil}
+		return readRow{cells, record, wrong, nil}
 	}
 	for {
 		is := next()
@@ -256,26 +255,26 @@ func (im *importer) sheet(ctx context.Context, s Source) (*Counts, error) {
 	}
 }
 
-// read is a row as it was read: a record, or what is wrong.
-type read struct {
+// readRow is a row that was read: a record, or what is wrong with it.
+type readRow struct {
 	row    sheet.Row
 	record schema.Record
 	wrong  []*sheet.Error
-	err    error // the sheet's end, or why its rest can't be read
+	err    error // the end of the sheet, or why the rest can't be read
 }
 
-// ahead lets next read rows ahead, in a goroutine of its own, until it meets an
-// error; stop ends it.
-func ahead(next func() read) (func() read, func()) {
-	const rows, bytes = 256, 1 << 20 // read ahead at a time, whichever is less
-	out, quit, ended := make(chan []read, 4), make(chan struct{}), make(chan struct{})
+// ahead calls next in its own goroutine, some rows ahead, until it returns an
+// error; the second function returned stops it.
+func ahead(next func() readRow) (func() readRow, func()) {
+	const rows, bytes = 256, 1 << 20 // read ahead at most this much, whichever is less
+	out, quit, ended := make(chan []readRow, 4), make(chan struct{}), make(chan struct{})
 	go func() {
 		defer close(ended)
 		for {
-			some := make([]read, 0, rows)
+			some := make([]readRow, 0, rows)
 			for size := 0; len(some) < rows && size < bytes; {
 				r := next()
-				r.row.Cells = slices.Clone(r.row.Cells) // good until the next row is read
+				r.row.Cells = slices.Clone(r.row.Cells) // only valid until the next row is read
 				for _, c := range r.row.Cells {
 					size += 16 + len(c)
 				}
@@ -293,8 +292,8 @@ func ahead(next func() read) (func() read, func()) {
 			}
 		}
 	}()
-	var some []read
-	return func() read {
+	var some []readRow
+	return func() readRow {
 		if len(some) == 0 {
 			some = <-out
 		}
