@@ -275,10 +275,10 @@ func (d *doubter) dates() {
 	each(d.l.Log, func(kind string, b *schema.Base) {
 		switch {
 		case !m.Acquired.IsZero() && b.At.Before(m.Acquired):
-			d.add(b.At, NotInFleet, []Ref{refOf(kind, b)}, "%s (%s) is before %s was acquired, %s", record(kind, b.Number),
+			d.add(b.At, NotInFleet, []Ref{refOf(kind, b)}, "%s (%s) is before %s came into the fleet, %s", record(kind, b.Number),
 				d.s.moment(b.At), m.Name, d.s.moment(m.Acquired))
 		case !gone.IsZero() && !b.At.Before(gone):
-			d.add(b.At, NotInFleet, []Ref{refOf(kind, b)}, "%s (%s) is after %s was retired, %s", record(kind, b.Number),
+			d.add(b.At, NotInFleet, []Ref{refOf(kind, b)}, "%s (%s) is after %s left the fleet, %s", record(kind, b.Number),
 				d.s.moment(b.At), m.Name, d.s.moment(m.Retired))
 		case !b.Entered.IsZero() && b.At.After(b.Entered.Add(aheadSlack)):
 			d.add(b.At, DatedAhead, []Ref{refOf(kind, b)}, "%s is dated %s, after it was entered, %s", record(kind, b.Number),

@@ -45,7 +45,7 @@ func (a *app) correctVerb() *cobra.Command {
 					var wrong error
 					cmd.Flags().Visit(func(f *pflag.Flag) {
 						if f.Name != "why" && f.Name != "sure" && f.Name != "book" && wrong == nil && !hasFlag(k, f.Name) {
-							wrong = usage(fmt.Sprintf("shedbook show %d shows it", number), "record %d is a %s, which has no --%s", number, k.Name, f.Name)
+							wrong = usage(fmt.Sprintf("shedbook show %d shows it", number), "record %d (%s) has no --%s", number, k.Name, f.Name)
 						}
 					})
 					if wrong != nil {
