@@ -242,7 +242,7 @@ func TestABoilOverOfUnknownAmountIsNoLeak(t *testing.T) {
 	require.Less(t, m.Rate.Low, 10.0)
 	require.InDelta(t, 800, m.UnexplainedMl, 1e-9)
 	require.InDelta(t, 100+400, m.UnattributedMl, 1e-9)
-	require.Contains(t, m.Warnings, "1 stretch with an overheat that has no figure for coolant lost: left out of the loss an hour")
+	require.Contains(t, m.Warnings, "stretches with an overheat that has no figure for coolant lost do not count for the loss per hour")
 }
 
 // The change of TestCoolantTellsWhenItBegan, but the machine stands still for

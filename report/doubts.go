@@ -150,7 +150,7 @@ func (d *doubter) runs() {
 	}
 }
 
-// meters finds readings that contradict the others, and hours that only the meter shows.
+// meters finds readings that run backwards or jump, and hours on the meter that are in no run.
 func (d *doubter) meters() {
 	readings := exposure.Readings(d.l.Log)
 	refused := map[exposure.Reading]bool{}
@@ -275,10 +275,10 @@ func (d *doubter) dates() {
 	each(d.l.Log, func(kind string, b *schema.Base) {
 		switch {
 		case !m.Acquired.IsZero() && b.At.Before(m.Acquired):
-			d.add(b.At, NotInFleet, []Ref{refOf(kind, b)}, "%s (%s) is before %s was acquired, %s", record(kind, b.Number),
+			d.add(b.At, NotInFleet, []Ref{refOf(kind, b)}, "%s (%s) is before %s came into the fleet, %s", record(kind, b.Number),
 				d.s.moment(b.At), m.Name, d.s.moment(m.Acquired))
 		case !gone.IsZero() && !b.At.Before(gone):
-			d.add(b.At, NotInFleet, []Ref{refOf(kind, b)}, "%s (%s) is after %s was retired, %s", record(kind, b.Number),
+			d.add(b.At, NotInFleet, []Ref{refOf(kind, b)}, "%s (%s) is after %s left the fleet, %s", record(kind, b.Number),
 				d.s.moment(b.At), m.Name, d.s.moment(m.Retired))
 		case !b.Entered.IsZero() && b.At.After(b.Entered.Add(aheadSlack)):
 			d.add(b.At, DatedAhead, []Ref{refOf(kind, b)}, "%s is dated %s, after it was entered, %s", record(kind, b.Number),
@@ -346,8 +346,6 @@ func Slips(f schema.Fleet, log schema.Log, r schema.Record, entered time.Time) [
 	var out []string
 	for l := range s.Lives {
 		d := doubter{s: &s, l: l}
-		d.all()
-		d.jump(number)
 		if run, ok := r.(*schema.Run); ok {
 			if h, _ := run.Duration(); h >= hugeRunHours {
 				d.add(base.At, HugeRun, []Ref{{Number: number}}, "this run lasts %s h: %s days without a pause", say.Figure(h),
@@ -359,9 +357,11 @@ func Slips(f schema.Fleet, log schema.Log, r schema.Record, entered time.Time) [
 			}
 		}
 		if entered.Sub(base.At) > longAgo {
-			d.add(base.At, LongAgo, []Ref{{Number: number}}, "its date, %s, is %.1f years ago", s.moment(base.At),
-				entered.Sub(base.At).Hours()/24/365.25)
+			d.add(base.At, LongAgo, []Ref{{Number: number}}, "its date, %s, is %s years ago", s.moment(base.At),
+				say.Roughly(entered.Sub(base.At).Hours()/24/365.25))
 		}
+		d.jump(number)
+		d.all() // what is wrong with the record itself comes first
 		for _, doubt := range d.found {
 			if slices.Contains(slips, doubt.Doubt) && slices.ContainsFunc(doubt.Records,
 				func(r Ref) bool { return r.Number == number }) {

@@ -199,7 +199,7 @@ func (src *Source) due(l *exposure.Life, p pace, plan *schema.Plan) Due {
 		try("days", plan.EveryDays, src.AsOf.Sub(from).Hours()/24, rate{known: true, perDay: 1})
 	}
 	if first == nil {
-		d.Why = say.Why("no run and no date of acquisition is recorded")
+		d.Why = say.Why("neither a run nor the day you got it is recorded")
 		d.Says = fmt.Sprintf("%s: %s: can't count, %s", d.Machine, d.Work, *d.Why)
 		return d
 	}
@@ -239,8 +239,8 @@ func (src *Source) falls(d *Due, r rate) {
 	if past {
 		d.When = src.local(src.AsOf)
 		if d.Advice {
-			d.Says = fmt.Sprintf("%s: %s advised, not due: %s %s past an estimate of every %s that is not sure, %s", d.Machine,
-				d.Work, say.Figure(-d.Left), unit, say.Figure(d.Every), done)
+			d.Says = fmt.Sprintf("%s: %s advised, not due: %s %s past an interval of about %s, which is not sure; %s", d.Machine,
+				d.Work, say.Roughly(-d.Left), unit, say.Roughly(d.Every), done)
 			return
 		}
 		d.Says = fmt.Sprintf("%s: %s overdue by %s %s (every %s, %s)", d.Machine, d.Work, say.Figure(-d.Left), unit,

@@ -387,8 +387,8 @@ func (r *RatesReport) adjust(x *exposure.Index, strata *exposure.Strata, q RateQ
 		r.Method += fmt.Sprintf(", errors widened for overheats that repeat in a run (scale %s)", say.Figure(fit.Phi))
 	case fit.Scale == stat.QuasiPoisson:
 		r.Method += fmt.Sprintf(", errors widened for over-dispersion (quasi-Poisson, scale %s)", say.Figure(fit.Phi))
-		say.Once(&r.Warnings, "overheats vary more than by chance: only the adjusted intervals are widened for it "+
-			"(quasi-Poisson, scale %s)", say.Figure(fit.Phi))
+		say.Once(&r.Warnings, "overheats vary more than by chance: only the intervals that allow for something are "+
+			"wider for it")
 	case fit.Scale == stat.Clustered:
 		r.Method += ", errors clustered by machine"
 	}
@@ -429,6 +429,7 @@ func (r *RatesReport) mantelHaenszel(t stat.RateTable, ref int) {
 			all[c].Exposure0 += t.Exposure[k]
 		}
 	}
+	var differ []string
 	for i := range r.Levels {
 		if i == ref {
 			continue
@@ -448,9 +449,12 @@ func (r *RatesReport) mantelHaenszel(t stat.RateTable, ref int) {
 		v := &r.Levels[i]
 		v.adjusted(mh.Ratio, mh.P, &r.Warnings)
 		if p := mh.Differ; p != nil && *p < 0.05 {
-			say.Once(&r.Warnings, "%s: the ratio depends on %s (p %s): one figure hides that", v.Level, r.AdjustedFor[0],
-				say.P(*p))
+			differ = append(differ, v.Level)
 		}
+	}
+	if len(differ) > 0 {
+		say.Once(&r.Warnings, "%s: how they compare depends on the %s, and one figure hides that", say.List(differ, "and"),
+			r.AdjustedFor[0])
 	}
 }
 

@@ -80,7 +80,7 @@ func (r *RatesReport) sentence(v *RateLevel, q RateQuestion) string {
 		}
 		chance := ""
 		if v.PHolm != nil && *v.PHolm > 0.05 {
-			chance = fmt.Sprintf("; with %d compared, that may be chance (p %s after Holm)", r.tested(), say.P(*v.PHolm))
+			chance = fmt.Sprintf("; with %d compared, that may be chance", r.tested())
 		}
 		if v.Mostly != nil {
 			chance = fmt.Sprintf("; %s, so it may be the machine ('--adjust terrain,speed' allows for that)", mostly(v, q.By))
@@ -106,7 +106,7 @@ func (r *RatesReport) sentence(v *RateLevel, q RateQuestion) string {
 	chance := v.PHolm != nil && *v.PHolm > 0.05
 	switch {
 	case adjusted != 0 && chance:
-		return head + fmt.Sprintf("with %d compared, that may still be chance (p %s after Holm)", r.tested(), say.P(*v.PHolm))
+		return head + fmt.Sprintf("with %d compared, that may still be chance", r.tested())
 	case adjusted != 0 && crude == adjusted:
 		return head + blame(r.held(q)) + " not explain it"
 	case adjusted != 0:

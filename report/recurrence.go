@@ -10,6 +10,7 @@ import (
 	"shedbook/report/exposure"
 	"shedbook/report/say"
 	"shedbook/report/stat"
+	"shedbook/schema/unit"
 )
 
 // RecurrenceReport is the result of `shedbook recurrence`: how often something
@@ -151,8 +152,7 @@ func trendOf(name string, u stat.History) MachineTrend {
 		m.Why = say.Why(why)
 	}
 	if m.Says == stat.CannotSay && m.Why == nil {
-		m.Why = say.Why(fmt.Sprintf("%s in %s h: no more and no less often than before, apart from chance (p %s)",
-			say.Count(m.Events, "event"), say.Figure(m.Hours), say.P(*m.P)))
+		m.Why = say.Why("no change beyond chance")
 	}
 	return m
 }
@@ -164,9 +164,13 @@ func (r *RecurrenceReport) words() {
 		return
 	}
 	p := r.Curve[len(r.Curve)-1]
-	tell("%s of %s on %s; by %s h a machine has had %s (%s to %s) on average", say.Count(r.Events, "event"), r.Of,
-		say.Count(r.Machines, "machine"),
-		say.Figure(p.Hours), say.Figure(p.MCF), say.Figure(p.Low), say.Figure(p.High))
+	what := say.Count(r.Events, "overheat")
+	if r.Of != "overheats" {
+		what = fmt.Sprintf("%s %s", r.Of, say.Count(r.Events, "time"))
+	}
+	figure := func(v float64) string { return unit.Short(say.Rounded(v, 2), 2) }
+	tell("%s on %s; by %s h a machine has had %s (%s to %s) on average", what, say.Count(r.Machines, "machine"),
+		say.Figure(p.Hours), figure(p.MCF), figure(p.Low), figure(p.High))
 	for _, says := range []string{stat.Worse, stat.Better} {
 		var names []string
 		for _, t := range r.Trend {
@@ -175,10 +179,11 @@ func (r *RecurrenceReport) words() {
 			}
 		}
 		if len(names) > 0 {
-			tell("getting %s: %s", says, say.List(names, "and"))
+			often := map[string]string{stat.Worse: "more and more often", stat.Better: "less and less often"}[says]
+			tell("%s: %s", often, say.List(names, "and"))
 		}
 	}
 	if n := len(r.Trend); n > 1 {
-		tell("among %d machines, about one in twenty shows a trend by chance alone", n)
+		tell("by chance alone, about one machine in twenty shows a trend")
 	}
 }

@@ -70,7 +70,7 @@ func (o *Outing) BackRecords() []Record {
 	}
 	if o.Lamp == "yes" {
 		h := &Overheat{Driver: o.Driver, Terrain: terrain, Sign: "lamp",
-			Note: "told when it came back; the time is not known"}
+			Note: "reported when it came back; the time is not known"}
 		h.Base = o.makes("overheat", end.Truncate(time.Second))
 		out = append(out, h)
 	}

@@ -373,7 +373,11 @@ func (k *Kind) Check(r Record) error {
 func (k *Kind) CheckRecorded(r Record) error {
 	for i := range k.Fields {
 		if f := &k.Fields[i]; f.Required && !f.Known(r) {
-			return &Problem{Column: f.Name, Says: "is missing: " + f.Help}
+			says := "is missing: " + f.Help
+			if words := Words(f.Vocabulary); len(words) > 0 && len(words) < 12 {
+				says += " (" + strings.Join(words, ", ") + ")"
+			}
+			return &Problem{Column: f.Name, Says: says}
 		}
 	}
 	return r.Validate()

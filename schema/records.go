@@ -414,9 +414,17 @@ func (o *Outing) Validate() error {
 	return nil
 }
 
+// machineOrModel refuses none and both of a machine and a model.
+func machineOrModel(machine, model string) error {
+	if machine == "" && model == "" {
+		return Wrong("machine", "", "is missing: give a machine or a model")
+	}
+	return Wrong("model", model, "is one too many: give a machine or a model")
+}
+
 func (p *Plan) Validate() error {
 	if (p.Machine == "") == (p.Model == "") {
-		return Wrong("machine", p.Machine, "give a machine or a model")
+		return machineOrModel(p.Machine, p.Model)
 	}
 	if !p.EveryH.Known && !p.EveryMudH.Known && !p.EveryDays.Known {
 		return Wrong("every_h", "", "is missing: give every_h, every_mud_h or every_days")
@@ -426,7 +434,7 @@ func (p *Plan) Validate() error {
 
 func (s *Spec) Validate() error {
 	if (s.Machine == "") == (s.Model == "") {
-		return Wrong("machine", s.Machine, "give a machine or a model")
+		return machineOrModel(s.Machine, s.Model)
 	}
 	return nil
 }

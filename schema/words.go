@@ -173,5 +173,5 @@ func DidYouMean(word string, known []string) string {
 	if len(near) == 0 {
 		return ""
 	}
-	return " (did you mean " + strings.Join(near, ", ") + "?)"
+	return " (did you mean " + or(near) + "?)"
 }

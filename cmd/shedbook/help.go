@@ -2,6 +2,7 @@ package main
 
 import (
 	"cmp"
+	"errors"
 	"fmt"
 	"io"
 	"strings"
@@ -10,6 +11,7 @@ import (
 	"github.com/spf13/pflag"
 
 	"shedbook/report/render"
+	"shedbook/schema"
 )
 
 // ownWords replace what cobra says of its own verbs and options.
@@ -24,7 +26,7 @@ var ownWords = map[string]string{
 func (a *app) sayUsage(c *cobra.Command) error {
 	w := c.OutOrStderr()
 	fmt.Fprintln(w, "Usage:")
-	if c.Runnable() && (c.HasParent() || !c.HasAvailableSubCommands()) {
+	if c.Runnable() && !c.HasAvailableSubCommands() {
 		fmt.Fprintf(w, "  %s\n", strings.Replace(c.UseLine(), "[flags]", "[OPTIONS]", 1))
 	}
 	if c.HasAvailableSubCommands() {
@@ -48,6 +50,28 @@ func (a *app) sayUsage(c *cobra.Command) error {
 		fmt.Fprintf(w, "\nMore about a verb: %s VERB --help\n", c.CommandPath())
 	}
 	return nil
+}
+
+// wrongOption says what is wrong with an option: cobra's own text calls it a flag.
+func wrongOption(c *cobra.Command, err error) error {
+	hint := c.CommandPath() + " --help lists the options"
+	var unknown *pflag.NotExistError
+	var bare *pflag.ValueRequiredError
+	var bad *pflag.InvalidValueError
+	switch {
+	case errors.As(err, &unknown) && unknown.GetSpecifiedShortnames() != "":
+		return usage("write -- before a word that begins with a dash, or use its option", "there is no option -%s",
+			unknown.GetSpecifiedName())
+	case errors.As(err, &unknown):
+		var names []string
+		c.Flags().VisitAll(func(f *pflag.Flag) { names = append(names, f.Name) })
+		return usage(hint, "there is no option --%s%s", unknown.GetSpecifiedName(), schema.DidYouMean(unknown.GetSpecifiedName(), names))
+	case errors.As(err, &bare):
+		return usage(hint, "--%s needs a value: %s", bare.GetSpecifiedName(), bare.GetFlag().Usage)
+	case errors.As(err, &bad):
+		return usage(hint, "--%s %q %s", bad.GetFlag().Name, bad.GetValue(), bad.Unwrap())
+	}
+	return usage(hint, "%s", err)
 }
 
 // options are each option with its value, and what it means.

@@ -210,7 +210,7 @@ func (s *server) change(w http.ResponseWriter, r *http.Request, v visitor) {
 	why := strings.TrimSpace(f.values.Get("reason-why"))
 	words := []string{"void", "--why=" + why, "--", r.PathValue("number")}
 	if strings.HasSuffix(r.URL.Path, "/correct") {
-		words = []string{"correct", "--why=" + why}
+		words = []string{"correct", "--sure", "--why=" + why}
 		for i := range found.Kind.Fields {
 			field := &found.Kind.Fields[i]
 			if _, there := f.values[field.Name]; !there && field.Type != schema.WordsField || found.Current == nil {

@@ -137,8 +137,8 @@ func Account(l *exposure.Life, settings schema.Settings) Machine {
 	m.Intervals = len(m.Stretches)
 	m.Hours, m.SettlingHours = exposure.Tidy(m.Hours), exposure.Tidy(m.SettlingHours)
 	if blind > 0 {
-		say.Once(&m.Warnings, "%s with an overheat that has no figure for coolant lost: left out of the loss an hour",
-			say.Count(blind, "stretch"))
+		say.Once(&m.Warnings, "stretches with an overheat that has no figure for coolant lost do not count for the loss "+
+			"per hour")
 	}
 	if mended != nil && m.From != nil && mended.At.After(*m.From) {
 		m.RateFrom = m.local(mended.At)
@@ -250,11 +250,11 @@ func (m *Machine) change() {
 	case c.Why != "":
 		m.ChangeWhy = say.Why(c.Why)
 	case c.P > 0.05:
-		m.ChangeWhy = say.Why(fmt.Sprintf("one rate fits the whole time (p %s)", say.P(c.P)))
+		m.ChangeWhy = say.Why("one rate fits the whole time")
 	case c.At.Est == nil:
 		m.ChangeWhy = say.Why(c.At.Why)
 	case c.At.Est.Value < leastSide || m.looksHours()-c.At.Est.Value < leastSide:
-		m.ChangeWhy = say.Why(fmt.Sprintf("the rate seems to change, but with less than %d h on one side, too little to "+
+		m.ChangeWhy = say.Why(fmt.Sprintf("it seems to change, but with less than %d h on one side, too little to "+
 			"measure it", leastSide))
 	default:
 		e := *c.At.Est

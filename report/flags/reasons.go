@@ -46,7 +46,7 @@ func (m *machine) reasons(f *Finder, w matter, since int64) []string {
 		out = append(out, m.named.reasons()...)
 	}
 	if m.log.unplaced > 0 {
-		out = append(out, fmt.Sprintf("%s in no recorded run, and no meter hours for them: not counted", say.Count(m.log.unplaced, "overheat")))
+		out = append(out, fmt.Sprintf("%s outside any recorded run: not counted", say.Count(m.log.unplaced, "overheat")))
 	}
 	return out
 }
@@ -233,10 +233,10 @@ func (f *Finder) warn(r *Result) {
 		}
 	}
 	if unplaced > 0 {
-		r.Warnings = append(r.Warnings, fmt.Sprintf("%s in no recorded run and with no meter hours beyond the runs: not counted", say.Count(unplaced, "overheat")))
+		r.Warnings = append(r.Warnings, fmt.Sprintf("%s outside any recorded run: not counted", say.Count(unplaced, "overheat")))
 	}
 	if noMeter > 0 {
-		r.Warnings = append(r.Warnings, fmt.Sprintf("%s without a meter reading: runs that were not written down cannot be seen", say.Count(noMeter, "machine")))
+		r.Warnings = append(r.Warnings, fmt.Sprintf("%s without a meter reading: runs that nobody wrote down can't be noticed", say.Count(noMeter, "machine")))
 	}
 	if nobody > 0 && len(f.index.Names[exposure.Driver]) > 1 {
 		r.Warnings = append(r.Warnings, fmt.Sprintf("%s without a driver: no evidence about drivers", say.Count(nobody, "overheat")))

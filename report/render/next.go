@@ -63,6 +63,9 @@ func Next(w io.Writer, r next.Result, o Options) error {
 				say.Count(len(r.Checks)-len(shown), "more check"),
 				say.Count(max(0, len(r.Candidates)-causesShown(&r)), "more cause"), schema.Quote(r.Machine))}
 		}
+		if !r.IsParked() && slices.ContainsFunc(shown, func(c next.Check) bool { return strings.Contains(c.IfFail, " from ") }) {
+			checks.Notes = append(checks.Notes, asIfFaulty)
+		}
 		d.Table(checks)
 		var cautions []string
 		tell := func(list []string) {
@@ -159,6 +162,9 @@ func nextHead(r next.Result, o Options) *Doc {
 	return d
 }
 
+// asIfFaulty says why a check may begin at another probability than its cause has in the table.
+const asIfFaulty = "What a check changes is counted as if the machine has a fault."
+
 // NextInFull prints every cause by probability and every check by what it is
 // worth.
 func NextInFull(w io.Writer, r next.Result, o Options) error {
@@ -184,7 +190,7 @@ func NextInFull(w io.Writer, r next.Result, o Options) error {
 			causes.Add(Text(c.Cause), Share(c.Probability), Number(c.Minutes), Text(c.Means), Lines(c.For), Lines(c.Against))
 		}
 		d.Table(causes)
-		d.Say("There may be more than one cause, so the probabilities may add up to more than 1.")
+		d.Say("There may be more than one cause, so the probabilities may add up to more than 1. " + asIfFaulty)
 		for i := range r.Candidates {
 			c := &r.Candidates[i]
 			if i == inFull {

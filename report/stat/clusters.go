@@ -39,8 +39,8 @@ func (f *RateFit) clustered() {
 	phi := x2 / expected
 	if n < minClusters || f.g.random > 0 {
 		f.Phi, f.Scale = math.Max(f.Phi, phi), QuasiPoisson
-		f.Warnings = append(f.Warnings, fmt.Sprintf("some of %d machines have more overheats than by chance (%.2g times the "+
-			"spread): only the adjusted intervals are widened for it", n, phi))
+		f.Warnings = append(f.Warnings, fmt.Sprintf("the %d machines differ by more than chance (%.2g times the spread): "+
+			"only the intervals that allow for something are wider for it", n, phi))
 		return
 	}
 	f.Scale, f.clusters = Clustered, n
@@ -53,8 +53,8 @@ func (f *RateFit) clustered() {
 		}
 		f.scores.add(v)
 	})
-	f.Warnings = append(f.Warnings, fmt.Sprintf("some of %d machines have more overheats than by chance (%.2g times the "+
-		"spread): only the adjusted intervals are widened for it", n, phi))
+	f.Warnings = append(f.Warnings, fmt.Sprintf("the %d machines differ by more than chance (%.2g times the spread): "+
+		"only the intervals that allow for something are wider for it", n, phi))
 }
 
 // eachCluster goes through the rows, a cluster at a time.

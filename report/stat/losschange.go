@@ -44,9 +44,9 @@ func LossSteadiness(looks []Look) Steadiness {
 	}
 	switch {
 	case len(all) < minStretches:
-		return Steadiness{Why: fmt.Sprintf("too few: %d stretches between looks, %d are needed", len(all), minStretches)}
+		return Steadiness{Why: fmt.Sprintf("too few stretches between level readings: %d, and it takes %d", len(all), minStretches)}
 	case ml <= 0:
-		return Steadiness{Why: "nothing was lost: no loss to be steady"}
+		return Steadiness{Why: "nothing was lost"}
 	}
 	x2 := 0.0
 	for _, s := range all {
@@ -187,7 +187,7 @@ func lossChange(chains [][]reading, model lossModel, cells int, level float64, g
 		}
 	}
 	if !best.ok {
-		return noChange("too few looks on both sides of any change"), best
+		return noChange("too few level readings before or after any change"), best
 	}
 	return Change{
 		At:     changePosterior(times, logs, level),

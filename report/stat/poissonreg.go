@@ -312,8 +312,8 @@ func (f *RateFit) goodness() {
 	}
 	if phi := pearson / df / (1 + excess/(df+float64(rank))); phi > 1 {
 		f.Phi, f.Scale = phi, QuasiPoisson
-		f.Warnings = append(f.Warnings, fmt.Sprintf("counts vary %.2g times more than by chance: intervals are widened for "+
-			"it", phi))
+		f.Warnings = append(f.Warnings, fmt.Sprintf("overheats vary %.2g times more than by chance: intervals are wider for it",
+			phi))
 	}
 }
 

@@ -7,9 +7,8 @@ import (
 )
 
 const (
-	noEventsOther = "no event in the comparison: the ratio has a lower limit only, and its value is the median-unbiased " +
-		"estimate"
-	noEventsHere = "no overheat here: the ratio has an upper limit only"
+	noEventsOther = "the others had no overheat: the ratio has a lower limit only, and its value is rough"
+	noEventsHere  = "no overheat here: the ratio has an upper limit only"
 )
 
 // Compare returns the ratio of the rate events1/exposure1 to events0/exposure0,

@@ -240,7 +240,7 @@ func (f *RateFit) levelRatio(s *standardised, l, reference int, level float64) L
 	case separated && events > 0 && restEvents > 0:
 		return f.firthRatio(s, grad, level, warnings)
 	case separated:
-		return none("separated: %g events in conditions that no other level shares", math.Max(events, restEvents))
+		return none("%g overheats in conditions that no other shares", math.Max(events, restEvents))
 	}
 	value, more := cmp.value()
 	lo, hi := cmp.midPLimits((1 - level) / 2)
@@ -329,11 +329,11 @@ func (f *RateFit) withFirth() *RateFit {
 func (f *RateFit) firthRatio(s *standardised, grad []float64, level float64, warnings []string) LevelRatio {
 	p := s.firth()
 	if p.coef == nil {
-		return LevelRatio{Result: absent("separated: no finite estimate"), P: 1}
+		return LevelRatio{Result: absent("it overheated in no conditions that it shares with the others"), P: 1}
 	}
 	theta, se := dot(grad, p.coef), math.Sqrt(p.variance(grad))
 	z := zFor(level)
-	warnings = append(warnings, "levels never met under the same conditions with events: a penalised estimate (Firth)")
+	warnings = append(warnings, "it never overheated under the same conditions as the others: the ratio is rough")
 	return LevelRatio{estimated(math.Exp(theta), math.Exp(theta-z*se), math.Exp(theta+z*se), level, warnings...),
 		twoSidedNormal(theta / se)}
 }

@@ -66,12 +66,12 @@ func MantelHaenszel(strata []RateStratum, level float64) Stratified {
 		return fail(fmt.Sprintf("level %g: must lie between 0 and 1", level))
 	}
 	if v == 0 {
-		return fail("no stratum has events and exposure on both sides: nothing to compare")
+		return fail("both sides never met the same conditions with an overheat, so nothing to compare")
 	}
 	var warnings []string
 	if lost > 0 {
-		warnings = append(warnings, fmt.Sprintf("%d events lie in strata with exposure on one side only and say nothing of "+
-			"the ratio", lost))
+		warnings = append(warnings, fmt.Sprintf("%d overheats were under conditions that only one side met: they say nothing here",
+			lost))
 	}
 	if r == 0 || s == 0 {
 		return oneSided(used, s == 0, level, warnings)

@@ -52,13 +52,13 @@ func TrendOf(u History, level float64) Trend {
 	n, sum, logs := float64(len(u.Events)), 0.0, 0.0
 	for _, t := range u.Events {
 		if t == 0 {
-			return fail("an event at time 0: the power law has no place for it")
+			return fail("one happened at the very first reading, so no trend can be fitted")
 		}
 		sum += t
 		logs += math.Log(u.End / t)
 	}
 	if n < minTrendEvents {
-		return fail(fmt.Sprintf("%g events: a trend needs %d", n, minTrendEvents))
+		return fail(fmt.Sprintf("too few: %g, and a trend needs %d", n, minTrendEvents))
 	}
 	out.Laplace = (sum - n*u.End/2) / math.Sqrt(n*u.End*u.End/12)
 	out.LaplaceP = twoSidedNormal(out.Laplace)
@@ -69,11 +69,11 @@ func TrendOf(u History, level float64) Trend {
 		}
 	}
 	if p := milP(logs, n); (out.LaplaceP < 1-level) != (p < 1-level) {
-		out.Warnings = append(out.Warnings, fmt.Sprintf("the two trend tests disagree: p %.2g by Laplace, %.2g by "+
-			"MIL-HDBK-189", out.LaplaceP, p))
+		out.Warnings = append(out.Warnings, fmt.Sprintf("two tests of the trend disagree (p %.2g and %.2g): do not rely on it",
+			out.LaplaceP, p))
 	}
 	if logs < 1e-9*n {
-		out.Shape = absent("all events lie at the end of watching: the power law has no shape")
+		out.Shape = absent("all happened at the last reading, so no trend can be fitted")
 		return out
 	}
 	shape, tail := n/logs, (1-level)/2

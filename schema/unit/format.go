@@ -27,7 +27,7 @@ func Format(v float64, u Unit, sys System) string {
 		return s + " days"
 	case Millilitres:
 		if us {
-			return Fixed(v*usFlOz.den/usFlOz.num, 1) + " fl oz"
+			return Short(v*usFlOz.den/usFlOz.num, 1) + " fl oz"
 		}
 		if math.Abs(v) < 10 {
 			return Short(v, 1) + " mL"

@@ -10,7 +10,7 @@ import (
 // "now", "14:30" (today), "today", "yesterday 9:00", "monday 8:00" (the last one whose 8:00 is not still to come),
 // "20 min ago", "3 h ago", "2 days ago" (the same time of day). A day without a time of day is its midnight.
 // "29 Nov 2026 9:30", "29.11.2026" and, where order says which comes first, "29/11/2026" are read too; without a year it
-// is the last such day.
+// is the last such day. Where nobody has said which comes first, 29/11 is still a day of November.
 // Result, note and errors are as ParseSheetTime's.
 func ParseTime(s string, now time.Time, loc *time.Location, order Order) (t time.Time, note string, err error) {
 	t, note, err = ParseSheetTime(s, loc, order)
@@ -21,10 +21,20 @@ func ParseTime(s string, now time.Time, loc *time.Location, order Order) (t time
 	if c, ok := scanDate(trim(s), order); ok {
 		return c.lastBefore(now.In(loc)).in(s, loc)
 	}
-	if c, ok := scanDate(trim(s), DayFirst); ok && c.year == 0 {
-		return time.Time{}, "", fmt.Errorf("%s does not say which is the day and which the month: write %s, or set it once: "+
-			"shedbook set date-order dmy",
-			Quote(s), timeExample[:len("2026-03-14")])
+	if c, ok := scanDate(trim(s), DayFirst); ok {
+		day, month := c.lastBefore(now.In(loc)), c
+		month.day, month.month = c.month, c.day
+		month = month.lastBefore(now.In(loc))
+		switch d, m := day.check() == nil, month.check() == nil; {
+		case d && m && day != month && c.year == 0:
+			return time.Time{}, "", fmt.Errorf("%s does not say which is the day and which the month: write %04d-%02d-%02d or "+
+				"%04d-%02d-%02d, or set it once: shedbook set date-order dmy", Quote(s), day.year, day.month, day.day,
+				month.year, month.month, month.day)
+		case d && (!m || day == month):
+			return day.in(s, loc)
+		case m && !d:
+			return month.in(s, loc)
+		}
 	}
 	if _, absolute := scanStamp(trim(s)); absolute || len(p) > maxCell {
 		return time.Time{}, "", err // a date that does not exist is no phrase either
