@@ -147,12 +147,12 @@ func (k *curve) resistance(c float64) float64 {
 	return betaResistance(p, beta, c)
 }
 
-// tolColdPct and tolHotPct are the relative tolerance of a sensor without a printed
+// tolColdPct and tolHotPct are the tolerance in resistance of a sensor without a printed
 // band: 10 % up to 20 °C, 5 % from 80 °C (common practice, no source; printed
 // bands in manuals: 6 % at 20 °C, 2 to 5 % at 80 to 100 °C).
 const tolColdPct, tolHotPct = 10.0, 5.0
 
-// practiceTolerance returns the tolerance at c °C, as a fraction, linear between them.
+// practiceTolerance returns the tolerance at c °C in percent, linear between these.
 func practiceTolerance(c float64) float64 {
 	return between(min(max(c, 20), 80), 20, tolColdPct, 80, tolHotPct)
 }

@@ -14,7 +14,7 @@ import (
 	"shedbook/schema/unit"
 )
 
-// Flags prints the morning's list: a line a flag, worst first.
+// Flags prints the list of flags: one line each, worst first.
 func Flags(w io.Writer, r flags.Result, o Options) error {
 	return Print(w, r, o, func() *Doc {
 		d := &Doc{Title: "Flags", Lead: []string{asOf(r.AsOf, o) + " Worst first."}}
@@ -36,9 +36,9 @@ func Flags(w io.Writer, r flags.Result, o Options) error {
 	})
 }
 
-// FlagsOf prints the whole reasoning behind one machine's or driver's flags:
-// reasons, the evidence over the hours, what would change its mind, the next
-// check and its caution. What r says of others is left out.
+// FlagsOf prints the reasoning behind one machine's or driver's flags: reasons,
+// the evidence over the hours, what would change it, the next check and its
+// caution. Flags of others in r are left out.
 func FlagsOf(w io.Writer, r flags.Result, who string, o Options) error {
 	other := func(f flags.Flag) bool { return f.Machine != who && f.Driver != who }
 	r.Flags = slices.DeleteFunc(slices.Clone(r.Flags), other)
@@ -144,7 +144,7 @@ func answerText(f *flags.Flag, o Options) string {
 	return s + "."
 }
 
-// owner is whose flag it is.
+// owner returns whose flag it is.
 func owner(f *flags.Flag) string {
 	switch {
 	case f.Machine != "":
@@ -189,8 +189,9 @@ func evidenceText(log10 float64) string {
 	return "the log is " + say.Odds(log10) + " likelier with it than without"
 }
 
-// evidencePlot is the evidence over a machine's engine hours, or over the overheats at
-// which a driver or a condition might have been, as powers of ten.
+// evidencePlot returns the plot of the evidence, as powers of ten, over a
+// machine's engine hours, or over the overheats that count for a driver or a
+// condition.
 func evidencePlot(flag string, machine bool, curvePoints []flags.Point, needed float64) *chart {
 	if len(curvePoints) < 2 {
 		return nil
@@ -199,7 +200,8 @@ func evidencePlot(flag string, machine bool, curvePoints []flags.Point, needed f
 	c := curve{class: "c1", words: "evidence"}
 	top := curvePoints[0]
 	for _, q := range curvePoints {
-		// Evidence against a pattern beyond a thousand to 1 is not worth the room.
+		// Evidence of more than a thousand to 1 against a pattern is not worth the
+		// space.
 		c.pts = append(c.pts, point{q.Hours, max(q.Log10BayesFactor, -3), nan, nan})
 		if q.Log10BayesFactor > top.Log10BayesFactor {
 			top = q

@@ -12,7 +12,7 @@ import (
 	"shedbook/schema/unit"
 )
 
-// Held prints whether what was done held. machine is the one asked about; "" for
+// Held prints whether remedies held. machine is the one asked about; "" for
 // all.
 func Held(w io.Writer, r report.HeldReport, machine string, o Options) error {
 	return Print(w, r, o, func() *Doc {
@@ -42,16 +42,16 @@ func Held(w io.Writer, r report.HeldReport, machine string, o Options) error {
 	})
 }
 
-// sameWay says what hours driven the same way are.
+// sameWay explains what hours driven the same way are.
 const sameWay = "Driven the same way: as in the hours in which it overheated before; gentler hours count in part."
 
-// heldLine is a remedy in a line.
+// heldLine returns a remedy in a line.
 func heldLine(m *belief.Remedy, o Options) string {
 	return fmt.Sprintf("%s %s: %s.", m.Name(), o.day(m.At), m.Verdict(o.system()))
 }
 
-// lastHeld are the last remedies for each cause in a line each, the newest at most
-// so many, and where the others are.
+// lastHeld returns the last remedies for each cause in a line each, at most so
+// many, and where to find the others.
 func lastHeld(machine string, all []belief.Remedy, o Options) []string {
 	const most = 3
 	var lines []string
@@ -70,7 +70,8 @@ func lastHeld(machine string, all []belief.Remedy, o Options) []string {
 	return lines
 }
 
-// heldOverview is a line for each remedy of the fleet, for people.
+// heldOverview returns a table with a line for each remedy of the fleet, for
+// people.
 func heldOverview(r report.HeldReport, o Options) *Table {
 	t := &Table{Columns: []Column{{Key: "machine", Head: "Machine"}, {Key: "what", Head: "Done", Wrap: true}, {Key: "at", Head: "When"},
 		{Key: "says", Head: "Did it hold?", Wrap: true}, {Key: "since_events", Head: "Trouble since"},

@@ -11,7 +11,7 @@ import (
 )
 
 // Rates prints overheats by the hours driven, crude beside adjusted, as a
-// table, a plot and words.
+// table, a plot and sentences.
 func Rates(w io.Writer, r report.RatesReport, o Options) error {
 	return Print(w, r, o, func() *Doc {
 		d := &Doc{Title: "Overheats by " + r.By, Lead: []string{asOf(r.AsOf, o)}}
@@ -60,7 +60,8 @@ func against(r report.RatesReport) string {
 	return r.Against
 }
 
-// allowing says which factors the rates are adjusted for, asked for or not.
+// allowing returns the factors that the rates are adjusted for, asked for or
+// not.
 func allowing(r report.RatesReport) string {
 	return "allowing for " + say.List(append(slices.Clone(r.AdjustedFor), r.HeldToo...), "and")
 }
@@ -85,7 +86,7 @@ func ratesTable(r report.RatesReport) *Table {
 		if l.PHolm != nil && *l.PHolm <= 0.05 {
 			if l.AdjustedRatio != nil {
 				held = held.Hint(Bold)
-			} else if len(r.AdjustedFor) == 0 && l.Mostly == nil { // else it may be the machine
+			} else if len(r.AdjustedFor) == 0 && l.Mostly == nil { // otherwise it may be the machine
 				ratio = ratio.Hint(Bold)
 			}
 		}
@@ -95,7 +96,7 @@ func ratesTable(r report.RatesReport) *Table {
 	return t
 }
 
-// mostDots is how many levels a plot shows; the table has them all.
+// mostDots is how many levels a plot shows; the table has all.
 const mostDots = 40
 
 func ratesPlot(r report.RatesReport) *dots {
@@ -118,7 +119,7 @@ func ratesPlot(r report.RatesReport) *dots {
 	return p
 }
 
-// sentenceCase gives a word a capital.
+// sentenceCase returns s with a capital at its beginning.
 func sentenceCase(s string) string {
 	if s != "" && s[0] >= 'a' && s[0] <= 'z' {
 		return string(s[0]-'a'+'A') + s[1:]

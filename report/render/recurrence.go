@@ -9,8 +9,8 @@ import (
 	"shedbook/schema/unit"
 )
 
-// Recurrence prints how often something comes back as machines age. CSV has
-// the curve.
+// Recurrence prints how often something comes back as machines age. CSV has the
+// curve.
 func Recurrence(w io.Writer, r report.RecurrenceReport, o Options) error {
 	return Print(w, r, o, func() *Doc {
 		d := &Doc{Title: "How often: " + r.Of, Lead: []string{asOf(r.AsOf, o)}}

@@ -6,7 +6,7 @@ import (
 	"slices"
 )
 
-// History is one unit watched from 0 to End, with the times of its events in
+// History is one unit observed from 0 to End, with the times of its events in
 // any order. Two events at one time are two events.
 type History struct {
 	End    float64
@@ -16,15 +16,15 @@ type History struct {
 // MCFStep is the mean cumulative function just after Time.
 type MCFStep struct {
 	Time   float64
-	AtRisk int // units whose history reaches Time
+	AtRisk int // units observed until Time or longer
 	MCF    float64
 	SE     float64
 	Low    float64
 	High   float64
 }
 
-// limits are those of the logarithm at q standard errors, MCF exp(-/+ q SE/MCF):
-// for q = 1.96 those of R's survfit(conf.type = "log") and of reda.
+// limits returns those of the logarithm at q standard errors, MCF exp(-/+ q
+// SE/MCF): for q = 1.96 those of R's survfit(conf.type = "log") and of reda.
 func (s *MCFStep) limits(q float64) (low, high float64) {
 	f := math.Exp(q * s.SE / s.MCF)
 	return s.MCF / f, s.MCF * f
@@ -102,7 +102,7 @@ func MeanCumulative(units []History, level float64) (steps []MCFStep, why string
 	return steps, "", warnings
 }
 
-// checkHistories gives the distinct event times in order.
+// checkHistories returns the distinct event times in order, or what is wrong.
 func checkHistories(units []History, level float64) (times []float64, why string) {
 	if !validLevel(level) {
 		return nil, fmt.Sprintf("level %g: must lie between 0 and 1", level)

@@ -7,25 +7,25 @@ import (
 	"gonum.org/v1/gonum/mathext"
 )
 
-// Trend tells whether events come faster or slower as time goes on.
+// Trend tells whether events come faster or slower over time.
 type Trend struct {
 	Laplace  float64 // > 0: faster
 	LaplaceP float64 // two-sided
 	Shape    Result  // power-law shape: > 1 faster, < 1 slower
 	Says     string  // Better, Worse or CannotSay, by Laplace at 1-level
-	Why      string  // why there is no trend to speak of; the rest is then 0
+	Why      string  // why there is no trend; the rest is then 0
 	Warnings []string
 }
 
-// What Trend.Says.
+// The values of Trend.Says.
 const (
 	Better    = "better"
 	Worse     = "worse"
 	CannotSay = "cannot say"
 )
 
-// minTrendEvents: under 3, Laplace's statistic is far from normal and no
-// pattern of two events is remarkable.
+// minTrendEvents is the least number of events: under 3, Laplace's statistic is
+// far from normal and no pattern of two events is remarkable.
 const minTrendEvents = 3
 
 // TrendOf tests a unit watched from 0 to its End; time is truncated by the end of
@@ -81,7 +81,8 @@ func TrendOf(u History, level float64) Trend {
 	return out
 }
 
-// milP is the two-sided p of n events whose log(T/t) sum to logs, by MIL-HDBK-189.
+// milP returns the two-sided p of n events whose log(T/t) sum to logs, by
+// MIL-HDBK-189.
 func milP(logs, n float64) float64 {
 	greater := upperChi2(2*logs, 2*n)
 	return math.Min(1, 2*math.Min(greater, 1-greater))
