@@ -246,6 +246,8 @@ func (r *CleaningReport) put(pool *CleaningPool, fit stat.WeibullPool, by string
 				m.Why = say.Why("by " + by + ": " + *pool.Why)
 			} else if !strings.HasSuffix(*m.Why, *pool.Why) {
 				m.Why = say.Why(*m.Why + "; by " + by + ": " + *pool.Why)
+			} else { // the reason for both is given once
+				m.Why = pool.Why
 			}
 		}
 		return

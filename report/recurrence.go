@@ -160,7 +160,11 @@ func trendOf(name string, u stat.History) MachineTrend {
 func (r *RecurrenceReport) words() {
 	tell := func(format string, args ...any) { r.Words = append(r.Words, fmt.Sprintf(format, args...)) }
 	if len(r.Curve) == 0 {
-		tell("nothing to show for %s: %s", r.Of, *r.Why)
+		if r.Of == "overheats" {
+			tell("no overheat is recorded")
+		} else {
+			tell("no service is called %q", r.Of)
+		}
 		return
 	}
 	p := r.Curve[len(r.Curve)-1]

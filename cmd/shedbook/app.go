@@ -165,6 +165,10 @@ func judge(err error) (code int, says, hint string) {
 	case errors.Is(err, context.Canceled):
 		return exitFailed, "stopped: nothing was changed", ""
 	}
+	var file *fs.PathError
+	if errors.As(err, &file) { // whether it was opened or looked at says nothing
+		return exitFailed, strings.TrimPrefix(err.Error(), file.Op+" "), ""
+	}
 	return exitFailed, err.Error(), ""
 }
 
@@ -314,6 +318,7 @@ func (a *app) root(words []string) *cobra.Command {
 		if c.Long == "" {
 			c.Long = upperFirst(c.Short) + "."
 		}
+		c.Long = a.folded(c.Long)
 		help(c, words)
 	})
 	root.SetHelpCommandGroupID("book")

@@ -87,7 +87,7 @@ func (a *app) correctVerb() *cobra.Command {
 				if err != nil {
 					return err
 				}
-				fmt.Fprintf(a.out, "corrected %d: %s, %s\n", number, found.Kind.Name, describe(found.Kind, found.Current, s))
+				a.say(0, "corrected %d: %s, %s", number, found.Kind.Name, describe(found.Kind, found.Current, s))
 				if keptEnd {
 					a.say(0, "the run was recorded when it came back, so its end stays and its start moves; change the start with --at")
 				}

@@ -52,6 +52,25 @@ func (a *app) sayUsage(c *cobra.Command) error {
 	return nil
 }
 
+// folded folds a text to the line's width: lines that are not indented run on.
+func (a *app) folded(text string) string {
+	var out []string
+	runs := false
+	for line := range strings.SplitSeq(text, "\n") {
+		indented := line == "" || line[0] == ' '
+		if runs && !indented {
+			out[len(out)-1] += " " + line
+		} else {
+			out = append(out, line)
+		}
+		runs = !indented
+	}
+	for i, line := range out {
+		out[i] = render.Fold(line, a.lineWidth(), len(line)-len(strings.TrimLeft(line, " ")))
+	}
+	return strings.Join(out, "\n")
+}
+
 // wrongOption says what is wrong with an option: cobra's own text calls it a flag.
 func wrongOption(c *cobra.Command, err error) error {
 	hint := c.CommandPath() + " --help lists the options"

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"fmt"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -35,7 +34,7 @@ func (a *app) voidVerb() *cobra.Command {
 				if err != nil {
 					return err
 				}
-				fmt.Fprintf(a.out, "voided %d: %s, %s\n", number, found.Kind.Name, describe(found.Kind, found.Current, s))
+				a.say(0, "voided %d: %s, %s", number, found.Kind.Name, describe(found.Kind, found.Current, s))
 				if found.Kind.Name == "machine" {
 					return nil
 				}

@@ -13,7 +13,7 @@ import (
 const gasRPM = 2000.0
 
 func judgeCombustionGas(e *exam) {
-	e.v.Source = "testers' instructions (blue to green or yellow: carbon dioxide); number of tests " + practice
+	e.v.Source = "testers' instructions (blue to green or yellow: carbon dioxide); number of tests: " + practice
 	tests := 1.0
 	if n, ok := e.find("tests"); ok {
 		tests = n

@@ -31,7 +31,7 @@ func (e *exam) apart(gauge, probe float64) {
 }
 
 func judgeProbe(e *exam) {
-	e.v.Source = e.text("lamps of three manuals come at %v to %v °C; other limits "+practice, 102, 110)
+	e.v.Source = e.text("lamps of three manuals come at %v to %v °C; other limits: "+practice, 102, 110)
 	probe := e.get("probe_c")
 	if gauge, read := e.find("gauge_c"); read {
 		e.apart(gauge, probe)

@@ -43,6 +43,9 @@ type Spec struct {
 	Units   unit.System // the units of the sentences; metric if empty
 }
 
+// AsTyped is the Source of a verdict that nothing was measured for.
+const AsTyped = "taken as you typed it, nothing was measured"
+
 // Verdict is the result of judging a check.
 type Verdict struct {
 	Result string // pass, fail or unsure
@@ -239,7 +242,7 @@ func Judge(check string, m Measurement, spec Spec) (Verdict, error) {
 				check, c.pass, c.fail, strings.Join(c.names(), ", "))
 		}
 		says := map[string]string{Pass: c.pass, Fail: c.fail, Unsure: "looked at, but not clear"}[m.Result]
-		return Verdict{Result: m.Result, Says: says, Source: "as typed, nothing measured"}, nil
+		return Verdict{Result: m.Result, Says: says, Source: AsTyped}, nil
 	}
 	if err := e.check(c); err != nil {
 		return Verdict{}, err

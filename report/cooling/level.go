@@ -53,7 +53,7 @@ func trappedAir(systemL, leftL, filledL float64) (float64, error) {
 	return systemL - leftL - filledL, nil
 }
 
-const practice = "common practice, no source"
+const practice = "a workshop rule of thumb"
 
 // Limits of missing coolant, percent of the system. Common practice, no source:
 // 5 to 10 % missing confirms a low level.
@@ -67,7 +67,7 @@ const (
 func judgeNeck(e *exam) {
 	below := e.get("below_neck_ml")
 	bottle, looked := e.find("below_mark_ml")
-	e.v.Value, e.v.Unit, e.v.Source = below, "ml", "limits "+practice
+	e.v.Value, e.v.Unit, e.v.Source = below, "ml", "limits: "+practice
 	said := e.text("the neck takes %v mL", below)
 	systemL, known := e.need("coolant_l")
 	if known {
@@ -125,7 +125,7 @@ func judgeLevel(e *exam) {
 	}
 	share := cold / systemL / 10
 	e.v.Value, e.v.Unit, e.share = cold, "ml", share
-	e.v.Source = "densities of ASHRAE Handbook Fundamentals (2001) ch. 21; limits " + practice
+	e.v.Source = "densities of ASHRAE Handbook Fundamentals (2001) ch. 21; limits: " + practice
 	said := e.text("%v mL below the mark", below)
 	if below < 0 {
 		said = e.text("%v mL above the mark", -below)

@@ -93,7 +93,7 @@ func judgeCap(e *exam) {
 		e.refuse(fmt.Errorf("cap_kpa: 0 kPa is an open system; for a cap test it should be the pressure printed on the cap"))
 		return
 	}
-	e.v.Source = "bands and service limits of three workshop manuals; between them " + practice
+	e.v.Source = "bands and service limits of three workshop manuals; between them: " + practice
 	share := relief / printed
 	e.v.Value, e.v.Unit = 100*share, "%"
 	said := e.text("lets go at %v kPa, %v %% of the printed %v kPa", relief, 100*share, printed)
@@ -169,7 +169,7 @@ func judgePressureHold(e *exam) {
 	}
 	drop := max(0, start-end)
 	e.v.Value, e.v.Unit = rate, "kPa/min"
-	e.v.Source = "manuals of a utility machine (2002) and a road vehicle (2000); 5 min " + practice
+	e.v.Source = "manuals of a utility machine (2002) and a road vehicle (2000); 5 min: " + practice
 	said := e.text("lost %.1v kPa of %v kPa in %.1v min (%.2v kPa a minute)", drop, start, minutes, rate)
 	if printed, ok := e.need("cap_kpa"); ok && printed > 0 {
 		switch {

@@ -192,7 +192,7 @@ func judgeSensor(e *exam) {
 	tolPct, printed := e.spec.get("sensor_tol_pct")
 	if !printed {
 		tolPct = practiceTolerance(water)
-		e.v.Source += "; tolerance " + practice
+		e.v.Source += "; tolerance: " + practice
 	}
 	edge, err := k.temperature(should * (1 + tolPct/100))
 	if err != nil {

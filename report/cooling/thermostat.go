@@ -39,7 +39,7 @@ func judgeThermostat(e *exam) {
 	shut, stayed := e.find("shut_at_c")
 	full, didFull := e.find("full_open_c")
 	lift, lifted := e.find("lift_mm")
-	e.v.Source = e.text("workshop manuals (start within %v K of the stamp, 8 to 10 mm lift); other limits "+practice, 2)
+	e.v.Source = e.text("workshop manuals (start within %v K of the stamp, 8 to 10 mm lift); other limits: "+practice, 2)
 	if didOpen && didFull && full < opens {
 		e.refuse(wrong("full_open_c: %.1v °C should be at or above opens_c, %.1v °C", full, opens))
 		return

@@ -41,7 +41,7 @@ func (m *machine) reasons(f *Finder, w matter, since int64) []string {
 			out = append(out, fmt.Sprintf("that is after the service on %s for %s; only what came after it counts, since machines are repaired in their worst month", say.Day(f.time(s.at), f.fleet.Settings.Zone()), s.cause))
 		}
 	case m.named != nil && m.named.err != nil:
-		out = append(out, fmt.Sprintf("its causes can't be told: %v", m.named.err))
+		out = append(out, fmt.Sprintf("its causes can't be worked out: %v", m.named.err))
 	case m.named != nil && m.ev.raised[heating] != 0:
 		out = append(out, m.named.reasons()...)
 	}

@@ -28,7 +28,8 @@ func Held(w io.Writer, r report.HeldReport, machine string, o Options) error {
 		}
 		if machine == "" {
 			d.Table(heldOverview(r, o))
-			d.Say("Hours to prove: so many more of the same driving without trouble. For one machine in sentences: 'held MACHINE'.")
+			d.Say("Hours to prove: how many more hours of the same driving, without trouble, would prove it. " +
+				"For one machine in sentences: 'held MACHINE'.")
 		} else {
 			var lines []string
 			for i := range r.Remedies {

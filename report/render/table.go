@@ -5,6 +5,7 @@ import (
 	"html"
 	"slices"
 	"strings"
+	"unicode"
 
 	"github.com/jedib0t/go-pretty/v6/table"
 	prettytext "github.com/jedib0t/go-pretty/v6/text"
@@ -371,6 +372,9 @@ func (t *Table) grid(b *bytes.Buffer, o Options) {
 				b.WriteString(`<th scope="row" role="rowheader"` + class(right[k], false) + ">" + body + "</th>")
 			} else {
 				head := Safe(t.Columns[j].Head)
+				if len(head) > 1 && unicode.IsLower(rune(head[0])) && unicode.IsLower(rune(head[1])) { // on a card it stands alone
+					head = strings.ToUpper(head[:1]) + head[1:]
+				}
 				if l := t.Columns[j].label(o.system()); l != "" {
 					head += ", " + l
 				}

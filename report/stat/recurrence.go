@@ -122,7 +122,7 @@ func checkHistories(units []History, level float64) (times []float64, why string
 		times = append(times, u.Events...)
 	}
 	if len(times) == 0 {
-		return nil, "no event"
+		return nil, "it never happened"
 	}
 	slices.Sort(times)
 	return slices.Compact(times), ""
