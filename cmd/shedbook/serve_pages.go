@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"mime"
 	"net/http"
+	"net/url"
 	"path"
 	"slices"
 	"strconv"
@@ -15,6 +16,7 @@ import (
 
 	"shedbook/report"
 	"shedbook/report/exposure"
+	"shedbook/report/flags"
 	"shedbook/report/next"
 	"shedbook/report/render"
 	"shedbook/report/say"
@@ -140,7 +142,7 @@ func (s *server) fleet(w http.ResponseWriter, r *http.Request, v visitor) {
 		states[m.State.State]++
 		c := render.ShedCard{Href: machineAt(is), Name: m.Machine, Model: m.Model, State: m.State.State, Why: capital(m.Why()), Due: dueOf(report.DueReport{AsOf: l.at, Due: due[m.Machine]}, m.Machine)}
 		if m.State.State != state.Ready {
-			c.Lift = forPeople(m.Lift())
+			c.Lift = render.WithoutCommands(m.Lift())
 		}
 		for _, o := range m.Open {
 			c.Open = append(c.Open, o.Matter)
@@ -198,7 +200,7 @@ func (s *server) machine(w http.ResponseWriter, r *http.Request, v visitor) {
 	}
 	stand := open(l.overview.Flags)
 	is := rank.With(m.Name, report.Standing(m.Name, stand))
-	body := &render.ShedMachine{Name: m.Name, Model: m.Model, State: is.State, Says: forPeople(is.Says(m.Name)), Do: capital(forPeople(rank.Advice)), Due: dueOf(l.due, m.Name)}
+	body := &render.ShedMachine{Name: m.Name, Model: m.Model, State: is.State, Says: render.WithoutCommands(is.Says(m.Name)), Do: capital(render.WithoutCommands(rank.Advice)), Due: dueOf(l.due, m.Name)}
 	if body.Do == "" {
 		body.Do = "Nothing."
 	}
@@ -330,16 +332,23 @@ func (s *server) machineReport(w http.ResponseWriter, r *http.Request, v visitor
 		s.message(w, http.StatusNotFound, "Not here", "There is no such page.")
 		return
 	}
-	s.printed(w, v, l, m.Name, print)
+	links := []render.ShedLink{{Href: machineAt(m), Words: m.Name}}
+	if name == "flags" {
+		links = append(links, render.ShedLink{Href: machineAt(m) + "/next", Words: "What to check next"})
+		if v.keep && slices.ContainsFunc(l.overview.Flags.Flags, func(f flags.Flag) bool { return f.Machine == m.Name }) {
+			links = append(links, render.ShedLink{Href: fmt.Sprintf("/record/answer?m=%d", m.Number), Words: "Say what you found"})
+		}
+	}
+	s.printed(w, v, l, m.Name, links, print)
 }
 
-func (s *server) printed(w http.ResponseWriter, v visitor, l *looked, title string, print func(o render.Options, b *bytes.Buffer) error) {
-	body, err := l.within(print)
+func (s *server) printed(w http.ResponseWriter, v visitor, l *looked, title string, links []render.ShedLink, print func(o render.Options, b *bytes.Buffer) error) {
+	printed, err := l.within(print)
 	if err != nil {
 		s.fail(w, err)
 		return
 	}
-	s.show(w, http.StatusOK, "report", v.page(title, body))
+	s.show(w, http.StatusOK, "report", v.page(title, &render.ShedReported{Report: printed, Links: links}))
 }
 
 // report is a report about the fleet.
@@ -353,7 +362,24 @@ func (s *server) report(w http.ResponseWriter, r *http.Request, v visitor, name 
 		s.fail(w, err)
 		return
 	}
-	s.printed(w, v, l, upperFirst(name), func(o render.Options, b *bytes.Buffer) error {
+	var links []render.ShedLink
+	switch by, adjusted := r.URL.Query().Get("by"), r.URL.Query().Has("adjust"); {
+	case name == "flags":
+		of, _, err := numbers(r.Context(), v.book)
+		if err != nil {
+			s.fail(w, err)
+			return
+		}
+		for _, f := range l.overview.Flags.Flags {
+			if m := of[f.Machine]; m != nil {
+				links = append(links, render.ShedLink{Href: machineAt(m) + "/flags", Words: m.Name + ": the reasons"})
+			}
+		}
+		links = slices.Compact(links)
+	case name == "rates" && !adjusted && by != "speed" && by != "terrain":
+		links = []render.ShedLink{{Href: ratesBy(by) + allowing, Words: "The same, allowing for speed and ground"}}
+	}
+	s.printed(w, v, l, upperFirst(name), links, func(o render.Options, b *bytes.Buffer) error {
 		switch name {
 		case "flags":
 			return render.Flags(b, l.seen(), o)
@@ -394,17 +420,21 @@ func (s *server) report(w http.ResponseWriter, r *http.Request, v visitor, name 
 	})
 }
 
+func ratesBy(factor string) string { return "/rates?by=" + url.QueryEscape(factor) }
+
+const allowing = "&adjust=speed&adjust=terrain"
+
 // ratesPage asks what is to be compared.
 func (s *server) ratesPage(w http.ResponseWriter, v visitor) {
 	body := &render.ShedLinks{Head: "Overheats per hour driven", Says: []string{"Compare them as counted, or allowing for the speed and the ground."}}
-	counted, allowing := render.ShedLinkGroup{Head: "As counted"}, render.ShedLinkGroup{Head: "Allowing for speed and ground"}
+	counted, held := render.ShedLinkGroup{Head: "As counted"}, render.ShedLinkGroup{Head: "Allowing for speed and ground"}
 	for _, f := range exposure.FactorNames() {
-		counted.Links = append(counted.Links, render.ShedLink{Href: "/rates?by=" + f, Words: "By " + f})
+		counted.Links = append(counted.Links, render.ShedLink{Href: ratesBy(f), Words: "By " + f})
 		if f != "speed" && f != "terrain" {
-			allowing.Links = append(allowing.Links, render.ShedLink{Href: "/rates?by=" + f + "&adjust=speed&adjust=terrain", Words: "By " + f})
+			held.Links = append(held.Links, render.ShedLink{Href: ratesBy(f) + allowing, Words: "By " + f})
 		}
 	}
-	body.Groups = []render.ShedLinkGroup{counted, allowing}
+	body.Groups = []render.ShedLinkGroup{counted, held}
 	s.show(w, http.StatusOK, "links", v.page("Rates", body))
 }
 

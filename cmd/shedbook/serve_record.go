@@ -293,9 +293,7 @@ func (s *server) record(w http.ResponseWriter, r *http.Request, v visitor) {
 			d = cmp.Or(f.values.Get("driver-other"), d)
 			http.SetCookie(w, &http.Cookie{Name: lastDriver, Value: url.QueryEscape(d), Path: "/record", MaxAge: int(cookieLife.Seconds()), HttpOnly: true, Secure: s.secure, SameSite: http.SameSiteStrictMode})
 		}
-		if err := v.book.Answered(context.WithoutCancel(r.Context()), f.Ref, said.answer()); err != nil {
-			fmt.Fprintf(s.a.errOut, "note: the answer to a form could not be kept: %s\n", render.Safe(err.Error()))
-		}
+		v.book.Answered(f.Ref, said.answer())
 		http.Redirect(w, r, to, http.StatusSeeOther)
 	}
 }
@@ -341,28 +339,13 @@ func (t *said) answer() string {
 	for _, buffer := range []string{t.out.String(), t.errOut.String()} {
 		lines := bufio.NewScanner(strings.NewReader(buffer))
 		for lines.Scan() {
-			if says := forPeople(lines.Text()); says != "" {
+			if says := render.WithoutCommands(lines.Text()); says != "" {
 				out = append(out, says)
 			}
 		}
 	}
 	return strings.Join(out, "\n")
 }
-
-// forPeople is a line without the sentences that name a command.
-func forPeople(line string) string {
-	line = namesCommand.ReplaceAllString(line, "")
-	var keep []string
-	for _, says := range strings.SplitAfter(line, ". ") {
-		if !strings.Contains(says, "shedbook ") {
-			keep = append(keep, says)
-		}
-	}
-	return strings.TrimSpace(strings.Join(keep, ""))
-}
-
-// namesCommand is a command at the end of a sentence.
-var namesCommand = regexp.MustCompile(`: shedbook [^;.]*`)
 
 // done says what a form was answered.
 func (s *server) done(w http.ResponseWriter, r *http.Request, v visitor) {

@@ -6,7 +6,9 @@ import (
 	"html/template"
 	"io"
 	"reflect"
+	"regexp"
 	"slices"
+	"strings"
 	"sync"
 
 	"shedbook/report"
@@ -45,7 +47,7 @@ type ShedPage struct {
 	Title string
 	Nav   bool   // it has links to the other pages
 	Phone string // whose it is; "" at the machine itself
-	Body  any    // one of the Shed types; a template.HTML for a report
+	Body  any    // one of the Shed types
 }
 
 // Shed writes a page. name is that of its template: fleet, machine, form, done,
@@ -81,8 +83,34 @@ func harmlessText(v reflect.Value) {
 	}
 }
 
-// ShedReport is a report that was printed as HTML with Within, as a page's Body.
+// WithoutCommands is a text without what only helps at a command line: a command
+// behind a colon, and other sentences that name one.
+func WithoutCommands(says string) string {
+	if !strings.Contains(says, "shedbook ") {
+		return says
+	}
+	says = commandBehind.ReplaceAllString(says, "")
+	var keep []string
+	for _, sentence := range strings.SplitAfter(says, ". ") {
+		if !strings.Contains(sentence, "shedbook ") {
+			keep = append(keep, sentence)
+		}
+	}
+	return strings.TrimSpace(strings.Join(keep, ""))
+}
+
+// commandBehind is a command behind a colon: words as a shell takes them, the last
+// without the stop of its sentence.
+var commandBehind = regexp.MustCompile(`: shedbook(?: (?:'[^']*'|\\'|[^\s;'])*(?:'|[^\s;'.,]))+`)
+
+// ShedReport is a report that was printed as HTML with Within, as a part of a page.
 func ShedReport(printed []byte) any { return template.HTML(printed) }
+
+// ShedReported is a report, and where it leads.
+type ShedReported struct {
+	Report any // see ShedReport
+	Links  []ShedLink
+}
 
 // ShedPlots are a machine's plots, as a part of its page.
 func ShedPlots(h report.HistoryReport, o Options) (any, error) {
