@@ -230,7 +230,7 @@ func (s *server) machine(w http.ResponseWriter, r *http.Request, v visitor) {
 	}
 	o := l.options()
 	for _, x := range timeline.Lines {
-		e := render.ShedEvent{When: x.At.Format("2 Jan 2006"), Says: x.Kind + ": " + x.Says}
+		e := render.ShedEvent{When: x.At.Format("2 Jan 2006"), Says: capital(x.Says)}
 		if x.Note != "" {
 			e.Says += " (" + x.Note + ")"
 		}
@@ -248,22 +248,23 @@ func (s *server) machine(w http.ResponseWriter, r *http.Request, v visitor) {
 			body.Big = append(body.Big, render.ShedLink{Href: fmt.Sprintf("/record/%s?m=%d", k.Href, m.Number), Words: k.Words})
 		}
 	}
-	var out *report.Out
 	for i := range l.overview.Rows {
 		if row := &l.overview.Rows[i]; row.Machine == m.Name && row.Out != nil {
-			out = row.Out
-			body.Out = fmt.Sprintf("Out with %s since %s", out.Driver, unit.FormatTime(out.Since, l.fleet.Settings.Zone()))
+			body.Out = fmt.Sprintf("Out with %s since %s", row.Out.Driver, unit.FormatTime(row.Out.Since, l.fleet.Settings.Zone()))
 			body.Back = fmt.Sprintf("/record/%s?m=%d", schema.ComesBack.Name, m.Number)
 		}
 	}
+	if len(body.Big) > 0 && !is.IsParked() {
+		body.Goes = fmt.Sprintf("/record/%s?m=%d", schema.GoesOut.Name, m.Number)
+	}
 	for _, name := range recordable(v.keep) {
 		k := kindNamed(name)
-		if k.Field("machine") == nil || name == "machine" || name == schema.GoesOut.Name && out != nil || name == schema.ComesBack.Name && out == nil || slices.ContainsFunc(bigKinds, func(b render.ShedLink) bool { return b.Href == name }) {
+		if k.Field("machine") == nil || name == "machine" || name == schema.GoesOut.Name || name == schema.ComesBack.Name || slices.ContainsFunc(bigKinds, func(b render.ShedLink) bool { return b.Href == name }) {
 			continue
 		}
-		body.Kinds = append(body.Kinds, render.ShedLink{Href: fmt.Sprintf("/record/%s?m=%d", name, m.Number), Words: upperFirst(k.Help)})
+		body.Kinds = append(body.Kinds, kindLink(k, fmt.Sprintf("?m=%d", m.Number)))
 	}
-	for _, x := range []struct{ name, words string }{{"flags", "Flags and their reasons"}, {"next", "What to check next"}, {"timeline", "The whole timeline"}, {"doubts", "Doubts"}, {"history", "History for its buyer"}} {
+	for _, x := range []struct{ name, words string }{{"flags", "Flags and their reasons"}, {"next", "What to check next"}, {"held", repairsHeld}, {"timeline", "The whole timeline"}, {"doubts", "Doubts"}, {"history", "History for its buyer"}} {
 		body.Read = append(body.Read, render.ShedLink{Href: machineAt(m) + "/" + x.name, Words: x.words})
 	}
 	body.Read = append(body.Read, render.ShedLink{Href: fmt.Sprintf("/r/%d", m.Number), Words: "What the book knows about the machine"})
@@ -277,6 +278,8 @@ func sentences(in []string) []string {
 	}
 	return out
 }
+
+const repairsHeld = "Whether repairs held"
 
 // machineReport is a report about one machine.
 func (s *server) machineReport(w http.ResponseWriter, r *http.Request, v visitor) {
@@ -316,6 +319,10 @@ func (s *server) machineReport(w http.ResponseWriter, r *http.Request, v visitor
 			t, _ := report.Timeline(l.source(m.Name), m.Name, 0)
 			return render.Timeline(b, t, o)
 		}
+	case "held":
+		print = func(o render.Options, b *bytes.Buffer) error {
+			return render.Held(b, report.Held(l.source(m.Name), m.Name), m.Name, o)
+		}
 	case "doubts":
 		print = func(o render.Options, b *bytes.Buffer) error {
 			return render.Doubts(b, report.Doubts(l.source(m.Name)), o)
@@ -333,6 +340,9 @@ func (s *server) machineReport(w http.ResponseWriter, r *http.Request, v visitor
 		return
 	}
 	links := []render.ShedLink{{Href: machineAt(m), Words: m.Name}}
+	if name == "next" {
+		links = append(links, render.ShedLink{Href: machineAt(m) + "/held", Words: repairsHeld})
+	}
 	if name == "flags" {
 		links = append(links, render.ShedLink{Href: machineAt(m) + "/next", Words: "What to check next"})
 		if v.keep && slices.ContainsFunc(l.overview.Flags.Flags, func(f flags.Flag) bool { return f.Machine == m.Name }) {
@@ -438,12 +448,17 @@ func (s *server) ratesPage(w http.ResponseWriter, v visitor) {
 	s.show(w, http.StatusOK, "links", v.page("Rates", body))
 }
 
+// kindLink leads to the form of a kind.
+func kindLink(k *schema.Kind, of string) render.ShedLink {
+	return render.ShedLink{Href: "/record/" + k.Name + of, Words: strings.Replace(capital(k.Name), "Topup", "Top-up", 1), Help: k.Help}
+}
+
 // more leads to what has no place elsewhere.
 func (s *server) more(w http.ResponseWriter, r *http.Request, v visitor) {
 	body := &render.ShedLinks{Head: "More"}
 	g := render.ShedLinkGroup{Head: "Record"}
 	for _, name := range recordable(v.keep) {
-		g.Links = append(g.Links, render.ShedLink{Href: "/record/" + name, Words: capital(kindNamed(name).Help)})
+		g.Links = append(g.Links, kindLink(kindNamed(name), ""))
 	}
 	body.Groups = []render.ShedLinkGroup{g, {Head: "Read", Links: []render.ShedLink{{Href: "/coolant", Words: "Coolant lost"}, {Href: "/cleaning", Words: "Radiator cleaning"}, {Href: "/rates", Words: "Overheats per hour driven"}, {Href: "/cautions", Words: "What can hurt you"}}}}
 	s.show(w, http.StatusOK, "links", v.page("More", body))

@@ -20,6 +20,7 @@ import (
 	"shedbook/report/cooling"
 	"shedbook/report/next"
 	"shedbook/report/render"
+	"shedbook/report/state"
 	"shedbook/schema"
 	"shedbook/store"
 )
@@ -88,6 +89,17 @@ func (s *server) showForm(w http.ResponseWriter, r *http.Request, v visitor, sta
 		body.Head = p.machine + ": " + l.k.Name
 		body.Hidden = append(body.Hidden, render.ShedValue{Name: "machine", Value: p.machine})
 	}
+	ready := true
+	if p.kind == schema.GoesOut.Name && p.machine != "" { // whoever takes it is to know
+		told, err := a.states(r.Context(), v.book, p.machine)
+		if err != nil {
+			s.fail(w, err)
+			return
+		}
+		if is := told[p.machine]; is.State.State != state.Ready {
+			ready, body.Cautions = false, []string{render.WithoutCommands(is.Says(p.machine))}
+		}
+	}
 	check := p.sent.Get("check")
 	if p.kind == "check" && check == "" {
 		s.checkLinks(w, v, p.machine, r.URL.Query().Get("m"))
@@ -129,7 +141,7 @@ func (s *server) showForm(w http.ResponseWriter, r *http.Request, v visitor, sta
 			field.Label = "The result"
 		}
 		field.Wrong = wrong[f.Name]
-		if lessAsked(l.k, f) {
+		if lessAsked(l.k, f) || f.Name == "accepted" && p.machine != "" && ready {
 			body.More = append(body.More, field)
 			body.MoreOpen = body.MoreOpen || field.Wrong != "" || p.sent != nil && value != ""
 		} else {

@@ -246,7 +246,7 @@ func TestOutAndBack(t *testing.T) {
 	require.Contains(t, says, "R4 is out with Ada Venn.")
 	require.Contains(t, y.ask("GET", "/", cookie, nil).text(), "out with Ada Venn")
 	page := y.ask("GET", "/m/1", cookie, nil)
-	require.Contains(t, page.text(), "Out with Ada Venn since 2026-03-14 10:00. It comes back")
+	require.Contains(t, page.text(), "Out with Ada Venn since 2026-03-14 10:00. It is back")
 	require.NotContains(t, page.html, "/record/out?")
 	back := form("machine", "R4", "meter_back_h", "99", "level_back_ml", "100", "lamp", "yes", "mud", "yes")
 	says = y.recorded("/record/back", cookie, back)
@@ -258,8 +258,13 @@ func TestOutAndBack(t *testing.T) {
 	require.Contains(t, y.cli("list", "runs", "--by", "--csv"), "Zed's")
 	require.NotContains(t, y.ask("GET", "/", cookie, nil).text(), "out with")
 	// one on watch goes out only with who accepts it
+	before, _, _ := strings.Cut(y.ask("GET", "/record/out?m=2", cookie, nil).html, "<summary>More")
+	require.NotContains(t, before, "accepted", "there is nothing to accept")
 	y.cli("overheat", "R5", "lamp", "--at", "2026-03-14 8:00")
 	y.cli("overheat", "R5", "lamp", "--at", "2026-03-14 9:00")
+	asked, _, _ := strings.Cut(y.ask("GET", "/record/out?m=2", cookie, nil).html, "<summary>More")
+	require.Contains(t, asked, "R5 is on watch: it overheated 2 times")
+	require.Contains(t, asked, "accepted")
 	out := form("machine", "R5", "driver", "Ada Venn", "meter_out_h", "10")
 	got := y.ask("POST", "/record/out", cookie, out)
 	require.Equal(t, http.StatusUnprocessableEntity, got.status)
@@ -641,10 +646,10 @@ func TestWalkPages(t *testing.T) {
 // A page has links and buttons: it names no command, whatever it shows.
 func TestPagesNameNoCommand(t *testing.T) {
 	y, _ := demoShed(t)
-	pages := everyPage(y)
+	pages := append(everyPage(y), "/rates?by=driver", "/rates?by=machine", "/rates?by=terrain")
 	for _, m := range regexp.MustCompile(`href="(/m/\d+)"`).FindAllStringSubmatch(y.ask("GET", "/", "", nil).html, -1) {
 		pages = append(pages, m[1])
-		for _, report := range []string{"flags", "next", "timeline", "doubts", "history"} {
+		for _, report := range []string{"flags", "next", "held", "timeline", "doubts", "history"} {
 			pages = append(pages, m[1]+"/"+report)
 		}
 	}

@@ -140,11 +140,15 @@ func (p para) html(b *bytes.Buffer, o Options) {
 }
 
 func (l list) html(b *bytes.Buffer, o Options) {
-	b.WriteString("<ul>\n")
+	items := ""
 	for _, item := range l {
-		b.WriteString("<li>" + o.says(item) + "</li>\n")
+		if says := o.says(item); says != "" {
+			items += "<li>" + says + "</li>\n"
+		}
 	}
-	b.WriteString("</ul>\n")
+	if items != "" {
+		b.WriteString("<ul>\n" + items + "</ul>\n")
+	}
 }
 
 // photo is a picture that goes into the page itself.
