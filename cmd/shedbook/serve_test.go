@@ -762,13 +762,13 @@ func manyPhones(t *testing.T, phones, each int, pause time.Duration) {
 		wait.Go(func() {
 			time.Sleep(pause * time.Duration(i) / time.Duration(phones))
 			for n := range each {
-				// As a day goes: mostly runs, one after another.
+				// As days go on a sound machine: mostly runs.
 				kind, says := "run", []string{"start", yardNow.Add(time.Duration(n-each) * time.Hour).Format("2006-01-02T15:04"), "driver", "Ada Venn", "hours", "0.9", "terrain", "mud"}
 				switch n % 10 {
 				case 7:
-					kind, says = "topup", []string{"volume_ml", strconv.Itoa(20 + n)}
+					kind, says = "topup", []string{"volume_ml", "20"}
 				case 8:
-					kind, says = "level", []string{"below_mark_ml", strconv.Itoa(20 + n)}
+					kind, says = "level", []string{"below_mark_ml", "0"}
 				case 9:
 					kind, says = "overheat", []string{"sign", "lamp"}
 				}
