@@ -222,8 +222,8 @@ func (src *Source) entries(l *exposure.Life, mask *Masker) []Entry {
 		switch r := r.(type) {
 		case *schema.Run, *schema.Level: // told by month, and by the coolant's plot
 			continue
-		case *schema.Outing: // told by the records that it made
-			if !r.Back.IsZero() {
+		case *schema.Outing:
+			if !r.Back.IsZero() && l.Log.DrivenIn(r) { // told by its run
 				continue
 			}
 		}
@@ -338,7 +338,11 @@ func (t *teller) tell(k *schema.Kind, r schema.Record) []string {
 	case *schema.Release:
 		return []string{"released by " + v.By, v.Why}
 	case *schema.Outing:
-		return []string{"out with " + t.mask.Driver(v.Driver), "not back yet"}
+		says := "out with " + t.mask.Driver(v.Driver)
+		if v.Back.IsZero() {
+			return []string{says, "not back yet"}
+		}
+		return []string{says, "back " + t.src.moment(v.Back), "engine hours not known"}
 	case *schema.Answer:
 		found := v.Found
 		if v.NoneSeen == "yes" {

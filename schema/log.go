@@ -213,6 +213,11 @@ func knownAt(outings []Outing, t time.Time) []Outing {
 	return outings
 }
 
+// DrivenIn reports whether a run began during an outing that is over.
+func (l *Log) DrivenIn(o *Outing) bool {
+	return slices.ContainsFunc(l.Runs, func(r Run) bool { return !r.At.Before(o.At) && !r.At.After(o.Back) })
+}
+
 // Out returns the outing that the machine is on at the end of the log (the last
 // if there are several); nil if it is in the yard.
 func (l *Log) Out() *Outing {

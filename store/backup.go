@@ -38,8 +38,11 @@ func (b *Book) Backup(ctx context.Context, to string) (map[string]int64, error) 
 }
 
 // copyPages copies the database in pieces, so that ctx can stop it.
-func copyPages(ctx context.Context, driver any, path string) error {
-	src, ok := driver.(interface {
+func copyPages(ctx context.Context, conn any, path string) error {
+	if c, ok := conn.(*keeper); ok {
+		conn = c.connection
+	}
+	src, ok := conn.(interface {
 		NewBackup(string) (*sqlite.Backup, error)
 	})
 	if !ok {

@@ -6,6 +6,7 @@
 package store
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"errors"
@@ -33,7 +34,8 @@ type Book struct {
 	now      func() time.Time
 	shared   *sharedFile // its own file, open as long as the book is
 	by       *entry      // the phone that writes; nil for none
-	turn     *sync.Mutex // for writers in this program: SQLite has no fair queue
+	line     *line       // writers in this program: SQLite has no fair queue
+	answers  *sync.Map   // to forms, by ref, that are not in the file yet: see Answered
 	// Waiting, if set, is called once a write has waited a second for another
 	// program, so that the user can be told. It may be called from another
 	// goroutine.
@@ -102,7 +104,7 @@ func open(ctx context.Context, path string, now func() time.Time, create bool) (
 	if err := ownLeftovers(ctx, path, file); err != nil {
 		return nil, err
 	}
-	b := &Book{path: path, now: now, shared: file, turn: new(sync.Mutex)}
+	b := &Book{path: path, now: now, shared: file, line: new(line), answers: new(sync.Map)}
 	if empty {
 		// The first tables are written with a rollback journal, so that the file's
 		// own header has our application id from the first commit on.
@@ -110,10 +112,11 @@ func open(ctx context.Context, path string, now func() time.Time, create bool) (
 			return nil, explain(path, err)
 		}
 	}
-	b.db, err = sql.Open("sqlite", dsn(path, "_txlock=immediate&_pragma=journal_mode(WAL)&"+pragmas))
+	keeping, err := keepStatements(dsn(path, "_txlock=immediate&_pragma=journal_mode(WAL)&"+pragmas))
 	if err != nil {
 		return nil, explain(path, err)
 	}
+	b.db = sql.OpenDB(keeping)
 	b.db.SetMaxIdleConns(8) // the pages of serve read for several people at once
 	if b.file, err = os.Stat(path); err != nil {
 		b.db.Close()
@@ -178,7 +181,7 @@ func (b *Book) byTheThousand() (*Book, func(), error) {
 		return nil, nil, explain(b.path, err)
 	}
 	many := *b
-	many.db = db
+	many.db, many.line = db, new(line)
 	return &many, func() { db.Close() }, nil
 }
 
@@ -235,7 +238,7 @@ func View(ctx context.Context, path string) (*Book, error) {
 	if err := ownLeftovers(ctx, path, file); err != nil {
 		return nil, err
 	}
-	b := &Book{path: path, readOnly: true, now: time.Now, shared: file}
+	b := &Book{path: path, readOnly: true, now: time.Now, shared: file, answers: new(sync.Map)}
 	for _, mode := range []string{"mode=ro", "mode=ro&immutable=1"} {
 		if b.db, err = sql.Open("sqlite", dsn(path, mode+"&"+pragmas)); err != nil {
 			return nil, explain(path, err)
@@ -288,6 +291,12 @@ func (b *Book) viewOlder(ctx context.Context, path string, version int) (*Book, 
 
 // Close closes the book.
 func (b *Book) Close() error {
+	b.answers.Range(func(any, any) bool { // if there are any
+		ctx, stop := context.WithTimeout(context.Background(), sayAfter)
+		defer stop()
+		_ = b.write(ctx, func(*sql.Tx) error { return nil }) // they may be lost
+		return false
+	})
 	err := explain(b.path, b.db.Close())
 	b.shared.release()
 	b.shared = nil
@@ -336,25 +345,92 @@ func (b *Book) version(ctx context.Context, q querier) (int, error) {
 	return v, err
 }
 
-// write runs do in one transaction. Its error tells the next step.
+// line is the queue of writers.
+type line struct {
+	turn sync.Mutex
+	mu   sync.Mutex
+	jobs []*job
+}
+
+// job is what one writer does in a transaction, and its outcome.
+type job struct {
+	do   func(tx *sql.Tx) error
+	err  error
+	done bool
+}
+
+// write runs do in a transaction, together with what other writers queued meanwhile,
+// each in its own savepoint: a commit waits for the disk, and one wait serves them
+// all. Its error tells the next step. do never runs twice.
 func (b *Book) write(ctx context.Context, do func(tx *sql.Tx) error) error {
 	if b.readOnly {
 		return trouble(Failed, "", "the book %s was opened for reading only", b.path)
 	}
-	b.turn.Lock()
-	defer b.turn.Unlock()
+	mine := &job{do: do}
+	b.line.mu.Lock()
+	b.line.jobs = append(b.line.jobs, mine)
+	b.line.mu.Unlock()
+	b.line.turn.Lock()
+	defer b.line.turn.Unlock()
+	if mine.done {
+		return explain(b.path, mine.err)
+	}
+	b.line.mu.Lock()
+	jobs := b.line.jobs
+	b.line.jobs = nil
+	b.line.mu.Unlock()
+	err := errors.New("what was written at the same time failed: nothing was recorded")
+	defer func() {
+		for _, j := range jobs {
+			j.err, j.done = cmp.Or(j.err, err), true
+		}
+	}()
+	if len(jobs) > 1 {
+		ctx = quiet(ctx) // who goes takes nobody along
+	}
+	err = b.commit(ctx, jobs)
+	return explain(b.path, cmp.Or(mine.err, err))
+}
+
+// commit does jobs in one transaction. An error is of them all; that of one alone is
+// left with it.
+func (b *Book) commit(ctx context.Context, jobs []*job) error {
 	tx, err := b.begin(ctx)
 	if err != nil {
-		return explain(b.path, err)
+		return err
 	}
 	defer tx.Rollback()
-	if err := do(tx); err != nil {
-		return explain(b.path, err)
+	for _, j := range jobs {
+		if len(jobs) == 1 {
+			if err := j.do(tx); err != nil {
+				return err
+			}
+			break
+		}
+		if _, err := tx.ExecContext(ctx, "SAVEPOINT one"); err != nil {
+			return err
+		}
+		if j.err = j.do(tx); j.err != nil {
+			if _, err := tx.ExecContext(ctx, "ROLLBACK TO one"); err != nil { // it ended the transaction
+				return err
+			}
+		}
+		if _, err := tx.ExecContext(ctx, "RELEASE one"); err != nil {
+			return err
+		}
+	}
+	wrote, err := b.putAnswers(quiet(ctx), tx)
+	if err != nil {
+		return err
 	}
 	if err := b.stillThere(); err != nil {
 		return err
 	}
-	return explain(b.path, tx.Commit())
+	if err := tx.Commit(); err != nil {
+		return err
+	}
+	wrote()
+	return nil
 }
 
 // There reports whether the file that was opened still stands in its place.

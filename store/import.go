@@ -53,6 +53,7 @@ type Imported struct {
 	Sheets []Counts `json:"sheets"`
 	Bad    int      `json:"bad"`
 	Kept   bool     `json:"kept"` // false if nothing was changed: bad rows, or a dry run
+	Bare   int      `json:"-"`    // outings that made no records, because sheets of such records came with them
 }
 
 // errNothingKept makes the transaction of an import roll back.
@@ -87,6 +88,9 @@ func (b *Book) Import(ctx context.Context, sources []Source, o ImportOptions) (*
 			out.Sheets = append(out.Sheets, *c)
 			out.Bad += c.Bad
 		}
+		if err := im.outings(quiet(ctx), out); err != nil {
+			return err
+		}
 		if out.Bad > 0 && !o.SkipBad || im.cut || o.DryRun {
 			return errNothingKept
 		}
@@ -107,9 +111,10 @@ type importer struct {
 	known      *schema.Known
 	o          ImportOptions
 	entered    time.Time
-	cut        bool  // a sheet could not be read to its end: nothing is kept, even with SkipBad
-	next, last int64 // reserved record numbers: the next to use, and the end of the block
-	first      int64 // the first number reserved; 0 if none is
+	cut        bool             // a sheet could not be read to its end: nothing is kept, even with SkipBad
+	next, last int64            // reserved record numbers: the next to use, and the end of the block
+	first      int64            // the first number reserved; 0 if none is
+	went, came []*schema.Outing // outings that were added, and that came back
 }
 
 // block is how many record numbers are reserved at a time.
@@ -241,6 +246,9 @@ func (im *importer) sheet(ctx context.Context, s Source) (*Counts, error) {
 			im.bad(r, cells, errs)
 			c.Bad++
 		case did == added:
+			if o, ok := is.record.(*schema.Outing); ok {
+				im.went = append(im.went, o)
+			}
 			c.Added++
 			if s.Kind.When(is.record).After(im.entered.Add(24 * time.Hour)) {
 				if c.Ahead++; c.Ahead == 1 {
@@ -301,6 +309,77 @@ func ahead(next func() readRow) (func() readRow, func()) {
 		some = some[1:]
 		return r
 	}, func() { close(quit); <-ended }
+}
+
+// outings makes the records that outings make. A book that was exported has them in
+// sheets of their own: where such sheets came along, none is made.
+func (im *importer) outings(ctx context.Context, out *Imported) error {
+	if len(im.went)+len(im.came) == 0 {
+		return nil
+	}
+	alone, made := true, map[string]int{}
+	for _, c := range out.Sheets {
+		alone = alone && (c.Rows == 0 || c.Sheet != "runs" && c.Sheet != "levels" && c.Sheet != "overheats")
+	}
+	for _, o := range im.went {
+		// A row that corrects a record was taken back.
+		there, err := tables()[schema.KindOf(o)].one(ctx, im.tx, im.n, "WHERE number = ?", o.Number)
+		if err != nil {
+			return err
+		}
+		if there == nil {
+			continue
+		}
+		records := o.OutRecords()
+		if !o.Back.IsZero() {
+			records = append(records, o.BackRecords()...)
+		}
+		if err := im.make(ctx, records, alone, made, out); err != nil {
+			return err
+		}
+	}
+	for _, o := range im.came {
+		if err := im.make(ctx, o.BackRecords(), alone, made, out); err != nil {
+			return err
+		}
+	}
+	for _, k := range schema.Kinds {
+		if n := made[k.Sheet]; n > 0 {
+			out.Sheets = append(out.Sheets, Counts{File: "outings", Sheet: k.Sheet, Rows: n, Added: n})
+		}
+	}
+	return nil
+}
+
+// make puts in what one outing makes, unless a record of that is there already.
+func (im *importer) make(ctx context.Context, records []schema.Record, alone bool, made map[string]int, out *Imported) error {
+	for _, r := range records {
+		k := schema.KindOf(r)
+		if there, err := tables()[k].one(ctx, im.tx, im.n, "WHERE ref = ?", k.Text(r, "ref")); err != nil || there != nil {
+			return err
+		}
+	}
+	if !alone && len(records) > 0 {
+		out.Bare++
+		return nil
+	}
+	for _, r := range records {
+		k := schema.KindOf(r)
+		if err := k.Check(r); err != nil {
+			return err
+		}
+		number, err := im.number(ctx)
+		if err != nil {
+			return err
+		}
+		m := k.Meta(r)
+		m.Number, m.Entered = number, im.entered
+		if err := tables()[k].put(ctx, im.tx, im.n, r); err != nil {
+			return err
+		}
+		made[k.Sheet]++
+	}
+	return nil
 }
 
 func (im *importer) bad(r *sheet.Reader, row sheet.Row, wrong []*sheet.Error) {

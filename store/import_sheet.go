@@ -316,5 +316,8 @@ func (w *sheetImport) update(ctx context.Context, was, r schema.Record, differ [
 			*p = *f.Pointer(r).(*[]string)
 		}
 	}
+	if o, ok := is.(*schema.Outing); ok && was.(*schema.Outing).Back.IsZero() && !o.Back.IsZero() {
+		w.came = append(w.came, o)
+	}
 	return is, w.b.amend(ctx, w.tx, w.n, w.k, was, is, "imported again with --update")
 }

@@ -255,15 +255,30 @@ func (b *Book) FormSent(ctx context.Context, ref string) (f Form, ok bool, err e
 	if errors.Is(err, sql.ErrNoRows) {
 		return f, false, nil
 	}
+	if answer, ok := b.answers.Load(ref); ok {
+		f.Answer = answer.(string)
+	}
 	return f, err == nil, explain(b.path, err)
 }
 
-// Answered stores the answer to a form.
-func (b *Book) Answered(ctx context.Context, ref, answer string) error {
-	return b.write(ctx, func(tx *sql.Tx) error {
-		_, err := tx.ExecContext(ctx, "UPDATE forms SET answer = ? WHERE form = ?", answer, ref)
-		return err
+// Answered stores the answer to a form. It goes into the file with the next write,
+// since a transaction of its own would take as long as the record's. If the program
+// is killed before that, the form is answered in fewer words.
+func (b *Book) Answered(ref, answer string) { b.answers.Store(ref, answer) }
+
+// putAnswers writes the answers; call wrote once they are committed.
+func (b *Book) putAnswers(ctx context.Context, q querier) (wrote func(), err error) {
+	var refs []any
+	b.answers.Range(func(ref, answer any) bool {
+		refs = append(refs, ref)
+		_, err = q.ExecContext(ctx, "UPDATE forms SET answer = ? WHERE form = ?", answer, ref)
+		return err == nil
 	})
+	return func() {
+		for _, ref := range refs {
+			b.answers.Delete(ref)
+		}
+	}, err
 }
 
 // formsKept is how long forms are remembered: longer than a phone goes without

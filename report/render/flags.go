@@ -29,7 +29,7 @@ func Flags(w io.Writer, r flags.Result, o Options) error {
 		}
 		d.Warn(r.Warnings...)
 		d.Say(doubtsStand(r.Doubts))
-		if len(r.Flags) > 0 {
+		if len(r.Flags) > 0 && !o.Within { // which links to them
 			d.Say("For all the reasons: 'flags MACHINE' or 'flags DRIVER'. To say what you found: 'answer MACHINE FLAG'.")
 		}
 		return d

@@ -115,8 +115,19 @@ func (h heading) html(b *bytes.Buffer, _ Options) {
 	b.WriteString("<" + tag + ">" + html.EscapeString(Safe(h.title)) + "</" + tag + ">\n")
 }
 
-func (p para) html(b *bytes.Buffer, _ Options) {
-	body := html.EscapeString(Safe(p.body))
+// says is a text as a page has it: without commands, where it has links.
+func (o Options) says(text string) string {
+	if o.Within {
+		text = WithoutCommands(text)
+	}
+	return html.EscapeString(Safe(text))
+}
+
+func (p para) html(b *bytes.Buffer, o Options) {
+	body := o.says(p.body)
+	if body == "" {
+		return
+	}
 	switch p.class {
 	case "note":
 		b.WriteString(`<p class="note">` + body + "</p>\n")
@@ -128,12 +139,16 @@ func (p para) html(b *bytes.Buffer, _ Options) {
 	}
 }
 
-func (l list) html(b *bytes.Buffer, _ Options) {
-	b.WriteString("<ul>\n")
+func (l list) html(b *bytes.Buffer, o Options) {
+	items := ""
 	for _, item := range l {
-		b.WriteString("<li>" + html.EscapeString(Safe(item)) + "</li>\n")
+		if says := o.says(item); says != "" {
+			items += "<li>" + says + "</li>\n"
+		}
 	}
-	b.WriteString("</ul>\n")
+	if items != "" {
+		b.WriteString("<ul>\n" + items + "</ul>\n")
+	}
 }
 
 // photo is a photograph embedded in the page.
