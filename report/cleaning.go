@@ -2,6 +2,7 @@ package report
 
 import (
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 	"sync"
@@ -15,28 +16,28 @@ import (
 // CleaningReport is `shedbook cleaning`.
 type CleaningReport struct {
 	AsOf     time.Time         `json:"as_of"`
-	RiskPct  float64           `json:"overheat_risk_pct"` // the chance of an overheat before the next clean that is put up with
+	RiskPct  float64           `json:"overheat_risk_pct"` // the acceptable chance of an overheat before the next clean
 	Machines []CleaningMachine `json:"machines"`
 	Hours    CleaningPool      `json:"by_hours"`
 	MudHours CleaningPool      `json:"by_mud_hours"`
 	Warnings []string          `json:"warnings,omitempty"`
-	// Unsure is why an interval may be none, by what it counts in.
+	// Unsure holds the reason why an interval may not help, by what it counts in.
 	Unsure map[string]string `json:"-"`
 }
 
 // CleaningPool is the time from thorough clean to overheat over all machines,
-// in hours or in mud hours.
+// in engine hours or in mud hours.
 type CleaningPool struct {
 	Spells    int             `json:"spells"`
-	Overheats int             `json:"overheats"` // that ended one; the others are censored
+	Overheats int             `json:"overheats"` // that ended a spell; the other spells are censored
 	Every     *stat.Estimate  `json:"clean_every"`
-	Shape     *stat.Estimate  `json:"weibull_shape"` // above 1: overheats rise with the hours since the clean
+	Shape     *stat.Estimate  `json:"weibull_shape"` // above 1: the risk of an overheat rises with the hours since the clean
 	Why       *string         `json:"why"`
 	Curve     []SurvivalPoint `json:"curve"`
 }
 
-// SurvivalPoint is the share of cleans that no overheat has followed by then
-// (Kaplan & Meier 1958).
+// SurvivalPoint is the share of cleans not yet followed by an overheat at that
+// time (Kaplan & Meier 1958).
 type SurvivalPoint struct {
 	Hours    float64 `json:"hours"`
 	AtRisk   int     `json:"at_risk"`
@@ -45,8 +46,8 @@ type SurvivalPoint struct {
 	High     float64 `json:"high"`
 }
 
-// CleaningMachine is one machine's radiator. Hours since are recorded hours,
-// counted from the first record where it was never cleaned.
+// CleaningMachine is one machine's radiator. Hours since a clean are recorded
+// hours, counted from the first record if there was none.
 type CleaningMachine struct {
 	Machine                string     `json:"machine"`
 	LastAny                *time.Time `json:"last_any"`
@@ -63,20 +64,20 @@ type CleaningMachine struct {
 	Spells    []Spell        `json:"-"`
 }
 
-// Spell is the time from a thorough clean to the first overheat after it, or
-// to the next thorough clean or the end of the log without one.
+// Spell is the time from a thorough clean to the first overheat after it, or to
+// the next thorough clean, or to the end of the log.
 type Spell struct {
 	From     time.Time
-	Hours    float64 // recorded
-	Mud      float64 // of them in mud
-	Overheat bool    // what ended it; else it is censored
+	Hours    float64 // recorded hours
+	Mud      float64 // those of them in mud
+	Overheat bool    // the spell ended with one; otherwise it is censored
 }
 
-// always is after any record.
+// always is a time after any record.
 var always = time.Date(9999, 1, 1, 0, 0, 0, 0, time.UTC)
 
-// Spells are a machine's spells. Hours before the first thorough clean are in
-// none: how dirty the core was at their start is not known.
+// Spells returns a machine's spells. Hours before the first thorough clean
+// belong to none, since nobody knows how dirty the core was at their start.
 func Spells(l *exposure.Life) []Spell {
 	var cleans []time.Time
 	for i := range l.Log.Cleanings {
@@ -106,12 +107,12 @@ func Spells(l *exposure.Life) []Spell {
 	return out
 }
 
-// Cleaning reports when every machine's core was last cleaned, what was driven
-// and what went wrong since, and how often it wants to be cleaned.
+// Cleaning reports when every core was last cleaned, what was driven and what
+// went wrong since, and how often to clean.
 func Cleaning(s Source) CleaningReport { return CleaningOf(s, Cleanings(s)) }
 
-// Cleanings returns every machine's part of Cleaning but for the intervals, which
-// all machines together tell.
+// Cleanings returns every machine's part of Cleaning except the intervals,
+// which are estimated from all machines together.
 func Cleanings(s Source) []CleaningMachine {
 	var out []CleaningMachine
 	for l := range s.Lives {
@@ -120,7 +121,7 @@ func Cleanings(s Source) []CleaningMachine {
 	return out
 }
 
-// CleaningOf is Cleaning of what Cleanings returned.
+// CleaningOf is Cleaning for what Cleanings returned.
 func CleaningOf(s Source, machines []CleaningMachine) CleaningReport {
 	r := CleaningReport{AsOf: s.AsOf, RiskPct: s.Fleet.Settings.Number("overheat-risk-pct", "pct"),
 		Machines: append([]CleaningMachine{}, machines...)}
@@ -139,7 +140,7 @@ func (src *Source) cleaning(l *exposure.Life) CleaningMachine {
 		}
 	}
 	m.LastAny, m.LastThorough = src.local(any), src.local(deep)
-	hours, mud := l.Hours, l.Mud // all that is recorded: a run that is under way at AsOf counts whole
+	hours, mud := l.Hours, l.Mud // all recorded hours: a run in progress at AsOf counts as a whole
 	m.HoursSinceAny = exposure.Tidy(hours - l.HoursTo(any))
 	m.HoursSinceThorough, m.MudHoursSinceThorough = exposure.Tidy(hours-l.HoursTo(deep)), exposure.Tidy(mud-l.MudTo(deep))
 	for i := range l.Log.Overheats {
@@ -151,23 +152,26 @@ func (src *Source) cleaning(l *exposure.Life) CleaningMachine {
 	return m
 }
 
-// soon is what an overheat right after a clean counts as, in hours: a Weibull
-// has no place for 0.
+// soon is the time, in hours, that stands for 0 when an overheat follows a
+// clean at once: a Weibull distribution does not allow 0.
 const soon = 0.05
 
-// intervals works out how often to clean, by hours and by mud hours, so that
-// the chance of an overheat before the next thorough clean stays at the risk
-// put up with: that quantile of the time from clean to overheat (Meeker &
-// Escobar 1998), a machine's own as far as its spells tell and the fleet's for
-// the rest.
+// intervals estimates how often to clean, by engine hours and by mud hours, so
+// that the chance of an overheat before the next thorough clean stays at the
+// acceptable risk: that quantile of the time from clean to overheat (Meeker &
+// Escobar 1998). A machine's own spells count as far as they go, the fleet's
+// for the rest.
 func (r *CleaningReport) intervals() {
 	var byHours, byMud stat.WeibullPool
-	var wait sync.WaitGroup // the two are most of the work of a large fleet
+	var wait sync.WaitGroup // the two fits are most of the work for a large fleet
 	wait.Go(func() { byHours = r.fit(&r.Hours, func(s *Spell) float64 { return s.Hours }) })
 	byMud = r.fit(&r.MudHours, func(s *Spell) float64 { return s.Mud })
 	wait.Wait()
 	r.put(&r.Hours, byHours, "hours", func(m *CleaningMachine, e *stat.Estimate) { m.EveryH = e })
 	r.put(&r.MudHours, byMud, "mud hours", func(m *CleaningMachine, e *stat.Estimate) { m.EveryMudH = e })
+	if by := slices.Sorted(maps.Keys(r.Unsure)); len(by) > 0 {
+		r.Warnings = append(r.Warnings, doubted(strings.Join(by, " or ")))
+	}
 	if r.Hours.Every == nil && r.MudHours.Every == nil {
 		return
 	}
@@ -193,7 +197,7 @@ func (r *CleaningReport) fit(pool *CleaningPool, hours func(*Spell) float64) sta
 				pool.Overheats++
 			}
 			if t.Exit <= 0 {
-				continue // no hours of this kind, and nothing happened
+				continue // no hours of this kind, and no event
 			}
 			units[i] = append(units[i], t)
 			pool.Spells++
@@ -226,7 +230,13 @@ func (r *CleaningReport) fit(pool *CleaningPool, hours func(*Spell) float64) sta
 	return fit
 }
 
-// put gives every machine its interval on one scale, or the reason why it has
+// doubted returns the warning that cleaning may not help, by the kinds of hours
+// it names.
+func doubted(by string) string {
+	return fmt.Sprintf("the log does not show overheats getting likelier with %s since a clean: more cleaning may not prevent them", by)
+}
+
+// put gives every machine its interval on one scale, or the reason why there is
 // none.
 func (r *CleaningReport) put(pool *CleaningPool, fit stat.WeibullPool, by string,
 	to func(*CleaningMachine, *stat.Estimate)) {
@@ -236,12 +246,14 @@ func (r *CleaningReport) put(pool *CleaningPool, fit stat.WeibullPool, by string
 				m.Why = say.Why("by " + by + ": " + *pool.Why)
 			} else if !strings.HasSuffix(*m.Why, *pool.Why) {
 				m.Why = say.Why(*m.Why + "; by " + by + ": " + *pool.Why)
+			} else { // the reason for both is given once
+				m.Why = pool.Why
 			}
 		}
 		return
 	}
 	for _, w := range fit.Warnings {
-		if i := slices.Index(r.Warnings, "by hours: "+w); i >= 0 { // said once for both
+		if i := slices.Index(r.Warnings, "by hours: "+w); i >= 0 { // a warning for both is given once
 			r.Warnings[i] = fmt.Sprintf("by hours and by %s: %s", by, w)
 			continue
 		}
@@ -251,9 +263,7 @@ func (r *CleaningReport) put(pool *CleaningPool, fit stat.WeibullPool, by string
 		if r.Unsure == nil {
 			r.Unsure = map[string]string{}
 		}
-		r.Unsure[by] = fmt.Sprintf("the log does not show overheats getting likelier with %s since a clean "+
-			"(Weibull shape %s): more cleaning may not prevent them", by, interval(pool.Shape))
-		say.Once(&r.Warnings, "%s", r.Unsure[by])
+		r.Unsure[by] = doubted(by)
 	}
 	for i, u := range fit.Units {
 		m := &r.Machines[i]

@@ -8,7 +8,7 @@ import (
 	"shedbook/report/coolant"
 )
 
-// CoolantReport is `shedbook coolant`.
+// CoolantReport is the result of `shedbook coolant`.
 type CoolantReport struct {
 	AsOf     time.Time         `json:"as_of"`
 	Machines []coolant.Machine `json:"machines"`
@@ -19,9 +19,9 @@ type CoolantReport struct {
 func Coolant(s Source) CoolantReport {
 	r := CoolantReport{AsOf: s.AsOf, Machines: []coolant.Machine{}}
 	var all []*coolant.Machine
-	do, wait := beside()
+	do, wait := parallel()
 	for l := range s.Lives {
-		m := coolant.Book(l, s.Fleet.Settings)
+		m := coolant.Account(l, s.Fleet.Settings)
 		all = append(all, &m)
 		do(m.Estimate)
 	}
@@ -32,9 +32,10 @@ func Coolant(s Source) CoolantReport {
 	return r
 }
 
-// beside does work on other processors while the caller goes on, and waits for
-// all of it: machines do not depend on each other.
-func beside() (do func(func()), wait func()) {
+// parallel returns do, which runs a function on another processor, and wait,
+// which waits for all of them. It is for work on machines, which do not depend
+// on each other.
+func parallel() (do func(func()), wait func()) {
 	var all sync.WaitGroup
 	work := make(chan func())
 	for range runtime.GOMAXPROCS(0) {

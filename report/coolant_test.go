@@ -132,7 +132,7 @@ func TestCoolantAddsUp(t *testing.T) {
 		src := Of(fleet(l), at(30, 0))
 		var m coolant.Machine
 		for life := range src.Lives {
-			m = coolant.Book(life, src.Fleet.Settings)
+			m = coolant.Account(life, src.Fleet.Settings)
 		}
 		// Every top-up is in one of the parts, but for what a look had found missing
 		// before it (counted when it was seen) and what a refill poured away.
@@ -242,7 +242,7 @@ func TestABoilOverOfUnknownAmountIsNoLeak(t *testing.T) {
 	require.Less(t, m.Rate.Low, 10.0)
 	require.InDelta(t, 800, m.UnexplainedMl, 1e-9)
 	require.InDelta(t, 100+400, m.UnattributedMl, 1e-9)
-	require.Contains(t, m.Warnings, "1 stretch with an overheat that has no figure for coolant lost: left out of the loss an hour")
+	require.Contains(t, m.Warnings, "stretches with an overheat that has no figure for coolant lost do not count for the loss per hour")
 }
 
 // The change of TestCoolantTellsWhenItBegan, but the machine stands still for

@@ -15,24 +15,23 @@ import (
 
 // Earlier is a record of a machine as it was before it was amended or voided.
 type Earlier struct {
-	Number   int64 // the record's: what its versions and the record itself share
+	Number   int64 // of the record, shared by its versions
 	Record   schema.Record
 	What     string // "amended" or "voided"
 	Replaced time.Time
 	Why      string
 }
 
-// Seal is the digest of a machine's records dated at At or before, Records of
-// them; At is zero for the machine alone.
+// Seal is the digest of the machine and of the first Records of its records,
+// those dated at At or before; At is zero for the machine alone.
 type Seal struct {
 	At      time.Time
 	Records int
 	Digest  string
 }
 
-// Digest is the digest of a machine's records and their earlier versions, as
-// far as they are dated at asOf or before (all, for a zero asOf): the last of
-// Seals.
+// Digest returns the digest of a machine's records and their earlier versions
+// dated at asOf or before (all for a zero asOf): the last of Seals.
 func Digest(log *schema.Log, earlier []Earlier, mask *Masker, asOf time.Time) Seal {
 	seals := Seals(log, earlier, mask)
 	last := seals[0]
@@ -44,22 +43,22 @@ func Digest(log *schema.Log, earlier []Earlier, mask *Masker, asOf time.Time) Se
 	return last
 }
 
-// Seals are the digests of a machine's records as its log grew: of the machine
-// as it is, then with each record in time order. Papers printed as of any time
-// can so be told against a log that went on.
+// Seals returns the digests of a machine's records as its log grew: of the
+// machine alone, then with each record in time order. So a paper printed as of
+// any time can be checked against a log that went on.
 //
-// A digest depends on what was recorded and on nothing else: not on the book's
-// own numbers, time zone or the machine's name in it, and not on whether
-// drivers are named. Each record is a JSON object of its known fields by name,
-// times in UTC, without its ref; drivers are letters in the order in which they
-// come; in texts what mask knows for a driver's name, or what stands in its
-// place, is "a driver". With it go its earlier versions, with when and why they
-// were replaced; of one that was recorded for another machine by mistake only its
-// kind and time. The first 160 bits of the SHA-256 (FIPS 180-4) of these
-// objects, a line each, are printed in base 32 by the alphabet of digits and
-// capitals without I, L, O and U, in groups of four: 32 characters to read out.
+// A digest depends on nothing but what was recorded: not on the book's own
+// numbers, time zone or name for the machine, and not on whether drivers are
+// named. Each record is a JSON object of its known fields by name, times in
+// UTC, without its ref; drivers are letters in order of appearance; in texts a
+// driver's name as mask knows it, or its replacement, is "a driver". Earlier
+// versions go with it, with when and why they were replaced; of one recorded
+// for another machine by mistake, only its kind and time. The SHA-256 (FIPS
+// 180-4) is of these objects, a line each. Its first 160 bits are printed in
+// base 32 with digits and capitals except I, L, O and U, in groups of four: 32
+// characters to read out.
 //
-// A nil mask is that of a book in which texts are masked already.
+// A nil mask is for a book in which texts are masked already.
 func Seals(log *schema.Log, earlier []Earlier, mask *Masker) []Seal {
 	s := sealer{log: log, mask: mask, letters: map[string]string{}}
 	versions := map[int64][]Earlier{}
@@ -71,7 +70,7 @@ func Seals(log *schema.Log, earlier []Earlier, mask *Masker) []Seal {
 		kind   int
 		key    string
 		number int64
-		is     schema.Record // nil where voided
+		is     schema.Record // nil if voided
 		was    []Earlier
 	}
 	var entries []entry
@@ -122,7 +121,7 @@ func Seals(log *schema.Log, earlier []Earlier, mask *Masker) []Seal {
 				json.RawMessage(s.object(v.Record, true))})
 		}
 		text, err := json.Marshal(line)
-		if err != nil { // what the book holds is finite numbers and text
+		if err != nil { // the book holds only finite numbers and text
 			panic(err)
 		}
 		h.Write(append(text, '\n'))
@@ -138,8 +137,8 @@ type sealer struct {
 	letters map[string]string
 }
 
-// object is a record's known fields by name; without drivers where these are
-// not to count.
+// object returns a record's known fields by name as JSON, with drivers if they
+// count.
 func (s *sealer) object(r schema.Record, drivers bool) string {
 	k := schema.KindOf(r)
 	out := map[string]any{"kind": k.Name}
@@ -176,7 +175,7 @@ func (s *sealer) object(r schema.Record, drivers bool) string {
 		}
 	}
 	text, err := json.Marshal(out)
-	if err != nil { // what the book holds is finite numbers and text
+	if err != nil { // the book holds only finite numbers and text
 		panic(err)
 	}
 	return string(text)
@@ -189,7 +188,7 @@ func (s *sealer) letter(driver string) string {
 	return s.letters[driver]
 }
 
-// service is what stands for the number of a service: its time.
+// service returns the time of a service, which replaces its number.
 func (s *sealer) service(number int64) string {
 	for i := range s.log.Services {
 		if v := &s.log.Services[i]; v.Number == number {
@@ -215,13 +214,13 @@ func (s *sealer) field(f *schema.Field, t string) string {
 	return letterInText.ReplaceAllString(t, aDriver)
 }
 
-// digits of a digest: the digits and capitals without I, L, O and U, which are
-// read as others.
+// digits are those of a printed digest: digits and capitals except I, L, O and
+// U, which are mistaken for others.
 const digits = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"
 
 var base = base32.NewEncoding(digits).WithPadding(base32.NoPadding)
 
-// readable prints the first 160 bits in eight groups of four characters.
+// readable returns the first 160 bits in eight groups of four characters.
 func readable(sum []byte) string {
 	text := base.EncodeToString(sum[:20])
 	var groups []string
@@ -233,8 +232,8 @@ func readable(sum []byte) string {
 
 var onPaper = regexp.MustCompile(fmt.Sprintf(`(?:[%[1]s]{4}-\s*){7}[%[1]s]{4}`, digits))
 
-// FindDigests finds the digests that a printed history carries, each once, in
-// the order in which they stand there.
+// FindDigests returns the digests in a printed history, each once, in order of
+// appearance.
 func FindDigests(paper string) []string {
 	var out []string
 	for _, hit := range onPaper.FindAllString(paper, -1) {

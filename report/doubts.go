@@ -14,7 +14,7 @@ import (
 	"shedbook/schema/unit"
 )
 
-// Doubt is something in the log that contradicts something else.
+// Doubt is a contradiction in the log.
 type Doubt struct {
 	Machine string    `json:"machine"`
 	At      time.Time `json:"at"`
@@ -35,37 +35,37 @@ const (
 	Overlap         = "overlap"          // two runs at once on one machine
 	MeterBackwards  = "meter-backwards"  // a reading below an earlier one
 	MeterJump       = "meter-jump"       // more hours than have passed
-	HoursAgainst    = "hours-meter"      // a run's hours and its meter readings
-	NoRun           = "no-run"           // an overheat in no recorded run
+	HoursAgainst    = "hours-meter"      // a run's hours and its meter readings disagree
+	NoRun           = "no-run"           // an overheat outside any recorded run
 	LongRun         = "long-run"         // a run of more than 24 h
-	NotInFleet      = "not-in-fleet"     // before it was acquired, or after it was retired
-	TooMuchCoolant  = "too-much-coolant" // more went in than the system holds
-	HotLook         = "hot-look"         // a mark looked at on a hot engine
+	NotInFleet      = "not-in-fleet"     // before the machine was acquired, or after it was retired
+	TooMuchCoolant  = "too-much-coolant" // more was added than the system holds
+	HotLook         = "hot-look"         // a level read on a hot engine
 	UnrecordedHours = "unrecorded-hours" // the meter gained more than the runs
 	DatedAhead      = "dated-ahead"      // dated more than a day after it was entered
-	ManyRefills     = "many-refills"     // the system filled again and again within a short time
-	HugeRun         = "huge-run"         // a run of hundreds of hours; only asked of what is typed
-	EndsAhead       = "ends-ahead"       // a run that is not over yet; only asked of what is typed
-	OutTwice        = "out-twice"        // out with somebody while it is out already
+	ManyRefills     = "many-refills"     // the system refilled again and again within a short time
+	HugeRun         = "huge-run"         // a run of hundreds of hours; only asked about while typing
+	EndsAhead       = "ends-ahead"       // a run that is not over yet; only asked about while typing
+	OutTwice        = "out-twice"        // went out again before it came back
 	NotBack         = "not-back"         // out for many days
-	OtherDriver     = "other-driver"     // a run by another than who has it out
-	LongAgo         = "long-ago"         // dated long before it was entered; only asked of what is typed
+	OtherDriver     = "other-driver"     // a run by another driver than the one it is out with
+	LongAgo         = "long-ago"         // dated long before it was entered; only asked about while typing
 )
 
-// Limits of what is likely; beyond them a record is doubted, and asked about when
-// it is typed. Common practice, no source.
+// Limits of what is likely. A record beyond them is doubted, and asked about
+// while it is typed. Common practice, no source.
 const (
 	longRunHours  = 24.0                 // of one run
 	hugeRunHours  = 250.0                // of one run: more than a week of days and nights
-	endSlack      = time.Hour            // by which a run may end after it was typed
-	overlapSlack  = 5 * time.Minute      // times are written down to some minutes
+	endSlack      = time.Hour            // a run may end this long after it is typed
+	overlapSlack  = 5 * time.Minute      // times are noted to within some minutes
 	overfill      = 1.1                  // of the system: a reservoir may take a tenth more
-	refillsWithin = time.Hour            // in which a system is not filled
+	refillsWithin = time.Hour            // the time in which a system is not refilled so often
 	refillsMany   = 3                    // times
-	meterDay      = 24.0                 // h by which a meter may gain more than have passed: many logs know only the day
-	longAgo       = 366 * 24 * time.Hour // between a record's time and its being typed
+	meterDay      = 24.0                 // h that a meter may gain beyond the time passed: many logs have only dates
+	longAgo       = 366 * 24 * time.Hour // between a record's time and its typing
 	longOut       = 14 * 24 * time.Hour  // a machine may be out
-	aheadSlack    = 24 * time.Hour       // a record may lie ahead of when it was entered
+	aheadSlack    = 24 * time.Hour       // by which a record may be dated after its entry
 )
 
 // DoubtsReport is `shedbook doubts`.
@@ -75,12 +75,11 @@ type DoubtsReport struct {
 	Warnings []string  `json:"warnings,omitempty"`
 }
 
-// hoursSlack is by how much a run's hours may differ from its meter readings:
-// the contract's figure, with a hair for the decimal fractions.
+// hoursSlack is how far a run's hours may differ from its meter readings: the
+// contract's figure, plus a trifle for decimal fractions.
 const hoursSlack = 0.2 + 1e-6
 
-// Doubts lists what in the log contradicts itself, by machine and then by
-// time.
+// Doubts returns the contradictions in the log, by machine and then by time.
 func Doubts(s Source) DoubtsReport {
 	r := DoubtsReport{AsOf: s.AsOf, Doubts: []Doubt{}}
 	for l := range s.Lives {
@@ -91,14 +90,14 @@ func Doubts(s Source) DoubtsReport {
 	return r
 }
 
-// doubter gathers the doubts of one machine.
+// doubter collects the doubts of one machine.
 type doubter struct {
 	s     *Source
 	l     *exposure.Life
 	found []Doubt
 }
 
-// all finds all of one machine's doubts, in time order.
+// all collects all doubts of the machine, in time order.
 func (d *doubter) all() {
 	d.runs()
 	d.meters()
@@ -124,7 +123,7 @@ func (d *doubter) named(r *schema.Run) string {
 
 func (d *doubter) runs() {
 	runs := d.l.Log.Runs
-	widest := -1 // of the runs so far the one that ends last
+	widest := -1 // of the runs so far, the one that ends last
 	for i := range runs {
 		r := &runs[i]
 		h, _ := r.Duration()
@@ -151,7 +150,7 @@ func (d *doubter) runs() {
 	}
 }
 
-// num1 is a meter reading for a sentence.
+// meters finds readings that run backwards or jump, and hours on the meter that are in no run.
 func (d *doubter) meters() {
 	readings := exposure.Readings(d.l.Log)
 	refused := map[exposure.Reading]bool{}
@@ -168,7 +167,8 @@ func (d *doubter) meters() {
 			last = i
 			continue
 		}
-		// Against the accepted reading before it, else the first after it.
+		// Compare with the accepted reading before it, or else with the first after
+		// it.
 		other := last
 		for j := i + 1; other < 0 && j < len(readings); j++ {
 			if !refused[readings[j]] {
@@ -224,7 +224,7 @@ func (d *doubter) coolant() {
 				"%s (%s) is the third refill within an hour", record("refill", last.Number), d.s.moment(last.At))
 		}
 	}
-	for _, g := range d.l.Marks() {
+	for _, g := range d.l.LevelPoints() {
 		if g.HotGain != nil {
 			v := g.HotGain
 			d.add(v.At, HotLook, []Ref{refOf("level", &v.Base)}, "%s (%s) shows %s too much, but the engine was hot and "+
@@ -234,8 +234,8 @@ func (d *doubter) coolant() {
 	}
 }
 
-// outings finds machines that went out twice without coming back, or never came back,
-// and runs that somebody else drove meanwhile.
+// outings finds machines that went out twice without coming back, or never came
+// back, and runs by somebody else meanwhile.
 func (d *doubter) outings() {
 	out := func(o *schema.Outing) string {
 		return fmt.Sprintf("%s (%s, %s)", record("outing", o.Number), d.s.moment(o.At), o.Driver)
@@ -264,8 +264,8 @@ func (d *doubter) outings() {
 	}
 }
 
-// dates finds records before the machine came and after it went, and records
-// dated more than a day after they were entered.
+// dates finds records from before the machine came and after it left, and
+// records dated more than a day after they were entered.
 func (d *doubter) dates() {
 	m := &d.l.Log.Machine
 	gone := m.Retired
@@ -275,10 +275,10 @@ func (d *doubter) dates() {
 	each(d.l.Log, func(kind string, b *schema.Base) {
 		switch {
 		case !m.Acquired.IsZero() && b.At.Before(m.Acquired):
-			d.add(b.At, NotInFleet, []Ref{refOf(kind, b)}, "%s (%s) is before %s was acquired, %s", record(kind, b.Number),
+			d.add(b.At, NotInFleet, []Ref{refOf(kind, b)}, "%s (%s) is before %s came into the fleet, %s", record(kind, b.Number),
 				d.s.moment(b.At), m.Name, d.s.moment(m.Acquired))
 		case !gone.IsZero() && !b.At.Before(gone):
-			d.add(b.At, NotInFleet, []Ref{refOf(kind, b)}, "%s (%s) is after %s was retired, %s", record(kind, b.Number),
+			d.add(b.At, NotInFleet, []Ref{refOf(kind, b)}, "%s (%s) is after %s left the fleet, %s", record(kind, b.Number),
 				d.s.moment(b.At), m.Name, d.s.moment(m.Retired))
 		case !b.Entered.IsZero() && b.At.After(b.Entered.Add(aheadSlack)):
 			d.add(b.At, DatedAhead, []Ref{refOf(kind, b)}, "%s is dated %s, after it was entered, %s", record(kind, b.Number),
@@ -287,9 +287,9 @@ func (d *doubter) dates() {
 	})
 }
 
-// later finds, of what is dated too late to count yet, what was so from the day on
-// which it was entered. What was entered since the time asked for is none of it;
-// what was entered later than now, was by a clock that was wrong.
+// later finds, among records dated after AsOf, those that were dated ahead when
+// they were entered. Those entered after AsOf do not count; those entered later
+// than now came from a wrong clock.
 func (d *doubter) later() {
 	if d.l.Whole == nil {
 		return
@@ -312,7 +312,7 @@ func (d *doubter) later() {
 	}
 }
 
-// each goes through all dated records of a log, kind by kind, each in time
+// each calls do for all dated records of a log, kind by kind, each in time
 // order.
 func each(log *schema.Log, do func(kind string, b *schema.Base)) {
 	for r := range log.Records() {
@@ -322,14 +322,14 @@ func each(log *schema.Log, do func(kind string, b *schema.Base)) {
 	}
 }
 
-// slips are the doubts that a hand at a keyboard makes, and is asked about before
-// they are recorded.
+// slips are the doubts that a typing error causes; the user is asked about them
+// before the record is stored.
 var slips = []string{Overlap, MeterBackwards, MeterJump, HoursAgainst, HugeRun, EndsAhead, TooMuchCoolant, ManyRefills,
 	OutTwice, OtherDriver, LongAgo}
 
-// Slips says what is unlikely of a record that is about to be entered, a sentence
-// each: the doubts that the log would have of it. log is the machine's without
-// the record; entered is now.
+// Slips returns what is unlikely about a record that is about to be entered,
+// one sentence each: the doubts that the log would have with it. log is the
+// machine's log without the record; entered is the present time.
 func Slips(f schema.Fleet, log schema.Log, r schema.Record, entered time.Time) []string {
 	const number = math.MaxInt64
 	base := schema.BaseOf(r)
@@ -346,8 +346,6 @@ func Slips(f schema.Fleet, log schema.Log, r schema.Record, entered time.Time) [
 	var out []string
 	for l := range s.Lives {
 		d := doubter{s: &s, l: l}
-		d.all()
-		d.jump(number)
 		if run, ok := r.(*schema.Run); ok {
 			if h, _ := run.Duration(); h >= hugeRunHours {
 				d.add(base.At, HugeRun, []Ref{{Number: number}}, "this run lasts %s h: %s days without a pause", say.Figure(h),
@@ -359,9 +357,11 @@ func Slips(f schema.Fleet, log schema.Log, r schema.Record, entered time.Time) [
 			}
 		}
 		if entered.Sub(base.At) > longAgo {
-			d.add(base.At, LongAgo, []Ref{{Number: number}}, "its date, %s, is %.1f years ago", s.moment(base.At),
-				entered.Sub(base.At).Hours()/24/365.25)
+			d.add(base.At, LongAgo, []Ref{{Number: number}}, "its date, %s, is %s years ago", s.moment(base.At),
+				say.Roughly(entered.Sub(base.At).Hours()/24/365.25))
 		}
+		d.jump(number)
+		d.all() // what is wrong with the record itself comes first
 		for _, doubt := range d.found {
 			if slices.Contains(slips, doubt.Doubt) && slices.ContainsFunc(doubt.Records,
 				func(r Ref) bool { return r.Number == number }) {
@@ -373,9 +373,9 @@ func Slips(f schema.Fleet, log schema.Log, r schema.Record, entered time.Time) [
 	return out
 }
 
-// jump doubts a new record's meter reading that gained more since the one before
-// it than hours have passed. In a log of few readings the clock can't tell which
-// of them is wrong; the new one is the one that can still be looked at.
+// jump doubts the meter reading of a new record that gained more since the one
+// before than hours have passed. In a log of few readings the clock can't tell
+// which one is wrong; the new one can still be checked.
 func (d *doubter) jump(number int64) {
 	readings := exposure.Readings(d.l.Log)
 	for i := 1; i < len(readings); i++ {

@@ -18,49 +18,48 @@ import (
 // DueReport is `shedbook due`.
 type DueReport struct {
 	AsOf     time.Time       `json:"as_of"`
-	Machines []state.Machine `json:"machines"` // that are not ready, worst first: the caller's to give
+	Machines []state.Machine `json:"machines"` // that are not ready, worst first; filled in by the caller
 	Due      []Due           `json:"due"`
 	Warnings []string        `json:"warnings,omitempty"`
 }
 
-// Due is one piece of work that comes round on one machine. Of its intervals
-// the one that runs out first counts.
+// Due is one piece of recurring work on one machine. Of its intervals the one
+// that runs out first counts.
 type Due struct {
 	Machine string `json:"machine"`
 	Work    string `json:"work"`
-	// Plan is the number of the plan; 0 for the cleaning that the estimated
-	// interval asks for.
+	// Plan is the number of the plan; 0 for the cleaning at the estimated
+	// interval.
 	Plan    int64      `json:"plan"`
 	Last    *time.Time `json:"last"`    // when it was last done; null = never, counted from the start of the log
 	Overdue bool       `json:"overdue"` // an interval has passed
-	// Advice says that the interval is an estimate that the log does not bear out
-	// (see CleaningReport): it is never overdue.
+	// Advice means that the interval is an estimate that the log does not confirm
+	// (see CleaningReport): the work is never overdue.
 	Advice bool    `json:"advice"`
 	By     string  `json:"by"`    // hours, mud hours or days: the interval that runs out first
-	Every  float64 `json:"every"` // of it
-	Since  float64 `json:"since"` // of it, since last done
-	Left   float64 `json:"left"`  // of it; below 0 where overdue
-	// When it falls due, at the machine's own pace where it goes by hours, and
-	// the earliest and latest with 95 % confidence; null where there is no pace.
+	Every  float64 `json:"every"` // that interval
+	Since  float64 `json:"since"` // how much of it has passed since the work was last done
+	Left   float64 `json:"left"`  // what is left of it; below 0 if overdue
+	// When it falls due, at the machine's own pace if it goes by hours, with the
+	// earliest and latest date at 95 % confidence; null if there is no pace.
 	When *time.Time `json:"when"`
 	Low  *time.Time `json:"low"`
 	High *time.Time `json:"high"`
-	Why  *string    `json:"why"` // why there is no When
+	Why  *string    `json:"why"` // why When is null
 	Says string     `json:"says"`
 }
 
-// CleaningWork is the work of a Due that the estimated cleaning interval asks
-// for.
+// CleaningWork is the work of a Due for the estimated cleaning interval.
 const CleaningWork = "thorough clean"
 
-// DueWork lists the work of all plans, and the cleanings that the estimated
-// intervals ask for; what is overdue first, by how far, then by when it falls
-// due, and what is only advice at the end. A machine's own plan overrides its model's plan of the same work.
-// cleaning is the result of Cleaning on the same fleet, or nil.
+// DueWork returns the work of all plans, and the cleanings at the estimated
+// intervals: overdue work first, by how far, then by date, advice last. A
+// machine's own plan replaces its model's plan for the same work. cleaning is
+// the result of Cleaning for the same fleet, or nil.
 func DueWork(s Source, cleaning *CleaningReport) DueReport {
 	r := DueReport{AsOf: s.AsOf, Machines: []state.Machine{}, Due: []Due{}}
 	clean := map[string]*CleaningMachine{}
-	asked := map[string]bool{} // by what the cleanings' intervals count in
+	asked := map[string]bool{} // by what the intervals of the cleanings count in
 	if cleaning != nil {
 		for i := range cleaning.Machines {
 			clean[cleaning.Machines[i].Machine] = &cleaning.Machines[i]
@@ -74,7 +73,7 @@ func DueWork(s Source, cleaning *CleaningReport) DueReport {
 			continue
 		}
 		p := paceOf(l, s.AsOf)
-		own := false // a plan for what the estimated interval asks for
+		own := false // there is a plan for the work of the estimated interval
 		for _, plan := range plans {
 			r.Due = append(r.Due, s.due(l, p, plan))
 			own = own || foldWork(plan.Work) == CleaningWork
@@ -126,7 +125,7 @@ func DueWork(s Source, cleaning *CleaningReport) DueReport {
 	return r
 }
 
-// Within keeps what is overdue or falls due by then.
+// Within returns only what is overdue or falls due by then.
 func (r DueReport) Within(until time.Time) DueReport {
 	in := []Due{}
 	for _, w := range r.Due {
@@ -138,8 +137,8 @@ func (r DueReport) Within(until time.Time) DueReport {
 	return r
 }
 
-// plansOf are the plans that hold for a machine: its own, and its model's for
-// other work.
+// plansOf returns the plans that hold for a machine: its own, and its model's
+// for other work.
 func plansOf(plans []schema.Plan, m *schema.Machine, used []bool) []*schema.Plan {
 	own := map[string]bool{}
 	var out []*schema.Plan
@@ -161,10 +160,11 @@ func plansOf(plans []schema.Plan, m *schema.Machine, used []bool) []*schema.Plan
 	return out
 }
 
-// foldWork makes the same work of the same words: case and blanks aside.
+// foldWork returns the words of a work without case and extra spaces, for
+// comparing.
 func foldWork(s string) string { return strings.ToLower(strings.Join(strings.Fields(s), " ")) }
 
-// due works out one plan on one machine.
+// due works out one plan for one machine.
 func (src *Source) due(l *exposure.Life, p pace, plan *schema.Plan) Due {
 	var last time.Time
 	for i := range l.Log.Services {
@@ -199,15 +199,15 @@ func (src *Source) due(l *exposure.Life, p pace, plan *schema.Plan) Due {
 		try("days", plan.EveryDays, src.AsOf.Sub(from).Hours()/24, rate{known: true, perDay: 1})
 	}
 	if first == nil {
-		d.Why = say.Why("no run and no date of acquisition is recorded")
+		d.Why = say.Why("neither a run nor the day you got it is recorded")
 		d.Says = fmt.Sprintf("%s: %s: can't count, %s", d.Machine, d.Work, *d.Why)
 		return d
 	}
 	return *first
 }
 
-// dueClean is the cleaning that the estimated interval asks for: by mud hours
-// where there is such an interval, else by hours.
+// dueClean returns the cleaning at the estimated interval: by mud hours if
+// there is such an interval, otherwise by hours.
 func (src *Source) dueClean(l *exposure.Life, p pace, c *CleaningMachine, unsure map[string]string) (Due, bool) {
 	d := Due{Machine: c.Machine, Work: CleaningWork, Last: c.LastThorough}
 	switch {
@@ -225,7 +225,7 @@ func (src *Source) dueClean(l *exposure.Life, p pace, c *CleaningMachine, unsure
 	return d, d.Every > 0
 }
 
-// falls works out when it falls due.
+// falls works out the date.
 func (src *Source) falls(d *Due, r rate) {
 	d.Since = exposure.Tidy(d.Since)
 	d.Left = exposure.Tidy(d.Every - d.Since)
@@ -239,8 +239,8 @@ func (src *Source) falls(d *Due, r rate) {
 	if past {
 		d.When = src.local(src.AsOf)
 		if d.Advice {
-			d.Says = fmt.Sprintf("%s: %s advised, not due: %s %s past an estimate of every %s that is not sure, %s", d.Machine,
-				d.Work, say.Figure(-d.Left), unit, say.Figure(d.Every), done)
+			d.Says = fmt.Sprintf("%s: %s advised, not due: %s %s past an interval of about %s, which is not sure; %s", d.Machine,
+				d.Work, say.Roughly(-d.Left), unit, say.Roughly(d.Every), done)
 			return
 		}
 		d.Says = fmt.Sprintf("%s: %s overdue by %s %s (every %s, %s)", d.Machine, d.Work, say.Figure(-d.Left), unit,
@@ -279,23 +279,23 @@ func (src *Source) falls(d *Due, r rate) {
 	}
 }
 
-// pace is how fast a machine's hours and mud hours go by.
+// pace is how fast a machine gathers hours and mud hours.
 type pace struct{ hours, mud rate }
 
-// rate is hours a day: mean and, by weeks, variance.
+// rate is hours a day: the mean, and the variance by weeks.
 type rate struct {
 	known    bool
 	perDay   float64
-	variance float64 // of the hours of a day, as seen over weeks: the weeks' variance over 7
+	variance float64 // of the hours of a day: the variance of the weeks over 7
 	weeks    int
 	why      string
 }
 
-// paceWeeks is how far back a machine's pace is taken from: a season, as hours
-// follow the season (common practice, no source).
+// paceWeeks is how many weeks a machine's pace is taken from: a season, since
+// hours follow the season (common practice, no source).
 const paceWeeks = 13
 
-// paceOf takes the pace from whole weeks before asOf, no further back than the
+// paceOf returns the pace over whole weeks before asOf, not from before the
 // machine's first record.
 func paceOf(l *exposure.Life, asOf time.Time) pace {
 	first, _, ok := l.Clock.First()
@@ -325,11 +325,12 @@ func paceOf(l *exposure.Life, asOf time.Time) pace {
 	return pace{week(l.Clock.At), week(l.MudTo)}
 }
 
-// until is the days until left more hours are driven, with 95 % limits: the
-// first passage of a cumulative process of mean m and variance v a day takes
-// left/m days with variance left v/m^3 (Cox 1962, Renewal Theory, s. 3.4), to
-// which the uncertainty of m itself, v/(7 weeks), adds left^2 v/(7 weeks m^4).
-// On the log scale, so that the earliest date is never in the past.
+// until returns the days until left more hours are driven, with 95 % limits:
+// the first passage of a cumulative process of mean m and variance v a day
+// takes left/m days with variance left v/m^3 (Cox 1962, Renewal Theory, s.
+// 3.4); the uncertainty of m itself, v/(7 weeks), adds left^2 v/(7 weeks m^4).
+// On the log scale, so that the earliest date is never in the past. why is set
+// if there is no date.
 func (r rate) until(left float64) (days, low, high float64, why string) {
 	if !r.known {
 		return 0, 0, 0, r.why

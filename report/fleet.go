@@ -15,7 +15,7 @@ import (
 	"shedbook/schema/unit"
 )
 
-// Matter is something open on a machine: a flag that stands, in short.
+// Matter is an open flag on a machine, in short.
 type Matter struct {
 	Machine string    `json:"machine"`
 	Matter  string    `json:"matter"`
@@ -23,7 +23,7 @@ type Matter struct {
 	Raised  time.Time `json:"-"`
 }
 
-// Standing are the matters of one machine as its state takes them.
+// Standing returns the matters of one machine, as package state takes them.
 func Standing(machine string, open []Matter) []state.Flag {
 	var out []state.Flag
 	for _, o := range open {
@@ -34,38 +34,39 @@ func Standing(machine string, open []Matter) []state.Flag {
 	return out
 }
 
-// FleetReport is `shedbook fleet`: a row a machine, worst first.
+// FleetReport is the result of `shedbook fleet`: a row for each machine, worst
+// first.
 type FleetReport struct {
 	AsOf     time.Time  `json:"as_of"`
-	Order    string     `json:"order"` // by what the rows are sorted, in words
+	Order    string     `json:"order"` // how the rows are sorted, in words
 	Machines []FleetRow `json:"machines"`
 	Warnings []string   `json:"warnings,omitempty"`
 }
 
-// FleetRow is one machine at a glance.
+// FleetRow is an overview of one machine.
 type FleetRow struct {
 	Machine string `json:"machine"`
 	Model   string `json:"model,omitempty"`
 	state.State
-	EngineHours           *float64   `json:"engine_hours"` // null where nothing is recorded
-	ByMeter               bool       `json:"by_meter"`     // else by the recorded runs alone
+	EngineHours           *float64   `json:"engine_hours"` // null if nothing is recorded
+	ByMeter               bool       `json:"by_meter"`     // otherwise from the recorded runs alone
 	LastRun               *time.Time `json:"last_run"`
 	LastThorough          *time.Time `json:"last_thorough"` // null = never; the hours then count from the first record
 	HoursSinceThorough    float64    `json:"hours_since_thorough"`
 	MudHoursSinceThorough float64    `json:"mud_hours_since_thorough"`
-	// CoolantRate is that of the coolant report, and RateSince from when.
+	// CoolantRate is that of the coolant report, and RateSince its beginning.
 	CoolantRate       *stat.Estimate `json:"rate_ml_per_h"`
 	RateSince         *string        `json:"rate_since"`
 	CoolantWhy        *string        `json:"rate_why"`
 	UnexplainedMl     float64        `json:"unexplained_ml"`
 	OverheatsLast100h int            `json:"overheats_last_100h"`
 	Open              []Matter       `json:"open"`
-	Doubts            int            `json:"doubts"` // see the doubts report
+	Doubts            int            `json:"doubts"` // number of doubts, see DoubtsReport
 	Retired           *time.Time     `json:"retired"`
-	Out               *Out           `json:"out"` // null: it is in the yard
+	Out               *Out           `json:"out"` // null if it is in the yard
 }
 
-// Out is since when a machine is out, and with whom.
+// Out tells since when a machine is out, and with whom.
 type Out struct {
 	Since  time.Time  `json:"since"`
 	Driver string     `json:"driver"`
@@ -73,11 +74,11 @@ type Out struct {
 	Meter  schema.Num `json:"meter_h"`
 }
 
-// fleetOrder says how rows are sorted.
+// fleetOrder is how the rows are sorted, in words.
 const fleetOrder = "worst first: parked, on watch, ready; then open matters, overheats in the last 100 h, lowest " +
 	"likely coolant loss, and mud hours since the last thorough clean"
 
-// FleetOf puts rows that are at hand in order and adds the open matters.
+// FleetOf sorts the rows given and adds the open matters.
 func FleetOf(asOf time.Time, rows []FleetRow, open []Matter) FleetReport {
 	r := FleetReport{AsOf: asOf, Order: fleetOrder, Machines: append([]FleetRow{}, rows...)}
 	for i := range r.Machines {
@@ -91,7 +92,7 @@ func FleetOf(asOf time.Time, rows []FleetRow, open []Matter) FleetReport {
 		m.State = m.With(m.Machine, Standing(m.Machine, m.Open))
 	}
 	slices.SortStableFunc(r.Machines, func(a, b FleetRow) int {
-		if (a.Retired == nil) != (b.Retired == nil) { // those that left the fleet come last
+		if (a.Retired == nil) != (b.Retired == nil) { // machines that left the fleet come last
 			if a.Retired == nil {
 				return -1
 			}
@@ -113,8 +114,8 @@ func FleetOf(asOf time.Time, rows []FleetRow, open []Matter) FleetReport {
 	return r
 }
 
-// NotReady are the machines that are parked or on watch, worst first, but for those
-// that left the fleet.
+// NotReady returns the machines that are parked or on watch, worst first,
+// without those that left the fleet.
 func (r FleetReport) NotReady() []state.Machine {
 	out := []state.Machine{}
 	for i := range r.Machines {
@@ -125,7 +126,7 @@ func (r FleetReport) NotReady() []state.Machine {
 	return out
 }
 
-// Doubts is how many doubts stand in the log.
+// Doubts returns the number of doubts in the log.
 func (r FleetReport) Doubts() int {
 	n := 0
 	for i := range r.Machines {
@@ -134,8 +135,8 @@ func (r FleetReport) Doubts() int {
 	return n
 }
 
-// lossRank is the coolant rate that is sure to be lost: the lower limit, so
-// that a wide guess from one stretch does not head the table.
+// lossRank returns the lower limit of the coolant rate, the loss that is
+// certain, so that a wide guess from one stretch does not head the table.
 func lossRank(m *FleetRow) float64 {
 	if m.CoolantRate == nil {
 		return 0
@@ -143,14 +144,14 @@ func lossRank(m *FleetRow) float64 {
 	return max(m.CoolantRate.Low, 0)
 }
 
-// Rows makes a row of every life that passes, and passes them on. The rows are
-// whole once the last has passed.
+// Rows makes a row of every life and passes the lives on. The rows are complete
+// once the last life has passed.
 func (src *Source) Rows(rows *[]FleetRow) iter.Seq[*exposure.Life] {
 	return func(yield func(*exposure.Life) bool) {
 		var all []*FleetRow
-		do, wait := beside()
+		do, wait := parallel()
 		for l := range src.Lives {
-			row, loss := src.fleetRow(l), coolant.Book(l, src.Fleet.Settings)
+			row, loss := src.fleetRow(l), coolant.Account(l, src.Fleet.Settings)
 			row.UnexplainedMl = loss.UnexplainedMl
 			all = append(all, &row)
 			do(func() {
@@ -171,12 +172,12 @@ func (src *Source) Rows(rows *[]FleetRow) iter.Seq[*exposure.Life] {
 	}
 }
 
-// fleetRow is a machine at a glance, but for its coolant and what is open, which
-// its state counts too.
+// fleetRow returns the overview of a machine without its coolant and open
+// matters; its state takes both into account.
 func (src *Source) fleetRow(l *exposure.Life) FleetRow {
 	log := l.Log
 	clean := src.cleaning(l)
-	row := FleetRow{Machine: log.Machine.Name, State: src.told(l).State, Model: log.Machine.Model,
+	row := FleetRow{Machine: log.Machine.Name, State: src.stateOf(l).State, Model: log.Machine.Model,
 		ByMeter:      l.Clock.Known(),
 		LastThorough: clean.LastThorough, HoursSinceThorough: clean.HoursSinceThorough,
 		MudHoursSinceThorough: clean.MudHoursSinceThorough}

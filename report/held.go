@@ -7,15 +7,15 @@ import (
 	"shedbook/report/exposure"
 )
 
-// HeldReport is `shedbook held`.
+// HeldReport is the result of `shedbook held`.
 type HeldReport struct {
 	AsOf     time.Time       `json:"as_of"`
-	Remedies []belief.Remedy `json:"remedies"` // machine by machine, in time order
+	Remedies []belief.Remedy `json:"remedies"` // by machine, then by time
 	Warnings []string        `json:"warnings,omitempty"`
 }
 
-// Held says of every remedy whether it held: of the machines in the fleet now, or
-// of the one named, were it sold.
+// Held reports for every remedy whether it held: for the machines now in the
+// fleet, or for the one named, even if sold.
 func Held(s Source, machine string) HeldReport {
 	r := HeldReport{AsOf: s.AsOf, Remedies: []belief.Remedy{}}
 	for remedies := range ahead(s.Lives, func(l *exposure.Life) []belief.Remedy {
@@ -29,7 +29,7 @@ func Held(s Source, machine string) HeldReport {
 	return r
 }
 
-// remedies are a machine's, their times in the book's zone.
+// remedies returns those of a machine, with times in the book's zone.
 func (src *Source) remedies(l *exposure.Life) []belief.Remedy {
 	out := belief.Remedies(src.Fleet.Settings, l)
 	for i := range out {

@@ -21,9 +21,9 @@ type HistoryReport struct {
 	AsOf    time.Time `json:"as_of"`
 	Machine string    `json:"machine"`
 	state.State
-	// SoldParked: it was parked when it left the fleet.
+	// SoldParked means that it was parked when it left the fleet.
 	SoldParked bool `json:"parked_when_retired"`
-	// Parked is every time a rule parked it, and what lifted that.
+	// Parked lists every time that a rule parked it, and what lifted that.
 	Parked   []state.Spell `json:"parked"`
 	Make     string        `json:"make"`
 	Model    string        `json:"model"`
@@ -41,7 +41,7 @@ type HistoryReport struct {
 	Runs            int        `json:"runs"`
 	RecordedHours   float64    `json:"recorded_hours"`
 	MudHours        float64    `json:"mud_hours"`
-	UnrecordedHours float64    `json:"unrecorded_hours"` // that the meter shows beyond the runs
+	UnrecordedHours float64    `json:"unrecorded_hours"` // on the meter beyond the recorded runs
 	Overheats       int        `json:"overheats"`
 
 	Coolant  coolant.Machine `json:"coolant"`
@@ -49,22 +49,24 @@ type HistoryReport struct {
 	Entries  []Entry         `json:"entries"`
 	Months   []Month         `json:"months"`
 	Open     []Matter        `json:"open"`
-	// Remedies are what was done about overheats and losses, and whether it held.
+	// Remedies are what was done about overheats and losses, and whether each
+	// held.
 	Remedies []belief.Remedy `json:"remedies"`
-	// Unknown says what the log does not tell; Gaps are its stretches without any
+	// Unknown lists what the log does not tell; Gaps are its stretches without any
 	// record.
 	Unknown []string `json:"unknown"`
 	Gaps    []Gap    `json:"gaps"`
 	Doubts  []Doubt  `json:"doubts"`
-	// Masked says that drivers are letters.
+	// Masked means that drivers are letters.
 	Masked bool `json:"drivers_masked"`
-	// Mask is what stood for the drivers' names, for what goes with the report.
+	// Mask is how drivers' names were masked, for other text that goes with the
+	// report.
 	Mask *Masker `json:"-"`
-	// Digest of the records is the caller's to give: see Digest.
+	// Digest of the records is filled in by the caller: see Digest.
 	Digest   string   `json:"digest,omitempty"`
 	Warnings []string `json:"warnings,omitempty"`
 
-	// What the plots show, by engine hours or by time.
+	// The data of the plots, by engine hours or by time.
 	CoolantPlot []CoolantPoint `json:"coolant_plot"`
 	TimeLine    []TimePoint    `json:"time_line"`
 }
@@ -77,9 +79,9 @@ type Entry struct {
 	Engine  float64   `json:"engine_hours"`
 	Says    string    `json:"says"`
 	Note    string    `json:"note,omitempty"`
-	Amended int       `json:"amended"`        // how often
-	Held    string    `json:"held,omitempty"` // of a remedy: whether it held
-	Rinse   bool      `json:"-"`              // a cleaning that is not thorough, with nothing measured
+	Amended int       `json:"amended"`        // number of times
+	Held    string    `json:"held,omitempty"` // for a remedy: whether it held
+	Rinse   bool      `json:"-"`              // a cleaning that was not thorough, with nothing measured
 }
 
 // Month is what was driven in a calendar month.
@@ -99,8 +101,8 @@ type Gap struct {
 	Says  string    `json:"says"`
 }
 
-// CoolantPoint is the coolant that has gone by some engine hours, in ml since
-// the first mark: all of it, and what is unexplained.
+// CoolantPoint is the coolant lost by some engine hours, in ml since the level
+// was first known: all of it, and what is unexplained.
 type CoolantPoint struct {
 	At          time.Time `json:"at"`
 	Engine      float64   `json:"engine_hours"`
@@ -116,13 +118,12 @@ type TimePoint struct {
 	Kind   string    `json:"kind"` // overheat, thorough clean, rinse, refill
 }
 
-// gapDays is how long a log may be silent before the history says so: common
-// practice, no source.
+// gapDays is how long a log may be silent before the history mentions it:
+// common practice, no source.
 const gapDays = 30
 
-// History tells one machine's life. open are its matters that stand; with
-// withNames drivers keep their names. ok is false where the source has no such
-// machine.
+// History returns one machine's life. open are its open matters; withNames
+// keeps the drivers' names. ok is false if there is no such machine.
 func History(s Source, machine string, open []Matter, withNames bool) (HistoryReport, bool) {
 	for l := range s.Lives {
 		if l.Log.Machine.Name == machine {
@@ -151,7 +152,7 @@ func (src *Source) history(l *exposure.Life, open []Matter, withNames bool) Hist
 	if _, h, ok := l.Clock.Last(); ok {
 		r.EngineHours = &h
 	}
-	told := src.told(l)
+	told := src.stateOf(l)
 	r.State = told.With(m.Name, Standing(m.Name, open))
 	for i := range r.Reasons {
 		r.Reasons[i].Text, r.Reasons[i].Released = mask.Text(r.Reasons[i].Text), mask.Text(r.Reasons[i].Released)
@@ -164,7 +165,7 @@ func (src *Source) history(l *exposure.Life, open []Matter, withNames bool) Hist
 			p.Until = src.local(*p.Until)
 		}
 		if gone := m.Retired; !gone.IsZero() && !gone.After(src.AsOf) {
-			// A day of retirement without a time of day counts as a whole.
+			// A retirement without a time of day includes that day.
 			r.SoldParked = r.SoldParked || p.At.Before(gone.AddDate(0, 0, 1)) && (p.Until == nil || p.Until.After(gone))
 		}
 	}
@@ -203,7 +204,7 @@ func (src *Source) history(l *exposure.Life, open []Matter, withNames bool) Hist
 	return r
 }
 
-// entries are the records in time order; at one moment in the order of kinds.
+// entries returns the records in time order; ties by kind.
 func (src *Source) entries(l *exposure.Life, mask *Masker) []Entry {
 	out := []Entry{}
 	add := func(kind string, at time.Time, m schema.Meta, note string, says []string) {
@@ -219,10 +220,10 @@ func (src *Source) entries(l *exposure.Life, mask *Masker) []Entry {
 	}
 	for r := range l.Log.Records() {
 		switch r := r.(type) {
-		case *schema.Run, *schema.Level: // told by the month, and by the coolant's plot
+		case *schema.Run, *schema.Level: // told by month, and by the coolant's plot
 			continue
-		case *schema.Outing: // what came of it is told
-			if !r.Back.IsZero() {
+		case *schema.Outing:
+			if !r.Back.IsZero() && l.Log.DrivenIn(r) { // told by its run
 				continue
 			}
 		}
@@ -236,12 +237,12 @@ func (src *Source) entries(l *exposure.Life, mask *Masker) []Entry {
 	return out
 }
 
-// teller puts one record after another into words.
+// teller puts records into words, in time order.
 type teller struct {
 	src       *Source
 	l         *exposure.Life
 	mask      *Masker
-	overheats int // told so far
+	overheats int // number told so far
 }
 
 func (t *teller) amount(n schema.Num, u unit.Unit, form string) string {
@@ -251,7 +252,7 @@ func (t *teller) amount(n schema.Num, u unit.Unit, form string) string {
 	return fmt.Sprintf(form, unit.Format(n.V, u, t.src.Fleet.Settings.Units()))
 }
 
-// with puts a word into its form; "" for none.
+// with puts a word into a form; "" if there is no word.
 func with(form, word string) string {
 	if word == "" {
 		return ""
@@ -259,7 +260,7 @@ func with(form, word string) string {
 	return fmt.Sprintf(form, word)
 }
 
-// tell is what a record says, a few words each; empty where it is silent.
+// tell returns what a record says, a few words each; empty if nothing.
 func (t *teller) tell(k *schema.Kind, r schema.Record) []string {
 	pct := func(n schema.Num, form string) string {
 		if !n.Known {
@@ -307,12 +308,12 @@ func (t *teller) tell(k *schema.Kind, r schema.Record) []string {
 			sides += " only"
 		}
 		if method == "rinse" {
-			method = "" // it says so already
+			method = "" // the finding says so already
 		}
 		return []string{how, with("by %s", method), sides, taken, pct(v.BlockedFront, "blocked %s from the front"),
 			pct(v.BlockedBack, "%s from behind"), pct(v.BlockedAfter, "%s after")}
 	case *schema.Overheat:
-		levels := t.l.Overheats[t.overheats].Levels // its own, or those of the run it fell in
+		levels := t.l.Overheats[t.overheats].Levels // its own, or those of its run
 		t.overheats++
 		name := func(f exposure.Factor) string { return t.src.Index.Name(f, levels[f]) }
 		fan, lost := v.Fan, v.Lost
@@ -337,7 +338,11 @@ func (t *teller) tell(k *schema.Kind, r schema.Record) []string {
 	case *schema.Release:
 		return []string{"released by " + v.By, v.Why}
 	case *schema.Outing:
-		return []string{"out with " + t.mask.Driver(v.Driver), "not back yet"}
+		says := "out with " + t.mask.Driver(v.Driver)
+		if v.Back.IsZero() {
+			return []string{says, "not back yet"}
+		}
+		return []string{says, "back " + t.src.moment(v.Back), "engine hours not known"}
 	case *schema.Answer:
 		found := v.Found
 		if v.NoneSeen == "yes" {
@@ -348,7 +353,7 @@ func (t *teller) tell(k *schema.Kind, r schema.Record) []string {
 	return t.fields(k, r)
 }
 
-// fields tells a record of any kind by its fields.
+// fields returns the fields of a record of any kind in words.
 func (t *teller) fields(k *schema.Kind, r schema.Record) []string {
 	says := []string{k.Name}
 	for i := range k.Fields {
@@ -410,16 +415,16 @@ func (src *Source) months(l *exposure.Life) []Month {
 
 func (src *Source) plots(l *exposure.Life, c *coolant.Machine) ([]CoolantPoint, []TimePoint) {
 	points, line := []CoolantPoint{}, []TimePoint{}
-	if marks := l.Marks(); len(marks) > 0 {
+	if levels := l.LevelPoints(); len(levels) > 0 {
 		lost, unexplained, next := 0.0, 0.0, 0
-		for i := range marks {
-			if next < len(c.Stretches) && i > 0 && c.Stretches[next].To.Equal(marks[i].At) &&
-				marks[i].Kind == c.Stretches[next].Closed {
+		for i := range levels {
+			if next < len(c.Stretches) && i > 0 && c.Stretches[next].To.Equal(levels[i].At) &&
+				levels[i].Kind == c.Stretches[next].Closed {
 				lost += c.Stretches[next].Lost
 				unexplained += c.Stretches[next].Unexplained()
 				next++
 			}
-			points = append(points, CoolantPoint{marks[i].At.In(src.AsOf.Location()), marks[i].Engine, marks[i].Kind, lost,
+			points = append(points, CoolantPoint{levels[i].At.In(src.AsOf.Location()), levels[i].Engine, levels[i].Kind, lost,
 				unexplained})
 		}
 	}
@@ -443,8 +448,8 @@ func (src *Source) plots(l *exposure.Life, c *coolant.Machine) ([]CoolantPoint, 
 	return points, line
 }
 
-// gaps finds the first and the last record and the silences between them, from
-// the day the machine was acquired on.
+// gaps returns the first and the last record and the gaps between them,
+// beginning on the day the machine was acquired.
 func (src *Source) gaps(l *exposure.Life) (from, to *time.Time, gaps []Gap) {
 	gaps = []Gap{}
 	var times []time.Time
@@ -486,7 +491,7 @@ func (src *Source) gaps(l *exposure.Life) (from, to *time.Time, gaps []Gap) {
 	return from, to, gaps
 }
 
-// unknown says what the log does not tell.
+// unknown returns what the log does not tell.
 func (src *Source) unknown(l *exposure.Life, r *HistoryReport) []string {
 	out := []string{}
 	tell := func(format string, args ...any) { out = append(out, fmt.Sprintf(format, args...)) }

@@ -10,37 +10,37 @@ import (
 	"shedbook/schema"
 )
 
-// Masker puts letters in the place of drivers' names: Driver A is the first in
-// the machine's log. Texts may name people too, so they are masked as well: a
-// whole name in any case, spelling (composed or not, with or without accents),
-// order of its words and whatever stands between them; and a part of a name
-// alone, see In. What somebody is called otherwise can't be known.
+// Masker replaces drivers' names by letters: Driver A is the first in the
+// machine's log. Texts may name people too, so they are masked as well: a whole
+// name in any case, spelling (composed or not, with or without accents), word
+// order and with anything between its words; and a part of a name alone, see
+// In. Nicknames can't be known.
 type Masker struct {
 	letters map[string]string
-	whole   map[string][]*alias // by each word of it, folded
-	parts   map[string]*alias   // by one word of it, folded
+	whole   map[string][]*alias // by each of its words, folded
+	parts   map[string]*alias   // by its one word, folded
 	several []*alias            // whole names of several words
 	off     bool
-	named   bool // drivers keep their names, texts are masked
+	named   bool // drivers keep their names, only texts are masked
 }
 
-// alias is a name that somebody has, or had, or a part of it.
+// alias is a present or former name of somebody, or a part of it.
 type alias struct {
-	words  []string // folded, in the order of the alphabet
-	order  []string // as the name has them
-	joined []string // written together, from the first to the last and the other way
-	letter string   // whose it is
-	raw    string   // a part: as the name writes it
-	to     string   // what stands in its place; "" lets it stand
+	words  []string // folded, in alphabetical order
+	order  []string // in the order of the name
+	joined []string // written together, forwards and backwards
+	letter string   // the letter of its owner
+	raw    string   // of a part: as the name spells it
+	to     string   // its replacement; "" leaves it unchanged
 }
 
-// letterName is the name of a driver in a machine's book that was handed over
-// with letters for names.
+// letterName matches the name of a driver in a book that was handed over with
+// letters for names.
 var letterName = regexp.MustCompile(`^Driver [A-Z]{1,2}( of .+)?$`)
 
-// NewMasker names the drivers in the order of a machine's runs, overheats and outings,
-// then the others of the book in the order given. A driver's former names stand
-// for the same letter.
+// NewMasker gives letters to the drivers in the order of a machine's runs,
+// overheats and outings, then to the others in the order given. A driver's
+// former names get the same letter.
 func NewMasker(drivers []schema.Driver, log *schema.Log) *Masker {
 	m := &Masker{letters: map[string]string{}}
 	type seen struct {
@@ -70,7 +70,7 @@ func NewMasker(drivers []schema.Driver, log *schema.Log) *Masker {
 	}
 	for _, d := range drivers {
 		for _, former := range d.Former {
-			if m.letters[former] == "" { // else somebody else has that name now
+			if m.letters[former] == "" { // otherwise somebody else has that name now
 				m.letters[former] = m.letters[d.Name]
 			}
 		}
@@ -79,15 +79,15 @@ func NewMasker(drivers []schema.Driver, log *schema.Log) *Masker {
 	return m
 }
 
-// aDriver stands for somebody of whom not even the letter is told.
+// aDriver stands for a person without even a letter.
 const aDriver = "a driver"
 
-// MaskOthers names the drivers of a machine's log by the names they have today,
-// and in texts puts letters in the place of everybody else among drivers.
+// MaskOthers gives the drivers of a machine's log their present names, and in
+// texts replaces everybody else among drivers by letters.
 func MaskOthers(drivers []schema.Driver, log *schema.Log) *Masker {
 	m := NewMasker(drivers, log)
 	m.named = true
-	whose := map[string]string{} // by letter, of those in the log
+	whose := map[string]string{} // by letter, for those in the log
 	for i := range log.Runs {
 		whose[m.letters[log.Runs[i].Driver]] = log.Runs[i].Driver
 	}
@@ -102,7 +102,7 @@ func MaskOthers(drivers []schema.Driver, log *schema.Log) *Masker {
 		case !mine:
 			return letter
 		case today == name:
-			return "" // stands as it is written
+			return "" // is left as written
 		default:
 			return today
 		}
@@ -110,13 +110,13 @@ func MaskOthers(drivers []schema.Driver, log *schema.Log) *Masker {
 	return m
 }
 
-// learn makes the aliases of everybody who has a letter; to says what stands for
-// a name.
+// learn makes the aliases of everybody with a letter; to returns the
+// replacement of a name.
 func (m *Masker) learn(to func(name, letter string) string) {
 	m.whole, m.parts, m.several = map[string][]*alias{}, map[string]*alias{}, nil
 	names := make([]string, 0, len(m.letters))
 	for name := range m.letters {
-		if !letterName.MatchString(name) { // else masked already, by a former owner
+		if !letterName.MatchString(name) { // otherwise masked already, by a former owner
 			names = append(names, name)
 		}
 	}
@@ -128,7 +128,7 @@ func (m *Masker) learn(to func(name, letter string) string) {
 		capitals := slices.ContainsFunc(words, func(w word) bool { return w.upper })
 		for _, w := range words {
 			a.order = append(a.order, w.fold)
-			// Of a name with capitals a small word, such as von, is nobody's own.
+			// In a name with capitals a small word, such as von, identifies nobody.
 			if letterCount(w.fold) >= 2 && w.fold != "driver" && (w.upper || !capitals) && len(words) > 1 {
 				m.addPart(w.fold, w.raw, a)
 			}
@@ -158,7 +158,7 @@ func (m *Masker) learn(to func(name, letter string) string) {
 	}
 }
 
-// addPart adds a part of a name; one that two people share is neither's.
+// addPart adds a part of a name; one that two people share identifies neither.
 func (m *Masker) addPart(fold, raw string, of *alias) {
 	was, ok := m.parts[fold]
 	switch {
@@ -171,16 +171,16 @@ func (m *Masker) addPart(fold, raw string, of *alias) {
 	}
 }
 
-// word is a word of a text, from and to in bytes.
+// word is a word of a text; from and to are byte offsets.
 type word struct {
 	from, to  int
 	raw, fold string
-	upper     bool // begins with a capital, or with a letter that has none
-	alone     bool // no figure stands beside it
+	upper     bool // begins with a capital, or with a letter of a script without case
+	alone     bool // no digit stands beside it
 }
 
-// wordsOf finds the words of a text: letters and figures together. Of scripts
-// that put no blanks between words each letter is one.
+// wordsOf returns the words of a text: letters and digits together. In scripts
+// without spaces between words each letter is one.
 func wordsOf(s string) []word {
 	var out []word
 	from, single := -1, false
@@ -207,7 +207,7 @@ func wordsOf(s string) []word {
 	return out
 }
 
-// split parts a word into its letters and its figures, which stand beside each
+// split separates the letters and the digits of a word, which stand beside each
 // other.
 func (w word) split() []word {
 	var out []word
@@ -239,10 +239,10 @@ func letterCount(s string) int {
 	return n
 }
 
-// WithNames masks nothing.
+// WithNames returns a Masker that masks nothing.
 func WithNames() *Masker { return &Masker{off: true} }
 
-// Driver is what stands for a driver; "" for none.
+// Driver returns what stands for a driver; "" for none.
 func (m *Masker) Driver(name string) string {
 	if m.off || m.named || name == "" {
 		return name
@@ -253,22 +253,22 @@ func (m *Masker) Driver(name string) string {
 	return aDriver
 }
 
-// Text is a sentence with the drivers' names masked.
+// Text returns free text with the drivers' names masked.
 func (m *Masker) Text(s string) string { return m.In(schema.Sentence, s) }
 
-// Field is the text of a field with the drivers' names masked, by how people may
-// be named in it.
+// Field returns the text of a field with the drivers' names masked, according
+// to how people may be named in it.
 func (m *Masker) Field(f *schema.Field, s string) string {
 	if f.Type == schema.WordField && slices.Contains(schema.Words(f.Vocabulary), s) {
-		return s // everybody's word
+		return s // a word that names nobody
 	}
 	return m.In(f.Naming(), s)
 }
 
-// In is a text with the drivers' names masked. In a sentence a part of a name
-// counts where it begins with a capital or is written as the name writes it, in
-// a code in any case, in a label not at all; of two letters it counts only
-// beside no figure.
+// In returns a text with the drivers' names masked. In free text a part of a
+// name counts if it begins with a capital or is spelled as in the name, in a
+// code in any case, in a label never; one of two letters counts only without
+// digits beside it.
 func (m *Masker) In(how schema.Naming, s string) string {
 	if m.off || how == schema.Nobody || s == "" || len(m.whole) == 0 {
 		return s
@@ -310,14 +310,14 @@ func (m *Masker) In(how schema.Naming, s string) string {
 	return out.String()
 }
 
-// at finds the name that stands where the words begin, and how many of them it
-// takes; 0 where none does.
+// at returns the name that the words begin with, and how many of them it takes;
+// 0 if none.
 func (m *Masker) at(words []word, s string, how schema.Naming) (*alias, int) {
 	w := words[0]
 	var best *alias
 	most := 0
 	for _, a := range m.whole[w.fold] {
-		if n := len(a.words); n > most && n <= len(words) && near(words[:n], s) && a.fits(words[:n]) {
+		if n := len(a.words); n > most && n <= len(words) && adjacent(words[:n], s) && a.fits(words[:n]) {
 			best, most = a, n
 		}
 	}
@@ -325,10 +325,10 @@ func (m *Masker) at(words []word, s string, how schema.Naming) (*alias, int) {
 		return best, most
 	}
 	for _, a := range m.several {
-		if n := a.together(words); n > 0 && near(words[:n], s) {
+		if n := a.together(words); n > 0 && adjacent(words[:n], s) {
 			return a, n
 		}
-		if n := len(a.order); n <= len(words) && a.runsInto(words[:n]) && near(words[:n], s) {
+		if n := len(a.order); n <= len(words) && a.runsInto(words[:n]) && adjacent(words[:n], s) {
 			return a, n
 		}
 	}
@@ -342,8 +342,8 @@ func (m *Masker) at(words []word, s string, how schema.Naming) (*alias, int) {
 	return nil, 0
 }
 
-// together is how many of the words are the name, put apart in another way than
-// it is: AdaVenn for Ada Venn; 0 where they are not.
+// together returns how many of the words make up the name when it is spelled
+// with other word breaks: AdaVenn for Ada Venn; 0 if they do not.
 func (a *alias) together(words []word) int {
 	for _, all := range a.joined {
 		rest := all
@@ -360,8 +360,8 @@ func (a *alias) together(words []word) int {
 	return 0
 }
 
-// runsInto says whether the words are the name's and one letter or more too many
-// before or behind it: a blank that was forgotten, or a name's own ending.
+// runsInto reports whether the words are the name's plus one letter or more
+// before or after it: a forgotten space, or an inflected name.
 func (a *alias) runsInto(words []word) bool {
 	n := len(words) - 1
 	first, last := a.order[0], a.order[n]
@@ -374,8 +374,8 @@ func (a *alias) runsInto(words []word) bool {
 		words[0].fold == first && len(last) > 2 && strings.HasPrefix(words[n].fold, last)
 }
 
-// near says whether the words stand beside each other.
-func near(words []word, s string) bool {
+// adjacent reports whether the words stand beside each other.
+func adjacent(words []word, s string) bool {
 	for i := 1; i < len(words); i++ {
 		if utf8.RuneCountInString(s[words[i-1].to:words[i].from]) > 4 {
 			return false
@@ -384,8 +384,8 @@ func near(words []word, s string) bool {
 	return true
 }
 
-// fits says whether the words are the name's, in whatever order. A name of one
-// or two letters stands alone, and one letter as the name writes it.
+// fits reports whether the words are the name's, in any order. A name of one or
+// two letters must stand alone, and one letter must be spelled as in the name.
 func (a *alias) fits(words []word) bool {
 	if len(words) == 1 {
 		if n := utf8.RuneCountInString(a.words[0]); n < 3 && !words[0].alone || n == 1 && words[0].raw != a.raw {
@@ -401,7 +401,7 @@ func (a *alias) fits(words []word) bool {
 	return slices.Equal(folds, a.words)
 }
 
-// letters is A to Z, then AA and so on.
+// letters returns A to Z, then AA and so on.
 func letters(n int) string {
 	s := ""
 	for n++; n > 0; n = (n - 1) / 26 {

@@ -10,9 +10,9 @@ import (
 	"shedbook/schema/unit"
 )
 
-// Measured is what a check measured, in words and a system's units: its value,
-// and its other figures by name. What is no figure of the check, or in no unit
-// of ours, stands as it was written.
+// Measured returns what a check measured, in words and in a system's units: its
+// value, and its other figures by name. A figure or a unit that is not known is
+// left as written.
 func Measured(c *schema.Check, units unit.System) (value, figures string) {
 	if c.Value.Known && c.Unit == "yesno" {
 		value = yesNo(c.Value.V)

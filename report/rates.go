@@ -12,67 +12,69 @@ import (
 	"shedbook/schema"
 )
 
-// RatesReport is `shedbook rates`: overheats by the hours driven under each
-// level of a factor.
+// RatesReport is the result of `shedbook rates`: overheats by the hours driven
+// under each level of a factor.
 type RatesReport struct {
 	AsOf        time.Time   `json:"as_of"`
 	By          string      `json:"by"`
 	AdjustedFor []string    `json:"adjusted_for"`
-	Against     string      `json:"against"` // "rest", or the level compared with
+	Against     string      `json:"against"` // "rest", or the level that is compared with
 	Levels      []RateLevel `json:"levels"`
-	// UnplacedOverheats fell in no recorded run and are in no row, since the hours
-	// they fell in are not.
+	// UnplacedOverheats fell into no recorded run and are in no row, since the
+	// hours they fell into are not either.
 	UnplacedOverheats int `json:"unplaced_overheats"`
-	// UnrecordedHours are in no row: hours of runs that do not say their level,
-	// and hours that only the meter knows of.
+	// UnrecordedHours are in no row: hours of runs without a recorded level, and
+	// hours that only the meter shows.
 	UnrecordedHours      float64 `json:"unrecorded_hours"`
 	UnrecordedLevelHours float64 `json:"unrecorded_level_hours"`
 	UnrecordedMeterHours float64 `json:"unrecorded_meter_hours"`
-	// UnrecordedOverheats fell in recorded runs, but neither they nor the runs say
-	// the level.
+	// UnrecordedOverheats fell into recorded runs, but the level is recorded for
+	// neither.
 	UnrecordedOverheats int `json:"unrecorded_overheats"`
-	// HeldToo are factors held without being asked for: the machine, where levels
-	// keep to machines of their own.
+	// HeldToo are factors held without being asked for: the machine, if levels
+	// have machines of their own.
 	HeldToo []string `json:"held_too"`
 	// Repeated is how many overheats count as one in intervals and p, since some
-	// runs overheat several times over; 1 where none do by more than chance.
+	// runs have several; 1 if no more than by chance.
 	Repeated float64 `json:"repeated"`
-	// Method names how the adjusted ratios were made; "" where none were asked for.
+	// Method is the name of the method behind the adjusted ratios; "" if none were
+	// asked for.
 	Method string `json:"method"`
-	// Intervals names the crude intervals: "exact" or "mid-P", both central.
+	// Intervals is the type of the crude intervals: "exact" or "mid-P", both
+	// central.
 	Intervals string `json:"intervals"`
-	// Words say in a sentence what the table shows, worst first.
+	// Words are sentences on what the table shows, worst first.
 	Words    []string `json:"words"`
 	Warnings []string `json:"warnings,omitempty"`
 }
 
-// RateLevel is one level's rate and how it compares.
+// RateLevel is one level's rate and its comparison.
 type RateLevel struct {
 	Level     string         `json:"level"`
 	Overheats int            `json:"overheats"`
 	Hours     float64        `json:"hours"`
 	Per100h   *stat.Estimate `json:"per_100h"`
-	// Pooled is the rate with the others' taken into account (empirical Bayes), so
-	// that few hours make nobody the worst; of drivers and machines only.
+	// Pooled is the rate shrunken towards the others (empirical Bayes), so that
+	// nobody is the worst for having few hours; for drivers and machines only.
 	Pooled        *stat.Estimate `json:"pooled_per_100h"`
 	CrudeRatio    *stat.Estimate `json:"crude_ratio"`
 	AdjustedRatio *stat.Estimate `json:"adjusted_ratio"`
-	P             *float64       `json:"p"`       // of the adjusted ratio where adjusted, else of the crude one
-	PHolm         *float64       `json:"p_holm"`  // adjusted for all levels asked about
+	P             *float64       `json:"p"`       // of the adjusted ratio if there is one, otherwise of the crude one
+	PHolm         *float64       `json:"p_holm"`  // adjusted for the number of levels
 	CrudeP        *float64       `json:"crude_p"` // central exact
 	Why           *string        `json:"why"`     // what is missing and why
-	// Mostly is the machine that most of the hours were driven on, where the others
-	// drove it less: the level and the machine are then hard to tell apart.
+	// Mostly is the machine on which most of the level's hours were driven, if the
+	// others drove it less: the level and the machine are then hard to tell apart.
 	Mostly *string `json:"mostly_on"`
 	id     uint16
 }
 
-// RateQuestion says what rates are asked for.
+// RateQuestion selects the rates wanted.
 type RateQuestion struct {
 	By        exposure.Factor
-	Adjust    []exposure.Factor // By itself and repeats are an error
-	Reference string            // "" against all the others together
-	MidP      bool              // crude intervals and p by mid-P, which cover about their level; else exact, which cover at least it
+	Adjust    []exposure.Factor // must not contain By, nor repeats
+	Reference string            // "" for all the others together
+	MidP      bool              // crude intervals and p by mid-P, which cover about their level; otherwise exact, which cover at least it
 }
 
 // Strata groups the fleet's hours and overheats.
@@ -84,7 +86,8 @@ func Strata(s Source) *exposure.Strata {
 	return strata
 }
 
-// Validate refuses a factor that is held while the rates are by it, or twice.
+// Validate returns an error if a factor is to be held that the rates are by, or
+// is given twice.
 func (q *RateQuestion) Validate() error {
 	for i, f := range q.Adjust {
 		if f == q.By || slices.Contains(q.Adjust[:i], f) {
@@ -95,8 +98,8 @@ func (q *RateQuestion) Validate() error {
 	return nil
 }
 
-// RatesOf works out rates from strata that are grouped already, by By, the
-// factors of Adjust and the machine at least.
+// RatesOf works out rates from strata grouped by at least By, the factors of
+// Adjust and the machine.
 func RatesOf(asOf time.Time, x *exposure.Index, strata *exposure.Strata, q RateQuestion) (RatesReport, error) {
 	if err := q.Validate(); err != nil {
 		return RatesReport{}, err
@@ -128,11 +131,11 @@ func RatesOf(asOf time.Time, x *exposure.Index, strata *exposure.Strata, q RateQ
 	r.UnrecordedLevelHours, r.UnrecordedMeterHours = exposure.Tidy(r.UnrecordedLevelHours),
 		exposure.Tidy(r.UnrecordedMeterHours)
 	r.UnrecordedHours = r.UnrecordedLevelHours + r.UnrecordedMeterHours
-	if q.By <= exposure.Driver { // names; words and bands are in their own order already
+	if q.By <= exposure.Driver { // by name; words and bands are in their own order already
 		slices.SortFunc(r.Levels, func(a, b RateLevel) int { return strings.Compare(a.Level, b.Level) })
 	}
 	events, hours := 0, 0.0
-	for _, v := range r.Levels { // in their order, and not that of their numbers, which tells how they were met
+	for _, v := range r.Levels { // not in the order of their numbers, which depends on the order of appearance
 		events, hours = events+v.Overheats, hours+v.Hours
 	}
 	keeps := r.keeps(x, strata, q)
@@ -161,7 +164,7 @@ func levelNames(x *exposure.Index, f exposure.Factor) []string {
 	return names
 }
 
-// crude fills in every level's own rate and its plain ratio.
+// crude fills in every level's own rate and its unadjusted ratio.
 func (r *RatesReport) crude(q RateQuestion, reference uint16, events int, hours float64) {
 	e0, h0, found := 0, 0.0, reference == 0
 	for _, v := range r.Levels {
@@ -206,8 +209,8 @@ func (r *RatesReport) crude(q RateQuestion, reference uint16, events int, hours 
 	}
 }
 
-// repeated tells how much overheats repeat themselves in a run, beyond what
-// machine, driver, terrain and speed make of it.
+// repeated returns how much overheats cluster within runs, beyond the effects
+// of machine, driver, terrain and speed.
 func repeated(strata *exposure.Strata) float64 {
 	any := false
 	strata.Each(func(g *exposure.Stratum) { any = any || g.Repeats > 0 })
@@ -221,21 +224,22 @@ func repeated(strata *exposure.Strata) float64 {
 	return stat.Repeated(runs)
 }
 
-// ownMachine is from where a level's share of hours by machine is too unlike the
-// others' for errors clustered by machine: the sum of the squared differences,
-// one over the number of machines that tell the level from the others. With
-// half of the hours on a machine that no other drives it is 0.25 or more.
+// ownMachine is the limit above which a level's hours by machine are too unlike
+// the others' for errors clustered by machine: the sum of the squared
+// differences of the shares, one over the number of machines that distinguish
+// the level from the others. With half of the hours on a machine that nobody
+// else drives it is at least 0.25.
 const ownMachine = 0.2
 
-// keeps tells whether some level keeps to machines of its own, and names the
-// machine of every level that has most of its hours on one. Levels with under
-// a tenth of the hours of the average one decide nothing.
+// keeps reports whether some level has machines of its own, and names the
+// machine of every level that has most of its hours on one. Levels with less
+// than a tenth of the average hours decide nothing.
 func (r *RatesReport) keeps(x *exposure.Index, strata *exposure.Strata, q RateQuestion) bool {
 	if q.By == exposure.Machine || q.By == exposure.Model || slices.Contains(q.Adjust, exposure.Machine) {
 		return false
 	}
 	machines, total := len(x.Names[exposure.Machine]), 0.0
-	hours := map[uint16][]float64{} // by level, of each machine
+	hours := map[uint16][]float64{} // by level, for each machine
 	whole := make([]float64, machines)
 	strata.Each(func(g *exposure.Stratum) {
 		l, m := g.Levels[q.By], g.Levels[exposure.Machine]
@@ -287,8 +291,8 @@ func (r *RatesReport) pool() {
 }
 
 // adjust fills in the ratios with other factors held, over the strata in which
-// all of them are recorded. With keeps the machine is held too, as one of a
-// kind: a level that keeps to its own machine would else answer for it.
+// all of them are recorded. If keeps is set the machine is held too, as a
+// random effect: otherwise a level would answer for its own machine.
 func (r *RatesReport) adjust(x *exposure.Index, strata *exposure.Strata, q RateQuestion, reference uint16, keeps bool) {
 	factors := append([]exposure.Factor{q.By}, q.Adjust...)
 	byMachine := !slices.Contains(factors, exposure.Machine)
@@ -298,7 +302,7 @@ func (r *RatesReport) adjust(x *exposure.Index, strata *exposure.Strata, q RateQ
 		factors = append(factors, exposure.Machine)
 		r.HeldToo = append(r.HeldToo, exposure.Machine.String())
 	}
-	code := make([][]int, len(factors)) // by level number: 1 and up in the order met, 0 not yet
+	code := make([][]int, len(factors)) // by level number: from 1 in order of appearance, 0 for none yet
 	next := make([]int, len(factors))
 	for f, factor := range factors {
 		code[f] = make([]int, len(x.Names[factor]))
@@ -313,8 +317,9 @@ func (r *RatesReport) adjust(x *exposure.Index, strata *exposure.Strata, q RateQ
 	for f := range factors {
 		t.Factors[f] = make([]int, 0, n)
 	}
-	// What the machine does not explain is looked for in every level's hours on it;
-	// of a large fleet that takes long, and says little more than the strata do.
+	// What the machine does not explain would be estimated from every level's
+	// hours on it; for a large fleet that takes long, and adds little to the
+	// strata.
 	byMachine = byMachine && (!keeps || n < 20000)
 	if byMachine {
 		t.Cluster = make([]int, 0, n)
@@ -382,12 +387,10 @@ func (r *RatesReport) adjust(x *exposure.Index, strata *exposure.Strata, q RateQ
 		r.Method += fmt.Sprintf(", errors widened for overheats that repeat in a run (scale %s)", say.Figure(fit.Phi))
 	case fit.Scale == stat.QuasiPoisson:
 		r.Method += fmt.Sprintf(", errors widened for over-dispersion (quasi-Poisson, scale %s)", say.Figure(fit.Phi))
-		say.Once(&r.Warnings, "overheats vary more than by chance: only the adjusted intervals are widened for it "+
-			"(quasi-Poisson, scale %s)", say.Figure(fit.Phi))
+		say.Once(&r.Warnings, "overheats vary more than by chance: only the intervals that allow for something are "+
+			"wider for it")
 	case fit.Scale == stat.Clustered:
 		r.Method += ", errors clustered by machine"
-		say.Once(&r.Warnings, "some machines have many of the overheats: only the adjusted intervals are widened for it "+
-			"(clustered by machine)")
 	}
 	for _, w := range fit.Warnings {
 		say.Once(&r.Warnings, "%s", w)
@@ -399,7 +402,7 @@ func (r *RatesReport) adjust(x *exposure.Index, strata *exposure.Strata, q RateQ
 	}
 }
 
-// complete gives every level that has no adjusted ratio its reason.
+// complete gives every level without an adjusted ratio the reason.
 func (r *RatesReport) complete(reference uint16) {
 	for i := range r.Levels {
 		if v := &r.Levels[i]; v.id != reference && v.AdjustedRatio == nil && v.Why == nil {
@@ -408,15 +411,15 @@ func (r *RatesReport) complete(reference uint16) {
 	}
 }
 
-// mantelHaenszel holds one factor.
+// mantelHaenszel adjusts for one factor.
 func (r *RatesReport) mantelHaenszel(t stat.RateTable, ref int) {
 	r.Method = "Mantel-Haenszel over the strata of " + r.AdjustedFor[0]
 	n := 0
 	for _, c := range t.Factors[1] {
 		n = max(n, c+1)
 	}
-	cells := make([]stat.RateStratum, n*len(r.Levels)) // of a level, its events and hours in side 1
-	all := make([]stat.RateStratum, n)                 // all levels that are compared with, in side 0
+	cells := make([]stat.RateStratum, n*len(r.Levels)) // a level's events and hours in side 1
+	all := make([]stat.RateStratum, n)                 // those of all levels compared with, in side 0
 	for k, level := range t.Factors[0] {
 		c := t.Factors[1][k]
 		cells[level*n+c].Events1 += t.Events[k]
@@ -426,6 +429,7 @@ func (r *RatesReport) mantelHaenszel(t stat.RateTable, ref int) {
 			all[c].Exposure0 += t.Exposure[k]
 		}
 	}
+	var differ []string
 	for i := range r.Levels {
 		if i == ref {
 			continue
@@ -437,7 +441,7 @@ func (r *RatesReport) mantelHaenszel(t stat.RateTable, ref int) {
 			if ref < 0 {
 				s.Events0 -= s.Events1
 				if s.Exposure0 -= s.Exposure1; s.Exposure0 < 1e-9*s.Exposure1 {
-					s.Exposure0 = 0 // nobody else: what is left is rounding
+					s.Exposure0 = 0 // nobody else: the rest is rounding
 				}
 			}
 		}
@@ -445,9 +449,12 @@ func (r *RatesReport) mantelHaenszel(t stat.RateTable, ref int) {
 		v := &r.Levels[i]
 		v.adjusted(mh.Ratio, mh.P, &r.Warnings)
 		if p := mh.Differ; p != nil && *p < 0.05 {
-			say.Once(&r.Warnings, "%s: the ratio depends on %s (p %s): one figure hides that", v.Level, r.AdjustedFor[0],
-				say.P(*p))
+			differ = append(differ, v.Level)
 		}
+	}
+	if len(differ) > 0 {
+		say.Once(&r.Warnings, "%s: how they compare depends on the %s, and one figure hides that", say.List(differ, "and"),
+			r.AdjustedFor[0])
 	}
 }
 
@@ -465,7 +472,7 @@ func (v *RateLevel) adjusted(ratio stat.Result, p float64, warnings *[]string) {
 	v.AdjustedRatio, v.P = est, &p
 }
 
-// absent says why no level has an adjusted ratio.
+// absent sets the reason why no level has an adjusted ratio.
 func (r *RatesReport) absent(why string) {
 	for i := range r.Levels {
 		if r.Levels[i].Why == nil {
@@ -525,7 +532,7 @@ func (r *RatesReport) warnings(strata *exposure.Strata, q RateQuestion) {
 	}
 }
 
-// plurals names the levels of a factor.
+// plurals returns a factor's levels as a noun in the plural.
 func plurals(f exposure.Factor) string {
 	switch f {
 	case exposure.Driver:

@@ -82,7 +82,7 @@ func TestRatesCrudeBesideAdjusted(t *testing.T) {
 	require.InDelta(t, 2.24315433887633, a.AdjustedRatio.High, 1e-8)
 	require.InDelta(t, 1, *a.P, 1e-8)
 	require.InDelta(t, 1, *a.PHolm, 1e-8)
-	require.Equal(t, "A: 2.8 times the others before, 1.0 (0.45 to 2.2) once speed is held: it is the driving conditions", r.Words[0])
+	require.Equal(t, "A: 2.8 times the others as counted, 1.0 (0.45 to 2.2) allowing for speed: it is the driving conditions", r.Words[0])
 	require.Contains(t, r.Method, "Mantel-Haenszel")
 }
 

@@ -5,16 +5,15 @@ import (
 	"fmt"
 	"math"
 	"slices"
-	"strings"
 
 	"shedbook/report/exposure"
 	"shedbook/report/say"
 	"shedbook/report/stat"
 )
 
-// words says what the table shows: the levels whose rate stands out, before or
-// after the other factors are held, the most overheated first. It calls out
-// what the intervals can carry and no more.
+// words puts into sentences what the table shows: the levels whose rate stands
+// out, before or after other factors are held, highest first. It says no more
+// than the intervals support.
 func (r *RatesReport) words(q RateQuestion) {
 	if len(r.Levels) == 0 {
 		r.Words = append(r.Words, fmt.Sprintf("no hours with a recorded %s, so nothing to say", r.By))
@@ -55,7 +54,8 @@ func strength(v *RateLevel) float64 {
 	return math.Log(v.CrudeRatio.Value)
 }
 
-// stands says on which side of 1 an interval lies: +1, -1, or 0.
+// stands returns the side of 1 on which an interval lies: +1, -1, or 0 if it
+// includes 1.
 func stands(e *stat.Estimate) int {
 	switch {
 	case e == nil:
@@ -80,7 +80,7 @@ func (r *RatesReport) sentence(v *RateLevel, q RateQuestion) string {
 		}
 		chance := ""
 		if v.PHolm != nil && *v.PHolm > 0.05 {
-			chance = fmt.Sprintf("; with %d compared, that may be chance (p %s after Holm)", r.tested(), say.P(*v.PHolm))
+			chance = fmt.Sprintf("; with %d compared, that may be chance", r.tested())
 		}
 		if v.Mostly != nil {
 			chance = fmt.Sprintf("; %s, so it may be the machine ('--adjust terrain,speed' allows for that)", mostly(v, q.By))
@@ -88,29 +88,25 @@ func (r *RatesReport) sentence(v *RateLevel, q RateQuestion) string {
 		return fmt.Sprintf("%s: %s times %s%s", v.Level, interval(v.CrudeRatio), others, chance)
 	}
 	all := append(slices.Clone(r.AdjustedFor), r.HeldToo...)
-	held := say.List(all, "and") + " are held"
-	if len(all) == 1 {
-		held = all[0] + " is held"
-	}
+	allowing := "allowing for " + say.List(all, "and")
 	if v.AdjustedRatio == nil {
 		if crude == 0 {
 			return ""
 		}
-		return fmt.Sprintf("%s: %s times %s; with %s nothing can be said: %s", v.Level, interval(v.CrudeRatio), others,
-			strings.TrimSuffix(strings.TrimSuffix(held, " are held"), " is held")+" held", *v.Why)
+		return fmt.Sprintf("%s: %s times %s; %s, nothing can be said: %s", v.Level, interval(v.CrudeRatio), others, allowing, *v.Why)
 	}
 	if crude == 0 && adjusted == 0 {
 		return ""
 	}
 	before := "no rate"
 	if v.CrudeRatio != nil {
-		before = ratio(v.CrudeRatio.Value) + " times " + others + " before"
+		before = ratio(v.CrudeRatio.Value) + " times " + others + " as counted"
 	}
-	head := fmt.Sprintf("%s: %s, %s once %s: ", v.Level, before, interval(v.AdjustedRatio), held)
+	head := fmt.Sprintf("%s: %s, %s %s: ", v.Level, before, interval(v.AdjustedRatio), allowing)
 	chance := v.PHolm != nil && *v.PHolm > 0.05
 	switch {
 	case adjusted != 0 && chance:
-		return head + fmt.Sprintf("with %d compared, that may still be chance (p %s after Holm)", r.tested(), say.P(*v.PHolm))
+		return head + fmt.Sprintf("with %d compared, that may still be chance", r.tested())
 	case adjusted != 0 && crude == adjusted:
 		return head + blame(r.held(q)) + " not explain it"
 	case adjusted != 0:
@@ -123,7 +119,7 @@ func (r *RatesReport) sentence(v *RateLevel, q RateQuestion) string {
 	return head + "too few overheats to tell"
 }
 
-// mostly says which machine a level has most of its hours on.
+// mostly names the machine on which a level has most of its hours.
 func mostly(v *RateLevel, by exposure.Factor) string {
 	if by == exposure.Driver {
 		return fmt.Sprintf("%s mostly drove %s", v.Level, *v.Mostly)
@@ -131,7 +127,7 @@ func mostly(v *RateLevel, by exposure.Factor) string {
 	return fmt.Sprintf("most hours with %s %s were driven on %s", by, v.Level, *v.Mostly)
 }
 
-// held are the factors held, asked for or not.
+// held returns the factors held, asked for or not.
 func (r *RatesReport) held(q RateQuestion) []exposure.Factor {
 	if len(r.HeldToo) > 0 {
 		return append(slices.Clone(q.Adjust), exposure.Machine)
@@ -139,7 +135,7 @@ func (r *RatesReport) held(q RateQuestion) []exposure.Factor {
 	return q.Adjust
 }
 
-// tested is how many levels were held against others.
+// tested returns how many levels were compared.
 func (r *RatesReport) tested() (n int) {
 	for i := range r.Levels {
 		if r.Levels[i].PHolm != nil {
@@ -149,8 +145,8 @@ func (r *RatesReport) tested() (n int) {
 	return n
 }
 
-// nearer says that holding the factors took at least half of the ratio away,
-// on the log scale.
+// nearer reports whether holding the factors removed at least half of the
+// ratio, on the log scale.
 func nearer(adjusted, crude float64) bool {
 	if adjusted <= 0 || crude <= 0 {
 		return false
@@ -158,7 +154,7 @@ func nearer(adjusted, crude float64) bool {
 	return math.Abs(math.Log(adjusted)) <= math.Abs(math.Log(crude))/2
 }
 
-// conditions names what the held factors are.
+// conditions returns the held factors in words.
 func conditions(held []exposure.Factor) string {
 	var names []string
 	add := func(name string) {
@@ -181,7 +177,7 @@ func conditions(held []exposure.Factor) string {
 
 func blame(held []exposure.Factor) string { return conditions(held) + " do" }
 
-// interval is an estimate in a sentence: 1.1 (0.4 to 2.9).
+// interval returns an estimate for a sentence: 1.1 (0.4 to 2.9).
 func interval(e *stat.Estimate) string {
 	switch {
 	case math.IsInf(e.High, 1):
@@ -192,7 +188,7 @@ func interval(e *stat.Estimate) string {
 	return fmt.Sprintf("%s (%s to %s)", ratio(e.Value), ratio(e.Low), ratio(e.High))
 }
 
-// ratio is a ratio for a sentence, to two figures or the tenth.
+// ratio returns a ratio for a sentence, to two figures or a tenth.
 func ratio(v float64) string {
 	switch {
 	case v >= 99.95:

@@ -10,11 +10,12 @@ import (
 	"shedbook/report/exposure"
 	"shedbook/report/say"
 	"shedbook/report/stat"
+	"shedbook/schema/unit"
 )
 
-// RecurrenceReport is `shedbook recurrence`: how often something comes back as
-// machines age. Hours are engine hours from a machine's first reading to its
-// last; every machine is at risk until its last reading.
+// RecurrenceReport is the result of `shedbook recurrence`: how often something
+// comes back as machines age. Hours are engine hours from a machine's first
+// reading to its last; every machine is at risk until its last reading.
 type RecurrenceReport struct {
 	AsOf     time.Time         `json:"as_of"`
 	Of       string            `json:"of"`
@@ -27,7 +28,7 @@ type RecurrenceReport struct {
 	Warnings []string          `json:"warnings,omitempty"`
 }
 
-// RecurrencePoint is the mean number of events a machine by some hours.
+// RecurrencePoint is the mean number of events per machine by some hours.
 type RecurrencePoint struct {
 	Hours  float64 `json:"hours"`
 	AtRisk int     `json:"at_risk"`
@@ -36,7 +37,7 @@ type RecurrencePoint struct {
 	High   float64 `json:"high"`
 }
 
-// MachineTrend says whether one machine gets worse.
+// MachineTrend tells whether one machine gets worse.
 type MachineTrend struct {
 	Machine  string         `json:"machine"`
 	Events   int            `json:"events"`
@@ -49,8 +50,8 @@ type MachineTrend struct {
 	Warnings []string       `json:"warnings,omitempty"`
 }
 
-// Recurrence reports how often work comes back over the fleet, or overheats
-// where work is "". Words of work are compared without regard to case.
+// Recurrence reports how often work comes back in the fleet, or overheats if
+// work is "". Words of work are compared ignoring case.
 func Recurrence(s Source, work string) RecurrenceReport {
 	r := RecurrenceReport{AsOf: s.AsOf, Of: work, Curve: []RecurrencePoint{}, Trend: []MachineTrend{}, Words: []string{}}
 	if work == "" {
@@ -108,8 +109,8 @@ func Recurrence(s Source, work string) RecurrenceReport {
 	return r
 }
 
-// historyOf is a machine's hours from its first reading to its last, and the
-// events in them. An event's own meter reading goes before its time.
+// historyOf returns a machine's hours from its first reading to its last, and
+// the events in them. An event's own meter reading is preferred to its time.
 func historyOf(l *exposure.Life, work string) (stat.History, bool) {
 	_, first, ok := l.Clock.First()
 	if !ok {
@@ -133,8 +134,8 @@ func historyOf(l *exposure.Life, work string) (stat.History, bool) {
 	return h, true
 }
 
-// tick rounds hours to a second and less, so that what happened at the same
-// hours on two machines is seen to.
+// tick rounds hours to a third of a second, so that ties between machines are
+// seen as ties.
 func tick(h float64) float64 { return math.Round(h*1e4) / 1e4 }
 
 func trendOf(name string, u stat.History) MachineTrend {
@@ -151,8 +152,7 @@ func trendOf(name string, u stat.History) MachineTrend {
 		m.Why = say.Why(why)
 	}
 	if m.Says == stat.CannotSay && m.Why == nil {
-		m.Why = say.Why(fmt.Sprintf("%s in %s h: no more and no less often than before, apart from chance (p %s)",
-			say.Count(m.Events, "event"), say.Figure(m.Hours), say.P(*m.P)))
+		m.Why = say.Why("no change beyond chance")
 	}
 	return m
 }
@@ -160,13 +160,21 @@ func trendOf(name string, u stat.History) MachineTrend {
 func (r *RecurrenceReport) words() {
 	tell := func(format string, args ...any) { r.Words = append(r.Words, fmt.Sprintf(format, args...)) }
 	if len(r.Curve) == 0 {
-		tell("nothing to show for %s: %s", r.Of, *r.Why)
+		if r.Of == "overheats" {
+			tell("no overheat is recorded")
+		} else {
+			tell("no service is called %q", r.Of)
+		}
 		return
 	}
 	p := r.Curve[len(r.Curve)-1]
-	tell("%s of %s on %s; by %s h a machine has had %s (%s to %s) on average", say.Count(r.Events, "event"), r.Of,
-		say.Count(r.Machines, "machine"),
-		say.Figure(p.Hours), say.Figure(p.MCF), say.Figure(p.Low), say.Figure(p.High))
+	what := say.Count(r.Events, "overheat")
+	if r.Of != "overheats" {
+		what = fmt.Sprintf("%s %s", r.Of, say.Count(r.Events, "time"))
+	}
+	figure := func(v float64) string { return unit.Short(say.Rounded(v, 2), 2) }
+	tell("%s on %s; by %s h a machine has had %s (%s to %s) on average", what, say.Count(r.Machines, "machine"),
+		say.Figure(p.Hours), figure(p.MCF), figure(p.Low), figure(p.High))
 	for _, says := range []string{stat.Worse, stat.Better} {
 		var names []string
 		for _, t := range r.Trend {
@@ -175,10 +183,11 @@ func (r *RecurrenceReport) words() {
 			}
 		}
 		if len(names) > 0 {
-			tell("getting %s: %s", says, say.List(names, "and"))
+			often := map[string]string{stat.Worse: "more and more often", stat.Better: "less and less often"}[says]
+			tell("%s: %s", often, say.List(names, "and"))
 		}
 	}
 	if n := len(r.Trend); n > 1 {
-		tell("among %d machines, about one in twenty shows a trend by chance alone", n)
+		tell("by chance alone, about one machine in twenty shows a trend")
 	}
 }

@@ -97,7 +97,7 @@ func TestRecurrenceOfValveSeats(t *testing.T) {
 		}
 	}
 	require.Len(t, r.Trend, want.Engines)
-	require.Contains(t, r.Words[0], "48 events of valve seat on 41 machines")
+	require.Contains(t, r.Words[0], "valve seat 48 times on 41 machines")
 }
 
 func TestRecurrenceOfNothing(t *testing.T) {

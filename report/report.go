@@ -1,8 +1,8 @@
-// Package report turns records into results, one file a question. It is pure:
-// no book, no clock, no printing. A result is built once and has all that its
-// table, its JSON, its CSV and its page show; the JSON keys are those of the
-// exchange contract, with more where more is worth saying. Warnings go with
-// the result; what can't be estimated is absent, with a why.
+// Package report turns records into results, one file for each question. It is
+// pure: no book, no clock, no printing. A result is built once and has all that
+// its table, JSON, CSV and page show; the JSON keys are those of the exchange
+// contract, and some more. Warnings are part of the result; what can't be
+// estimated is absent, with a reason.
 package report
 
 import (
@@ -20,23 +20,23 @@ import (
 	"shedbook/schema/unit"
 )
 
-// Source is the fleet a report reads: what is not one machine's, and the
-// machines' lives one after another, so that a fleet of any size passes
-// through without being held. A report reads the lives once.
+// Source is the fleet that a report reads: what belongs to no single machine,
+// and the machines' lives one after another, so that a fleet of any size can be
+// read without being held in memory. A report reads the lives once.
 type Source struct {
-	AsOf  time.Time    // in the book's zone; what is dated after it does not count
-	Now   time.Time    // the clock, to tell what was entered by a wrong one; zero if nobody asks
+	AsOf  time.Time    // in the book's zone; records dated after it do not count
+	Now   time.Time    // the present time, to find records entered by a wrong clock; zero if not needed
 	Fleet schema.Fleet // without its Logs
 	Index *exposure.Index
 	Lives iter.Seq[*exposure.Life]
-	// Given is what a machine's state takes of others than its log; nil for none.
+	// Given returns what a machine's state depends on besides its log; may be nil.
 	Given func(*exposure.Life) state.Given
-	// Later is told, once the lives are read, when what is dated after AsOf begins:
-	// until then all of it reads the same.
+	// Later is set, once the lives are read, to the time at which a record dated
+	// after AsOf first counts: until then the results stay the same.
 	Later *Later
 }
 
-// Later is the earliest of some dates. Several goroutines may tell it of theirs.
+// Later is the earliest of some times. It is safe for several goroutines.
 type Later struct {
 	mu    sync.Mutex
 	first time.Time
@@ -50,14 +50,14 @@ func (l *Later) is(at time.Time) {
 	}
 }
 
-// First is the earliest; zero where there is none.
+// First returns the earliest; zero if there is none.
 func (l *Later) First() time.Time {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	return l.first
 }
 
-// Of reads a fleet that is at hand.
+// Of returns a source for a fleet that is in memory.
 func Of(f schema.Fleet, asOf time.Time) Source {
 	logs := f.Logs
 	return Stream(f, func(yield func(func() *schema.Log) bool) {
@@ -69,10 +69,10 @@ func Of(f schema.Fleet, asOf time.Time) Source {
 	}, asOf)
 }
 
-// Stream reads machines as they come, in the order in which they come, some
-// ahead of the report that reads their lives. Each comes as what makes its log,
-// which is called in any goroutine; nil where it can't be made. Only what is
-// not one machine's is taken of f.
+// Stream returns a source that reads machines as they come, in order, some of
+// them ahead of the report. Each comes as a function that makes its log, called
+// in any goroutine; it returns nil if the log can't be made. Only what belongs
+// to no single machine is taken from f.
 func Stream(f schema.Fleet, logs iter.Seq[func() *schema.Log], asOf time.Time) Source {
 	f.Logs = nil
 	all := f.Answers
@@ -108,7 +108,7 @@ func Stream(f schema.Fleet, logs iter.Seq[func() *schema.Log], asOf time.Time) S
 				k := schema.KindOf(r)
 				if at := k.When(r); at.After(asOf) {
 					s.Later.is(at)
-					if at := k.Meta(r).Entered; at.After(asOf) { // by a clock that was wrong
+					if at := k.Meta(r).Entered; at.After(asOf) { // entered by a wrong clock
 						s.Later.is(at)
 					}
 				}
@@ -130,8 +130,8 @@ func Stream(f schema.Fleet, logs iter.Seq[func() *schema.Log], asOf time.Time) S
 	return s
 }
 
-// ahead does something to all that comes, on every processor, and yields what
-// came of it in the same order.
+// ahead applies do to all values, on every processor, and yields the results in
+// the same order.
 func ahead[A, B any](in iter.Seq[A], do func(A) B) iter.Seq[B] {
 	return func(yield func(B) bool) {
 		type job struct {
@@ -175,8 +175,8 @@ func ahead[A, B any](in iter.Seq[A], do func(A) B) iter.Seq[B] {
 	}
 }
 
-// told is a machine's state by its log, and every time it was parked.
-func (s *Source) told(l *exposure.Life) state.Told {
+// stateOf returns a machine's state by its log, and every time it was parked.
+func (s *Source) stateOf(l *exposure.Life) state.Told {
 	var g state.Given
 	if s.Given != nil {
 		g = s.Given(l)
@@ -184,7 +184,7 @@ func (s *Source) told(l *exposure.Life) state.Told {
 	return state.Of(l, s.Fleet.Settings, s.AsOf, g)
 }
 
-// local is a time in the book's zone; nil for none.
+// local returns a time in the book's zone; nil for zero.
 func (s *Source) local(t time.Time) *time.Time {
 	if t.IsZero() {
 		return nil
@@ -193,8 +193,8 @@ func (s *Source) local(t time.Time) *time.Time {
 	return &t
 }
 
-// take splits an estimate's result for a report: the estimate, or the reason
-// it is missing; its warnings are added, each once.
+// take returns the estimate of a result, or the reason why it is missing, and
+// adds its warnings, each once.
 func take(r stat.Result, warnings *[]string) (*stat.Estimate, string) {
 	for _, w := range r.Warnings {
 		say.Once(warnings, "%s", w)
@@ -202,16 +202,17 @@ func take(r stat.Result, warnings *[]string) (*stat.Estimate, string) {
 	return r.Est, r.Why
 }
 
-// ml is a volume for a sentence, in the book's units.
+// ml returns a volume for a sentence, in the book's units.
 func (s *Source) ml(v float64) string {
 	return unit.Format(v, unit.Millilitres, s.Fleet.Settings.Units())
 }
 
-// moment and day are a time for a sentence, to the minute or not.
+// moment and day return a time for a sentence, to the minute or without a time
+// of day.
 func (s *Source) moment(t time.Time) string { return say.Moment(t, s.AsOf.Location()) }
 func (s *Source) day(t time.Time) string    { return say.Day(t, s.AsOf.Location()) }
 
-// record names a record in a sentence: its kind and number.
+// record returns a record's name in a sentence: its kind and number.
 func record(kind string, number int64) string {
 	if number == 0 {
 		return kind

@@ -11,18 +11,18 @@ import (
 	"shedbook/schema"
 )
 
-// TimelineReport is what happened to one machine, newest first. Runs that follow
-// one another with nothing between them are one line.
+// TimelineReport is what happened to one machine, newest first. Consecutive
+// runs are one line.
 type TimelineReport struct {
 	AsOf    time.Time      `json:"as_of"`
 	Machine string         `json:"machine"`
 	Lines   []TimelineLine `json:"lines"`
-	More    int            `json:"more"` // lines that are older still
+	More    int            `json:"more"` // number of older lines
 }
 
 // TimelineLine is one record, or several runs.
 type TimelineLine struct {
-	At     time.Time `json:"at"` // of runs: when the last of them began
+	At     time.Time `json:"at"` // for runs: when the last of them began
 	Kind   string    `json:"kind"`
 	Number int64     `json:"number,omitempty"` // of a single record
 	Engine float64   `json:"engine_hours"`
@@ -30,8 +30,8 @@ type TimelineLine struct {
 	Note   string    `json:"note,omitempty"`
 }
 
-// Timeline tells what happened to a machine in at most so many lines; 0 is all.
-// ok is false where the source has no such machine.
+// Timeline returns what happened to a machine, in at most so many lines; 0
+// means all. ok is false if there is no such machine.
 func Timeline(s Source, machine string, most int) (r TimelineReport, ok bool) {
 	for l := range s.Lives {
 		if l.Log.Machine.Name != machine {

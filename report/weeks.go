@@ -5,17 +5,17 @@ import (
 	"time"
 )
 
-// Weeks is one machine's last weeks, the last one ending at the report's
-// moment: what small plots show.
+// Weeks is one machine's last weeks, for small plots; the last one ends at
+// AsOf.
 type Weeks struct {
 	Machine   string    `json:"machine"`
 	From      time.Time `json:"from"`      // when the first week begins
 	Hours     []float64 `json:"hours"`     // recorded engine hours
 	AddedMl   []float64 `json:"added_ml"`  // coolant topped up
-	Overheats []int     `json:"overheats"` // counted, placed or not
+	Overheats []int     `json:"overheats"` // all, whether assigned to a run or not
 }
 
-// LastWeeks is every machine's last n weeks.
+// LastWeeks returns every machine's last n weeks.
 func LastWeeks(s Source, n int) []Weeks {
 	out := []Weeks{}
 	for l := range s.Lives {
@@ -28,7 +28,7 @@ func LastWeeks(s Source, n int) []Weeks {
 			h := l.HoursTo(ends[i])
 			w.Hours[i], last = h-last, h
 		}
-		// A week holds what is dated after its begin and not after its end.
+		// A week includes its end but not its beginning.
 		week := func(t time.Time) (int, bool) {
 			i := sort.Search(n, func(i int) bool { return !ends[i].Before(t) })
 			return i, i < n && t.After(w.From)

@@ -2,12 +2,15 @@ package schema
 
 import "strings"
 
-// formulaSigns begin what a spreadsheet program takes for a formula, and may run: OWASP, "CSV Injection".
+// formulaSigns are the characters that make a spreadsheet program take a cell
+// for a formula and perhaps run it: OWASP, "CSV Injection".
 const formulaSigns = "=+-@\t\r＝＋－＠"
 
-// Guard returns text as it is written into a sheet: with an apostrophe before it where a spreadsheet program would
-// take it for a formula. Such programs show the cell as text. Text that begins with apostrophes before such a sign
-// gets one more, so that Unguard always gives back the text; other apostrophes, as in 'tis, are left alone.
+// Guard returns text as it is written into a sheet, with an apostrophe before
+// anything that a spreadsheet program would take for a formula; such programs
+// then show the cell as text. Text that begins with apostrophes before such a
+// sign gets one more, so that Unguard always restores it; other apostrophes, as
+// in 'tis, are left alone.
 func Guard(s string) string {
 	if guarded(s) {
 		return "'" + s
@@ -15,7 +18,7 @@ func Guard(s string) string {
 	return s
 }
 
-// Unguard returns the text of which Guard made s.
+// Unguard returns the text that Guard was given.
 func Unguard(s string) string {
 	if len(s) > 1 && s[0] == '\'' && guarded(s[1:]) {
 		return s[1:]

@@ -7,7 +7,7 @@ import (
 	"time"
 )
 
-// MarshalJSON: a number, or null where not recorded.
+// MarshalJSON returns the number, or null if it is not recorded.
 func (n Num) MarshalJSON() ([]byte, error) {
 	if !n.Known {
 		return []byte("null"), nil
@@ -25,12 +25,12 @@ func (n *Num) UnmarshalJSON(b []byte) error {
 	return json.Unmarshal(b, &n.V)
 }
 
-// JSON is the record as an object: its kind, its number, its fields in order,
-// null where not recorded, times in the zone.
+// JSON returns the record as an object: its kind, its number, then its fields
+// in order, null if not recorded, times in the zone.
 func (k *Kind) JSON(r Record, zone *time.Location) []byte { return k.Encode(r, zone, nil) }
 
-// Encode is JSON with a number in the place of every machine and driver that
-// number finds one for; nil finds none.
+// Encode is JSON with numbers instead of the names of machines and drivers,
+// where number knows one; a nil number changes nothing.
 func (k *Kind) Encode(r Record, zone *time.Location, number func(*Field, string) (int64, bool)) []byte {
 	var b bytes.Buffer
 	m := k.Meta(r)
@@ -64,7 +64,7 @@ func (k *Kind) Encode(r Record, zone *time.Location, number func(*Field, string)
 			}
 		}
 		s, err := json.Marshal(v)
-		if err != nil { // a Num is finite by Set's limits
+		if err != nil { // a Num is finite: Set checks it
 			panic(err)
 		}
 		b.Write(s)
@@ -80,12 +80,11 @@ func (k *Kind) Encode(r Record, zone *time.Location, number func(*Field, string)
 	return b.Bytes()
 }
 
-// refers says whether the field holds a machine's or a driver's name.
+// refers reports whether the field holds a machine's or a driver's name.
 func (f *Field) refers() bool { return f.Type == MachineField || f.Type == DriverField }
 
-// Decode is the inverse of Encode. name, where it is not nil, is asked for the
-// name of every machine and driver: of its number or, where number is 0, of what
-// stands there for it.
+// Decode is the inverse of Encode. If name is not nil, it is asked for the name
+// of every machine and driver: by number or, if number is 0, by the name given.
 func (k *Kind) Decode(data []byte, name func(f *Field, number int64, is string) (string, error)) (Record, error) {
 	var raw map[string]json.RawMessage
 	if err := json.Unmarshal(data, &raw); err != nil {

@@ -10,7 +10,7 @@ import (
 	"shedbook/schema/unit"
 )
 
-// Type is what sort of value a field holds.
+// Type is the type of a field's value.
 type Type int
 
 const (
@@ -25,7 +25,7 @@ const (
 
 // Field is one column of a kind of record.
 type Field struct {
-	Name       string // the sheet's column, the JSON key and the book's column
+	Name       string // the column of the sheet and of the book, and the JSON key
 	Type       Type
 	Unit       unit.Unit
 	Vocabulary string
@@ -33,18 +33,18 @@ type Field struct {
 	Min, Max   float64
 	Help       string
 	Record     bool   // the number of another record
-	Plain      bool   // on a record's line a bare number, or the first word, is this field
-	Zero, Yes  string // words that mean 0 or yes on a record's line, as "ok" and "out"
-	No         string // and no, as "no-lamp"
-	part       string // of a half of a record: see half
+	Plain      bool   // on a record's line it takes a bare number, or the first word
+	Zero, Yes  string // words that mean 0 or yes on a record's line, such as "ok" and "out"
+	No         string // a word that means no, such as "no-lamp"
+	part       string // in a half of a record: see half
 	index      []int
 }
 
-// Flag is the field's name on the command line: its column without the unit,
-// with dashes (`volume_ml` is --volume).
+// Flag returns the field's name on the command line: its column without the
+// unit, with dashes (`volume_ml` is --volume).
 func (f *Field) Flag() string {
 	name := f.Name
-	if f.Unit != unit.Count && f.Unit != unit.Days { // every_h is --every, every_days stays
+	if f.Unit != unit.Count && f.Unit != unit.Days { // every_h is --every, but every_days keeps its unit
 		name = strings.TrimSuffix(name, "_"+string(f.Unit))
 	}
 	if f.part != "" {
@@ -68,10 +68,10 @@ type Kind struct {
 	Dated bool
 	typ   reflect.Type
 	meta  []int
-	in    func(*Log) Slot // its place in a log; nil of a kind that stands in none
+	in    func(*Log) Slot // its place in a log; nil for a kind that logs do not hold
 }
 
-// Kinds are all kinds of record, in the order in which references resolve.
+// Kinds are all kinds of record, each after the kinds that it refers to.
 var Kinds = []*Kind{
 	describe[Setting]("setting", "settings", "a setting of the book"),
 	describe[Word]("word", "words", "a new word for a field"),
@@ -107,8 +107,8 @@ var Kinds = []*Kind{
 		func(l *Log) *[]Answer { return &l.Answers }),
 }
 
-// GoesOut and ComesBack are the two halves of an outing, each described as a kind
-// is: its line, options and form take its own fields only.
+// GoesOut and ComesBack are the two halves of an outing, each described like a
+// kind: its line, options and form take the fields of that half only.
 var (
 	GoesOut = KindNamed("outing").half("out", "a machine goes out: who takes it, meter, coolant level",
 		"machine", "out", "driver", "meter_out_h", "level_out_ml", "engine_out", "accepted", "note")
@@ -116,8 +116,8 @@ var (
 		"machine", "back", "meter_back_h", "hours", "level_back_ml", "engine_back", "lamp", "mud", "note")
 )
 
-// half is a kind with some of its fields, dated by the field that has the half's
-// name. Their options leave that name out: meter_back_h is --meter.
+// half returns a kind with some of k's fields, dated by the field with the
+// half's name. Option names leave that name out: meter_back_h is --meter.
 func (k *Kind) half(name, help string, columns ...string) *Kind {
 	h := &Kind{Name: name, Sheet: k.Sheet, Help: help, Dated: k.Dated, typ: k.typ, meta: k.meta}
 	for _, c := range columns {
@@ -128,7 +128,8 @@ func (k *Kind) half(name, help string, columns ...string) *Kind {
 	return h
 }
 
-// KindNamed finds a kind by its name or its sheet's name; nil if there is none.
+// KindNamed returns the kind with this name or sheet name; nil if there is
+// none.
 func KindNamed(name string) *Kind {
 	for _, k := range Kinds {
 		if k.Name == name || k.Sheet == name {
@@ -146,18 +147,18 @@ var byType = func() map[reflect.Type]*Kind {
 	return m
 }()
 
-// KindOf is the kind of a record.
+// KindOf returns the kind of a record.
 func KindOf(r Record) *Kind { return byType[reflect.TypeOf(r).Elem()] }
 
-// New makes an empty record of the kind.
+// New returns an empty record of the kind.
 func (k *Kind) New() Record { return reflect.New(k.typ).Interface().(Record) }
 
-// Meta is what the book keeps beside the record.
+// Meta returns what the book stores beside the record's fields.
 func (k *Kind) Meta(r Record) *Meta {
 	return reflect.ValueOf(r).Elem().FieldByIndex(k.meta).Addr().Interface().(*Meta)
 }
 
-// Field finds a field by its column; nil if there is none.
+// Field returns the field with this column; nil if there is none.
 func (k *Kind) Field(name string) *Field {
 	for i := range k.Fields {
 		if k.Fields[i].Name == name {
@@ -167,7 +168,7 @@ func (k *Kind) Field(name string) *Field {
 	return nil
 }
 
-// Columns are the fields' names in order.
+// Columns returns the fields' names in order.
 func (k *Kind) Columns() []string {
 	names := make([]string, len(k.Fields))
 	for i := range k.Fields {
@@ -176,7 +177,8 @@ func (k *Kind) Columns() []string {
 	return names
 }
 
-// TimeColumn is the column that dates the record ("start" or "at"; "" if none).
+// TimeColumn returns the column that dates the record ("start" or "at"; "" if
+// none).
 func (k *Kind) TimeColumn() string {
 	for i := range k.Fields {
 		if f := &k.Fields[i]; f.Type == TimeField && f.Required {
@@ -186,7 +188,7 @@ func (k *Kind) TimeColumn() string {
 	return ""
 }
 
-// When is the time that dates the record; zero if the kind has none.
+// When returns the time that dates the record; zero if the kind has none.
 func (k *Kind) When(r Record) time.Time {
 	if c := k.TimeColumn(); c != "" {
 		return *k.Field(c).Pointer(r).(*time.Time)
@@ -194,7 +196,7 @@ func (k *Kind) When(r Record) time.Time {
 	return time.Time{}
 }
 
-// Text is a field's text (text, machine, driver and word fields; "" if the
+// Text returns a field's text (text, machine, driver and word fields; "" if the
 // kind has no such field).
 func (k *Kind) Text(r Record, column string) string {
 	if f := k.Field(column); f != nil {
@@ -205,15 +207,15 @@ func (k *Kind) Text(r Record, column string) string {
 	return ""
 }
 
-// Pointer is the address of the field's value in the record: *string, *Num,
-// *time.Time or *[]string.
+// Pointer returns the address of the field's value in the record: *string,
+// *Num, *time.Time or *[]string.
 func (f *Field) Pointer(r Record) any {
 	return reflect.ValueOf(r).Elem().FieldByIndex(f.index).Addr().Interface()
 }
 
 // Pointers appends the addresses of all fields' values, in order: see Pointer.
 func (k *Kind) Pointers(to []any, r Record) []any {
-	if r, ok := r.(*Run); ok { // of which a book has a million
+	if r, ok := r.(*Run); ok { // a shortcut for the kind of which a book has a million
 		return append(to, &r.Ref, &r.Machine, &r.At, &r.Driver, &r.Hours, &r.MeterOut, &r.MeterIn, &r.Terrain, &r.Speed,
 			&r.Range, &r.Load, &r.AmbientC, &r.Note)
 	}
@@ -224,10 +226,10 @@ func (k *Kind) Pointers(to []any, r Record) []any {
 	return to
 }
 
-// Known says whether the field is recorded.
+// Known reports whether the field is recorded.
 func (f *Field) Known(r Record) bool { return Recorded(f.Pointer(r)) }
 
-// Recorded says whether the value at a field's address is recorded.
+// Recorded reports whether the value at a field's address is recorded.
 func Recorded(p any) bool {
 	switch p := p.(type) {
 	case *string:
@@ -252,8 +254,8 @@ func describe[T any](name, sheet, help string) *Kind {
 	return k
 }
 
-// walk gathers the tagged fields of t, those of embedded structs in their
-// place; rename maps an embedded column to this kind's word for it.
+// walk gathers the tagged fields of t, with those of embedded structs in their
+// place; rename maps an embedded column to this kind's name for it.
 func (k *Kind) walk(t reflect.Type, at []int, rename map[string]string) {
 	for i := range t.NumField() {
 		sf := t.Field(i)

@@ -9,74 +9,83 @@ import (
 	"shedbook/schema/unit"
 )
 
-// Given is a value of a record's line and the field that it was understood as.
+// Given is a value on a record's line, and the field it was understood as.
 type Given struct {
 	Field *Field
 	Value string
 }
 
-// manyWords is how many words of a line may make one value: "12 fl oz", "Ada Venn".
+// manyWords is the most words that one value can have: "12 fl oz", "Ada Venn".
 const manyWords = 3
 
-// leastLetters is how many letters of a word must be given.
+// leastLetters is the fewest letters by which a word can be abbreviated.
 const leastLetters = 2
 
-// Line reads the words that follow the machine on a record's line, in any order:
-// words of the kind's own vocabularies and drivers, each whole or by its unique
-// beginning, and numbers, which with a unit are the only field in which that unit makes
-// sense, and else the kind's plain quantity. The first word is the kind's plain
-// text, where it has one. What could be two things is an error that names both;
-// nothing is guessed. A field's name before its value says which is meant: "level
-// ok". A record's own options still say what words can't.
-func (k *Kind) Line(words []string, known *Known) ([]Given, error) {
-	var out []Given
+// Line reads the words after the machine on a record's line, in any order.
+// Words of the kind's vocabularies and drivers may be given by their unique
+// beginning. A number with a unit is the only field where the unit makes sense;
+// one without is the kind's plain quantity. The first word is the kind's plain
+// text, if it has one. A field's name before a value says which field is meant:
+// "level ok". Ambiguous words are an error that names both meanings; nothing is
+// guessed. What a line can't say, the record's options can. All errors are
+// returned, not only the first.
+func (k *Kind) Line(words []string, known *Known) (out []Given, wrong []error) {
+	plain := k.plainNumber()
+next:
 	for i := 0; i < len(words); {
-		given, used, err := k.value(words[i:], known, i == 0)
-		if err != nil {
-			return nil, err
+		given, used, ok := k.value(words[i:], known, i == 0)
+		if !ok {
+			err := k.notUnderstood(words[i], known, plain)
+			if len(given) > 1 {
+				err = k.twofold(strings.Join(words[i:i+used], " "), given)
+			} else if p := AsProblem(err); plain != nil && p.Column == "--"+plain.Flag() {
+				plain = nil // said once
+			}
+			wrong = append(wrong, err)
+			i += max(used, 1)
+			continue
 		}
+		i += used
 		for _, g := range out {
-			if g.Field == given.Field && g.Field.Type != WordsField {
-				return nil, &Problem{Column: label(given.Field), Value: given.Value, Says: "is given twice: " + Quote(g.Value) +
-					" stands before it"}
+			if g.Field == given[0].Field && g.Field.Type != WordsField {
+				wrong = append(wrong, &Problem{Column: label(g.Field), Value: given[0].Value, Says: "is a second one: " +
+					Quote(g.Value) + " is there already"})
+				continue next
 			}
 		}
-		out = append(out, given)
-		i += used
+		if out = append(out, given[0]); given[0].Field == plain {
+			plain = nil
+		}
 	}
-	return out, nil
+	return out, wrong
 }
 
-// value reads the value that the words begin with, and says how many it took.
-func (k *Kind) value(words []string, known *Known, first bool) (Given, int, error) {
+// value reads the value at the beginning of the words, and returns how many it
+// took. It is ok if the words can mean one thing only; found is all they can mean.
+func (k *Kind) value(words []string, known *Known, first bool) (found []Given, used int, ok bool) {
 	if f := k.plainText(); f != nil && first {
-		return Given{f, words[0]}, 1, nil
+		return []Given{{f, words[0]}}, 1, true
 	}
 	for n := min(manyWords, len(words)); n > 0; n-- {
 		text := strings.Join(words[:n], " ")
 		if n > 1 && number(words[0]) && !letter(words[1]) {
-			continue // two numbers are not one
+			continue // two numbers in a row are two values
 		}
-		found := k.readings(text, known)
-		switch len(found) {
-		case 0:
-		case 1:
-			return found[0], n, nil
-		default:
-			return Given{}, 0, k.twofold(text, found)
+		if found = k.readings(text, known); len(found) > 0 {
+			return found, n, len(found) == 1
 		}
 	}
 	if f := k.named(words[0]); f != nil && len(words) > 1 {
 		only := &Kind{Name: k.Name, Fields: []Field{*f}}
 		only.Fields[0].Plain = true
-		if given, n, err := only.value(words[1:], known, false); err == nil {
-			return Given{f, given.Value}, n + 1, nil
+		if given, n, ok := only.value(words[1:], known, false); ok {
+			return []Given{{f, given[0].Value}}, n + 1, true
 		}
 	}
-	return Given{}, 0, k.notUnderstood(words[0], known)
+	return nil, 0, false
 }
 
-// named is the field of the line that a word names; nil where none is.
+// named returns the field of the line with this name; nil if there is none.
 func (k *Kind) named(word string) *Field {
 	for i := range k.Fields {
 		if f := &k.Fields[i]; f.Type != TextField && f.Type != MachineField && strings.EqualFold(word, f.Flag()) {
@@ -108,7 +117,7 @@ func number(s string) bool { return s != "" && strings.ContainsRune("0123456789-
 
 func letter(s string) bool { return s != "" && (unicode.IsLetter([]rune(s)[0]) || s[0] == '%') }
 
-// readings are all that a text can mean on the kind's line.
+// readings returns everything that a text can mean on the kind's line.
 func (k *Kind) readings(text string, known *Known) []Given {
 	var whole, begun, plain, measured []Given
 	for i := range k.Fields {
@@ -152,7 +161,7 @@ func (k *Kind) readings(text string, known *Known) []Given {
 			case err != nil:
 			case f.Plain:
 				plain = append(plain, Given{f, text})
-			case bare != nil && f.Unit != unit.Count: // its unit says what it is
+			case bare != nil && f.Unit != unit.Count: // the unit tells which field it is
 				measured = append(measured, Given{f, text})
 			}
 		}
@@ -165,7 +174,7 @@ func (k *Kind) readings(text string, known *Known) []Given {
 	return nil
 }
 
-// Beginning are the names that begin with s, whatever its case.
+// Beginning returns the names that begin with s, ignoring case.
 func Beginning(s string, names []string) []string {
 	var out []string
 	if s = fold(strings.TrimSpace(s)); s == "" {
@@ -181,7 +190,7 @@ func Beginning(s string, names []string) []string {
 
 func label(f *Field) string { return strings.ReplaceAll(f.Flag(), "-", " ") }
 
-// twofold says what a text could be.
+// twofold returns the error that lists the meanings of an ambiguous text.
 func (k *Kind) twofold(text string, found []Given) error {
 	var says []string
 	drivers := true
@@ -198,8 +207,9 @@ func (k *Kind) twofold(text string, found []Given) error {
 	return &Problem{Column: "word", Value: short(text), Says: "could be " + or(says) + ": give it as an option"}
 }
 
-// notUnderstood says what a line of the kind may hold.
-func (k *Kind) notUnderstood(word string, known *Known) error {
+// notUnderstood returns the error that lists what a line of the kind can hold.
+// plain is its plain number, if that is still missing.
+func (k *Kind) notUnderstood(word string, known *Known, plain *Field) error {
 	var words, takes []string
 	for i := range k.Fields {
 		f := &k.Fields[i]
@@ -212,6 +222,10 @@ func (k *Kind) notUnderstood(word string, known *Known) error {
 			takes = append(takes, label(f))
 		case f.Type == NumField && (f.Plain || f.Zero != ""):
 			takes = append(takes, label(f))
+		case f.Yes != "" && f.No != "":
+			takes = append(takes, f.Yes, f.No)
+		case f.Yes != "":
+			takes = append(takes, f.Yes)
 		}
 		for _, w := range []string{f.Yes, f.No, f.Zero} {
 			if w != "" {
@@ -220,20 +234,20 @@ func (k *Kind) notUnderstood(word string, known *Known) error {
 		}
 	}
 	near := DidYouMean(word, slices.Compact(words))
-	if f := k.plainNumber(); f != nil && near == "" {
-		if _, err := unit.Parse(word, f.Unit); err != nil && f.Required { // what is most likely missing
-			return &Problem{Column: "--" + f.Flag(), Value: short(word), Says: trimValue(err.Error(), word)}
+	if plain != nil && near == "" && (plain.Required || number(word)) { // what is most likely missing
+		if _, err := unit.Parse(word, plain.Unit); err != nil {
+			return &Problem{Column: "--" + plain.Flag(), Value: short(word), Says: trimValue(err.Error(), word)}
 		}
 	}
 	p := &Problem{Column: "word", Value: short(word), Says: "does not fit " + article(k.Name) + near}
 	if len(takes) > 0 {
-		p.Says += "; it accepts " + or(takes)
+		p.Says += "; what fits: " + or(takes)
 	}
 	p.Hint = "shedbook " + k.Name + " --help lists the words and options"
 	return p
 }
 
-// article is a kind's name with its article.
+// article returns a kind's name with its article.
 func article(name string) string {
 	if strings.ContainsAny(name[:1], "aeiou") {
 		return "an " + name

@@ -9,8 +9,8 @@ import (
 	"shedbook/schema/unit"
 )
 
-// Log is one machine's life as recorded: each kind in time order, ties in the
-// order of their numbers. It is what the store hands to the reports.
+// Log is one machine's record: each kind in time order, ties by number. The
+// store hands logs to the reports.
 type Log struct {
 	Machine   Machine
 	Meters    []MeterChange
@@ -29,25 +29,25 @@ type Log struct {
 }
 
 // Fleet is a whole book: every machine's log in the order of the machines'
-// names, and what is not one machine's.
+// names, and what belongs to no single machine.
 type Fleet struct {
 	Logs     []Log
 	Drivers  []Driver
-	Gone     []Driver // voided: nobody's records, but texts may name them
+	Gone     []Driver // voided; no record names them, but texts may
 	Words    []Word
 	Specs    []Spec
 	Plans    []Plan
-	Answers  []Answer // to drivers' and the fleet's flags
+	Answers  []Answer // to flags of drivers and of the fleet
 	Settings Settings
 }
 
-// People are all whom a text may name.
+// People returns everybody a text may name.
 func (f *Fleet) People() []Driver { return slices.Concat(f.Drivers, f.Gone) }
 
 // Settings are the book's settings by key; see SettingKeys.
 type Settings map[string]string
 
-// Get is a setting's value, or its default.
+// Get returns a setting's value, or its default.
 func (s Settings) Get(key string) string {
 	if v, ok := s[key]; ok {
 		return v
@@ -60,7 +60,7 @@ func (s Settings) Get(key string) string {
 	return ""
 }
 
-// Number is a numeric setting's value in its unit.
+// Number returns a numeric setting's value in its unit.
 func (s Settings) Number(key string, u unit.Unit) float64 {
 	v, err := unit.Parse(s.Get(key), u)
 	if err != nil {
@@ -69,17 +69,17 @@ func (s Settings) Number(key string, u unit.Unit) float64 {
 	return v
 }
 
-// SettlingCycles is the number of heat cycles after a refill in which the
+// SettlingCycles returns the number of heat cycles after a refill in which the
 // level still settles.
 func (s Settings) SettlingCycles() int {
 	n, _ := strconv.Atoi(s.Get("settling-cycles"))
 	return n
 }
 
-// WarmUp is how long a run must be to make a heat cycle, in hours.
+// WarmUp returns how long a run must be to make a heat cycle, in hours.
 func (s Settings) WarmUp() float64 { return s.Number("warm-up-min", unit.Minutes) / 60 }
 
-// Zone is the book's time zone.
+// Zone returns the book's time zone.
 func (s Settings) Zone() *time.Location {
 	loc, err := unit.ParseZone(s.Get("time-zone"))
 	if err != nil {
@@ -88,13 +88,13 @@ func (s Settings) Zone() *time.Location {
 	return loc
 }
 
-// Dates is the order in which the book reads a date such as 3/4/2026.
+// Dates returns the order of day and month in dates such as 3/4/2026.
 func (s Settings) Dates() unit.Order { return unit.Order(s.Get("date-order")) }
 
-// Units is the system of units shown.
+// Units returns the system of units shown.
 func (s Settings) Units() unit.System { return unit.System(s.Get("units")) }
 
-// slots are the places of a log, in the order of the kinds.
+// slots yields the places of a log, in the order of Kinds.
 func (l *Log) slots() iter.Seq[Slot] {
 	return func(yield func(Slot) bool) {
 		for _, k := range Kinds {
@@ -105,8 +105,8 @@ func (l *Log) slots() iter.Seq[Slot] {
 	}
 }
 
-// AsOf is the log as far as it is dated at t or before: what could be known
-// then. A zero t is the whole log. The slices are shared, not copied.
+// AsOf returns the part of the log dated at t or before: what could be known
+// then. A zero t means all of it. The slices are shared, not copied.
 func (l Log) AsOf(t time.Time) Log {
 	if !t.IsZero() {
 		for s := range l.slots() {
@@ -117,7 +117,7 @@ func (l Log) AsOf(t time.Time) Log {
 	return l
 }
 
-// Without is the log without the records whose numbers drop picks.
+// Without returns the log without the records that drop picks by number.
 func (l Log) Without(drop func(number int64) bool) Log {
 	for s := range l.slots() {
 		s.without(drop)
@@ -125,7 +125,7 @@ func (l Log) Without(drop func(number int64) bool) Log {
 	return l
 }
 
-// Len is how many records the log holds, but for the machine.
+// Len returns how many records the log holds, not counting the machine.
 func (l *Log) Len() (n int) {
 	for s := range l.slots() {
 		n += s.Len()
@@ -133,8 +133,8 @@ func (l *Log) Len() (n int) {
 	return n
 }
 
-// Records are the log's records but for the machine, kind by kind, each in time
-// order. What is yielded points into the log.
+// Records yields pointers into the log, to all its records except the machine:
+// kind by kind, each in time order.
 func (l *Log) Records() iter.Seq[Record] {
 	return func(yield func(Record) bool) {
 		for s := range l.slots() {
@@ -147,8 +147,9 @@ func (l *Log) Records() iter.Seq[Record] {
 	}
 }
 
-// Add puts a record in its place in the log: by time, behind those of the same
-// time. A machine is the log's own. It panics on a kind that no log holds.
+// Add inserts a record into the log in time order, after those of the same
+// time. Adding a machine sets the log's own. It panics on a kind that logs do
+// not hold.
 func (l *Log) Add(r Record) {
 	if m, ok := r.(*Machine); ok {
 		l.Machine = *m
@@ -157,13 +158,13 @@ func (l *Log) Add(r Record) {
 	KindOf(r).In(l).insert(r)
 }
 
-// Copy is a log to which records can be added without the other seeing them.
+// Copy returns a log that can be added to without changing this one.
 func (l Log) Copy() *Log {
-	c := l.AsOf(time.Unix(1<<40, 0)) // every slice ends at its last record
+	c := l.AsOf(time.Unix(1<<40, 0)) // caps every slice at its last record, so that appending copies it
 	return &c
 }
 
-// Begin is the time of the first record; zero in an empty log.
+// Begin returns the time of the first record; zero in an empty log.
 func (l *Log) Begin() (begin time.Time) {
 	for s := range l.slots() {
 		if s.Len() > 0 && (begin.IsZero() || s.when(0).Before(begin)) {
@@ -173,7 +174,7 @@ func (l *Log) Begin() (begin time.Time) {
 	return begin
 }
 
-// End is the time of the last record; zero in an empty log.
+// End returns the time of the last record; zero in an empty log.
 func (l *Log) End() (end time.Time) {
 	for s := range l.slots() {
 		if n := s.Len(); n > 0 && s.when(n-1).After(end) {
@@ -183,7 +184,7 @@ func (l *Log) End() (end time.Time) {
 	return end
 }
 
-// AsOf is the fleet as it could be known at t: see Log.AsOf.
+// AsOf returns the fleet as it could be known at t: see Log.AsOf.
 func (f Fleet) AsOf(t time.Time) Fleet {
 	if t.IsZero() {
 		return f
@@ -197,8 +198,8 @@ func (f Fleet) AsOf(t time.Time) Fleet {
 	return f
 }
 
-// knownAt are outings as they were known at t: those that were back later, as they
-// went out.
+// knownAt returns outings as they were known at t: those that came back later
+// appear as still out.
 func knownAt(outings []Outing, t time.Time) []Outing {
 	copied := false
 	for i := range outings {
@@ -212,8 +213,13 @@ func knownAt(outings []Outing, t time.Time) []Outing {
 	return outings
 }
 
-// Out is the outing that the machine is on at the end of the log, the last where
-// there are several; nil where it is in the yard.
+// DrivenIn reports whether a run began during an outing that is over.
+func (l *Log) DrivenIn(o *Outing) bool {
+	return slices.ContainsFunc(l.Runs, func(r Run) bool { return !r.At.Before(o.At) && !r.At.After(o.Back) })
+}
+
+// Out returns the outing that the machine is on at the end of the log (the last
+// if there are several); nil if it is in the yard.
 func (l *Log) Out() *Outing {
 	for i := len(l.Outings) - 1; i >= 0; i-- {
 		if l.Outings[i].Back.IsZero() {

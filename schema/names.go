@@ -8,8 +8,9 @@ import (
 	"golang.org/x/text/unicode/norm"
 )
 
-// CleanName is a name as it is kept: composed (Unicode Standard Annex 15, NFC),
-// with plain single blanks between its words, and without what nobody sees.
+// CleanName returns a name in the form in which it is stored: composed (Unicode
+// Standard Annex 15, NFC), single plain spaces between words, no invisible
+// characters.
 func CleanName(s string) string {
 	return strings.Join(strings.FieldsFunc(norm.NFC.String(strings.Map(visible, s)), unicode.IsSpace), " ")
 }
@@ -17,8 +18,8 @@ func CleanName(s string) string {
 // SameName says whether two names are read as one where somebody types them.
 func SameName(a, b string) bool { return fold(a) == fold(b) }
 
-// visible drops the format characters (Unicode general category Cf), such as
-// zero width blanks and soft hyphens.
+// visible drops format characters (Unicode general category Cf), such as
+// zero-width spaces and soft hyphens.
 func visible(r rune) rune {
 	if unicode.Is(unicode.Cf, r) {
 		return -1
@@ -26,12 +27,13 @@ func visible(r rune) rune {
 	return r
 }
 
-// other are letters that have no decomposition and are written for one another.
+// other maps letters that have no decomposition to the letters people write for
+// them.
 var other = strings.NewReplacer("ß", "ss", "ø", "o", "đ", "d", "ł", "l", "æ", "ae", "œ", "oe",
 	"ı", "i", "þ", "th", "ð", "d")
 
-// FoldName is a text without case, accents and what nobody sees, for telling
-// whether two names are written for one: Andre for André.
+// FoldName returns a text without case, accents and invisible characters, to
+// compare names: Andre equals André.
 func FoldName(s string) string {
 	plain := true
 	for i := range len(s) {
@@ -49,15 +51,15 @@ func FoldName(s string) string {
 	return other.Replace(strings.ToLower(s))
 }
 
-// NameWords are the words of a name, folded.
+// NameWords returns the words of a name, folded.
 func NameWords(s string) []string {
 	return strings.FieldsFunc(FoldName(s), func(r rune) bool { return !unicode.IsLetter(r) && !unicode.IsDigit(r) })
 }
 
-// Twins are those of the names that may be written for the name: the same but
-// for case, accents, blanks, hyphens and the order of its words, or with one
-// letter of a long word changed, dropped, added or swapped. The name itself, and
-// letters that stand for drivers, are none.
+// Twins returns those of names that may be another spelling of name: equal
+// except for case, accents, spaces, hyphens and word order, or with one letter
+// of a long word changed, dropped, added or swapped. The name itself, and
+// letters that stand for drivers, are left out.
 func Twins(name string, names []string) []string {
 	mine := NameWords(name)
 	slices.Sort(mine)
@@ -72,8 +74,8 @@ func Twins(name string, names []string) []string {
 	return out
 }
 
-// nearWords says whether words are the same but for one of four letters or more,
-// in which one letter differs.
+// nearWords reports whether a and b are equal except for one letter in one word
+// of four letters or more.
 func nearWords(a, b []string) bool {
 	if len(a) != len(b) {
 		return false
@@ -89,8 +91,9 @@ func nearWords(a, b []string) bool {
 	return len(a) == 1 && oneApart([]rune(a[0]), []rune(b[0]))
 }
 
-// oneApart says whether words of four letters or more are one change, one letter
-// or one swap apart. Figures tell things apart: R41 is not R42.
+// oneApart reports whether two words of four letters or more differ by one
+// letter changed, added, dropped or swapped. Digits must be equal: R41 is not
+// R42.
 func oneApart(a, b []rune) bool {
 	if len(a) > len(b) {
 		a, b = b, a
@@ -111,14 +114,15 @@ func oneApart(a, b []rune) bool {
 	return i+1 < len(a) && a[i] == b[i+1] && a[i+1] == b[i] && slices.Equal(a[i+2:], b[i+2:])
 }
 
-// workWords say that something was done, or join words; they do not say what with.
+// workWords tell that something was done, or join words; they do not tell to
+// what.
 var workWords = []string{"a", "an", "and", "the", "of", "with", "in", "on", "to", "new", "old",
 	"change", "changed", "replace", "replaced", "service", "serviced", "check", "checked", "clean", "cleaned", "done"}
 
-// AlikeWorks are the works that may be meant by another wording: those that share
-// more than half of the words of the shorter one, plurals and words such as
-// "changed" aside. Case and blanks make no other work, so those that are the same
-// but for these are none.
+// AlikeWorks returns those of works that may mean the same as work: they share
+// more than half of the words of the shorter one, leaving out plurals and words
+// such as "changed". Works that only differ in case and spaces are equal, and
+// left out.
 func AlikeWorks(work string, works []string) []string {
 	mine := contentWords(work)
 	var out []string
@@ -140,8 +144,8 @@ func AlikeWorks(work string, works []string) []string {
 	return out
 }
 
-// contentWords are the words of a work that say what with, each once, without a
-// plural s.
+// contentWords returns the words that tell what was worked on, each once,
+// without a plural s.
 func contentWords(work string) []string {
 	var out []string
 	for _, w := range NameWords(work) {

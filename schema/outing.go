@@ -2,15 +2,16 @@ package schema
 
 import "time"
 
-// begun is the outing as it was known while it was out.
+// begun returns the outing as it was known while it was out.
 func (o Outing) begun() Outing {
 	o.Back, o.MeterBack, o.Hours, o.LevelBack = time.Time{}, Num{}, Num{}, Num{}
 	o.EngineBack, o.Lamp, o.Mud = "", "", ""
 	return o
 }
 
-// Driven is the engine hours of the outing: between its meter readings, else as it
-// says. ok is false where neither is known: the time it was out is no engine time.
+// Driven returns the engine hours of the outing: between its meter readings, or
+// else as given. ok is false if neither is known; the time it was out is not
+// engine time.
 func (o *Outing) Driven() (hours float64, ok bool) {
 	if o.MeterOut.Known && o.MeterBack.Known {
 		return o.MeterBack.V - o.MeterOut.V, true
@@ -18,8 +19,8 @@ func (o *Outing) Driven() (hours float64, ok bool) {
 	return o.Hours.V, o.Hours.Known
 }
 
-// Called is the outing's ref, or the one it gets where it has none: the refs of the
-// records that it makes begin with it.
+// Called returns the outing's ref, or one made from its machine and time: the
+// refs of the records it makes begin with it.
 func (o *Outing) Called() string {
 	if o.Ref != "" {
 		return o.Ref
@@ -27,8 +28,8 @@ func (o *Outing) Called() string {
 	return "out-" + o.Machine + "-" + o.At.UTC().Format("20060102T150405Z")
 }
 
-// OutRecords are the records that an outing makes when it goes out: a look at the
-// level, where there was one.
+// OutRecords returns the records that an outing makes when it goes out: a
+// level, if one was read.
 func (o *Outing) OutRecords() []Record {
 	if !o.LevelOut.Known {
 		return nil
@@ -39,11 +40,11 @@ func (o *Outing) OutRecords() []Record {
 	return []Record{l}
 }
 
-// BackRecords are the records that an outing makes when it comes back: the run where
-// its engine hours are known, the overheat where the lamp came on, a look at the
-// level where there was one. The overheat is dated at the run's end, since nobody
-// says when it was. An engine that comes in is hot unless somebody says otherwise:
-// a level that is not sure to be a cold one must count for none.
+// BackRecords returns the records that an outing makes when it comes back: the
+// run if its engine hours are known, the overheat if the lamp came on, a level
+// if one was read. The overheat is dated at the end of the run, since its time
+// is not asked for. The engine counts as hot unless recorded otherwise: a level
+// that may have been read hot must not count as a cold one.
 func (o *Outing) BackRecords() []Record {
 	var out []Record
 	terrain := ""
@@ -69,7 +70,7 @@ func (o *Outing) BackRecords() []Record {
 	}
 	if o.Lamp == "yes" {
 		h := &Overheat{Driver: o.Driver, Terrain: terrain, Sign: "lamp",
-			Note: "told when it came back; the time is not known"}
+			Note: "reported when it came back; the time is not known"}
 		h.Base = o.makes("overheat", end.Truncate(time.Second))
 		out = append(out, h)
 	}
@@ -85,7 +86,8 @@ func (o *Outing) BackRecords() []Record {
 	return out
 }
 
-// Makes are the kinds and the refs of all records that the outing may have made.
+// Makes returns the kinds and refs of all records that the outing may have
+// made.
 func (o *Outing) Makes() []struct{ Kind, Ref string } {
 	var out []struct{ Kind, Ref string }
 	for _, x := range [][2]string{{"release", "release"}, {"level", "level-out"}, {"run", "run"}, {"overheat", "overheat"},
@@ -95,7 +97,7 @@ func (o *Outing) Makes() []struct{ Kind, Ref string } {
 	return out
 }
 
-// Release is the release with which the outing sends a parked machine out.
+// Release returns the release by which the outing sends a parked machine out.
 func (o *Outing) Release(by, why string) *Release {
 	return &Release{Base: o.makes("release", o.At), By: by, Why: why}
 }
@@ -104,7 +106,7 @@ func (o *Outing) makes(what string, at time.Time) Base {
 	return Base{Ref: o.Called() + "-" + what, Machine: o.Machine, At: at}
 }
 
-// typed hands on how a value was typed.
+// typed copies how a value was typed from one record to another.
 func typed(to *Meta, column string, from *Meta, of string) {
 	if raw, ok := from.Typed[of]; ok {
 		if to.Typed == nil {

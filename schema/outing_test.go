@@ -1,6 +1,7 @@
 package schema
 
 import (
+	"errors"
 	"strings"
 	"testing"
 	"time"
@@ -109,9 +110,9 @@ func TestHalvesOfAnOuting(t *testing.T) {
 	require.Equal(t, "out", GoesOut.TimeColumn())
 	known := NewKnown([]string{"R4"}, []string{"Ada Venn", "D3"}, nil, time.UTC)
 	line := func(k *Kind, words string) string {
-		given, err := k.Line(strings.Fields(words), known)
-		if err != nil {
-			return err.Error()
+		given, wrong := k.Line(strings.Fields(words), known)
+		if len(wrong) > 0 {
+			return errors.Join(wrong...).Error()
 		}
 		out := ""
 		for _, g := range given {

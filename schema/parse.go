@@ -3,7 +3,6 @@ package schema
 import (
 	"errors"
 	"fmt"
-	"math"
 	"slices"
 	"strconv"
 	"strings"
@@ -12,20 +11,22 @@ import (
 	"shedbook/schema/unit"
 )
 
-// Known is what a book knows by name, against which fields are read.
+// Known holds the names and words of a book, against which fields are read.
 type Known struct {
 	Machines, Drivers []string
-	Words             map[string][]string // by vocabulary, all of its words, added ones at the end
+	Words             map[string][]string // by vocabulary: all its words, added ones at the end
 	Zone              *time.Location
-	Dates             unit.Order  // of day and month, where somebody said
-	Units             unit.System // in which the book is shown
-	// told what a reader must know of a value, such as an hour that happens twice; may be nil
+	Dates             unit.Order  // order of day and month; "" if not set
+	Units             unit.System // the system of units that the book shows
+	// Note is told what the user must know of a value, such as an hour that
+	// happens twice; may be nil.
 	Note     func(string)
-	Begun    bool // a name's unique beginning is the name, as people type it; never in a sheet
-	Recorded bool // what is read was recorded already: limits that came later do not hold for it
-	// all machines, where not all are known yet; asked once, before one is said not to be known
+	Begun    bool // the unique beginning of a name will do, as people type it; never in a sheet
+	Recorded bool // the values were recorded before, so newer limits do not hold for them
+	// Others returns all machines, if not all are known yet; it is called once,
+	// before a machine is called unknown.
 	Others          func() ([]string, error)
-	machine, driver map[string]string // folded name -> name
+	machine, driver map[string]string // from folded name to name
 	word            map[string]map[string]string
 }
 
@@ -79,7 +80,8 @@ func (k *Known) AddWord(w Word) {
 	k.word[w.Vocabulary][fold(w.Word)] = w.Word
 }
 
-// fold is a word as it is looked up: case and blanks aside, and what nobody sees.
+// fold returns a word in the form in which it is looked up: no case, no extra
+// spaces, no invisible characters.
 func fold(s string) string { return strings.ToLower(CleanName(s)) }
 
 // Machine finds a machine by name; the error names the near ones.
@@ -122,9 +124,9 @@ func (k *Known) Driver(s string) (string, error) {
 	return "", unknown("driver", s, k.Drivers, "shedbook driver add "+Quote(s))
 }
 
-// Bearer finds the machine or the driver that s names, one of them and "" for the
-// other; the error names what could be meant. Which of the two it is, is never
-// guessed from the beginning of a name.
+// Bearer returns the machine or the driver that s names, and "" for the other;
+// the error names what could be meant. The beginning of a name is never enough
+// to decide between the two.
 func (k *Known) Bearer(s string) (machine, driver string, err error) {
 	machine, machineErr := k.Machine(s)
 	driver, driverErr := k.Driver(s)
@@ -142,7 +144,7 @@ func (k *Known) Bearer(s string) (machine, driver string, err error) {
 	return "", "", err
 }
 
-// begun finds the one name that begins with s; "" where none does.
+// begun returns the only name that begins with s; "" if there is none.
 func (k *Known) begun(what, s string, names []string) (string, error) {
 	if !k.Begun {
 		return "", nil
@@ -177,20 +179,20 @@ func (k *Known) Word(vocabulary, s string) (string, error) {
 	return "", p
 }
 
-// UnknownError says that no machine or driver has that name.
+// UnknownError says that there is no machine or driver of that name.
 type UnknownError struct{ Problem }
 
 func (e *UnknownError) Unwrap() error { return &e.Problem }
 
 func unknown(what, s string, names []string, add string) error {
 	p := Problem{Column: what, Value: short(s), Says: "is not known" + DidYouMean(s, names)}
-	if short(s) == s { // a command with half a name in it would be wrong
+	if short(s) == s { // no command with a shortened name in it
 		p.Hint = "to add a new one: " + add
 	}
 	return &UnknownError{p}
 }
 
-// Quote quotes a word for a shell where it must be.
+// Quote quotes a word for a shell if it needs quotes.
 func Quote(s string) string {
 	if s != "" && strings.IndexFunc(s, func(r rune) bool {
 		return !(r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z' || r >= '0' && r <= '9' || strings.ContainsRune("-_./:=+", r))
@@ -203,9 +205,9 @@ func Quote(s string) string {
 // maxText is the longest text a field takes, in bytes.
 const maxText = 100_000
 
-// Set reads raw into the record's field; a blank leaves it not recorded.
-// relative, where not zero, is the time now, and allows times such as
-// "yesterday 9:00", as a person types them; sheets don't.
+// Set reads raw into the record's field; a blank leaves it not recorded. If
+// relative is not zero it is the present time, and times such as "yesterday
+// 9:00" are allowed, as people type them; sheets don't have them.
 func (k *Kind) Set(r Record, f *Field, raw string, known *Known, relative time.Time) error {
 	raw = strings.TrimSpace(raw)
 	p := f.Pointer(r)
@@ -233,7 +235,7 @@ func (k *Kind) Set(r Record, f *Field, raw string, known *Known, relative time.T
 		if strings.ContainsRune(raw, 0) {
 			return fail(fmt.Errorf("contains a NUL character: take it out"))
 		}
-		if f.names(k) && !known.has(k, raw) { // a name that the book has stays as it has it
+		if f.names(k) && !known.has(k, raw) { // an existing name keeps its spelling
 			if raw = CleanName(raw); raw == "" {
 				return fail(fmt.Errorf("contains no visible character"))
 			}
@@ -294,7 +296,7 @@ func (k *Kind) Set(r Record, f *Field, raw string, known *Known, relative time.T
 	return nil
 }
 
-// outside says what is wrong with a number beyond the field's limits.
+// outside returns what is wrong with a number beyond the field's limits.
 func (f *Field) outside(v float64) string {
 	switch {
 	case v > f.Max:
@@ -303,16 +305,17 @@ func (f *Field) outside(v float64) string {
 		return "can't be negative"
 	}
 	low := unit.Format(f.Min, f.Unit, unit.Metric)
-	if f.Min > 0 { // which may be too small to show in its usual decimals
-		low = strings.Replace(low, "0.0 ", formatNum(f.Min)+" ", 1)
+	if f.Min > 0 { // which may be too small for the usual decimals
+		low = strings.Replace(low, "0.0 ", unit.Exact(f.Min)+" ", 1)
 	}
 	return "is too small: at least " + low
 }
 
-// names says whether the field is what a machine, a driver or a word is called.
+// names reports whether the field is the name of the machine, driver or word
+// itself.
 func (f *Field) names(k *Kind) bool { return f.Name == k.Name }
 
-// has says whether the book has a machine or a driver of exactly that name.
+// has reports whether the book has a machine or driver of exactly that name.
 func (k *Known) has(of *Kind, name string) bool {
 	if k == nil {
 		return false
@@ -324,8 +327,8 @@ func (k *Known) has(of *Kind, name string) bool {
 	return names[name] == name
 }
 
-// trimValue takes the quoted value off the front of a message that already
-// begins with it, since a Problem quotes it itself.
+// trimValue removes the quoted value from the beginning of a message, since a
+// Problem quotes it itself.
 func trimValue(msg, raw string) string {
 	return strings.TrimPrefix(strings.TrimPrefix(msg, strconv.Quote(raw)), " ")
 }
@@ -352,8 +355,8 @@ func blank(p any) {
 	}
 }
 
-// Check judges a record that is to be recorded: as CheckRecorded, and what its
-// fields say together lies within limits.
+// Check returns an error if a record can't be recorded: as CheckRecorded, and
+// its fields together must be within limits.
 func (k *Kind) Check(r Record) error {
 	if err := k.CheckRecorded(r); err != nil {
 		return err
@@ -364,26 +367,31 @@ func (k *Kind) Check(r Record) error {
 	return nil
 }
 
-// CheckRecorded judges a record that was recorded, maybe before a limit was set:
-// what is required is there, and the kind's own Validate agrees.
+// CheckRecorded returns an error if a record, perhaps older than a limit, is
+// not valid: a required field is missing, or the kind's own Validate refuses
+// it.
 func (k *Kind) CheckRecorded(r Record) error {
 	for i := range k.Fields {
 		if f := &k.Fields[i]; f.Required && !f.Known(r) {
-			return &Problem{Column: f.Name, Says: "is missing: " + f.Help}
+			says := "is missing: " + f.Help
+			if words := Words(f.Vocabulary); len(words) > 0 && len(words) < 12 {
+				says += " (" + strings.Join(words, ", ") + ")"
+			}
+			return &Problem{Column: f.Name, Says: says}
 		}
 	}
 	return r.Validate()
 }
 
-// Cell prints the field as a sheet holds it: canonical units, times in RFC
-// 3339 with the zone's offset, blank where not recorded.
+// Cell returns the field as a sheet holds it: canonical units, times in RFC
+// 3339 with the zone's offset, blank if not recorded.
 func (f *Field) Cell(r Record, zone *time.Location) string {
 	switch p := f.Pointer(r).(type) {
 	case *string:
 		return *p
 	case *Num:
 		if p.Known {
-			return formatNum(p.V)
+			return unit.Exact(p.V)
 		}
 	case *time.Time:
 		if !p.IsZero() {
@@ -395,19 +403,10 @@ func (f *Field) Cell(r Record, zone *time.Location) string {
 	return ""
 }
 
-// formatNum prints a number in the fewest digits that read back as the same.
-func formatNum(v float64) string {
-	format := byte('f')
-	if a := math.Abs(v); a != 0 && a < 1e-6 {
-		format = 'g'
-	}
-	return strconv.FormatFloat(v, format, -1, 64)
-}
-
-// Equal says whether two records of the kind hold the same values.
+// Equal reports whether two records of the kind hold the same values.
 func (k *Kind) Equal(a, b Record) bool { return len(k.Differ(a, b)) == 0 }
 
-// Differ lists the fields in which two records of the kind differ.
+// Differ returns the fields in which two records of the kind differ.
 func (k *Kind) Differ(a, b Record) []*Field {
 	var out []*Field
 	for i := range k.Fields {

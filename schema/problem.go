@@ -7,8 +7,8 @@ import (
 	"strings"
 )
 
-// Problem is a value that can't be: which column, what it says, and what is
-// wrong and would be right. Hint, where there is one, names the next step.
+// Problem is an invalid value: its column, the value, and what is wrong and
+// would be right. Hint, if set, is the next step.
 type Problem struct {
 	Column, Value, Says, Hint string
 }
@@ -24,12 +24,12 @@ func (p *Problem) Error() string {
 	return fmt.Sprintf("%s %q: %s", p.Column, p.Value, p.Says)
 }
 
-// Wrong makes a Problem.
+// Wrong returns a Problem.
 func Wrong(column, value, says string) error {
 	return &Problem{Column: column, Value: short(value), Says: says}
 }
 
-// AsProblem finds the Problem in an error; nil if there is none.
+// AsProblem returns the Problem in an error; nil if there is none.
 func AsProblem(err error) *Problem {
 	var p *Problem
 	if errors.As(err, &p) {
@@ -38,7 +38,7 @@ func AsProblem(err error) *Problem {
 	return nil
 }
 
-// short keeps a value quotable in one line.
+// short cuts a value to what fits into a line.
 func short(s string) string {
 	r := []rune(s)
 	if len(r) > 60 {

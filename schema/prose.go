@@ -2,25 +2,24 @@ package schema
 
 import "slices"
 
-// Naming says how people may be named in a field.
+// Naming tells how a field may name people.
 type Naming int
 
 const (
-	Nobody   Naming = iota // in words of a vocabulary, numbers and times: not at all
-	Sentence               // in what somebody wrote: by a name or a part of one
-	Label                  // in what a thing is called: by a whole name; a maker may well be called as somebody is
-	Code                   // in a ref or a file's name, without capitals: by a name or a part of one in any case
+	Nobody   Naming = iota // not at all: words of a vocabulary, numbers and times
+	Sentence               // free text: by a name or a part of one
+	Label                  // the name of a thing: by a whole name only, since a maker may be called as somebody is
+	Code                   // a ref or a file's name, without capitals: by a name or a part of one in any case
 )
 
-// labels and codes are the text fields that are no sentences; whatever else is
-// text may name people. A history and a machine's own book are masked by this
-// one list.
+// labels and codes are the text fields that are not free text; any other text
+// may name people. Histories and handed-over books are masked by this one list.
 var (
 	labels = []string{"machine", "make", "model", "serial", "figure"}
 	codes  = []string{"ref", "word"}
 )
 
-// Naming is how people may be named in the field.
+// Naming returns how people may be named in the field.
 func (f *Field) Naming() Naming {
 	switch {
 	case f.Type == MachineField:

@@ -28,19 +28,19 @@ type Num struct {
 	Known bool
 }
 
-// N is a recorded number.
+// N returns a recorded number.
 func N(v float64) Num { return Num{V: v, Known: true} }
 
-// Meta is what the book keeps beside every record.
+// Meta is what the book stores beside every record.
 type Meta struct {
 	Number   int64             // the book's number for it; 0 before it is recorded
 	Order    int64             // among records of one moment; 0 where Number tells
 	Entered  time.Time         // when it came into the book
 	Versions int               // how many earlier versions the book keeps
-	Typed    map[string]string // by column: the value as typed, where it was not a plain number in the column's unit
+	Typed    map[string]string // by column: the value as typed, if it was not a plain number in the column's unit
 }
 
-// Base begins every dated record.
+// Base holds the first fields of every dated record.
 type Base struct {
 	Meta
 	Ref     string    `rec:"ref,text" help:"your own reference for the row"`
@@ -50,7 +50,7 @@ type Base struct {
 
 func (b *Base) base() *Base { return b }
 
-// BaseOf is what a dated record begins with; nil of a record that is none.
+// BaseOf returns the Base of a dated record; nil for other kinds.
 func BaseOf(r Record) *Base {
 	if d, ok := r.(interface{ base() *Base }); ok {
 		return d.base()
@@ -66,8 +66,8 @@ type Head struct {
 
 func (h *Head) head() *Head { return h }
 
-// HeadOf is what a record with one meter reading begins with; nil of a record
-// that has none, or several.
+// HeadOf returns the Head of a record with one meter reading; nil if it has
+// none, or several.
 func HeadOf(r Record) *Head {
 	if d, ok := r.(interface{ head() *Head }); ok {
 		return d.head()
@@ -94,13 +94,13 @@ type Machine struct {
 	SoldTo     string    `rec:"sold_to,text" help:"who bought it"`
 }
 
-// Driver is somebody who drives.
+// Driver is a person who drives.
 type Driver struct {
 	Meta
 	Name string `rec:"driver,text,required" help:"the driver's name"`
 	Note string `rec:"note,text" help:"anything else"`
 
-	Former []string // names before it was renamed, where they were read too
+	Former []string // earlier names, if they were read too
 }
 
 // Word is a word that the book's owner added to a vocabulary.
@@ -117,7 +117,7 @@ type Setting struct {
 	Value string `rec:"value,text,required" help:"its value"`
 }
 
-// Spec is one figure out of the maker's manual, for a machine or a whole model.
+// Spec is one figure from the maker's manual, for a machine or a whole model.
 type Spec struct {
 	Meta
 	Machine string `rec:"machine,machine" help:"the machine it is for"`
@@ -127,7 +127,8 @@ type Spec struct {
 	Note    string `rec:"note,text" help:"page in the manual, or a remark"`
 }
 
-// MeterChange is an hour meter replaced or reset: engine hours go on counting.
+// MeterChange is an hour meter that was replaced or reset; engine hours go on
+// counting.
 type MeterChange struct {
 	Base
 	Was  Num    `rec:"was_h,num,unit=h,min=0,max=1000000,required" help:"last reading of the old meter"`
@@ -135,8 +136,8 @@ type MeterChange struct {
 	Note string `rec:"note,text" help:"anything else"`
 }
 
-// Run is a machine driven by somebody for a while. At is its start. Its hours
-// stand in Hours, or between the two meter readings, or both (see Duration).
+// Run is one drive of a machine. At is its start. Its engine hours are in
+// Hours, or between the two meter readings, or both (see Duration).
 type Run struct {
 	Base     `rec:"at=start"`
 	Driver   string `rec:"driver,driver" help:"who drove"`
@@ -151,7 +152,7 @@ type Run struct {
 	Note     string `rec:"note,text" help:"anything else"`
 }
 
-// TopUp brings the coolant back to the mark.
+// TopUp is coolant added up to the mark.
 type TopUp struct {
 	Head
 	Volume Num    `rec:"volume_ml,num,unit=ml,min=1,max=100000,required,plain" help:"how much went in"`
@@ -169,7 +170,7 @@ type Refill struct {
 	Note        string `rec:"note,text" help:"anything else"`
 }
 
-// Bleed lets the air out.
+// Bleed is air let out of the system.
 type Bleed struct {
 	Head
 	Points     []string `rec:"points,words,of=points" help:"where you bled it"`
@@ -178,7 +179,8 @@ type Bleed struct {
 	Note       string   `rec:"note,text" help:"anything else"`
 }
 
-// Level is a look at the mark with nothing added; 0 = at the mark, below zero = above it.
+// Level is the coolant level read with nothing added; 0 is at the mark, below
+// zero above it.
 type Level struct {
 	Head
 	BelowMark Num    `rec:"below_mark_ml,num,unit=ml,min=-20000,max=100000,required,plain,zero=ok" help:"how far below the mark; 0 is at the mark"`
@@ -187,7 +189,7 @@ type Level struct {
 	SeenIn    string `rec:"seen_in,word,of=into" help:"where you looked"`
 }
 
-// Cleaning is the radiator core cleaned. See Thorough.
+// Cleaning is a cleaning of the radiator core. See Thorough.
 type Cleaning struct {
 	Head
 	Method       string `rec:"method,word,of=method,required" help:"how you cleaned it"`
@@ -199,7 +201,8 @@ type Cleaning struct {
 	Note         string `rec:"note,text" help:"anything else"`
 }
 
-// Overheat is the machine too hot: lamp, gauge, steam, limp mode or shutdown.
+// Overheat is an engine that ran too hot: lamp, gauge, steam, limp mode or
+// shutdown.
 type Overheat struct {
 	Head
 	Driver    string `rec:"driver,driver" help:"who drove"`
@@ -215,8 +218,8 @@ type Overheat struct {
 	Note      string `rec:"note,text" help:"anything else"`
 }
 
-// Check is one thing looked at to find a cause. Figures holds what was
-// measured besides Value, as "name=value;name=value".
+// Check is one thing checked to find a cause. Figures holds what was measured
+// besides Value, as "name=value;name=value".
 type Check struct {
 	Head
 	Check   string `rec:"check,word,of=check,required" help:"which check"`
@@ -238,7 +241,7 @@ type Service struct {
 	Note  string `rec:"note,text" help:"anything else"`
 }
 
-// Plan is work that comes round, for a machine or a whole model.
+// Plan is work that comes up at intervals, for a machine or a whole model.
 type Plan struct {
 	Meta
 	Machine   string `rec:"machine,machine" help:"the machine it is for"`
@@ -250,8 +253,8 @@ type Plan struct {
 	Note      string `rec:"note,text" help:"anything else"`
 }
 
-// Release lets a parked machine go: who takes it on himself, and why. It stays in
-// the machine's history.
+// Release lets a parked machine out: who takes responsibility, and why. It
+// stays in the machine's history.
 type Release struct {
 	Base
 	By   string `rec:"by,text,required" help:"who lets it go"`
@@ -259,9 +262,9 @@ type Release struct {
 	Note string `rec:"note,text" help:"anything else"`
 }
 
-// Outing is a machine handed to somebody until it comes back. At is when it went
-// out; while it is out nothing from Back on is recorded. GoesOut and ComesBack are
-// its two halves, and what it says makes records of its own (see OutRecords).
+// Outing is a machine handed to somebody until it comes back. At is when it
+// went out; the fields from Back on are empty while it is out. GoesOut and
+// ComesBack are its two halves; it makes records of its own (see OutRecords).
 type Outing struct {
 	Base       `rec:"at=out"`
 	Driver     string    `rec:"driver,driver,required" help:"who takes it"`
@@ -279,8 +282,8 @@ type Outing struct {
 	Note       string    `rec:"note,text" help:"anything else"`
 }
 
-// Answer is what was found when a flag was looked into. Exactly one of
-// Machine, Driver and Factor says whose flag it was.
+// Answer is what was found when a flag was checked. Exactly one of Machine,
+// Driver and Factor is set: whose flag it was.
 type Answer struct {
 	Meta
 	Ref      string    `rec:"ref,text" help:"your own reference for the row"`
@@ -296,8 +299,9 @@ type Answer struct {
 	Note     string    `rec:"note,text" help:"anything else"`
 }
 
-// Duration is the run's engine hours: as recorded, else between its meter
-// readings. ok is false where neither is known (Validate refuses such a run).
+// Duration returns the run's engine hours: as recorded, or else between its
+// meter readings. ok is false if neither is known (Validate refuses such a
+// run).
 func (r *Run) Duration() (hours float64, ok bool) {
 	switch {
 	case r.Hours.Known:
@@ -308,20 +312,20 @@ func (r *Run) Duration() (hours float64, ok bool) {
 	return 0, false
 }
 
-// End is when the run's engine hours, driven without a pause, are over.
+// End returns when the run is over, if it was driven without a pause.
 func (r *Run) End() time.Time {
 	h, _ := r.Duration()
 	return r.At.Add(time.Duration(h * float64(time.Hour)))
 }
 
-// Thorough says whether both sides were reached: as recorded or, where no side
-// is, with the radiator out. Anything else is a rinse.
+// Thorough reports whether both sides were cleaned or, if no side is recorded,
+// the radiator was out. Anything else is a rinse.
 func (c *Cleaning) Thorough() bool {
 	return c.Sides == "both" || c.RadiatorOut == "yes" && c.Sides == ""
 }
 
-// Validate judges what no single field can. It knows no book: whether a
-// machine or a driver is known is the book's to say.
+// Validate checks what no single field can. It knows no book: whether a machine
+// or a driver exists is for the book to check.
 func (m *Machine) Validate() error {
 	if m.SoldTo != "" && m.Retired.IsZero() {
 		return Wrong("sold_to", m.SoldTo, "needs the day of the sale, in retired")
@@ -344,8 +348,9 @@ func (w *Word) Validate() error {
 
 func (c *MeterChange) Validate() error { return nil }
 
-// Validate: hours, or both meter readings, which don't run backwards. Hours
-// that disagree with the meter are no error but a doubt, told by the report.
+// Validate requires hours or both meter readings, and readings that don't run
+// backwards. Hours that disagree with the meter are a doubt (see
+// report.Doubts), not an error.
 func (r *Run) Validate() error {
 	if r.MeterIn.Known && r.MeterOut.Known && r.MeterIn.V < r.MeterOut.V-1e-9 {
 		return Wrong("meter_in_h", fmt.Sprint(r.MeterIn.V), fmt.Sprintf("is below meter_out_h %v, but a meter does not run "+
@@ -357,9 +362,9 @@ func (r *Run) Validate() error {
 	return nil
 }
 
-// withinLimits holds the hours between a run's meter readings to the limit of its
-// hours. No hours at all are let pass: a meter of whole tenths shows none of a
-// short run.
+// withinLimits checks the hours between a run's meter readings against the
+// limit of hours. Zero is allowed: a meter in tenths shows none for a short
+// run.
 func (r *Run) withinLimits() error {
 	most := KindOf(r).Field("hours").Max
 	if h, _ := r.Duration(); h > most {
@@ -376,7 +381,7 @@ func (l *Level) Validate() error    { return nil }
 func (c *Cleaning) Validate() error { return nil }
 func (o *Overheat) Validate() error { return nil }
 
-// Validate: a check says something: a result, a value or other figures.
+// Validate requires a result, a value or other figures.
 func (c *Check) Validate() error {
 	if c.Result == "" && !c.Value.Known && c.Figures == "" {
 		return Wrong("result", "", "is missing: give pass, fail or unsure, or what you measured")
@@ -387,8 +392,8 @@ func (c *Check) Validate() error {
 func (s *Service) Validate() error { return nil }
 func (r *Release) Validate() error { return nil }
 
-// Validate: it comes back after it went out, and only then says more; its meter does
-// not run backwards.
+// Validate requires an outing to come back after it went out, its other fields
+// to be empty until then, and its meter not to run backwards.
 func (o *Outing) Validate() error {
 	for _, f := range ComesBack.Fields {
 		if f.Name != "machine" && f.Name != "note" && o.Back.IsZero() && f.Known(o) {
@@ -411,9 +416,17 @@ func (o *Outing) Validate() error {
 	return nil
 }
 
+// machineOrModel refuses none and both of a machine and a model.
+func machineOrModel(machine, model string) error {
+	if machine == "" && model == "" {
+		return Wrong("machine", "", "is missing: give a machine or a model")
+	}
+	return Wrong("model", model, "is one too many: give a machine or a model")
+}
+
 func (p *Plan) Validate() error {
 	if (p.Machine == "") == (p.Model == "") {
-		return Wrong("machine", p.Machine, "give a machine or a model")
+		return machineOrModel(p.Machine, p.Model)
 	}
 	if !p.EveryH.Known && !p.EveryMudH.Known && !p.EveryDays.Known {
 		return Wrong("every_h", "", "is missing: give every_h, every_mud_h or every_days")
@@ -423,7 +436,7 @@ func (p *Plan) Validate() error {
 
 func (s *Spec) Validate() error {
 	if (s.Machine == "") == (s.Model == "") {
-		return Wrong("machine", s.Machine, "give a machine or a model")
+		return machineOrModel(s.Machine, s.Model)
 	}
 	return nil
 }

@@ -7,19 +7,19 @@ import (
 	"time"
 )
 
-// Slot is a log's place for the records of one kind, in time order, ties by
-// Meta.Order or, where there is none, number.
+// Slot is the list of a log that holds the records of one kind, in time order,
+// ties by Meta.Order or, where there is none, number.
 type Slot interface {
 	Len() int
 	// At returns a pointer to the record at i.
 	At(i int) Record
 	// Grow makes room for n more records.
 	Grow(n int)
-	// New puts an empty record behind the last, and returns a pointer to it.
+	// New appends an empty record, and returns a pointer to it.
 	New() Record
-	// Append puts a copy of a record behind the last.
+	// Append appends a copy of a record.
 	Append(r Record)
-	// Sort puts records that were appended in order.
+	// Sort restores the order after records were appended.
 	Sort()
 
 	insert(r Record)
@@ -28,7 +28,7 @@ type Slot interface {
 	when(i int) time.Time
 }
 
-// In returns the log's place for records of the kind; nil where logs hold none.
+// In returns the log's list for records of the kind; nil if logs hold none.
 func (k *Kind) In(l *Log) Slot {
 	if k.in == nil {
 		return nil
@@ -36,14 +36,14 @@ func (k *Kind) In(l *Log) Slot {
 	return k.in(l)
 }
 
-// logged describes a kind whose records stand in logs.
+// logged describes a kind whose records are in logs.
 func logged[T any, P entry[T]](name, sheet, help string, in func(*Log) *[]T) *Kind {
 	k := describe[T](name, sheet, help)
 	k.in = func(l *Log) Slot { return slot[T, P]{in(l)} }
 	return k
 }
 
-// entry is a pointer to a record that stands in logs.
+// entry is a pointer to a record of a log.
 type entry[T any] interface {
 	*T
 	Record

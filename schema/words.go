@@ -9,9 +9,9 @@ import (
 	"shedbook/schema/unit"
 )
 
-// vocabularies holds the words that a word field may take. A vocabulary's
-// place in the list and a word's place in the vocabulary make the word's
-// number in the book (see WordID): append, never reorder.
+// vocabularies holds the words that a word field may take. The place of a
+// vocabulary in the list, and of a word in it, make the word's number in the
+// book (see WordID): append, never reorder.
 var vocabularies = []struct {
 	name  string
 	words []string
@@ -49,10 +49,10 @@ var vocabularies = []struct {
 	{"vocabulary", []string{"terrain"}},
 }
 
-// vocabularySpan is how many word numbers a vocabulary has to itself.
+// vocabularySpan is how many word numbers each vocabulary has.
 const vocabularySpan = 1000
 
-// Vocabularies lists the names of all vocabularies.
+// Vocabularies returns the names of all vocabularies.
 func Vocabularies() []string {
 	names := make([]string, len(vocabularies))
 	for i, v := range vocabularies {
@@ -61,7 +61,7 @@ func Vocabularies() []string {
 	return names
 }
 
-// Words are the built-in words of a vocabulary, in their own order.
+// Words returns the built-in words of a vocabulary, in order.
 func Words(vocabulary string) []string {
 	for _, v := range vocabularies {
 		if v.name == vocabulary {
@@ -71,7 +71,7 @@ func Words(vocabulary string) []string {
 	return nil
 }
 
-// WordRange is the span of word numbers [low, high] of a vocabulary.
+// WordRange returns the range of word numbers [low, high] of a vocabulary.
 func WordRange(vocabulary string) (low, high int64) {
 	for i, v := range vocabularies {
 		if v.name == vocabulary {
@@ -82,8 +82,8 @@ func WordRange(vocabulary string) (low, high int64) {
 	return 0, -1
 }
 
-// SettingKeys are the book's settings: name, what it is, and its value unless
-// set. `minutes.CHECK` and `prior.CAUSE` may be set besides.
+// SettingKeys are the book's settings: key, default, and help. `minutes.CHECK`
+// and `prior.CAUSE` may be set too.
 var SettingKeys = []struct{ Key, Default, Help string }{
 	{"time-zone", "", "time zone of the yard"},
 	{"units", "metric", "units to show: metric or us"},
@@ -95,13 +95,13 @@ var SettingKeys = []struct{ Key, Default, Help string }{
 	{"tools", "", "tools you have, with ; between; checks that need others come last (default: all)"},
 }
 
-// Tools are the words that the setting tools may hold: what checks take besides
-// hands, eyes and spanners.
+// Tools are the words of the setting tools: what checks need besides hands,
+// eyes and spanners.
 var Tools = []string{"lamp", "pressure-tester", "gas-tester", "compression-gauge", "leak-down-tester", "meter",
 	"thermometer", "infrared",
 	"refractometer", "feelers"}
 
-// Validate: a known key, a value of its kind.
+// Validate requires a known key and a value that fits it.
 func (s *Setting) Validate() error {
 	number := func(u unit.Unit, low, high float64) error {
 		v, err := unit.Parse(s.Value, u)
@@ -166,12 +166,12 @@ func settingNames() []string {
 	return keys
 }
 
-// DidYouMean names what is near to a word among those known, in brackets; ""
-// where nothing is.
+// DidYouMean returns the known words near to word, in brackets; "" if none is
+// near.
 func DidYouMean(word string, known []string) string {
 	near := unit.Near(word, known)
 	if len(near) == 0 {
 		return ""
 	}
-	return " (did you mean " + strings.Join(near, ", ") + "?)"
+	return " (did you mean " + or(near) + "?)"
 }

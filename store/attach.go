@@ -23,7 +23,7 @@ const MaxFile = 20 << 20
 // File is a photograph or a paper to go with a record.
 type File struct {
 	Name    string // as it was called; not what it is taken by
-	What    string // what it shows; "" where nobody said
+	What    string // what it shows; "" where not said
 	Content []byte
 }
 
@@ -35,21 +35,22 @@ type Attachment struct {
 	What     string
 	Format   string // jpeg, png or pdf
 	Bytes    int64
-	SHA256   string // of what is kept, in hexadecimal
+	SHA256   string // of the stored content, in hexadecimal
 	Entered  time.Time
 	Detached time.Time // zero while it is attached
-	Why      string    // it was detached
+	Why      string    // why it was detached
 }
 
-// kept is a file as the book keeps it.
-type kept struct {
+// storedFile is a file ready for the book: checked, without metadata, and
+// safely named.
+type storedFile struct {
 	name, what, format, sum string
 	content                 []byte
 }
 
-// keepable judges a file by its content, takes out what it tells of place and
-// people, and makes its name one that any file system takes.
-func keepable(f File) (*kept, error) {
+// prepareFile checks a file by its content, takes out the metadata that tells
+// of places and people, and makes its name safe for any file system.
+func prepareFile(f File) (*storedFile, error) {
 	wrong := func(hint, format string, args ...any) error {
 		return trouble(Refused, hint, "%s %s", fileName(f.Name), fmt.Sprintf(format, args...))
 	}
@@ -66,11 +67,11 @@ func keepable(f File) (*kept, error) {
 		return nil, wrong("open it in a picture program and save it again", "can't be kept: %s", err)
 	}
 	sum := sha256.Sum256(content)
-	return &kept{fileName(f.Name), strings.TrimSpace(f.What), format, hex.EncodeToString(sum[:]), content}, nil
+	return &storedFile{fileName(f.Name), strings.TrimSpace(f.What), format, hex.EncodeToString(sum[:]), content}, nil
 }
 
-// fileName is the last part of a path without what a terminal or a file system
-// would stumble over.
+// fileName returns the last part of a path, with the characters replaced that a
+// terminal or a file system can't take.
 func fileName(name string) string {
 	name = path.Base(strings.ReplaceAll(name, `\`, "/"))
 	name = strings.Map(func(r rune) rune {
@@ -89,25 +90,22 @@ func fileName(name string) string {
 }
 
 // Attach keeps files with a record, all or none. A file that the record has
-// already is not attached twice: fresh says of each whether it is new.
+// already is not attached twice: fresh tells for each file whether it is new.
 func (b *Book) Attach(ctx context.Context, record int64, files []File) (out []Attachment, fresh []bool, err error) {
-	var list []*kept
+	var list []*storedFile
 	for _, f := range files {
-		k, err := keepable(f)
+		k, err := prepareFile(f)
 		if err != nil {
 			return nil, nil, err
 		}
 		list = append(list, k)
 	}
 	err = b.write(ctx, func(tx *sql.Tx) error {
-		n, err := readNames(ctx, tx)
+		record, err := standsFor(ctx, tx, record)
 		if err != nil {
 			return err
 		}
-		if record, err = standsFor(ctx, tx, record); err != nil {
-			return err
-		}
-		f, err := find(ctx, tx, n, record)
+		f, _, err := find(ctx, tx, record)
 		if err != nil {
 			return err
 		}
@@ -129,7 +127,7 @@ func (b *Book) Attach(ctx context.Context, record int64, files []File) (out []At
 	return out, fresh, nil
 }
 
-func attach(ctx context.Context, q querier, record int64, k *kept, now time.Time) (Attachment, bool, error) {
+func attach(ctx context.Context, q querier, record int64, k *storedFile, now time.Time) (Attachment, bool, error) {
 	has, err := attachments(ctx, q, "WHERE record = ? AND sha256 = ? AND detached IS NULL", record, k.sum)
 	if err != nil {
 		return Attachment{}, false, err
@@ -157,8 +155,8 @@ func attach(ctx context.Context, q querier, record int64, k *kept, now time.Time
 	return a, true, err
 }
 
-// Detach takes a file off a record. That it was there, when and why it went
-// stays in the book, and so does the file.
+// Detach takes a file off a record. The book keeps the file itself, and when
+// and why it was detached.
 func (b *Book) Detach(ctx context.Context, record int64, nth int, why string) (Attachment, error) {
 	var out Attachment
 	err := b.write(ctx, func(tx *sql.Tx) error {
@@ -179,7 +177,8 @@ func (b *Book) Detach(ctx context.Context, record int64, nth int, why string) (A
 	return out, err
 }
 
-// attachment finds one of a record's attachments; the error says what it has.
+// attachment finds one of a record's attachments; the error tells which ones
+// the record has.
 func attachment(ctx context.Context, q querier, record int64, nth int) (Attachment, error) {
 	all, err := attachments(ctx, q, "WHERE record = ?", record)
 	if err != nil {
@@ -191,11 +190,7 @@ func attachment(ctx context.Context, q querier, record int64, nth int) (Attachme
 		}
 	}
 	if len(all) == 0 {
-		n, err := readNames(ctx, q)
-		if err != nil {
-			return Attachment{}, err
-		}
-		if _, err := find(ctx, q, n, record); err != nil {
+		if _, _, err := find(ctx, q, record); err != nil {
 			return Attachment{}, err
 		}
 		return Attachment{}, trouble(NotFound, fmt.Sprintf("shedbook attach %d FILE adds one", record), "record %d has no attachments", record)
@@ -219,8 +214,8 @@ func (b *Book) Attached(ctx context.Context, machine string) ([]Attachment, erro
 	return out, explain(b.path, err)
 }
 
-// ofMachine picks the attachments of a machine's records; its one argument is
-// the machine's number.
+// ofMachine returns the condition that picks the attachments of a machine's
+// records; its one argument is the machine's number.
 func ofMachine() string {
 	parts := []string{"record = ?1"}
 	for _, k := range schema.Kinds {
@@ -245,7 +240,7 @@ func attachments(ctx context.Context, q querier, where string, args ...any) ([]A
 		if err := rows.Scan(&a.Record, &a.Nth, &a.Name, &a.What, &a.Format, &a.Bytes, &a.SHA256, &entered, &detached, &a.Why); err != nil {
 			return nil, err
 		}
-		a.Name = fileName(a.Name) // another may have written the book
+		a.Name = fileName(a.Name) // another program may have written it
 		if a.Entered, err = parseTime(entered); err != nil {
 			return nil, err
 		}
@@ -259,8 +254,8 @@ func attachments(ctx context.Context, q querier, where string, args ...any) ([]A
 	return out, rows.Err()
 }
 
-// Content reads what an attachment holds. What does not have its digest any
-// more is damage, not a picture.
+// Content reads the bytes of an attachment. Bytes that do not match their
+// digest are an error (BadBook).
 func (b *Book) Content(ctx context.Context, a Attachment) ([]byte, error) {
 	out, err := content(ctx, b.db, a.SHA256)
 	if err == nil && out == nil {
@@ -269,7 +264,8 @@ func (b *Book) Content(ctx context.Context, a Attachment) ([]byte, error) {
 	return out, explain(b.path, err)
 }
 
-// content is a kept file; nil where it does not have its digest.
+// content reads a stored file by its digest; nil where the bytes do not match
+// it.
 func content(ctx context.Context, q querier, sum string) ([]byte, error) {
 	var data []byte
 	if err := q.QueryRowContext(ctx, "SELECT content FROM files WHERE sha256 = ?", sum).Scan(&data); err != nil {

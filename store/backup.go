@@ -9,18 +9,18 @@ import (
 	"modernc.org/sqlite"
 )
 
-// Backup copies the book to a new file, as it was at one moment, while others
-// may write on. The copy is read back before it takes its name: every page is
-// checked, and every table has as many rows as the book had at that moment,
-// which the counts say.
+// Backup copies the book as it is at one moment to a new file, while others may
+// go on writing. The copy is read back before it takes its name: every page is
+// checked, and every table must have as many rows as it had at that moment. It
+// returns these counts by table.
 func (b *Book) Backup(ctx context.Context, to string) (map[string]int64, error) {
 	conn, err := b.db.Conn(ctx)
 	if err != nil {
 		return nil, explain(b.path, err)
 	}
 	defer conn.Close()
-	// The read transaction holds the moment: what it counts is what the copy,
-	// made on the same connection, gets.
+	// The read transaction pins the moment: the rows counted in it are the rows
+	// that the copy, made on the same connection, gets.
 	if _, err := conn.ExecContext(ctx, "BEGIN"); err != nil {
 		return nil, explain(b.path, err)
 	}
@@ -37,10 +37,12 @@ func (b *Book) Backup(ctx context.Context, to string) (map[string]int64, error) 
 	})
 }
 
-// copyPages copies the database page by page, in pieces, so that it can be
-// stopped.
-func copyPages(ctx context.Context, driver any, path string) error {
-	src, ok := driver.(interface {
+// copyPages copies the database in pieces, so that ctx can stop it.
+func copyPages(ctx context.Context, conn any, path string) error {
+	if c, ok := conn.(*keeper); ok {
+		conn = c.connection
+	}
+	src, ok := conn.(interface {
 		NewBackup(string) (*sqlite.Backup, error)
 	})
 	if !ok {
@@ -62,7 +64,8 @@ func copyPages(ctx context.Context, driver any, path string) error {
 	return copying.Finish()
 }
 
-// readBack checks a copy, and makes it one file that needs none beside it.
+// readBack checks a copy, and turns it into a single file without a log beside
+// it.
 func readBack(ctx context.Context, path, to string, counts map[string]int64) error {
 	db, err := sql.Open("sqlite", dsn(path, pragmas))
 	if err != nil {

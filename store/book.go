@@ -1,11 +1,12 @@
 // Package store keeps the book: one SQLite file with everything recorded.
 //
-// A write is one short transaction under BEGIN IMMEDIATE; a record
-// acknowledged survives a power cut (write-ahead log, synchronous = FULL).
-// The book is the only user of database/sql. SQL stands beside its method.
+// A write is one short transaction under BEGIN IMMEDIATE; an acknowledged
+// record survives a power cut (write-ahead log, synchronous = FULL). No other
+// package uses database/sql. SQL stands beside its method.
 package store
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"errors"
@@ -31,30 +32,25 @@ type Book struct {
 	readOnly bool
 	file     os.FileInfo // what stood at path when it was opened for writing
 	now      func() time.Time
-	looked   *lookedFile // its own file, as long as it is open
-	by       *entry      // who writes, where a phone does
-	turn     *turn       // of those who write in this program: SQLite lets none wait in line
-	// Waiting, where it is set, is called once a write has waited for another
-	// program's for a second, so that whoever waits can be told. It may be called
-	// from another goroutine.
+	shared   *sharedFile // its own file, open as long as the book is
+	by       *entry      // the phone that writes; nil for none
+	line     *line       // writers in this program: SQLite has no fair queue
+	answers  *sync.Map   // to forms, by ref, that are not in the file yet: see Answered
+	// Waiting, if set, is called once a write has waited a second for another
+	// program, so that the user can be told. It may be called from another
+	// goroutine.
 	Waiting func()
 }
 
-// turn is that of whoever writes.
-type turn struct {
-	sync.Mutex
-	changed map[int64]time.Time // records amended or voided in the transaction at hand, and when they were entered
-}
-
-// busyTimeout is how long the book is waited for when it is opened or read.
+// busyTimeout is how long opening and reading wait for a busy book.
 const busyTimeout = 15 * time.Second
 
 // patience is how long a writer waits for another before it gives up: longer
-// than any import takes. sayAfter is when it says that it waits.
+// than any import takes. Waiting is called after sayAfter.
 var patience, sayAfter = 10 * time.Minute, time.Second
 
-// dsn makes the data source name. Pragmas ride in it, so that every pooled
-// connection has them.
+// dsn returns a data source name. The pragmas are part of it, so that every
+// pooled connection has them.
 func dsn(path string, query string) string {
 	u := url.URL{Scheme: "file", Opaque: (&url.URL{Path: path}).EscapedPath()}
 	return u.String() + "?" + query
@@ -64,9 +60,9 @@ const always = "_pragma=busy_timeout(15000)&_pragma=synchronous(FULL)&_pragma=tr
 
 const pragmas = always + "&_pragma=foreign_keys(1)&_pragma=temp_store(memory)"
 
-// Create opens the book at path for recording, making it first (file mode
-// 0600, its directory 0700) where there is none. An older book is migrated,
-// with a copy set beside it before. now is the clock.
+// Create opens the book at path for recording, and makes it first where there
+// is none (file mode 0600, directory 0700). An older book is migrated, after a
+// copy of it is made beside it. now is the clock.
 func Create(ctx context.Context, path string, now func() time.Time) (*Book, error) {
 	return open(ctx, path, now, true)
 }
@@ -87,10 +83,10 @@ func open(ctx context.Context, path string, now func() time.Time, create bool) (
 			return nil, err
 		}
 	}
-	looked, _ := lookInto(path) // where it can't be, inspect tells why
+	file, _ := openShared(path) // if it fails, inspect gives the reason
 	defer func() {
 		if err != nil {
-			looked.leave()
+			file.release()
 		}
 	}()
 	empty, err := inspect(path, newest)
@@ -105,22 +101,23 @@ func open(ctx context.Context, path string, now func() time.Time, create bool) (
 			return nil, err
 		}
 	}
-	if err := ownLeftovers(ctx, path, looked); err != nil {
+	if err := ownLeftovers(ctx, path, file); err != nil {
 		return nil, err
 	}
-	b := &Book{path: path, now: now, looked: looked, turn: new(turn)}
+	b := &Book{path: path, now: now, shared: file, line: new(line), answers: new(sync.Map)}
 	if empty {
-		// The first tables go in under a rollback journal, so that the file's
-		// own header says whose it is from the first commit on.
+		// The first tables are written with a rollback journal, so that the file's
+		// own header has our application id from the first commit on.
 		if err := patiently(ctx, busyTimeout, func() error { return b.prepare(ctx) }); err != nil {
 			return nil, explain(path, err)
 		}
 	}
-	b.db, err = sql.Open("sqlite", dsn(path, "_txlock=immediate&_pragma=journal_mode(WAL)&"+pragmas))
+	keeping, err := keepStatements(dsn(path, "_txlock=immediate&_pragma=journal_mode(WAL)&"+pragmas))
 	if err != nil {
 		return nil, explain(path, err)
 	}
-	b.db.SetMaxIdleConns(8) // the page reads for several at once
+	b.db = sql.OpenDB(keeping)
+	b.db.SetMaxIdleConns(8) // the pages of serve read for several people at once
 	if b.file, err = os.Stat(path); err != nil {
 		b.db.Close()
 		return nil, notThere(path, err)
@@ -146,9 +143,9 @@ func open(ctx context.Context, path string, now func() time.Time, create bool) (
 	return b, nil
 }
 
-// oneName is an error where a book's file has two names: SQLite keeps its log
-// beside the one that it was opened by, and who writes under the other does not
-// see it.
+// oneName returns an error where a book's file has two names (hard links):
+// SQLite keeps its log beside the name it was opened by, and a program that
+// opens the other name does not see that log.
 func oneName(path string, info os.FileInfo) error {
 	if hardLinks(info) < 2 {
 		return nil
@@ -157,7 +154,8 @@ func oneName(path string, info os.FileInfo) error {
 		"the book %s has %d names (hard links): what you record under one is lost under another, so nothing was recorded", path, hardLinks(info))
 }
 
-// itself is a path without links: SQLite keeps its log beside the file itself.
+// itself returns path without symbolic links, since SQLite keeps its log beside
+// the file itself.
 func itself(path string) (string, error) {
 	path, err := filepath.Abs(path)
 	if err != nil {
@@ -169,11 +167,11 @@ func itself(path string) (string, error) {
 	return path, nil
 }
 
-// byTheThousand is the book over a connection that is made for many rows in one
-// transaction. A small cache, since rows go in one behind another and a larger
-// one only costs more to clear; files to sort in, since what is sorted may be
-// larger than memory, and a thread more to sort with; and no look at the row
-// that a number refers to, since every number is that of a name just read.
+// byTheThousand returns the book on a connection made for writing many rows in
+// one transaction: a small cache, since rows are appended and a larger one only
+// costs more to clear; temporary files and a second thread for sorting, since
+// what is sorted may be larger than memory; and no check of foreign keys, since
+// every number comes from a name just read. The function returned closes it.
 func (b *Book) byTheThousand() (*Book, func(), error) {
 	if err := registerFeeds(); err != nil {
 		return nil, nil, err
@@ -183,7 +181,7 @@ func (b *Book) byTheThousand() (*Book, func(), error) {
 		return nil, nil, explain(b.path, err)
 	}
 	many := *b
-	many.db = db
+	many.db, many.line = db, new(line)
 	return &many, func() { db.Close() }, nil
 }
 
@@ -198,8 +196,8 @@ func (b *Book) prepare(ctx context.Context) error {
 	return migrate(ctx, db, b.path)
 }
 
-// patiently tries again while the book is busy, for the moments in which
-// SQLite's own timeout does not serve: a change of the journal's mode.
+// patiently repeats do while the book is busy, where SQLite's own timeout does
+// not apply: when the journal mode is changed.
 func patiently(ctx context.Context, within time.Duration, do func() error) error {
 	for give := time.Now().Add(within); ; {
 		err := do()
@@ -215,19 +213,19 @@ func patiently(ctx context.Context, within time.Duration, do func() error) error
 	}
 }
 
-// View opens the book at path for reading only: nothing is written, not even
-// beside it where that can't be (a read-only disk).
+// View opens the book at path for reading only. It works on a read-only disk
+// too.
 func View(ctx context.Context, path string) (*Book, error) {
 	path, err := itself(path)
 	if err != nil {
 		return nil, err
 	}
 	newest := newestVersion()
-	looked, _ := lookInto(path) // where it can't be, inspect tells why
+	file, _ := openShared(path) // if it fails, inspect gives the reason
 	viewed := false
 	defer func() {
 		if !viewed {
-			looked.leave()
+			file.release()
 		}
 	}()
 	empty, err := inspect(path, newest)
@@ -237,10 +235,10 @@ func View(ctx context.Context, path string) (*Book, error) {
 	if empty {
 		return nil, notThere(path, fs.ErrNotExist)
 	}
-	if err := ownLeftovers(ctx, path, looked); err != nil {
+	if err := ownLeftovers(ctx, path, file); err != nil {
 		return nil, err
 	}
-	b := &Book{path: path, readOnly: true, now: time.Now, looked: looked}
+	b := &Book{path: path, readOnly: true, now: time.Now, shared: file, answers: new(sync.Map)}
 	for _, mode := range []string{"mode=ro", "mode=ro&immutable=1"} {
 		if b.db, err = sql.Open("sqlite", dsn(path, mode+"&"+pragmas)); err != nil {
 			return nil, explain(path, err)
@@ -261,8 +259,8 @@ func View(ctx context.Context, path string) (*Book, error) {
 			}
 		}
 		b.db.Close()
-		// A book in WAL mode can't be read where its index can't be made beside
-		// it, unless nothing is left in its log: then the file alone is whole.
+		// A book in WAL mode can't be read where no index file can be made beside it,
+		// unless its log is empty: then the file alone is complete.
 		var se *sqlite.Error
 		if !errors.As(err, &se) || se.Code()&0xff != lib.SQLITE_CANTOPEN && se.Code()&0xff != lib.SQLITE_READONLY {
 			break
@@ -274,8 +272,8 @@ func View(ctx context.Context, path string) (*Book, error) {
 	return nil, explain(path, err)
 }
 
-// viewOlder brings an older book up to date first; where it can't be written
-// the reader is told.
+// viewOlder migrates an older book and then opens it for reading; the error
+// tells if the book can't be written.
 func (b *Book) viewOlder(ctx context.Context, path string, version int) (*Book, error) {
 	up, err := Open(ctx, path, time.Now)
 	if err == nil {
@@ -293,16 +291,22 @@ func (b *Book) viewOlder(ctx context.Context, path string, version int) (*Book, 
 
 // Close closes the book.
 func (b *Book) Close() error {
+	b.answers.Range(func(any, any) bool { // if there are any
+		ctx, stop := context.WithTimeout(context.Background(), sayAfter)
+		defer stop()
+		_ = b.write(ctx, func(*sql.Tx) error { return nil }) // they may be lost
+		return false
+	})
 	err := explain(b.path, b.db.Close())
-	b.looked.leave()
-	b.looked = nil
+	b.shared.release()
+	b.shared = nil
 	return err
 }
 
-// Path is where the book stands.
+// Path returns the path of the book.
 func (b *Book) Path() string { return b.path }
 
-// makeDir makes the directory of a file that is to be made.
+// makeDir makes the directory of a file that is about to be made.
 func makeDir(path string) error {
 	dir := filepath.Dir(path)
 	if _, err := os.Stat(dir); errors.Is(err, fs.ErrNotExist) {
@@ -317,7 +321,7 @@ func makeDir(path string) error {
 	return nil
 }
 
-// makeFile makes an empty file only its owner may read, and its directory.
+// makeFile makes an empty file that only its owner may read, and its directory.
 func makeFile(path string) error {
 	if err := makeDir(path); err != nil {
 		return err
@@ -341,30 +345,101 @@ func (b *Book) version(ctx context.Context, q querier) (int, error) {
 	return v, err
 }
 
-// write runs do in one transaction. The error says what to do next.
+// line is the queue of writers.
+type line struct {
+	turn sync.Mutex
+	mu   sync.Mutex
+	jobs []*job
+	// changed are the records that the job at hand has amended or voided, with when
+	// they were entered.
+	changed map[int64]time.Time
+}
+
+// job is what one writer does in a transaction, and its outcome.
+type job struct {
+	do   func(tx *sql.Tx) error
+	err  error
+	done bool
+}
+
+// write runs do in a transaction, together with what other writers queued meanwhile,
+// each in its own savepoint: a commit waits for the disk, and one wait serves them
+// all. Its error tells the next step. do never runs twice.
 func (b *Book) write(ctx context.Context, do func(tx *sql.Tx) error) error {
 	if b.readOnly {
 		return trouble(Failed, "", "the book %s was opened for reading only", b.path)
 	}
-	b.turn.Lock()
-	defer b.turn.Unlock()
+	mine := &job{do: func(tx *sql.Tx) error {
+		b.line.changed = map[int64]time.Time{}
+		if err := do(tx); err != nil {
+			return err
+		}
+		return b.tell(quiet(ctx), tx, b.line.changed)
+	}}
+	b.line.mu.Lock()
+	b.line.jobs = append(b.line.jobs, mine)
+	b.line.mu.Unlock()
+	b.line.turn.Lock()
+	defer b.line.turn.Unlock()
+	if mine.done {
+		return explain(b.path, mine.err)
+	}
+	b.line.mu.Lock()
+	jobs := b.line.jobs
+	b.line.jobs = nil
+	b.line.mu.Unlock()
+	err := errors.New("what was written at the same time failed: nothing was recorded")
+	defer func() {
+		for _, j := range jobs {
+			j.err, j.done = cmp.Or(j.err, err), true
+		}
+	}()
+	if len(jobs) > 1 {
+		ctx = quiet(ctx) // who goes takes nobody along
+	}
+	err = b.commit(ctx, jobs)
+	return explain(b.path, cmp.Or(mine.err, err))
+}
+
+// commit does jobs in one transaction. An error is of them all; that of one alone is
+// left with it.
+func (b *Book) commit(ctx context.Context, jobs []*job) error {
 	tx, err := b.begin(ctx)
 	if err != nil {
-		return explain(b.path, err)
+		return err
 	}
 	defer tx.Rollback()
-	b.turn.changed = map[int64]time.Time{}
-	err = do(tx)
-	if err == nil {
-		err = b.tell(quiet(ctx), tx, b.turn.changed)
+	for _, j := range jobs {
+		if len(jobs) == 1 {
+			if err := j.do(tx); err != nil {
+				return err
+			}
+			break
+		}
+		if _, err := tx.ExecContext(ctx, "SAVEPOINT one"); err != nil {
+			return err
+		}
+		if j.err = j.do(tx); j.err != nil {
+			if _, err := tx.ExecContext(ctx, "ROLLBACK TO one"); err != nil { // it ended the transaction
+				return err
+			}
+		}
+		if _, err := tx.ExecContext(ctx, "RELEASE one"); err != nil {
+			return err
+		}
 	}
+	wrote, err := b.putAnswers(quiet(ctx), tx)
 	if err != nil {
-		return explain(b.path, err)
+		return err
 	}
 	if err := b.stillThere(); err != nil {
 		return err
 	}
-	return explain(b.path, tx.Commit())
+	if err := tx.Commit(); err != nil {
+		return err
+	}
+	wrote()
+	return nil
 }
 
 // There reports whether the file that was opened still stands in its place.
@@ -373,8 +448,9 @@ func (b *Book) There() bool {
 	return err == nil && os.SameFile(is, b.file)
 }
 
-// stillThere is an error where another file, or none, stands where the book
-// was opened: SQLite would go on writing into what nobody can open again.
+// stillThere returns an error where the book's file was moved or replaced since
+// it was opened: SQLite would go on writing into a file that nobody can open
+// again.
 func (b *Book) stillThere() error {
 	is, err := os.Stat(b.path)
 	if err == nil && os.SameFile(is, b.file) {
@@ -383,7 +459,7 @@ func (b *Book) stillThere() error {
 	return trouble(Failed, "put it back, or name the book's new place, and record it again", "the book %s was moved or removed in the meantime: nothing was recorded", b.path)
 }
 
-// begin begins a transaction that writes, once no other program does.
+// begin begins a write transaction, and waits for other programs first.
 func (b *Book) begin(ctx context.Context) (tx *sql.Tx, err error) {
 	if b.Waiting != nil {
 		defer time.AfterFunc(sayAfter, b.Waiting).Stop()
@@ -395,7 +471,7 @@ func (b *Book) begin(ctx context.Context) (tx *sql.Tx, err error) {
 	return tx, err
 }
 
-// Empty says whether no record was ever put into the book.
+// Empty reports whether no record was ever put into the book.
 func (b *Book) Empty(ctx context.Context) (bool, error) {
 	var next int64
 	err := b.db.QueryRowContext(ctx, "SELECT next FROM counter WHERE one = 1").Scan(&next)
@@ -409,7 +485,7 @@ func take(ctx context.Context, q querier, n int) (int64, error) {
 	return next - int64(n), err
 }
 
-// stamp is the book's one format of a time.
+// stamp is the only format of a time in the book.
 const stamp = "2006-01-02T15:04:05Z"
 
 func formatTime(t time.Time) string {
@@ -445,7 +521,7 @@ func parseTime(s string) (time.Time, error) {
 	return time.Time{}, fmt.Errorf("the book has %q in place of a time", s)
 }
 
-// DefaultPath is where the book stands unless named: SHEDBOOK_BOOK, or the
+// DefaultPath returns the book's usual path: SHEDBOOK_BOOK, or a file in the
 // user's data directory (XDG Base Directory Specification, section 3).
 func DefaultPath(getenv func(string) string) (string, error) {
 	if p := getenv("SHEDBOOK_BOOK"); p != "" {

@@ -14,56 +14,57 @@ import (
 	"shedbook/schema"
 )
 
-// A sheet of dated records that turns out long is taken in by the thousand:
-// what the book knows of its kind is held in memory, written small, so that no
-// row need be looked up in a table; new rows go in by batches, while the next
-// ones are read; the indexes are made at the end; and what went in is kept as
-// packs, written small as it is.
+// A long sheet of dated records is imported in batches. The records that the
+// book has of its kind are held in memory in packed form, so that no row is
+// looked up in a table. New rows are inserted in batches while the next are
+// read. At the end the indexes are made again, and the new records are packed
+// too.
 
 var (
-	// fewRows are taken one by one before a sheet counts as long.
+	// fewRows rows are imported one by one before a sheet counts as long.
 	fewRows = 2000
-	// batchRows go in at once.
+	// batchRows are inserted at once.
 	batchRows = 10_000
 )
 
-// shelf holds records of one kind, written small, and finds one by its ref or,
-// where it has none, its content. It takes some 80 bytes a record. Of records
-// that say the same it keeps one and counts the others.
+// shelf holds the records of one kind in packed form, some 80 bytes each, and
+// finds one by its ref or, without a ref, by its content. Of records with the
+// same content it keeps one and counts the others.
 type shelf struct {
 	t       *table
 	n       *names
 	u       *unpacker
 	entered int64
 	seed    maphash.Seed
-	slots   []slot // a power of two of them, at most half of them used
+	slots   []slot // a hash table: a power of two, at most half of it used
 	used    int
 	chunks  []chunk
 	fresh   map[int64]int // by machine: its chunk of records that are in no pack yet
-	more    map[slot]int  // of records that say the same: how many beside the one kept no row has taken up
+	more    map[slot]int  // by the record kept: how many more of the same content no row of the sheet has matched yet
 }
 
-// chunk is a pack, sealed or not.
+// chunk is a pack, with its checksum or still being written.
 type chunk struct {
 	machine, entered int64
 	content          []byte
 }
 
-// slot is where a record begins; one of hash 0 is free. The hash's last bit is
-// set, and the one before where a row of the sheet has taken the record up.
+// slot is where a record begins; hash 0 means a free slot. The lowest bit of
+// the hash is always set, and the next one once a row of the sheet has matched
+// the record.
 type slot struct {
 	hash      uint64
 	chunk, at uint32
 }
 
-const takenUp = 2
+const matchedBit = 2
 
 func newShelf(t *table, n *names, entered int64) *shelf {
 	return &shelf{t: t, n: n, u: t.unpacker(n), entered: entered, seed: maphash.MakeSeed(), slots: make([]slot, 1<<12), fresh: map[int64]int{}, more: map[slot]int{}}
 }
 
-// knownBy is what a record of this content is known by: its ref, which comes
-// first, or all of it.
+// knownBy returns what identifies a record: its ref, which comes first in its
+// content, or all of its content.
 func knownBy(content []byte) []byte {
 	known, n := binary.Uvarint(content)
 	if known&1 == 0 {
@@ -73,31 +74,32 @@ func knownBy(content []byte) []byte {
 	return content[:n+m+int(size)][n:]
 }
 
-// content is that of a slot's record.
+// content returns the content of the slot's record.
 func (s *shelf) content(p slot) []byte {
 	b := s.chunks[p.chunk].content[p.at:]
 	size, n := binary.Uvarint(b)
 	return b[n : n+int(size)]
 }
 
-// find finds the record of an identity, or the free slot where it would go.
+// find returns the slot of the record with this identity, or the free slot
+// where it would go.
 func (s *shelf) find(id []byte) (at int, hash uint64, found bool) {
-	hash = maphash.Bytes(s.seed, id)&^takenUp | 1
+	hash = maphash.Bytes(s.seed, id)&^matchedBit | 1
 	mask := len(s.slots) - 1
 	for at = int(hash>>2) & mask; s.slots[at].hash != 0; at = (at + 1) & mask {
-		if s.slots[at].hash&^takenUp == hash && bytes.Equal(knownBy(s.content(s.slots[at])), id) {
+		if s.slots[at].hash&^matchedBit == hash && bytes.Equal(knownBy(s.content(s.slots[at])), id) {
 			return at, hash, true
 		}
 	}
 	return at, hash, false
 }
 
-// take takes up a record that is known by what the slot's is; false where none
-// is left.
+// take matches a record of the slot's identity to a row; false if all of them
+// have a row already.
 func (s *shelf) take(at int) bool {
 	p := &s.slots[at]
-	if p.hash&takenUp == 0 {
-		p.hash |= takenUp
+	if p.hash&matchedBit == 0 {
+		p.hash |= matchedBit
 		return true
 	}
 	key := slot{chunk: p.chunk, at: p.at}
@@ -108,19 +110,19 @@ func (s *shelf) take(at int) bool {
 	return true
 }
 
-// left is how many are left to take up.
+// left returns how many records of the slot's identity have no row yet.
 func (s *shelf) left(at int) int {
 	p := s.slots[at]
 	n := s.more[slot{chunk: p.chunk, at: p.at}]
-	if p.hash&takenUp == 0 {
+	if p.hash&matchedBit == 0 {
 		n++
 	}
 	return n
 }
 
-// keep finds a place for the record that begins at a place in a chunk; taken
-// says whether it is of a row of the sheet. Where another has its ref, it takes
-// its place.
+// keep enters the record that begins at this offset of a chunk; taken tells
+// whether it comes from a row of the sheet. It replaces an earlier record with
+// its ref.
 func (s *shelf) keep(chunk, begins int, taken bool) {
 	if 2*s.used >= len(s.slots) {
 		old := s.slots
@@ -139,7 +141,7 @@ func (s *shelf) keep(chunk, begins int, taken bool) {
 	content := s.content(p)
 	known := knownBy(content)
 	at, hash, found := s.find(known)
-	if found && len(known) == len(content) { // it has no ref: they say the same
+	if found && len(known) == len(content) { // without a ref, so their contents are equal
 		if !taken {
 			s.more[slot{chunk: s.slots[at].chunk, at: s.slots[at].at}]++
 		}
@@ -149,12 +151,12 @@ func (s *shelf) keep(chunk, begins int, taken bool) {
 		s.used++
 	}
 	if p.hash = hash; taken {
-		p.hash |= takenUp
+		p.hash |= matchedBit
 	}
 	s.slots[at] = p
 }
 
-// put keeps a record that is in no pack; taken as for keep.
+// put adds a record that is in no pack; taken is as for keep.
 func (s *shelf) put(content []byte, machine int64, m *schema.Meta, taken bool) error {
 	c, ok := s.fresh[machine]
 	if !ok {
@@ -174,7 +176,7 @@ func (s *shelf) put(content []byte, machine int64, m *schema.Meta, taken bool) e
 	return nil
 }
 
-// putPack keeps the records of a pack.
+// putPack adds the records of a pack.
 func (s *shelf) putPack(machine int64, content []byte) error {
 	entered, at, err := openPack(content)
 	if err != nil {
@@ -192,8 +194,9 @@ func (s *shelf) putPack(machine int64, content []byte) error {
 	return nil
 }
 
-// when is the machine and the time, in seconds since 1970, of a slot's record
-// without a ref; false of one with a ref. They come first: see schema.Base.
+// when returns the machine and the time (seconds since 1970) of the slot's
+// record; ok is false if the record has a ref. These fields come first in a
+// content: see schema.Base.
 func (s *shelf) when(p slot) (machine, at int64, ok bool) {
 	b := s.content(p)
 	known, n := binary.Uvarint(b)
@@ -205,7 +208,7 @@ func (s *shelf) when(p slot) (machine, at int64, ok bool) {
 	return s.chunks[p.chunk].machine, at, true
 }
 
-// record is the record of a slot.
+// record decodes the record of a slot.
 func (s *shelf) record(p slot) (schema.Record, error) {
 	c := &s.chunks[p.chunk]
 	n, err := recordLen(c.content[p.at:])
@@ -217,14 +220,14 @@ func (s *shelf) record(p slot) (schema.Record, error) {
 	return r, s.u.next(r)
 }
 
-// load puts all records of a kind on a shelf.
+// load puts all records of a kind on the shelf.
 func (s *shelf) load(ctx context.Context, q querier) error {
 	rows, err := q.QueryContext(ctx, "SELECT machine, content FROM packs WHERE kind = ? AND machine NOT IN (SELECT machine FROM unpacked WHERE unpacked.kind = packs.kind) ORDER BY number", s.t.kind.Sheet)
 	if err != nil {
 		return err
 	}
 	defer rows.Close()
-	// While one pack is put, the next are read.
+	// The next packs are read while this one is put.
 	packs, put := make(chan chunk, 16), make(chan error, 1)
 	go func() {
 		var err error
@@ -245,10 +248,11 @@ func (s *shelf) load(ctx context.Context, q querier) error {
 	if err := cmp.Or(<-put, err, rows.Err()); err != nil {
 		return err
 	}
-	// Those in no pack: the latest, and the unpacked.
+	// Records in no pack: the newest, and those of machines with a changed packed
+	// record.
 	return s.t.query(ctx, q, s.n, `WHERE number > coalesce((SELECT upto FROM packed WHERE kind = ?), 0)
 		OR machine IN (SELECT machine FROM unpacked WHERE kind = ?) ORDER BY number`, []any{s.t.kind.Sheet, s.t.kind.Sheet}, func(r schema.Record) error {
-		content, err := s.t.written(r, s.n)
+		content, err := s.t.encoded(r, s.n)
 		if err != nil {
 			return err
 		}
@@ -256,59 +260,60 @@ func (s *shelf) load(ctx context.Context, q querier) error {
 	})
 }
 
-// bulk is a long sheet being taken in.
+// bulk imports the rest of a long sheet.
 type bulk struct {
-	*rows
+	*sheetImport
 	shelf   *shelf
 	feed    *feed
-	content []byte         // of the record at hand
-	batch   []any          // rows to be handed over
-	stamp   any            // when it is entered, as tables have it
-	changed map[int64]bool // machines of which a record that is in no pack was changed
-	written map[int64]bool // machines that were written to
-	again   []string       // what makes the table's triggers again
+	content []byte         // of the current record
+	batch   []any          // rows not yet handed over
+	stamp   any            // the time of entry, as tables hold it
+	changed map[int64]bool // machines with a changed record that is in no pack
+	written map[int64]bool // machines with any change
+	again   []string       // SQL that makes the table's triggers again
 	work    chan work
-	free    chan []any // batches done with
+	free    chan []any // batches to use again
 	ended   chan struct{}
 
-	// Only the goroutine that puts rows in touches these while it runs.
-	had, added int      // rows of the table, before and since
-	indexes    []string // what makes the table's indexes again; nil while they stand
+	// Only the goroutine that inserts rows uses these while it runs.
+	had, added int      // rows of the table before the import, and inserted since
+	indexes    []string // SQL that makes the table's indexes again; nil while they exist
 }
 
-// work is rows to put in or, where done is set, a question: what came of those
-// before?
+// work is rows to insert or, if done is set, a request for the error of all
+// rows before it.
 type work struct {
 	rows []any
 	done chan<- error
 }
 
-// goLong begins to take the rest of a sheet in by the thousand.
-func (w *rows) goLong(ctx context.Context) error {
-	b := &bulk{rows: w, shelf: newShelf(w.t, w.n, w.entered.Unix()), stamp: formatTime(w.entered), changed: map[int64]bool{}, written: map[int64]bool{},
+// goLong begins to import the rest of a sheet in batches.
+func (w *sheetImport) goLong(ctx context.Context) error {
+	b := &bulk{sheetImport: w, shelf: newShelf(w.t, w.n, w.entered.Unix()), stamp: formatTime(w.entered), changed: map[int64]bool{}, written: map[int64]bool{},
 		work: make(chan work), free: make(chan []any, 2), ended: make(chan struct{})}
 	err := b.shelf.load(ctx, w.tx)
 	if err != nil {
 		return err
 	}
 	b.had = b.shelf.used
-	if err := b.takeUp(ctx); err != nil {
+	if err := b.matchKnown(ctx); err != nil {
 		return err
 	}
-	// All numbers that it may need are taken now, since the connection is busy
-	// from here on; what is left over is given back at the end (see settle).
+	// All numbers it may need are reserved now, since the connection is busy from
+	// here on; settle gives the rest back at the end.
 	if err := w.reserve(ctx, 1<<40); err != nil {
 		return err
 	}
-	// The ledger is written once a machine, at the end, and not once a row.
+	// The ledger is written once for each machine at the end, not once for each
+	// row.
 	if b.again, err = without(ctx, w.tx, "trigger", w.k.Sheet); err != nil {
 		return err
 	}
 	if b.feed, err = newFeed(ctx, w.tx, w.t); err != nil {
 		return err
 	}
-	// The connection's own checks repeat what the kind's description has judged
-	// already; they are for what is written by hand.
+	// CHECK constraints repeat what the kind's own description has checked
+	// already; they guard against rows written by hand.
 	if _, err := w.tx.ExecContext(ctx, "PRAGMA ignore_check_constraints = 1"); err != nil {
 		return err
 	}
@@ -321,11 +326,11 @@ func (w *rows) goLong(ctx context.Context) error {
 	return nil
 }
 
-// takeUp takes up what was amended, which is counted with what it was (see
-// alike), and what the rows before have taken up.
-func (b *bulk) takeUp(ctx context.Context) error {
+// matchKnown marks as matched the amended records (see alike) and those that
+// earlier rows of the sheet matched.
+func (b *bulk) matchKnown(ctx context.Context) error {
 	upTo := func(r schema.Record, left func(now int) int) error {
-		content, err := b.t.written(r, b.n)
+		content, err := b.t.encoded(r, b.n)
 		if err != nil {
 			return err
 		}
@@ -350,7 +355,7 @@ func (b *bulk) takeUp(ctx context.Context) error {
 
 func (b *bulk) empty() []any { return make([]any, 0, batchRows*len(b.t.columns)) }
 
-// insert puts in what it is handed.
+// insert runs in its own goroutine and inserts the batches it is handed.
 func (b *bulk) insert(ctx context.Context) {
 	defer close(b.ended)
 	var err error
@@ -368,8 +373,8 @@ func (b *bulk) insert(ctx context.Context) {
 }
 
 func (b *bulk) put(ctx context.Context, rows []any) (err error) {
-	// To keep the indexes up costs as much as the rows do; to make them anew
-	// costs by all the rows that the table then has.
+	// Keeping the indexes up to date costs as much as the rows do; making them
+	// anew costs in proportion to all rows of the table.
 	b.added += len(rows) / len(b.t.columns)
 	if b.indexes == nil && 4*b.added >= b.had {
 		if b.indexes, err = without(ctx, b.tx, "index", b.k.Sheet); err != nil {
@@ -386,7 +391,7 @@ func (b *bulk) flush() {
 	}
 }
 
-// rest waits until all that was handed over is in the table.
+// rest waits until all rows handed over are in the table.
 func (b *bulk) rest() error {
 	b.flush()
 	done := make(chan error, 1)
@@ -394,14 +399,14 @@ func (b *bulk) rest() error {
 	return <-done
 }
 
-// stop ends the goroutine.
+// stop ends the inserting goroutine.
 func (b *bulk) stop() {
 	close(b.work)
 	<-b.ended
 }
 
-// take is rows.take for a long sheet.
-func (b *bulk) take(ctx context.Context, r schema.Record) (deed, []*schema.Problem, error) {
+// take is sheetImport.take for a long sheet.
+func (b *bulk) take(ctx context.Context, r schema.Record) (outcome, []*schema.Problem, error) {
 	if len(b.past) > 0 {
 		if old := b.past[b.identity(r)]; len(old) > 0 && !b.changes(old, r) {
 			return repeated, nil, nil
@@ -442,8 +447,8 @@ func (b *bulk) take(ctx context.Context, r schema.Record) (deed, []*schema.Probl
 	return amended, nil, b.update(ctx, same, r, differ)
 }
 
-// add adds a record, whose row is the last of batch but for what the book keeps
-// beside its fields.
+// add adds a record; its row is the last of batch, except for the columns that
+// the book fills in itself.
 func (b *bulk) add(ctx context.Context, r schema.Record, batch []any) error {
 	m := b.k.Meta(r)
 	var err error
@@ -469,16 +474,16 @@ func (b *bulk) add(ctx context.Context, r schema.Record, batch []any) error {
 	return nil
 }
 
-// update is rows.update, while the table is not being written to.
+// update is sheetImport.update; no rows are being inserted meanwhile.
 func (b *bulk) update(ctx context.Context, was, r schema.Record, differ []*schema.Field) error {
 	if err := b.rest(); err != nil {
 		return err
 	}
-	is, err := b.rows.update(ctx, was, r, differ)
+	is, err := b.sheetImport.update(ctx, was, r, differ)
 	if err != nil {
 		return err
 	}
-	if b.content, err = b.t.written(is, b.n); err != nil {
+	if b.content, err = b.t.encoded(is, b.n); err != nil {
 		return err
 	}
 	for _, x := range []schema.Record{was, is} {
@@ -488,15 +493,15 @@ func (b *bulk) update(ctx context.Context, was, r schema.Record, differ []*schem
 	return b.shelf.put(b.content, b.n.machine[schema.BaseOf(is).Machine], b.k.Meta(is), true)
 }
 
-// near is rows.near for a long sheet: it goes by the shelf, which knows at once
-// where no record is left that a row could correct.
+// near is sheetImport.near for a long sheet: the shelf tells at once for which
+// machines no record is left that a row could correct.
 func (b *bulk) near(ctx context.Context, s Source, c *Counts) error {
 	if len(b.lines) == 0 {
 		return nil
 	}
 	machines, taken := map[int64]bool{}, []slot{}
 	from, to := b.from.Add(-day).Unix(), b.to.Add(day).Unix()
-	err := b.amended(ctx, func(r schema.Record) error { // the shelf holds these taken up: see takeUp
+	err := b.amended(ctx, func(r schema.Record) error { // the shelf has them as matched: see matchKnown
 		of := schema.BaseOf(r)
 		if _, is := b.alike.takenBy[of.Number]; !is && from <= of.At.Unix() && of.At.Unix() <= to {
 			machines[b.n.machine[of.Machine]] = true
@@ -531,7 +536,7 @@ func (b *bulk) near(ctx context.Context, s Source, c *Counts) error {
 		}
 	}
 	near, err := b.corrections(ctx, slices.Sorted(maps.Keys(machines)), func(r schema.Record) (int, error) {
-		content, err := b.t.written(r, b.n)
+		content, err := b.t.encoded(r, b.n)
 		if err != nil {
 			return 0, err
 		}
@@ -552,8 +557,8 @@ func (b *bulk) near(ctx context.Context, s Source, c *Counts) error {
 	return b.correct(ctx, s, c, near)
 }
 
-// finish puts the last rows in, makes the indexes again, and packs what is in
-// no pack.
+// finish inserts the last rows, makes the indexes again, and packs the new
+// records.
 func (b *bulk) finish(ctx context.Context, s Source, c *Counts) error {
 	if err := b.rest(); err != nil {
 		return err

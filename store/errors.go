@@ -13,14 +13,14 @@ import (
 	lib "modernc.org/sqlite/lib"
 )
 
-// Trouble says what sort of failure an Error is.
+// Trouble is the kind of failure that an Error reports.
 type Trouble int
 
 const (
 	Failed   Trouble = iota // it could not be done
-	Refused                 // the words were wrong: a duplicate, a conflict
+	Refused                 // the request was wrong: a duplicate, a conflict
 	NotFound                // no such machine, driver or record
-	BadBook                 // not one of ours, damaged, or newer than the program
+	BadBook                 // not a book, damaged, or newer than the program
 	Busy                    // another program holds the book
 )
 
@@ -44,10 +44,10 @@ func trouble(t Trouble, hint, format string, args ...any) error {
 	return &Error{Trouble: t, Says: fmt.Sprintf(format, args...), Hint: hint}
 }
 
-// HintChanged is what to do where rows are not as they were written.
+// HintChanged is the next step where rows are not as they were written.
 const HintChanged = "go on from the last backup (shedbook restore FILE), and change records with shedbook correct alone"
 
-// explain turns the driver's error into one that says what to do.
+// explain turns an error of the SQLite driver into one that tells what to do.
 func explain(path string, err error) error {
 	if err == nil {
 		return nil
@@ -70,7 +70,7 @@ func explain(path string, err error) error {
 	switch se.Code() & 0xff {
 	case lib.SQLITE_BUSY, lib.SQLITE_LOCKED:
 		return &Error{Busy, "the book " + path + " is busy: another program is writing to it", "try again in a moment", nil}
-	case lib.SQLITE_ERROR: // our SQL is sound: what it asks for is not there
+	case lib.SQLITE_ERROR: // our SQL is sound, so a table or column is missing
 		return damaged(path, "its tables are not a book's tables ("+se.Error()+")")
 	case lib.SQLITE_CORRUPT:
 		return damaged(path, "the file is broken inside")
@@ -82,7 +82,7 @@ func explain(path string, err error) error {
 		return &Error{Failed, "the book " + path + " can't be written", "check that you may write to the file and its directory; reports still work", nil}
 	case lib.SQLITE_CANTOPEN:
 		if what := noRoom(filepath.Dir(path)); what != "" {
-			return full(what) // for what stands beside the book while it is open
+			return full(what) // the log and index that SQLite keeps beside an open book
 		}
 		return &Error{Failed, "the book " + path + " can't be opened", "check that its directory exists and that you may write to it", nil}
 	case lib.SQLITE_IOERR:
@@ -102,8 +102,8 @@ func full(what string) error {
 	return &Error{Failed, what + ": nothing was recorded", hint, nil}
 }
 
-// NoRoom says of an error that came of a file which the disk had no room for what
-// the disk lacks; "" of any other.
+// NoRoom returns what the disk lacks if err came from a full disk, and "" for
+// any other error.
 func NoRoom(err error) string {
 	if !errors.Is(err, syscall.ENOSPC) {
 		return ""

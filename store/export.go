@@ -14,9 +14,9 @@ import (
 
 func sortedKeys[V any](m map[string]V) []string { return slices.Sorted(maps.Keys(m)) }
 
-// Export writes every sheet of the book: to is asked for a writer for each
-// sheet that has records, in the order in which references resolve. What is
-// read is the book as it was at one moment.
+// Export writes every sheet of the book as it is at one moment. It calls to for
+// a writer of each sheet that has records, in an order in which references
+// resolve.
 func (b *Book) Export(ctx context.Context, to func(*schema.Kind) (io.WriteCloser, error)) error {
 	return b.whole(ctx, func(tx *sql.Tx, n *names) error {
 		for _, k := range schema.Kinds {
@@ -44,7 +44,7 @@ func (b *Book) Export(ctx context.Context, to func(*schema.Kind) (io.WriteCloser
 	})
 }
 
-// ExportWorkbook writes the whole book as a workbook, as it was at one moment.
+// ExportWorkbook writes the whole book, as it is at one moment, as a workbook.
 func (b *Book) ExportWorkbook(ctx context.Context, to io.Writer) error {
 	return b.whole(ctx, func(tx *sql.Tx, n *names) error {
 		w, err := sheet.NewWorkbookWriter(to, schema.Kinds, n.known())
@@ -60,7 +60,7 @@ func (b *Book) ExportWorkbook(ctx context.Context, to io.Writer) error {
 	})
 }
 
-// whole reads the book as it is at one moment.
+// whole lets read see the whole book as it is at one moment.
 func (b *Book) whole(ctx context.Context, read func(*sql.Tx, *names) error) error {
 	tx, err := b.db.BeginTx(ctx, nil)
 	if err != nil {
@@ -74,7 +74,8 @@ func (b *Book) whole(ctx context.Context, read func(*sql.Tx, *names) error) erro
 	return explain(b.path, err)
 }
 
-// everyRecord reads the records of a kind, the dated ones by machine and time.
+// everyRecord calls each for the records of a kind, dated ones by machine and
+// time.
 func everyRecord(ctx context.Context, q querier, n *names, k *schema.Kind, each func(schema.Record) error) error {
 	switch k.Name {
 	case "word":
@@ -108,7 +109,7 @@ func everyRecord(ctx context.Context, q querier, n *names, k *schema.Kind, each 
 	}
 	machines := slices.Clone(n.machines)
 	slices.SortFunc(machines, func(a, b string) int { return cmp.Compare(n.machine[a], n.machine[b]) })
-	// One machine's packs are opened while the last one's records are written.
+	// The next machine's packs are decoded while this one's records are written.
 	quiet := quiet(ctx)
 	type opened struct {
 		log *schema.Log
@@ -135,7 +136,7 @@ func everyRecord(ctx context.Context, q querier, n *names, k *schema.Kind, each 
 	}()
 	defer func() {
 		close(stop)
-		for range logs { // the book is read until it has stopped
+		for range logs { // drain it: the book is read until its reader has stopped
 		}
 	}()
 	for o := range logs {

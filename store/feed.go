@@ -13,19 +13,19 @@ import (
 	"modernc.org/sqlite/vtab"
 )
 
-// feed hands rows to SQLite thousands at a time, as a table that an INSERT
-// selects from: half the cost of a statement a row. The rows of a batch lie in
-// one slice, one after another.
+// feed is a virtual table that hands SQLite thousands of rows for one INSERT
+// ... SELECT, at half the cost of a statement for each row. The values of a
+// batch lie one row after another.
 type feed struct {
 	id      int64
 	width   int
 	values  []any
-	at      int // where the row at hand begins
+	at      int // where the current row begins
 	columns []string
 	table   string
 }
 
-// feeds are the open ones by their ids, since SQLite names them by text.
+// feeds are the open feeds by id, since SQLite passes arguments as text.
 var feeds struct {
 	once sync.Once
 	err  error
@@ -62,13 +62,14 @@ func (f *feed) Column(column int) (vtab.Value, error)  { return f.values[f.at+co
 func (f *feed) Rowid() (int64, error)                  { return int64(f.at), nil }
 func (f *feed) Close() error                           { return nil }
 
-// registerFeeds makes the connections opened from now on know of feeds.
+// registerFeeds registers the virtual table for all connections opened from now
+// on.
 func registerFeeds() error {
 	feeds.once.Do(func() { feeds.err = vtab.RegisterModule(nil, "shedbook_feed", feedModule{}) })
 	return feeds.err
 }
 
-// newFeed begins to feed a table within a transaction.
+// newFeed makes a feed for a table within a transaction.
 func newFeed(ctx context.Context, tx *sql.Tx, t *table) (*feed, error) {
 	f := &feed{id: feeds.last.Add(1), width: len(t.columns), columns: t.columns, table: t.kind.Sheet}
 	feeds.open.Store(f.id, f)
@@ -76,10 +77,11 @@ func newFeed(ctx context.Context, tx *sql.Tx, t *table) (*feed, error) {
 	return f, err
 }
 
-// put inserts a batch of rows, in the order of the table's columns.
+// put inserts a batch of rows, their values in the order of the table's
+// columns.
 func (f *feed) put(ctx context.Context, tx *sql.Tx, values []any) error {
 	f.values = values
-	var known []string // what no row of the batch has is left out
+	var known []string // columns that are empty in the whole batch are left out
 	for c, name := range f.columns {
 		for i := c; i < len(values); i += f.width {
 			if values[i] != nil {
@@ -100,8 +102,8 @@ func (f *feed) close(ctx context.Context, tx *sql.Tx) error {
 	return err
 }
 
-// without takes a table's indexes or its triggers away, for rows by the thousand
-// go in faster without, and returns what makes them again.
+// without drops a table's indexes or triggers, so that many rows can be
+// inserted faster, and returns the SQL that makes them again.
 func without(ctx context.Context, q querier, what, table string) ([]string, error) {
 	rows, err := q.QueryContext(ctx, "SELECT name, sql FROM sqlite_master WHERE type = ? AND tbl_name = ? AND sql IS NOT NULL ORDER BY name", what, table)
 	if err != nil {

@@ -9,14 +9,15 @@ import (
 	"shedbook/schema"
 )
 
-// Hit is a record in whose texts all the words stand that were looked for.
+// Hit is a record whose texts contain all the words looked for.
 type Hit struct {
 	Kind   *schema.Kind
 	Record schema.Record
 }
 
-// Find looks for words, whatever their case, in all texts of all records that are
-// dated or named: notes, works, parts, names. Newest first, what has no date last.
+// Find searches all texts (notes, works, parts, names) of dated and named
+// records for words, ignoring case. Newest first; records without a date come
+// last.
 func (b *Book) Find(ctx context.Context, words ...string) ([]Hit, error) {
 	for i := range words {
 		words[i] = strings.ToLower(words[i])

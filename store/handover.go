@@ -16,40 +16,41 @@ import (
 	"shedbook/schema/unit"
 )
 
-// Mask says what stands for drivers in a book that is handed over.
+// Mask replaces drivers' names in a book that is handed over.
 type Mask interface {
-	Driver(name string) string          // in a driver's place
-	Field(*schema.Field, string) string // in a field
-	In(schema.Naming, string) string    // in what is no field
+	Driver(name string) string          // returns what stands for a driver
+	Field(*schema.Field, string) string // masks the text of a field
+	In(schema.Naming, string) string    // masks any other text
 }
 
 // HandedOver is what went into a machine's own book.
 type HandedOver struct {
 	Machine     string
 	Records     int
-	Earlier     int // versions
+	Earlier     int // number of earlier versions
 	Attachments int
 	Bytes       int64 // of the attachments
 	Drivers     []string
-	Relabelled  []string // what the machine is called otherwise in it, since somebody is called so
+	Relabelled  []string // the machine's other names that were masked, since a person has that name
 	Texts       []FreeText
 }
 
-// FreeText is a text of a machine's own book in which people may still be named,
-// in a way that nobody but a reader knows.
+// FreeText is a text in a machine's own book that may still name people in a
+// way only a reader would notice.
 type FreeText struct {
 	Text   string
-	Record int64  // the first that has it
+	Record int64  // the first record with this text
 	Field  string // its column there
-	Times  int    // in how many fields it stands
+	Times  int    // how many fields have it
 }
 
 // Handover writes a machine's own book to a new file: its records with their
 // earlier versions and attachments, the figures and plans of its model, the
 // words it uses and the book's settings, and nothing of any other machine.
-// Drivers and texts stand in it as mask has them; mask is made of all the
-// people of the book and the machine's log. Whom the machine was sold to, and
-// when it left this fleet, stay behind. Records keep their numbers and refs.
+// Names of drivers and texts are masked; mask is called with all the people of
+// the book and the machine's log, and returns the mask. Who bought the machine
+// and when it left this fleet are left out. Records keep their numbers and
+// refs.
 func (b *Book) Handover(ctx context.Context, machine, to string, mask func(people []schema.Driver, log *schema.Log) Mask) (*HandedOver, error) {
 	tx, err := b.db.BeginTx(ctx, nil)
 	if err != nil {
@@ -63,8 +64,8 @@ func (b *Book) Handover(ctx context.Context, machine, to string, mask func(peopl
 	return g.done, newFile(to, func(path string) error { return g.write(ctx, tx, path, b.now) })
 }
 
-// newFile lets make write a file under a passing name beside to, then gives it
-// that name. What is there already is never replaced.
+// newFile calls make with a temporary path beside to, and gives the finished
+// file its name. It never replaces an existing file.
 func newFile(to string, make func(path string) error) error {
 	if _, err := os.Lstat(to); err == nil {
 		return trouble(Refused, "name a new file, or move the old one away", "%s already exists", to)
@@ -88,7 +89,8 @@ func newFile(to string, make func(path string) error) error {
 	if err := syncFile(part); err != nil {
 		return &Error{Failed, to + " can't be written completely", "check that the disk is sound and has space", err}
 	}
-	// A link fails where somebody made the file meanwhile; some disks have none.
+	// The link fails if somebody made the file meanwhile; some disks have no
+	// links.
 	if err := os.Link(part, to); errors.Is(err, fs.ErrExist) {
 		return trouble(Refused, "name a new file, or move the old one away", "%s already exists", to)
 	} else if err != nil {
@@ -96,7 +98,7 @@ func newFile(to string, make func(path string) error) error {
 			return &Error{Failed, to + " can't be written", "check the path, and that you may write there", err}
 		}
 	}
-	_ = syncFile(filepath.Dir(to)) // not every system can
+	_ = syncFile(filepath.Dir(to)) // not every system can do this
 	return nil
 }
 
@@ -109,13 +111,13 @@ func syncFile(path string) error {
 	return f.Sync()
 }
 
-// gathered is what of a book is one machine's.
+// gathered is the part of a book that belongs to one machine.
 type gathered struct {
 	n           *names
 	mask        Mask
 	machine     string
 	log         schema.Log
-	records     []schema.Record // machine first, drivers, then the others in the order in which references resolve
+	records     []schema.Record // the machine first, then drivers, then the others in an order in which references resolve
 	words       []schema.Word
 	earlier     []Earlier
 	attachments []Attachment
@@ -203,8 +205,8 @@ func (b *Book) gather(ctx context.Context, q querier, machine string, makeMask f
 	return g, nil
 }
 
-// past gathers the earlier versions of what goes along. A version of the
-// machine that said nothing else than where it went stays behind.
+// past gathers the earlier versions of the records. A version of the machine
+// that only differs in where it went is left out.
 func (g *gathered) past(ctx context.Context, q querier, p *past) error {
 	mine, err := p.of(ctx, q, g.n, g.machine)
 	if err != nil {
@@ -257,8 +259,8 @@ func (g *gathered) past(ctx context.Context, q querier, p *past) error {
 	return nil
 }
 
-// elsewhere is what is told of a version that was recorded for another machine
-// by mistake: when, and no more.
+// elsewhere returns what may be told of a version that was recorded for another
+// machine by mistake: its time only.
 func elsewhere(k *schema.Kind, r schema.Record) schema.Record {
 	out := k.New()
 	*k.Field("machine").Pointer(out).(*string) = "another machine"
@@ -268,7 +270,7 @@ func elsewhere(k *schema.Kind, r schema.Record) schema.Record {
 	return out
 }
 
-// addDrivers adds those who drove the machine.
+// addDrivers adds the people who drove the machine.
 func (g *gathered) addDrivers(people []schema.Driver) {
 	on := map[string]bool{}
 	for _, r := range g.records {
@@ -293,8 +295,8 @@ func (g *gathered) addDrivers(people []schema.Driver) {
 	g.records = append(append(g.records[:1:1], drivers...), g.records[1:]...)
 }
 
-// formerly is the note of a driver who is a letter: it tells the Driver A of
-// one machine from that of another.
+// formerly returns the note of a masked driver: it tells the Driver A of one
+// machine from that of another.
 func formerly(m *schema.Machine) string {
 	s := "drove " + m.Name
 	if m.Serial != "" {
@@ -303,7 +305,7 @@ func formerly(m *schema.Machine) string {
 	return s + " under its former owner"
 }
 
-// addWords finds the added words that the machine's records use.
+// addWords adds the book's own words that the machine's records use.
 func (g *gathered) addWords() {
 	used := map[string]bool{}
 	note := func(r schema.Record) { used[schema.KindOf(r).Text(r, "terrain")] = true }
@@ -324,7 +326,7 @@ func (g *gathered) addWords() {
 	}
 }
 
-// relabelled finds what the machine itself is called otherwise.
+// relabelled finds the names of the machine itself that were masked.
 func (g *gathered) relabelled(was *schema.Machine) {
 	k := schema.KindNamed("machine")
 	for _, f := range k.Differ(was, g.records[0]) {
@@ -335,7 +337,8 @@ func (g *gathered) relabelled(was *schema.Machine) {
 	}
 }
 
-// texts gathers what somebody has to read before the book is given away.
+// texts gathers the texts that a person should read before the book is given
+// away.
 func (g *gathered) texts() {
 	at := map[string]int{}
 	add := func(text, field string, record int64) {
@@ -370,7 +373,7 @@ func (g *gathered) texts() {
 	}
 }
 
-// masked puts letters for drivers into a record, and takes out where the
+// masked replaces the drivers in a record by letters, and takes out where the
 // machine went. A ref that names somebody is left out.
 func (g *gathered) masked(r schema.Record) {
 	k := schema.KindOf(r)
@@ -397,8 +400,8 @@ func (g *gathered) masked(r schema.Record) {
 	}
 }
 
-// write makes the book. It never held anything but what it is to hold, and is
-// written anew at the end, so that no page keeps what is not of it.
+// write makes the book. The file never holds anything else, and is rewritten at
+// the end, so that no page keeps remains of anything.
 func (g *gathered) write(ctx context.Context, q querier, path string, now func() time.Time) error {
 	out, err := Create(ctx, path, now)
 	if err != nil {
@@ -449,7 +452,7 @@ func (g *gathered) write(ctx context.Context, q querier, path string, now func()
 			if data == nil {
 				return damaged("it comes from", fmt.Sprintf("attachment %d of record %d does not have its digest", a.Nth, a.Record))
 			}
-			k := &kept{name: fileName(g.mask.In(schema.Code, a.Name)),
+			k := &storedFile{name: fileName(g.mask.In(schema.Code, a.Name)),
 				what: g.mask.In(schema.Sentence, a.What), format: a.Format, sum: a.SHA256, content: data}
 			if _, _, err := attach(ctx, tx, a.Record, k, a.Entered); err != nil {
 				return err
@@ -469,7 +472,7 @@ func (g *gathered) write(ctx context.Context, q querier, path string, now func()
 	return nil
 }
 
-// putPast writes an earlier version of a record under its number.
+// putPast writes an earlier version of a record under the record's number.
 func putPast(ctx context.Context, q querier, n *names, number int64, e Earlier) error {
 	var ref, why any
 	if s := e.Kind.Text(e.Record, "ref"); s != "" {
@@ -483,7 +486,7 @@ func putPast(ctx context.Context, q querier, n *names, number int64, e Earlier) 
 	if err := q.QueryRowContext(ctx, "SELECT coalesce(max(version), 0) + 1 FROM past WHERE number = ?", number).Scan(&version); err != nil {
 		return err
 	}
-	row := []any{number, version, e.Kind.Name, ref, e.What, formatTime(e.Replaced), why, n.wasJSON(e.Kind, e.Record)}
+	row := []any{number, version, e.Kind.Name, ref, e.What, formatTime(e.Replaced), why, n.encodeVersion(e.Kind, e.Record)}
 	_, err := q.ExecContext(ctx, "INSERT INTO past (number, version, kind, ref, what, replaced, why, content, sum) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
 		append(row, rowSum(row...))...)
 	return err

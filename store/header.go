@@ -12,36 +12,36 @@ import (
 )
 
 // applicationID marks the file as a shedbook, at offset 68 of the header
-// (SQLite file format, section 1.3). "shdb" in ASCII.
+// (SQLite file format, section 1.3): "shdb" in ASCII.
 const applicationID = 0x73686462
 
-// looked are the files being looked into, whatever path leads to them. To close
-// any descriptor of a file drops every lock that the process holds on it (POSIX,
-// fcntl), and so those of SQLite's own, which would go on as if it had them. So a
-// file stays open until nobody looks, and an open book looks into its own until
-// it closes.
-var looked struct {
+// shared are the files that this process reads directly. Closing any descriptor
+// of a file drops every lock that the process holds on the file (POSIX, fcntl),
+// SQLite's own among them, and SQLite would not notice. So a file stays open
+// until its last user releases it, and an open book holds its own file until it
+// is closed.
+var shared struct {
 	sync.Mutex
-	files []*lookedFile
+	files []*sharedFile
 }
 
-type lookedFile struct {
+type sharedFile struct {
 	*os.File
 	users int
 }
 
-// lookInto opens a file for reading; leave ends the look.
-func lookInto(path string) (*lookedFile, error) {
+// openShared opens a file for reading; release ends this use of it.
+func openShared(path string) (*sharedFile, error) {
 	info, err := os.Stat(path)
 	if err != nil {
 		return nil, err
 	}
-	if !info.Mode().IsRegular() && !info.IsDir() { // to open a pipe is to wait for its writer
+	if !info.Mode().IsRegular() && !info.IsDir() { // opening a pipe would wait for its writer
 		return nil, &Error{BadBook, path + " is not a file", "name a file", nil}
 	}
-	looked.Lock()
-	defer looked.Unlock()
-	for _, l := range looked.files {
+	shared.Lock()
+	defer shared.Unlock()
+	for _, l := range shared.files {
 		if was, err := l.Stat(); err == nil && os.SameFile(was, info) {
 			l.users++
 			return l, nil
@@ -51,33 +51,33 @@ func lookInto(path string) (*lookedFile, error) {
 	if err != nil {
 		return nil, err
 	}
-	l := &lookedFile{f, 1}
-	looked.files = append(looked.files, l)
+	l := &sharedFile{f, 1}
+	shared.files = append(shared.files, l)
 	return l, nil
 }
 
-func (l *lookedFile) leave() {
+func (l *sharedFile) release() {
 	if l == nil {
 		return
 	}
-	looked.Lock()
-	defer looked.Unlock()
+	shared.Lock()
+	defer shared.Unlock()
 	if l.users--; l.users > 0 {
 		return
 	}
 	l.File.Close()
-	looked.files = slices.DeleteFunc(looked.files, func(other *lookedFile) bool { return other == l })
+	shared.files = slices.DeleteFunc(shared.files, func(other *sharedFile) bool { return other == l })
 }
 
-// inspect judges a file by its first 100 bytes, without SQLite, so that what
-// is not ours is refused untouched. empty: it has no bytes, or none that count,
-// and a book may be made there.
+// inspect checks a file by its first 100 bytes, without SQLite, so that a
+// foreign file is refused untouched. empty means that the file has no content
+// that counts, and a book may be made in it.
 func inspect(path string, newest int) (empty bool, err error) {
-	f, err := lookInto(path)
+	f, err := openShared(path)
 	if err != nil {
 		return false, notThere(path, err)
 	}
-	defer f.leave()
+	defer f.release()
 	info, err := f.Stat()
 	if err != nil {
 		return false, notThere(path, err)
@@ -97,7 +97,7 @@ func inspect(path string, newest int) (empty bool, err error) {
 		return false, notThere(path, err)
 	}
 	if beingMade(path) {
-		// A journal of another book would take all of this one back.
+		// The journal of another book would undo everything in this one.
 		records, err := stands(context.Background(), path, "immutable=1")
 		if err != nil || records == 0 {
 			return true, nil
@@ -113,8 +113,8 @@ func inspect(path string, newest int) (empty bool, err error) {
 	if v := int(binary.BigEndian.Uint32(h[60:])); v > newest {
 		return false, newer(path, v, newest)
 	}
-	// A book whose last pages are gone. With a log or a journal beside it the
-	// file may rightly lag behind, so SQLite judges that one.
+	// The last pages are missing. With a log or a journal beside it the file may
+	// rightly be shorter, so SQLite is left to judge that case.
 	pageSize := int64(binary.BigEndian.Uint16(h[16:]))
 	if pageSize == 1 {
 		pageSize = 65536
@@ -128,9 +128,9 @@ func inspect(path string, newest int) (empty bool, err error) {
 	return false, nil
 }
 
-// beingMade says whether the first tables of the file at path were not all in
-// when a power cut came, or are just being put in: a rollback journal stands
-// beside it that takes it back to no pages (SQLite file format, section 3).
+// beingMade reports whether the first tables of the file at path are being
+// written, or a power cut came before they were: a rollback journal stands
+// beside it that takes it back to zero pages (SQLite file format, section 3).
 func beingMade(path string) bool {
 	f, err := os.Open(path + "-journal")
 	if err != nil {
@@ -142,7 +142,7 @@ func beingMade(path string) bool {
 	return err == nil && string(h[:8]) == "\xd9\xd5\x05\xf9\x20\xa1\x63\xd7" && binary.BigEndian.Uint32(h[16:]) == 0
 }
 
-// holds says whether there is a file with something in it.
+// holds reports whether there is a file that is not empty.
 func holds(path string) bool {
 	info, err := os.Stat(path)
 	return err == nil && info.Size() > 0

@@ -14,29 +14,28 @@ import (
 	"shedbook/store/sheet"
 )
 
-// Source is one sheet to be imported.
+// Source is one sheet to import.
 type Source struct {
 	Name string // the file's name, for messages
 	Kind *schema.Kind
 	Open func() (io.ReadCloser, error)
 }
 
-// ImportOptions say how an import goes about it.
+// ImportOptions control an import.
 type ImportOptions struct {
-	Update  bool // a row that differs from the record of its ref amends it
-	SkipBad bool // import the good rows all the same
-	DryRun  bool // do everything, then undo it
-	// Dates is the order of dates such as 3/4/2026 in the sheets; the book's own
-	// where empty.
+	Update  bool // a row that differs from the record with its ref amends it
+	SkipBad bool // import the good rows although others are bad
+	DryRun  bool // do everything, then roll back
+	// Dates is the order of day and month in the sheets; the book's own if empty.
 	Dates unit.Order
-	// Bad is told every bad row as it is met. The row is good until Bad returns;
-	// r is nil where it is the sheet itself that can't be read.
+	// Bad is called for every bad row. The row is valid until Bad returns; r is
+	// nil if the sheet itself can't be read.
 	Bad func(r *sheet.Reader, row sheet.Row, wrong []*sheet.Error)
-	// Progress is told now and then how many rows were read.
+	// Progress is called now and then with the number of rows read.
 	Progress func(file string, rows int)
 }
 
-// Counts are what an import did with the rows of one sheet.
+// Counts tell what an import did with the rows of one sheet.
 type Counts struct {
 	File     string `json:"file"`
 	Sheet    string `json:"sheet"`
@@ -46,22 +45,23 @@ type Counts struct {
 	Repeated int    `json:"repeated"` // known already: nothing to add
 	Bad      int    `json:"bad"`
 	Ahead    int    `json:"ahead,omitempty"` // of those added: dated more than a day after they were entered
-	AheadAt  int    `json:"-"`               // the first line of those
+	AheadAt  int    `json:"-"`               // the line of the first of those
 }
 
-// Imported is what an import did, a line a sheet.
+// Imported tells what an import did, sheet by sheet.
 type Imported struct {
 	Sheets []Counts `json:"sheets"`
 	Bad    int      `json:"bad"`
-	Kept   bool     `json:"kept"` // false where nothing was changed: bad rows, or a dry run
+	Kept   bool     `json:"kept"` // false if nothing was changed: bad rows, or a dry run
+	Bare   int      `json:"-"`    // outings that made no records, because sheets of such records came with them
 }
 
-// errNothingKept rolls an import back that is not to be kept.
+// errNothingKept makes the transaction of an import roll back.
 var errNothingKept = errors.New("nothing kept")
 
-// Import reads sheets into the book, all or nothing: where a row is bad and
+// Import reads sheets into the book, all or nothing: if a row is bad and
 // SkipBad is not set, nothing changes and Kept is false. A row that the book
-// knows already, or knew before it was amended or voided, adds nothing.
+// has, or had before it was amended or voided, adds nothing.
 func (b *Book) Import(ctx context.Context, sources []Source, o ImportOptions) (*Imported, error) {
 	sources = slices.Clone(sources)
 	slices.SortStableFunc(sources, func(x, y Source) int { return slices.Index(schema.Kinds, x.Kind) - slices.Index(schema.Kinds, y.Kind) })
@@ -88,6 +88,9 @@ func (b *Book) Import(ctx context.Context, sources []Source, o ImportOptions) (*
 			out.Sheets = append(out.Sheets, *c)
 			out.Bad += c.Bad
 		}
+		if err := im.outings(quiet(ctx), out); err != nil {
+			return err
+		}
 		if out.Bad > 0 && !o.SkipBad || im.cut || o.DryRun {
 			return errNothingKept
 		}
@@ -100,7 +103,7 @@ func (b *Book) Import(ctx context.Context, sources []Source, o ImportOptions) (*
 	return out, err
 }
 
-// importer is one import under way.
+// importer is an import in progress.
 type importer struct {
 	b          *Book
 	tx         *sql.Tx
@@ -108,9 +111,10 @@ type importer struct {
 	known      *schema.Known
 	o          ImportOptions
 	entered    time.Time
-	cut        bool  // a sheet could not be read to its end: nothing is kept, even with SkipBad
-	next, last int64 // record numbers reserved: next to use, end of the block
-	first      int64 // of the numbers reserved, the first; 0 before any is
+	cut        bool             // a sheet could not be read to its end: nothing is kept, even with SkipBad
+	next, last int64            // reserved record numbers: the next to use, and the end of the block
+	first      int64            // the first number reserved; 0 if none is
+	went, came []*schema.Outing // outings that were added, and that came back
 }
 
 // block is how many record numbers are reserved at a time.
@@ -139,7 +143,7 @@ func (im *importer) reserve(ctx context.Context, n int) error {
 	return err
 }
 
-// settle gives back the numbers that were reserved and not used.
+// settle gives back the reserved numbers that were not used.
 func (im *importer) settle(ctx context.Context) error {
 	if im.next == im.last {
 		return nil
@@ -170,19 +174,19 @@ func (im *importer) sheet(ctx context.Context, s Source) (*Counts, error) {
 		c.Bad, im.cut = 1, true
 		return c, nil
 	}
-	row := &rows{importer: im, k: s.Kind, header: r.Header()}
+	row := &sheetImport{importer: im, k: s.Kind, header: r.Header()}
 	defer row.close()
 	if err := row.prepare(ctx); err != nil {
 		return nil, err
 	}
 	quiet := quiet(ctx)
-	next := func() read {
+	next := func() readRow {
 		cells, err := r.Next()
 		if err != nil {
-			return read{err: err}
+			return readRow{err: err}
 		}
 		record, wrong := r.Record(cells, im.known)
-		return read{cells, record, wrong, nil}
+		return readRow{cells, record, wrong, nil}
 	}
 	for {
 		is := next()
@@ -242,6 +246,9 @@ func (im *importer) sheet(ctx context.Context, s Source) (*Counts, error) {
 			im.bad(r, cells, errs)
 			c.Bad++
 		case did == added:
+			if o, ok := is.record.(*schema.Outing); ok {
+				im.went = append(im.went, o)
+			}
 			c.Added++
 			if s.Kind.When(is.record).After(im.entered.Add(24 * time.Hour)) {
 				if c.Ahead++; c.Ahead == 1 {
@@ -256,26 +263,26 @@ func (im *importer) sheet(ctx context.Context, s Source) (*Counts, error) {
 	}
 }
 
-// read is a row as it was read: a record, or what is wrong.
-type read struct {
+// readRow is a row that was read: a record, or what is wrong with it.
+type readRow struct {
 	row    sheet.Row
 	record schema.Record
 	wrong  []*sheet.Error
-	err    error // the sheet's end, or why its rest can't be read
+	err    error // the end of the sheet, or why the rest can't be read
 }
 
-// ahead lets next read rows ahead, in a goroutine of its own, until it meets an
-// error; stop ends it.
-func ahead(next func() read) (func() read, func()) {
-	const rows, bytes = 256, 1 << 20 // read ahead at a time, whichever is less
-	out, quit, ended := make(chan []read, 4), make(chan struct{}), make(chan struct{})
+// ahead calls next in its own goroutine, some rows ahead, until it returns an
+// error; the second function returned stops it.
+func ahead(next func() readRow) (func() readRow, func()) {
+	const rows, bytes = 256, 1 << 20 // read ahead at most this much, whichever is less
+	out, quit, ended := make(chan []readRow, 4), make(chan struct{}), make(chan struct{})
 	go func() {
 		defer close(ended)
 		for {
-			some := make([]read, 0, rows)
+			some := make([]readRow, 0, rows)
 			for size := 0; len(some) < rows && size < bytes; {
 				r := next()
-				r.row.Cells = slices.Clone(r.row.Cells) // good until the next row is read
+				r.row.Cells = slices.Clone(r.row.Cells) // only valid until the next row is read
 				for _, c := range r.row.Cells {
 					size += 16 + len(c)
 				}
@@ -293,8 +300,8 @@ func ahead(next func() read) (func() read, func()) {
 			}
 		}
 	}()
-	var some []read
-	return func() read {
+	var some []readRow
+	return func() readRow {
 		if len(some) == 0 {
 			some = <-out
 		}
@@ -302,6 +309,77 @@ func ahead(next func() read) (func() read, func()) {
 		some = some[1:]
 		return r
 	}, func() { close(quit); <-ended }
+}
+
+// outings makes the records that outings make. A book that was exported has them in
+// sheets of their own: where such sheets came along, none is made.
+func (im *importer) outings(ctx context.Context, out *Imported) error {
+	if len(im.went)+len(im.came) == 0 {
+		return nil
+	}
+	alone, made := true, map[string]int{}
+	for _, c := range out.Sheets {
+		alone = alone && (c.Rows == 0 || c.Sheet != "runs" && c.Sheet != "levels" && c.Sheet != "overheats")
+	}
+	for _, o := range im.went {
+		// A row that corrects a record was taken back.
+		there, err := tables()[schema.KindOf(o)].one(ctx, im.tx, im.n, "WHERE number = ?", o.Number)
+		if err != nil {
+			return err
+		}
+		if there == nil {
+			continue
+		}
+		records := o.OutRecords()
+		if !o.Back.IsZero() {
+			records = append(records, o.BackRecords()...)
+		}
+		if err := im.make(ctx, records, alone, made, out); err != nil {
+			return err
+		}
+	}
+	for _, o := range im.came {
+		if err := im.make(ctx, o.BackRecords(), alone, made, out); err != nil {
+			return err
+		}
+	}
+	for _, k := range schema.Kinds {
+		if n := made[k.Sheet]; n > 0 {
+			out.Sheets = append(out.Sheets, Counts{File: "outings", Sheet: k.Sheet, Rows: n, Added: n})
+		}
+	}
+	return nil
+}
+
+// make puts in what one outing makes, unless a record of that is there already.
+func (im *importer) make(ctx context.Context, records []schema.Record, alone bool, made map[string]int, out *Imported) error {
+	for _, r := range records {
+		k := schema.KindOf(r)
+		if there, err := tables()[k].one(ctx, im.tx, im.n, "WHERE ref = ?", k.Text(r, "ref")); err != nil || there != nil {
+			return err
+		}
+	}
+	if !alone && len(records) > 0 {
+		out.Bare++
+		return nil
+	}
+	for _, r := range records {
+		k := schema.KindOf(r)
+		if err := k.Check(r); err != nil {
+			return err
+		}
+		number, err := im.number(ctx)
+		if err != nil {
+			return err
+		}
+		m := k.Meta(r)
+		m.Number, m.Entered = number, im.entered
+		if err := tables()[k].put(ctx, im.tx, im.n, r); err != nil {
+			return err
+		}
+		made[k.Sheet]++
+	}
+	return nil
 }
 
 func (im *importer) bad(r *sheet.Reader, row sheet.Row, wrong []*sheet.Error) {

@@ -109,7 +109,7 @@ func TestImportConflict(t *testing.T) {
 // Out of one book and into a new one: an equal book, whatever it holds.
 func TestExportImportIsEqual(t *testing.T) {
 	dir, books := t.TempDir(), 0
-	require.NoError(t, flag.Set("rapid.checks", "30")) // each makes two books
+	require.NoError(t, flag.Set("rapid.checks", "20")) // each makes two books
 	defer flag.Set("rapid.checks", "100")
 	rapid.Check(t, func(rt *rapid.T) {
 		ctx := context.Background()

@@ -8,29 +8,29 @@ import (
 	"slices"
 )
 
-// Change is the last change of a book. Two books, or two moments of one, that have
-// the same last change hold the same records, whichever program wrote them.
+// Change is the last change of a book. Two books, or two moments of one, with
+// the same last change hold the same records, whatever program wrote them.
 type Change struct {
-	Number int64 // every change of a book has one, the first 1
-	Token  int64 // drawn at random by the change, so that copies that are written to apart are told apart
+	Number int64 // changes are numbered from 1
+	Token  int64 // random, so that two copies that are written to separately differ
 }
 
-// State tells how far a book is written, as a whole and machine by machine. It can
-// be kept, as JSON, and held against a later state of the book or of a copy.
+// State is the last change of a book and of each machine in it. It can be
+// stored as JSON, and compared with a later state of the book or of a copy.
 type State struct {
 	Change
-	Next     int64            // the number that the next record gets
-	Machines map[string]int64 // by name: the token of its last change
+	Next     int64            // number of the next record
+	Machines map[string]int64 // by name: the token of the machine's last change
 }
 
-// Change reads the last change of the book: one row, whatever the book's size.
+// Change returns the last change of the book. It reads one row.
 func (b *Book) Change(ctx context.Context) (c Change, err error) {
 	row := b.db.QueryRowContext(quiet(ctx), "SELECT change, token FROM ledger ORDER BY change DESC LIMIT 1")
 	err = row.Scan(&c.Number, &c.Token)
 	return c, explain(b.path, err)
 }
 
-// State reads how far the book is written: a row a machine.
+// State returns the state of the book. It reads a row for each machine.
 func (b *Book) State(ctx context.Context) (s State, err error) {
 	rows, err := b.db.QueryContext(quiet(ctx), `SELECT change, token, coalesce(machines.machine, ''), next
 		FROM ledger LEFT JOIN machines ON number = ledger.machine, counter ORDER BY change`)
@@ -51,10 +51,10 @@ func (b *Book) State(ctx context.Context) (s State, err error) {
 	return s, explain(b.path, rows.Err())
 }
 
-// Since lists in the order of their names the machines of which anything differs
-// between two states of a book: recorded, corrected or voided, or not there yet
-// in a copy that was put back. It is not ok where a machine is no more, or has
-// another name. What is no machine's is not looked at.
+// Since returns, in order of name, the machines with any difference between two
+// states of a book: records added, corrected, voided, or missing in a copy that
+// was restored. ok is false if a machine was removed or renamed. Changes that
+// belong to no machine are ignored.
 func (s State) Since(was State) (machines []string, ok bool) {
 	for name, token := range s.Machines {
 		if before, known := was.Machines[name]; !known || before != token {
@@ -70,7 +70,8 @@ func (s State) Since(was State) (machines []string, ok bool) {
 	return machines, true
 }
 
-// touch writes changes of machines into the ledger, in place of a table's triggers.
+// touch writes changes of machines into the ledger, where a table's triggers
+// were dropped.
 func touch(ctx context.Context, q querier, machines map[int64]bool) error {
 	ids, err := json.Marshal(slices.Sorted(maps.Keys(machines)))
 	if err == nil {
@@ -79,7 +80,7 @@ func touch(ctx context.Context, q querier, machines map[int64]bool) error {
 	return err
 }
 
-// ledgerIsRight holds the ledger to the machines.
+// ledgerIsRight checks the ledger against the machines.
 func ledgerIsRight(ctx context.Context, q querier) (Finding, error) {
 	f := Finding{Check: "ledger"}
 	var rows, last int64

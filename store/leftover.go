@@ -8,16 +8,16 @@ import (
 	"os"
 )
 
-// A program that was killed leaves its log (-wal) or journal (-journal) beside the
-// book, and SQLite takes from it what was being written. It can't tell whose it
-// is: beside a copy put back it is the old book's, and would be mixed into the
-// copy, or cut the copy down to nothing.
+// A killed program leaves its log (-wal) or journal (-journal) beside the book,
+// and SQLite applies it to the book. SQLite can't tell whose it is: beside a
+// restored copy it belongs to the old book, and would be mixed into the copy or
+// cut the copy down to nothing.
 
-// ownLeftovers is an error where what lies beside a book is none of its own. A
-// leftover of the book's own makes it whole again, so one that spoils a book that
-// is sound without it is another's. f is the book's file. Of a book that another
-// program has open nothing is left over.
-func ownLeftovers(ctx context.Context, path string, f *lookedFile) error {
+// ownLeftovers returns an error if the log or journal beside a book belongs to
+// another. One that belongs to the book completes it; one that damages a book
+// that is sound without it belongs to another. f is the book's file. If another
+// program has the book open, nothing is left over.
+func ownLeftovers(ctx context.Context, path string, f *sharedFile) error {
 	wal, journal := path+"-wal", path+"-journal"
 	hasWAL, pages, onlyFirst := size(wal) > 32, 0, false
 	hasJournal := false
@@ -29,11 +29,11 @@ func ownLeftovers(ctx context.Context, path string, f *lookedFile) error {
 	}
 	records, err := stands(ctx, path, "immutable=1") // the file alone
 	if err != nil || records == 0 {
-		return nil // half written, or being made: SQLite has to take it back
+		return nil // half written, or being made: SQLite has to roll it back
 	}
 	if hasJournal {
-		// This program writes with a journal only while it makes a book, and where it
-		// turns to the log, which changes the first page alone.
+		// This program uses a journal only while it makes a book and when it switches
+		// to the log, which changes the first page alone.
 		if whole := size(path) / pageSizeOf(f.File); onlyFirst && int64(pages) == whole {
 			return nil
 		}
@@ -50,9 +50,10 @@ func stray(file string) error {
 		"%s is left over from another book, or from before this book was copied here: it would damage the book", file)
 }
 
-// stands opens a book for reading in a mode and looks whether its pages and
-// references are whole, each record that was amended has its past, and none has
-// a number still to be given; it counts the numbers given.
+// stands opens a book read-only in a mode and checks that its pages and
+// references are whole, that every amended record has its earlier versions, and
+// that no record has a number not yet given. It returns how many numbers were
+// given.
 func stands(ctx context.Context, path, mode string) (records int64, err error) {
 	db, err := sql.Open("sqlite", dsn(path, mode+"&"+pragmas))
 	if err != nil {
@@ -92,9 +93,9 @@ func stands(ctx context.Context, path, mode string) (records int64, err error) {
 	return next - 1, nil
 }
 
-// journalOf reads a rollback journal's header (SQLite file format, section 3): of
-// how many pages the file was, and whether the journal holds the first alone. It
-// is none where SQLite would pass over it.
+// journalOf reads a rollback journal's header (SQLite file format, section 3):
+// the number of pages that the file had, and whether the journal holds only the
+// first page. It is no journal if SQLite would ignore it.
 func journalOf(path string) (is bool, pages int, onlyFirst bool) {
 	f, err := os.Open(path)
 	if err != nil {
@@ -127,7 +128,7 @@ func pageSizeOf(f *os.File) int64 {
 	return 65536
 }
 
-// size is a file's size in bytes; 0 where there is none.
+// size returns a file's size in bytes; 0 if there is no file.
 func size(path string) int64 {
 	info, err := os.Stat(path)
 	if err != nil {

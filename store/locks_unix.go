@@ -9,23 +9,23 @@ import (
 	"syscall"
 )
 
-// keepsLocks says whether the file system of f keeps locks. SQLite takes the
-// one that keeps none for one that is busy.
+// keepsLocks reports whether the file system of f supports locks. SQLite takes
+// one without locks for a busy one.
 func keepsLocks(f *os.File) bool {
 	lock := syscall.Flock_t{Type: syscall.F_RDLCK, Whence: io.SeekStart, Len: 1}
 	err := syscall.FcntlFlock(f.Fd(), syscall.F_GETLK, &lock)
 	return !errors.Is(err, syscall.ENOLCK) && !errors.Is(err, syscall.EOPNOTSUPP) && !errors.Is(err, syscall.ENOSYS)
 }
 
-// inUse says whether another program has the book open: it holds SQLite's locks
-// (file format of its unix VFS: from the byte 2^30 on, 512 of them).
+// inUse reports whether another program has the book open: it holds SQLite's
+// locks (SQLite's unix VFS: 512 bytes from byte 2^30 on).
 func inUse(f *os.File) bool {
 	lock := syscall.Flock_t{Type: syscall.F_WRLCK, Whence: io.SeekStart, Start: 1 << 30, Len: 512}
 	err := syscall.FcntlFlock(f.Fd(), syscall.F_GETLK, &lock)
 	return err == nil && lock.Type != syscall.F_UNLCK
 }
 
-// hardLinks is how many names a file has.
+// hardLinks returns how many names a file has.
 func hardLinks(info os.FileInfo) uint64 {
 	if s, ok := info.Sys().(*syscall.Stat_t); ok {
 		return uint64(s.Nlink)
@@ -33,8 +33,8 @@ func hardLinks(info os.FileInfo) uint64 {
 	return 1
 }
 
-// lockDir locks an open directory against others who do so, errHeld where one has.
-// The system drops the lock with the file, however its holder ends.
+// lockDir locks an open directory, or returns errHeld if another holds the
+// lock. The system drops the lock when its holder ends, however it ends.
 func lockDir(f *os.File) error {
 	err := syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB)
 	if errors.Is(err, syscall.EWOULDBLOCK) {

@@ -12,7 +12,7 @@ import (
 	"shedbook/schema/migration"
 )
 
-// migrations are the SQL texts, index 0 leading to version 1.
+// migrations returns the SQL texts; index 0 leads to version 1.
 func migrations() []string {
 	names, err := fs.Glob(migration.Files, "*.sql")
 	if err != nil {
@@ -35,9 +35,9 @@ func newestVersion() int {
 	return len(names)
 }
 
-// migrate brings the book to the newest version, one transaction a step; each
-// reads the version again once it holds the lock, since another program may
-// have done the step meanwhile.
+// migrate brings the book to the newest version, one transaction for each step.
+// Each step reads the version again once it holds the lock, since another
+// program may have done the step meanwhile.
 func migrate(ctx context.Context, db *sql.DB, path string) error {
 	steps := migrations()
 	for {
@@ -49,7 +49,7 @@ func migrate(ctx context.Context, db *sql.DB, path string) error {
 }
 
 func step(ctx context.Context, db *sql.DB, path string, steps []string) (done bool, err error) {
-	tx, err := db.BeginTx(ctx, nil) // BEGIN IMMEDIATE, by the data source name
+	tx, err := db.BeginTx(ctx, nil) // BEGIN IMMEDIATE, set in the data source name
 	if err != nil {
 		return false, err
 	}
@@ -82,7 +82,7 @@ func step(ctx context.Context, db *sql.DB, path string, steps []string) (done bo
 	if _, err := tx.ExecContext(ctx, steps[version]); err != nil {
 		return false, fmt.Errorf("migration %d: %w", version+1, err)
 	}
-	if version+1 == len(steps) { // the tables are as the program knows them
+	if version+1 == len(steps) { // the tables are now those that the program knows
 		if err := sumRows(ctx, tx); err != nil {
 			return false, err
 		}
@@ -101,18 +101,17 @@ func step(ctx context.Context, db *sql.DB, path string, steps []string) (done bo
 
 type upgrading struct{}
 
-// Upgrading is a context under which say is told, once it is so, that a book is
-// of an older version and is brought up to date, which takes a while if it is
-// large.
+// Upgrading returns a context under which say is called when an older book has
+// to be migrated, which takes a while for a large one.
 func Upgrading(ctx context.Context, say func(version int)) context.Context {
 	return context.WithValue(ctx, upgrading{}, say)
 }
 
-// migrateOlder sets a copy of an older book beside it, then migrates it.
+// migrateOlder makes a copy of an older book beside it, then migrates it.
 func (b *Book) migrateOlder(ctx context.Context, version int) error {
 	beside := fmt.Sprintf("%s.version%d", b.path, version)
 	if _, err := os.Stat(beside); err != nil {
-		// It takes its name once it is whole.
+		// The copy takes its name once it is complete.
 		dir, done, err := Passing(filepath.Dir(b.path))
 		if err == nil {
 			defer done()
@@ -131,13 +130,14 @@ func (b *Book) migrateOlder(ctx context.Context, version int) error {
 	if err := migrate(ctx, b.db, b.path); err != nil {
 		return err
 	}
-	// The header of the file itself must say its version to those who read only that.
+	// Other programs may read the version from the file's own header, so it must
+	// not stay in the log.
 	_, err := b.db.ExecContext(ctx, "PRAGMA wal_checkpoint(TRUNCATE)")
 	return err
 }
 
-// copyInto writes a consistent copy of the book to a new file, readable by its
-// owner only, while others may write.
+// copyInto writes a consistent copy of the book to a new file that only its
+// owner may read, while others may write.
 func copyInto(ctx context.Context, q querier, to string) error {
 	f, err := os.OpenFile(to, os.O_CREATE|os.O_EXCL|os.O_RDWR, 0o600)
 	if err != nil {

@@ -10,8 +10,8 @@ import (
 	"shedbook/schema/unit"
 )
 
-// names are the numbers behind the names: rows refer to machines, drivers and
-// words by number.
+// names maps names to the numbers by which rows refer to machines, drivers and
+// words, and back.
 type names struct {
 	machine, driver map[string]int64
 	machineName     map[int64]string
@@ -20,7 +20,7 @@ type names struct {
 	wordName        map[int64]string
 	gone            map[int64]string // machines and drivers that were voided: see readGone
 	added           []schema.Word
-	machines        []string // in the order of their names
+	machines        []string // in order of name
 	drivers         []string
 	settings        schema.Settings
 	ties            *ties // between records of one moment; nil where their numbers settle them
@@ -89,8 +89,8 @@ func (t *ties) order(number int64) int64 {
 	return number
 }
 
-// readNames reads them all: a thousand machines and a few hundred drivers at
-// the most; or of the machines only those named.
+// readNames reads the names of the whole book (a thousand machines and a few
+// hundred drivers at most) or, of the machines, only those given.
 func readNames(ctx context.Context, q querier, machines ...string) (*names, error) {
 	n := &names{machine: map[string]int64{}, driver: map[string]int64{}, machineName: map[int64]string{}, driverName: map[int64]string{},
 		word: map[string]map[string]int64{}, wordName: map[int64]string{}}
@@ -182,8 +182,8 @@ func (n *names) known() *schema.Known {
 	return k
 }
 
-// Known is what the book knows by name; of the machines those of the names given
-// first, and the others once one is asked for that is not among them.
+// Known returns the names that the book knows. If machines are given only they
+// are read at first, and the others once an unknown one is asked for.
 func (b *Book) Known(ctx context.Context, machines ...string) (*schema.Known, error) {
 	n, err := readNames(quiet(ctx), b.db, machines...)
 	if err != nil {
@@ -202,13 +202,13 @@ func (b *Book) Known(ctx context.Context, machines ...string) (*schema.Known, er
 	return k, nil
 }
 
-// Settings are the book's settings.
+// Settings returns the book's settings.
 func (b *Book) Settings(ctx context.Context) (schema.Settings, error) {
 	s, err := readSettings(quiet(ctx), b.db)
 	return s, explain(b.path, err)
 }
 
-// Set changes settings; an empty value takes one back to its default.
+// Set changes settings; an empty value resets one to its default.
 func (b *Book) Set(ctx context.Context, settings ...schema.Setting) error {
 	return b.write(ctx, func(tx *sql.Tx) error {
 		for _, s := range settings {
@@ -230,7 +230,7 @@ func putSetting(ctx context.Context, q querier, s schema.Setting) error {
 	if err := s.Validate(); err != nil {
 		return err
 	}
-	if s.Key == "time-zone" { // kept in the one form that every program reads alike
+	if s.Key == "time-zone" { // stored in a form that every program reads the same way
 		zone, err := unit.ParseZone(s.Value)
 		if err != nil {
 			return err

@@ -13,35 +13,35 @@ import (
 	"shedbook/store/sheet"
 )
 
-// A row without a ref is known by all that it says, so a row that was corrected
-// in its sheet is new to the book when the sheet is imported again. What it was
-// before is then a record that no row of the sheet takes up, and the two are
-// nearly equal: the row is offered as a correction of that record.
+// A row without a ref is identified by its whole content, so a row that was
+// corrected in its sheet looks new when the sheet is imported again. The record
+// it came from then matches no row of the sheet, and is nearly equal to the
+// row: the row is taken for a correction of that record.
 
-// maxDiffer is the most fields in which a row may differ from the record that it
-// corrects.
+// maxDiffer is the largest number of fields in which a row may differ from the
+// record it corrects.
 const maxDiffer = 2
 
-// fewAlike is how many records of one machine and time, or of one content, are
-// held to a row: of a machine with more of them at once none is the one.
+// fewAlike limits the records of one machine and time, or of one content, that
+// a row is compared with: among more than this none can be singled out.
 const fewAlike = 50
 
 // correction is a row that the sheet added, and the record that it seems to
 // correct.
 type correction struct {
 	was, is schema.Record
-	differ  []*schema.Field // of the sheet's columns; none where the sheet has nothing new to say
+	differ  []*schema.Field // columns of the sheet that differ; none if the sheet says nothing new
 }
 
-// refless is what is remembered of a sheet's rows without a ref.
+// refless remembers the sheet's rows without a ref.
 type refless struct {
-	from, to time.Time // between which they lie
-	starts   int64     // the number of the first that was added
-	lines    []int32   // of those added, by number less starts; 0 for a row with a ref
+	from, to time.Time // the time they span
+	starts   int64     // the number of the first row added
+	lines    []int32   // by number less starts: the line of an added row; 0 for a row with a ref
 }
 
-// note remembers a row that is good, and on which line one stands that was added.
-func (w *rows) note(r schema.Record, did deed, line int) {
+// note remembers a good row and, if it was added, its line.
+func (w *sheetImport) note(r schema.Record, did outcome, line int) {
 	if !w.k.Dated {
 		return
 	}
@@ -68,9 +68,9 @@ func (w *rows) note(r schema.Record, did deed, line int) {
 	n.lines = append(n.lines, int32(line))
 }
 
-// near settles which rows of a sheet that has been taken in one by one correct a
-// record.
-func (w *rows) near(ctx context.Context, s Source, c *Counts) error {
+// near finds the rows of a short sheet that correct a record, and deals with
+// them.
+func (w *sheetImport) near(ctx context.Context, s Source, c *Counts) error {
 	if len(w.lines) == 0 {
 		return nil
 	}
@@ -83,7 +83,7 @@ func (w *rows) near(ctx context.Context, s Source, c *Counts) error {
 		if n, met := w.alike.left[w.identity(r)]; met {
 			return n, nil
 		}
-		return math.MaxInt, nil // no row of the sheet says this
+		return math.MaxInt, nil // no row of the sheet has this content
 	})
 	if err != nil {
 		return err
@@ -91,11 +91,10 @@ func (w *rows) near(ctx context.Context, s Source, c *Counts) error {
 	return w.correct(ctx, s, c, near)
 }
 
-// corrections finds the rows of the sheet that seem to correct a record of these
-// machines, each record at most once, in the order of their lines. left tells
-// how many records that say what one says, and were never amended, no row has
-// taken up.
-func (w *rows) corrections(
+// corrections returns the rows of the sheet that seem to correct a record of
+// these machines, each record at most once, in the order of their lines. left
+// returns how many records with a content, never amended, no row has matched.
+func (w *sheetImport) corrections(
 	ctx context.Context, machines []int64, left func(schema.Record) (int, error),
 ) ([]correction, error) {
 	var all []correction
@@ -139,7 +138,7 @@ func (w *rows) corrections(
 	}
 	number := func(r schema.Record) int64 { return w.k.Meta(r).Number }
 	apart := func(c correction) time.Duration { return w.k.When(c.was).Sub(w.k.When(c.is)).Abs() }
-	// The nearest first, so that they find each other.
+	// The nearest pairs first, so that they are matched with each other.
 	slices.SortFunc(all, func(a, b correction) int {
 		return cmp.Or(len(a.differ)-len(b.differ), cmp.Compare(apart(a), apart(b)),
 			cmp.Compare(number(a.is), number(b.is)), cmp.Compare(number(a.was), number(b.was)))
@@ -156,22 +155,22 @@ func (w *rows) corrections(
 	return all, nil
 }
 
-// another reports whether records that differ in this field are of different
+// another reports whether records that differ in this field describe different
 // things, of which a machine may well have several at one time.
 func another(f *schema.Field) bool { return f.Name == "check" || f.Name == "work" }
 
-// moved reports whether a row that differs from a record in its time alone may
-// have been it: the record lies among the rows of the sheet, or within a day of
-// this one.
-func (w *rows) moved(was, is schema.Record) bool {
+// moved reports whether a row that differs from a record only in its time may
+// be that record: it lies within the time that the sheet spans, or within a day
+// of the row.
+func (w *sheetImport) moved(was, is schema.Record) bool {
 	t := w.k.When(was)
 	return !t.Before(w.from) && !t.After(w.to) || t.Sub(w.k.When(is)).Abs() < day
 }
 
 const day = 24 * time.Hour
 
-// timeless is all that a record says but its time.
-func (w *rows) timeless(r schema.Record) string {
+// timeless returns the content of a record without its time.
+func (w *sheetImport) timeless(r schema.Record) string {
 	var parts []string
 	for i := range w.k.Fields {
 		if f := &w.k.Fields[i]; f.Name != w.k.TimeColumn() {
@@ -181,9 +180,9 @@ func (w *rows) timeless(r schema.Record) string {
 	return strings.Join(parts, "\x00")
 }
 
-// untaken reads a machine's records without a ref from before this import, of
-// the time that the sheet is about, which no row of it took up.
-func (w *rows) untaken(
+// untaken reads a machine's records without a ref that were entered before this
+// import, lie within the time of the sheet, and matched no row of it.
+func (w *sheetImport) untaken(
 	ctx context.Context, machine int64, left func(schema.Record) (int, error),
 ) (out []schema.Record, err error) {
 	room := map[string]int{}
@@ -213,9 +212,9 @@ func (w *rows) untaken(
 	return out, err
 }
 
-// correct takes back the rows that seem to correct a record, and corrects it
-// where that was asked for; else the row is bad, and says what differs.
-func (w *rows) correct(ctx context.Context, s Source, c *Counts, near []correction) error {
+// correct takes back the rows that seem to correct a record, and corrects the
+// record if Update is set; otherwise the row is bad, with what differs.
+func (w *sheetImport) correct(ctx context.Context, s Source, c *Counts, near []correction) error {
 	wrong := map[int][]*schema.Problem{} // by line
 	for _, n := range near {
 		number := w.k.Meta(n.is).Number
@@ -242,8 +241,9 @@ func (w *rows) correct(ctx context.Context, s Source, c *Counts, near []correcti
 	return w.tellBad(s, wrong)
 }
 
-// nearConflict tells the fields in which a row and a record nearly equal differ.
-func (w *rows) nearConflict(n correction) []*schema.Problem {
+// nearConflict returns a problem for each field in which a row differs from the
+// record.
+func (w *sheetImport) nearConflict(n correction) []*schema.Problem {
 	var out []*schema.Problem
 	for _, f := range n.differ {
 		out = append(out, &schema.Problem{Column: f.Name, Says: fmt.Sprintf("conflict: the row is almost record %d: "+
@@ -253,8 +253,8 @@ func (w *rows) nearConflict(n correction) []*schema.Problem {
 	return out
 }
 
-// tellBad reads the sheet once more, and tells of its bad rows by their lines.
-func (w *rows) tellBad(s Source, wrong map[int][]*schema.Problem) error {
+// tellBad reads the sheet again, and reports the bad rows by their lines.
+func (w *sheetImport) tellBad(s Source, wrong map[int][]*schema.Problem) error {
 	if len(wrong) == 0 || w.o.Bad == nil {
 		return nil
 	}

@@ -42,19 +42,19 @@ var castagnoli = crc32.MakeTable(crc32.Castagnoli)
 
 const packHead = 4
 
-// beginPack starts a pack; entered is when its first record was.
+// beginPack starts a pack; entered is when its first record was entered.
 func beginPack(entered int64) []byte {
 	return binary.AppendVarint(make([]byte, packHead, 64), entered)
 }
 
-// sealPack writes the checksum of a pack that is done.
+// sealPack writes the checksum of a finished pack.
 func sealPack(b []byte) []byte {
 	binary.LittleEndian.PutUint32(b, crc32.Checksum(b[packHead:], castagnoli))
 	return b
 }
 
-// appendRecord appends a record to a pack begun with entered: its content, and
-// what the book keeps beside it.
+// appendRecord appends a record to a pack begun with entered: its content, then
+// its number, time of entry, versions and typed values.
 func appendRecord(b, content []byte, m *schema.Meta, entered int64) ([]byte, error) {
 	b = binary.AppendUvarint(b, uint64(len(content)))
 	b = append(b, content...)
@@ -70,7 +70,7 @@ func appendRecord(b, content []byte, m *schema.Meta, entered int64) ([]byte, err
 }
 
 // appendContent appends a record's content; values are its fields as the table
-// has them.
+// holds them.
 func (t *table) appendContent(b []byte, r schema.Record, values []any) []byte {
 	known := uint64(0)
 	for i, v := range values {
@@ -102,16 +102,16 @@ func (t *table) appendContent(b []byte, r schema.Record, values []any) []byte {
 	return b
 }
 
-// written is a record's content.
-func (t *table) written(r schema.Record, n *names) ([]byte, error) {
+// encoded returns a record's content.
+func (t *table) encoded(r schema.Record, n *names) ([]byte, error) {
 	values, err := t.appendFields(nil, r, n)
 	return t.appendContent(nil, r, values), err
 }
 
 var errBadPack = errors.New("a pack of records is not as it was written")
 
-// openPack checks a pack, and finds when its first record was entered and
-// where that begins.
+// openPack checks a pack's checksum, and returns when its first record was
+// entered and where that record begins.
 func openPack(b []byte) (entered int64, at int, err error) {
 	if len(b) < packHead || crc32.Checksum(b[packHead:], castagnoli) != binary.LittleEndian.Uint32(b) {
 		return 0, 0, errBadPack
@@ -123,7 +123,7 @@ func openPack(b []byte) (entered int64, at int, err error) {
 	return entered, packHead + n, nil
 }
 
-// recordLen is how long the record is that begins here.
+// recordLen returns the length of the record that b begins with.
 func recordLen(b []byte) (int, error) {
 	at := 0
 	for _, skip := range [...]bool{true, false, false, false, true} { // content, number, entered, versions, typed
@@ -139,7 +139,8 @@ func recordLen(b []byte) (int, error) {
 	return at, nil
 }
 
-// unpacker reads packs of one kind. What is read shares the pack's memory.
+// unpacker decodes packs of one kind. The texts it returns share the pack's
+// memory.
 type unpacker struct {
 	t       *table
 	n       *names
@@ -147,7 +148,7 @@ type unpacker struct {
 	content string     // the pack
 	at      int
 	entered int64
-	short   bool // the pack ended too soon
+	short   bool // the pack ended too early
 }
 
 func (t *table) unpacker(n *names) *unpacker {
@@ -169,14 +170,14 @@ func (t *table) unpacker(n *names) *unpacker {
 	return u
 }
 
-// open begins to read a pack.
+// open begins to decode a pack.
 func (u *unpacker) open(content string) (err error) {
 	u.entered, u.at, err = openPack([]byte(content))
 	u.content, u.short = content, false
 	return err
 }
 
-// more says whether there is another record.
+// more reports whether another record follows.
 func (u *unpacker) more() bool { return u.at < len(u.content) }
 
 func (u *unpacker) uvarint() uint64 {

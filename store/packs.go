@@ -11,15 +11,15 @@ import (
 	"shedbook/schema"
 )
 
-// packs reads a fleet's dated records out of packs, and what is in none out of
-// the tables, as of one moment.
+// packs reads dated records from packs, and those that are in no pack from the
+// tables, as of one moment.
 type packs struct {
 	q        querier
 	n        *names
-	upto     map[string]int64          // by sheet: the highest number that may stand in a pack
-	unpacked map[string]map[int64]bool // by sheet: machines of which a packed record was changed
-	// loose is what is in no pack, by sheet and machine, where it was read
-	// beforehand; so are the machines themselves and the answers.
+	upto     map[string]int64          // by sheet: the highest number that may be in a pack
+	unpacked map[string]map[int64]bool // by sheet: machines with a changed packed record
+	// loose are the records in no pack, by sheet and machine, if they were read in
+	// advance; machines and answers are among them.
 	loose map[string]map[int64][]schema.Record
 }
 
@@ -49,12 +49,12 @@ func openPacks(ctx context.Context, q querier, n *names) (*packs, error) {
 	return p, rows.Err()
 }
 
-// fewLoose is how many records of a kind that are in no pack are read at once,
-// before any machine's; where there are more each machine's are looked up.
+// fewLoose is the largest number of records of a kind in no pack that are read
+// in advance; if there are more, they are looked up machine by machine.
 const fewLoose = 50_000
 
-// readLoose reads what is in no pack of all machines at once, where it is not
-// too much: of all kinds, or of one only.
+// readLoose reads the records in no pack of all machines in advance, if there
+// are few enough: of all kinds, or of those given.
 func (p *packs) readLoose(ctx context.Context, only ...*schema.Kind) error {
 	kinds := schema.Kinds
 	if len(only) > 0 {
@@ -85,14 +85,14 @@ func (p *packs) readLoose(ctx context.Context, only ...*schema.Kind) error {
 	return nil
 }
 
-// Sealed is a machine's log as the book holds it. Open makes the log of it,
+// Sealed is a machine's log in the form that the book stores. Open decodes it,
 // which is most of the work, and may be called in any goroutine.
 type Sealed struct {
 	path  string
 	n     *names
 	id    int64
 	packs map[string][]string        // by sheet
-	rows  map[string][]schema.Record // by sheet: what is in no pack
+	rows  map[string][]schema.Record // by sheet: the records in no pack
 }
 
 // sealed reads a machine's packs and rows.
@@ -126,8 +126,8 @@ func (p *packs) sealedOf(ctx context.Context, name string, k *schema.Kind) (*Sea
 	return s, p.addLoose(ctx, s, k)
 }
 
-// addLoose adds a machine's records of a dated kind that stand in no pack, or
-// all of them where one that was packed has changed since.
+// addLoose adds a machine's records of a dated kind that are in no pack, or all
+// of them if a packed one was changed.
 func (p *packs) addLoose(ctx context.Context, s *Sealed, k *schema.Kind) error {
 	order := " ORDER BY " + k.TimeColumn() + ", number"
 	if p.unpacked[k.Sheet][s.id] {
@@ -138,7 +138,7 @@ func (p *packs) addLoose(ctx context.Context, s *Sealed, k *schema.Kind) error {
 	return p.addRows(ctx, s, k, "machine = ? AND number > ?"+order, s.id, p.upto[k.Sheet])
 }
 
-// addRows adds a machine's rows of a kind, unless they were read beforehand.
+// addRows adds a machine's rows of a kind, unless they were read in advance.
 func (p *packs) addRows(ctx context.Context, s *Sealed, k *schema.Kind, where string, args ...any) (err error) {
 	if of, ok := p.loose[k.Sheet]; ok {
 		s.rows[k.Sheet] = of[s.id]
@@ -148,7 +148,7 @@ func (p *packs) addRows(ctx context.Context, s *Sealed, k *schema.Kind, where st
 	return err
 }
 
-// packsOf reads a machine's packs: all, or those of one kind only.
+// packsOf reads a machine's packs: all, or those of the kinds given.
 func (p *packs) packsOf(ctx context.Context, name string, only ...*schema.Kind) (*Sealed, error) {
 	id, ok := p.n.machine[name]
 	if !ok {
@@ -186,18 +186,18 @@ func (p *packs) rows(ctx context.Context, k *schema.Kind, where string, args ...
 	return out, err
 }
 
-// Open makes the log.
+// Open decodes the log.
 func (s *Sealed) Open() (schema.Log, error) {
 	var l schema.Log
 	for _, k := range schema.Kinds {
 		in := k.In(&l)
 		if in == nil {
 			for _, r := range s.rows[k.Sheet] {
-				l.Add(r) // the machine
+				l.Add(r) // the machine itself
 			}
 		} else if len(s.packs[k.Sheet])+len(s.rows[k.Sheet]) > 0 {
 			if err := s.fill(in, k); err != nil {
-				if s.path != "" { // else who reads a whole book explains
+				if s.path != "" { // otherwise the reader of the whole book explains it
 					err = explain(s.path, err)
 				}
 				return l, err
@@ -207,13 +207,13 @@ func (s *Sealed) Open() (schema.Log, error) {
 	return l, nil
 }
 
-// fill puts a machine's records of a kind into their place in its log.
+// fill decodes a machine's records of a kind into the log.
 func (s *Sealed) fill(in schema.Slot, k *schema.Kind) error {
 	size := 0
 	for _, c := range s.packs[k.Sheet] {
 		size += len(c)
 	}
-	in.Grow(size/36 + len(s.rows[k.Sheet])) // of a run's usual size and a bit
+	in.Grow(size/36 + len(s.rows[k.Sheet])) // about the usual size of a packed run, and a little more
 	if size > 0 {
 		u := tables()[k].unpacker(s.n)
 		for _, c := range s.packs[k.Sheet] {
@@ -234,7 +234,7 @@ func (s *Sealed) fill(in schema.Slot, k *schema.Kind) error {
 	return nil
 }
 
-// pack packs what is in no pack once a long sheet has been taken in.
+// pack packs the records in no pack once a long sheet has been imported.
 func (b *bulk) pack(ctx context.Context) error {
 	sheet := b.k.Sheet
 	changed, err := numbers(ctx, b.tx, "DELETE FROM unpacked WHERE kind = ? RETURNING machine", sheet)
@@ -244,7 +244,7 @@ func (b *bulk) pack(ctx context.Context) error {
 	for _, id := range changed {
 		b.changed[id] = true
 	}
-	// Whose records were changed is read anew.
+	// Machines with changed records are read again.
 	for _, id := range slices.Sorted(maps.Keys(b.changed)) {
 		if _, err := b.tx.ExecContext(ctx, "DELETE FROM packs WHERE kind = ? AND machine = ?", sheet, id); err != nil {
 			return err
@@ -252,7 +252,7 @@ func (b *bulk) pack(ctx context.Context) error {
 		content := beginPack(b.entered.Unix())
 		none := len(content)
 		err := b.t.query(ctx, b.tx, b.n, "WHERE machine = ? ORDER BY number", []any{id}, func(r schema.Record) error {
-			is, err := b.t.written(r, b.n)
+			is, err := b.t.encoded(r, b.n)
 			if err == nil {
 				content, err = appendRecord(content, is, b.k.Meta(r), b.entered.Unix())
 			}
@@ -299,7 +299,7 @@ func numbers(ctx context.Context, q querier, query string, args ...any) ([]int64
 	return out, rows.Err()
 }
 
-// packsAreRight holds every pack to the table that it was made of.
+// packsAreRight checks every pack against its table.
 func packsAreRight(ctx context.Context, q querier) (Finding, error) {
 	f := Finding{Check: "packs"}
 	n, err := readNames(ctx, q)
@@ -342,14 +342,14 @@ func packsAreRight(ctx context.Context, q querier) (Finding, error) {
 	return f, nil
 }
 
-// compare holds a machine's packs of a kind to its rows.
+// compare checks a machine's packs of a kind against its rows.
 func (p *packs) compare(ctx context.Context, k *schema.Kind, s *Sealed) error {
 	t := tables()[k]
 	rows := map[int64][]byte{}
 	read := t.scanner(p.n)
-	read.unsummed = true // of which sums tells
+	read.unsummed = true // checksums are checked elsewhere
 	err := read.query(ctx, p.q, "WHERE machine = ? AND number <= ?", []any{s.id, p.upto[k.Sheet]}, func(r schema.Record) error {
-		content, err := t.written(r, p.n)
+		content, err := t.encoded(r, p.n)
 		if err == nil {
 			content, err = appendRecord(nil, content, k.Meta(r), 0)
 		}
@@ -369,7 +369,7 @@ func (p *packs) compare(ctx context.Context, k *schema.Kind, s *Sealed) error {
 			if err := u.next(r); err != nil {
 				return err
 			}
-			content, err := t.written(r, p.n)
+			content, err := t.encoded(r, p.n)
 			if err == nil {
 				content, err = appendRecord(nil, content, k.Meta(r), 0)
 			}

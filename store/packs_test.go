@@ -219,7 +219,7 @@ func TestPackRoundTrip(t *testing.T) {
 			m.Typed = map[string]string{"hours": "30 min"}
 		}
 		table := tables()[k]
-		content, err := table.written(r, n)
+		content, err := table.encoded(r, n)
 		require.NoError(rt, err)
 		pack, err := appendRecord(beginPack(77), content, m, 77)
 		require.NoError(rt, err)

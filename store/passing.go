@@ -8,21 +8,22 @@ import (
 	"regexp"
 )
 
-// What is to take its name only once it is whole is made in a directory of its
-// own beside it, which its maker holds a lock on for as long as it works there. So
-// whoever comes next can tell what a killed program left behind, and takes it
-// away. The lock is on the directory, since one on a file that SQLite writes would
-// be in SQLite's way on some systems.
+// A file that takes its name only when it is complete is made in a temporary
+// directory beside it. Its maker holds a lock on that directory, so that the
+// next program can tell what a killed one left behind, and removes it. The lock
+// is on the directory, since a lock on a file that SQLite writes would disturb
+// SQLite on some systems.
 
-// passing is what such directories are called.
+// passing matches the names of such directories.
 var passing = regexp.MustCompile(`^\.shedbook-[0-9]+\.part$`)
 
-// errHeld is the error of a directory that somebody else works in, or that is gone.
+// errHeld is returned for a directory that another program uses, or that is
+// gone.
 var errHeld = errors.New("another program works there")
 
-// Passing makes a directory in the directory in, readable by its owner only, for
-// what has not got its name yet; done takes it away with all that is still in it.
-// What killed programs left in the same place goes first.
+// Passing makes a temporary directory in the directory in, readable by its
+// owner only; done removes it with all that is in it. What killed programs left
+// there is removed first.
 func Passing(in string) (made string, done func(), err error) {
 	clearPassing(in)
 	for range 100 {
@@ -35,16 +36,16 @@ func Passing(in string) (made string, done func(), err error) {
 		case err == nil:
 			return made, func() { os.RemoveAll(made); lock.Close() }, nil
 		case !errors.Is(err, errHeld):
-			// A disk that keeps no such locks: nobody will take it away but its maker.
+			// This disk has no such locks: nobody but its maker will remove it.
 			return made, func() { os.RemoveAll(made) }, nil
 		}
-		// Somebody who was clearing up came between, and took it for left behind.
+		// Another program took it for a leftover before it was locked.
 	}
 	return "", nil, err
 }
 
-// clearPassing takes away what nobody works in any more. What can't be taken away,
-// as another user's, stays.
+// clearPassing removes directories that nobody uses any more. One that can't be
+// removed, as another user's, stays.
 func clearPassing(in string) {
 	entries, err := os.ReadDir(in)
 	if err != nil {
@@ -62,7 +63,7 @@ func clearPassing(in string) {
 	}
 }
 
-// hold locks a directory until the file returned is closed.
+// hold locks a directory until the returned file is closed.
 func hold(path string) (*os.File, error) {
 	f, err := os.Open(path)
 	if errors.Is(err, fs.ErrNotExist) {
@@ -72,7 +73,7 @@ func hold(path string) (*os.File, error) {
 		return nil, err
 	}
 	err = lockDir(f)
-	if err == nil { // and it is still the one of that name
+	if err == nil { // and it still has that name
 		is, statErr := os.Lstat(path)
 		if was, err := f.Stat(); statErr == nil && err == nil && os.SameFile(is, was) {
 			return f, nil

@@ -10,17 +10,17 @@ import (
 	"shedbook/schema"
 )
 
-// Earlier is a record of a machine as it was before it was amended or voided.
-// Machines and drivers stand in it by the names they have today.
+// Earlier is a record of a machine as it was before it was amended or voided,
+// with machines and drivers under their present names.
 type Earlier struct {
 	Number int64
 	Kind   *schema.Kind
 	Version
 }
 
-// Earlier reads the earlier versions of a machine's records, its own included,
-// by number and oldest first. A record belongs to the machine that it names
-// today or, voided, that it named last.
+// Earlier returns the earlier versions of a machine's records, those of the
+// machine itself included, by number and oldest first. A record belongs to the
+// machine that it names now or, if voided, that it named last.
 func (b *Book) Earlier(ctx context.Context, machine string) ([]Earlier, error) {
 	n, err := readNames(ctx, b.db)
 	if err != nil {
@@ -34,8 +34,8 @@ func (b *Book) Earlier(ctx context.Context, machine string) ([]Earlier, error) {
 	return out, explain(b.path, err)
 }
 
-// People are the drivers by name with the names they had before, then those
-// that were voided: whoever a text may name.
+// People returns everybody a text may name: drivers by name with their former
+// names, then the voided ones.
 func (b *Book) People(ctx context.Context) ([]schema.Driver, error) {
 	n, err := readNames(ctx, b.db)
 	if err != nil {
@@ -45,11 +45,11 @@ func (b *Book) People(ctx context.Context) ([]schema.Driver, error) {
 	return append(drivers, gone...), explain(b.path, err)
 }
 
-// past is the whole of the book's past: a small part of the book.
+// past holds all earlier versions in the book, which is a small part of it.
 type past struct{ versions []Earlier }
 
-// earlier reads versions, by number and oldest first, with names as they are
-// today.
+// earlier reads earlier versions, by number and oldest first, under present
+// names.
 func earlier(ctx context.Context, q querier, n *names, where string, args ...any) ([]Earlier, error) {
 	rows, err := q.QueryContext(ctx, "SELECT number, kind, what, replaced, coalesce(why, ''), content FROM past "+where+" ORDER BY number, version", args...)
 	if err != nil {
@@ -77,17 +77,17 @@ func earlier(ctx context.Context, q querier, n *names, where string, args ...any
 	}
 	rows.Close()
 	for i := range out {
-		if out[i].Record, err = n.was(ctx, q, out[i].Kind, contents[i]); err != nil {
+		if out[i].Record, err = n.decodeVersion(ctx, q, out[i].Kind, contents[i]); err != nil {
 			return nil, err
 		}
 	}
 	return out, nil
 }
 
-// was reads what the past holds of a record. A machine or a driver stands in it
-// by its number; by a name only where it is not of this book, as in a machine's
-// own book the drivers of whom nothing is left but an earlier version.
-func (n *names) was(ctx context.Context, q querier, k *schema.Kind, content string) (schema.Record, error) {
+// decodeVersion reads an earlier version from its JSON. Machines and drivers
+// stand in it by number; by name only if they are not in this book, as the
+// drivers of a handed-over machine who only occur in earlier versions.
+func (n *names) decodeVersion(ctx context.Context, q querier, k *schema.Kind, content string) (schema.Record, error) {
 	return k.Decode([]byte(content), func(f *schema.Field, number int64, is string) (string, error) {
 		what, today, others := "machine", n.machineName, n.machine
 		if f.Type == schema.DriverField {
@@ -105,15 +105,15 @@ func (n *names) was(ctx context.Context, q querier, k *schema.Kind, content stri
 				return "", fmt.Errorf("%s %d was never in the book", what, number)
 			}
 		}
-		if _, taken := others[is]; taken { // by somebody else
+		if _, taken := others[is]; taken { // somebody else has that name here
 			is += " (another)"
 		}
 		return is, nil
 	})
 }
 
-// wasJSON is what the past holds of a record: see was.
-func (n *names) wasJSON(k *schema.Kind, r schema.Record) string {
+// encodeVersion returns an earlier version as JSON: see decodeVersion.
+func (n *names) encodeVersion(k *schema.Kind, r schema.Record) string {
 	return string(k.Encode(r, time.UTC, func(f *schema.Field, name string) (int64, bool) {
 		of := n.machine
 		if f.Type == schema.DriverField {
@@ -124,8 +124,7 @@ func (n *names) wasJSON(k *schema.Kind, r schema.Record) string {
 	}))
 }
 
-// readGone reads once the last names of the machines and drivers that were
-// voided.
+// readGone reads, once, the last names of the voided machines and drivers.
 func (n *names) readGone(ctx context.Context, q querier) error {
 	if n.gone != nil {
 		return nil
@@ -148,13 +147,13 @@ func (n *names) readGone(ctx context.Context, q querier) error {
 	return rows.Err()
 }
 
-// readPast reads it.
+// readPast reads all earlier versions.
 func readPast(ctx context.Context, q querier, n *names) (*past, error) {
 	versions, err := earlier(ctx, q, n, "")
 	return &past{versions}, err
 }
 
-// of picks the versions of one machine's records.
+// of returns the versions of one machine's records.
 func (p *past) of(ctx context.Context, q querier, n *names, machine string) ([]Earlier, error) {
 	id := n.machine[machine]
 	var out []Earlier
@@ -186,8 +185,8 @@ func (p *past) of(ctx context.Context, q querier, n *names, machine string) ([]E
 	return out, nil
 }
 
-// readDrivers reads the drivers by name, with their former names, and those
-// that were voided.
+// readDrivers reads the drivers by name, with their former names, and the
+// voided ones.
 func readDrivers(ctx context.Context, q querier, n *names) (drivers, gone []schema.Driver, err error) {
 	former := map[int64][]string{}
 	were, err := earlier(ctx, q, n, "WHERE kind = 'driver'")

@@ -14,13 +14,13 @@ import (
 	"shedbook/schema"
 )
 
-// Phone is a phone, or another browser, that may open the book's page.
+// Phone is a phone, or another browser, that may open the book's pages.
 type Phone struct {
 	Number  int64
 	Name    string
-	May     string    // "record", or "keep": to correct, void and manage too
+	May     string    // "record", or "keep": may also correct, void and manage
 	Added   time.Time // when its name was put in
-	Paired  time.Time // zero while it waits for its code to be typed
+	Paired  time.Time // zero until its code is typed
 	Removed time.Time // zero while it may come in
 }
 
@@ -30,13 +30,14 @@ func (p Phone) Keep() bool { return p.May == "keep" }
 const (
 	codeLife   = 10 * time.Minute
 	maxGuesses = 10
-	// codeLetters are those that nobody takes for another: 32, 5 bits each.
+	// codeLetters are 32 characters that are not mistaken for each other, 5 bits
+	// each.
 	codeLetters = "23456789ABCDEFGHJKLMNPQRSTUVWXYZ"
-	codeLength  = 8 // 40 bits: ten guesses find one in 100 thousand million
+	codeLength  = 8 // 40 bits: ten guesses hit one in 100 thousand million
 )
 
-// AddPhone puts a phone in and returns the code with which it is paired: once,
-// within ten minutes.
+// AddPhone adds a phone and returns its pairing code, which serves once, within
+// ten minutes.
 func (b *Book) AddPhone(ctx context.Context, name, may string) (code string, err error) {
 	if name = schema.CleanName(name); name == "" || len(name) > 100 {
 		return "", trouble(Refused, "", "a phone's name has 1 to 100 characters")
@@ -44,7 +45,7 @@ func (b *Book) AddPhone(ctx context.Context, name, may string) (code string, err
 	raw := make([]byte, codeLength)
 	rand.Read(raw)
 	for i, c := range raw {
-		raw[i] = codeLetters[int(c)%len(codeLetters)] // 256 is a multiple of 32: all are as likely
+		raw[i] = codeLetters[int(c)%len(codeLetters)] // 256 is a multiple of 32, so all are equally likely
 	}
 	code = string(raw)
 	err = b.write(ctx, func(tx *sql.Tx) error {
@@ -70,8 +71,8 @@ func digest(s string) []byte {
 	return sum[:]
 }
 
-// Pair takes a phone's code and returns the cookie that it shows from then on. A
-// wrong or old code is Refused; after ten wrong ones no code serves any more until
+// Pair exchanges a phone's code for the cookie that it sends from then on. A
+// wrong or old code is Refused; after ten wrong ones no code is valid until
 // another is made.
 func (b *Book) Pair(ctx context.Context, code string) (cookie string, p Phone, err error) {
 	code = strings.Map(func(r rune) rune {
@@ -84,7 +85,8 @@ func (b *Book) Pair(ctx context.Context, code string) (cookie string, p Phone, e
 	rand.Read(raw)
 	cookie = base64.RawURLEncoding.EncodeToString(raw)
 	right := false
-	// Whoever only guesses makes nobody write: where no code waits there is none to guess.
+	// A guesser must not cause writes: if no code is waiting there is none to
+	// guess.
 	var waiting int
 	if err := b.db.QueryRowContext(ctx, "SELECT count(*) FROM phones, guesses WHERE wrong < ? AND until > ? AND removed IS NULL", maxGuesses, formatTime(b.now())).Scan(&waiting); err != nil {
 		return "", p, explain(b.path, err)
@@ -116,25 +118,26 @@ func (b *Book) Pair(ctx context.Context, code string) (cookie string, p Phone, e
 	return cookie, p, nil
 }
 
-// PhoneOf finds the phone that shows a cookie; not ok where it may not come in.
+// PhoneOf finds the phone with this cookie; ok is false if it may not come in.
 func (b *Book) PhoneOf(ctx context.Context, cookie string) (p Phone, ok bool, err error) {
 	p, ok, err = onePhone(ctx, b.db, "cookie = ? AND removed IS NULL", digest(cookie))
 	return p, ok, explain(b.path, err)
 }
 
-// Phones lists all phones, those removed too, in the order in which they were added.
+// Phones returns all phones, removed ones too, in the order in which they were
+// added.
 func (b *Book) Phones(ctx context.Context) ([]Phone, error) {
 	out, err := phones(ctx, b.db, "1 ORDER BY number")
 	return out, explain(b.path, err)
 }
 
-// AnyPhone reports whether a phone was added that was not removed.
+// AnyPhone reports whether there is a phone that was not removed.
 func (b *Book) AnyPhone(ctx context.Context) (bool, error) {
 	_, ok, err := onePhone(ctx, b.db, "removed IS NULL")
 	return ok, explain(b.path, err)
 }
 
-// RemovePhone takes a phone's leave, from this moment on. What it entered stays.
+// RemovePhone takes away a phone's access at once. What it entered stays.
 func (b *Book) RemovePhone(ctx context.Context, name string) error {
 	return b.write(ctx, func(tx *sql.Tx) error {
 		done, err := tx.ExecContext(ctx, "UPDATE phones SET removed = ?, code = NULL, until = NULL, cookie = NULL WHERE lower(name) = lower(?) AND removed IS NULL",
@@ -185,35 +188,36 @@ func phones(ctx context.Context, q querier, where string, args ...any) ([]Phone,
 	return out, rows.Err()
 }
 
-// Form is a form of the page that was sent.
+// Form is a form that a page sent.
 type Form struct {
-	Ref     string // its own, by which a second sending is known
-	Content []byte // the SHA-256 of what was sent
-	Record  int64  // what came of it; 0 where no one record did
-	Answer  string // what it was answered; "" where the program ended before it could say
+	Ref     string // the form's own id, which shows that it is sent again
+	Content []byte // SHA-256 of what was sent
+	Record  int64  // the record made; 0 if it was not exactly one
+	Answer  string // the answer shown; "" if the program ended before
 }
 
-// entry is who writes to a book, and by what form.
+// entry is who writes to the book, and by which form.
 type entry struct {
 	phone int64
 	form  Form
-	sent  bool // in the transaction at hand, which may make several records
+	sent  bool // stored in this transaction already, which may make several records
 }
 
-// By is the book as a phone writes to it, by one form, at the time that now tells:
-// what is recorded is kept as the phone's, in one transaction with the form. A form
-// that was sent before is ErrSent. phone is 0 for whoever sits at the machine.
+// By returns the book as written to by a phone through one form, with now as
+// the clock: each record is stored as the phone's, in one transaction with the
+// form. Sending a form again gives ErrSent. phone is 0 for the computer that
+// serves.
 func (b *Book) By(phone int64, form Form, now func() time.Time) *Book {
 	by := *b
 	by.now, by.by = now, &entry{phone: phone, form: form}
 	return &by
 }
 
-// ErrSent says that a form with the same ref was recorded already.
+// ErrSent is returned for a form whose ref was recorded already.
 var ErrSent = errors.New("this form was recorded already")
 
-// wrote notes who made a version of a record. It is called in the transaction of
-// that version.
+// wrote stores who made a version of a record, in the transaction of that
+// version.
 func (b *Book) wrote(ctx context.Context, q querier, record, version int64) error {
 	if b.by == nil {
 		return nil
@@ -227,7 +231,7 @@ func (b *Book) wrote(ctx context.Context, q querier, record, version int64) erro
 	return b.sent(ctx, q, record)
 }
 
-// sent keeps the form at hand.
+// sent stores the current form.
 func (b *Book) sent(ctx context.Context, q querier, record any) error {
 	f := b.by.form
 	if f.Ref == "" || b.by.sent {
@@ -244,29 +248,44 @@ func (b *Book) sent(ctx context.Context, q querier, record any) error {
 	return nil
 }
 
-// FormSent finds a form by its ref; not ok where none was recorded.
+// FormSent finds a form by its ref; ok is false if none was recorded.
 func (b *Book) FormSent(ctx context.Context, ref string) (f Form, ok bool, err error) {
 	f.Ref = ref
 	err = b.db.QueryRowContext(ctx, "SELECT content, coalesce(record, 0), coalesce(answer, '') FROM forms WHERE form = ?", ref).Scan(&f.Content, &f.Record, &f.Answer)
 	if errors.Is(err, sql.ErrNoRows) {
 		return f, false, nil
 	}
+	if answer, ok := b.answers.Load(ref); ok {
+		f.Answer = answer.(string)
+	}
 	return f, err == nil, explain(b.path, err)
 }
 
-// Answered keeps what a form was answered.
-func (b *Book) Answered(ctx context.Context, ref, answer string) error {
-	return b.write(ctx, func(tx *sql.Tx) error {
-		_, err := tx.ExecContext(ctx, "UPDATE forms SET answer = ? WHERE form = ?", answer, ref)
-		return err
+// Answered stores the answer to a form. It goes into the file with the next write,
+// since a transaction of its own would take as long as the record's. If the program
+// is killed before that, the form is answered in fewer words.
+func (b *Book) Answered(ref, answer string) { b.answers.Store(ref, answer) }
+
+// putAnswers writes the answers; call wrote once they are committed.
+func (b *Book) putAnswers(ctx context.Context, q querier) (wrote func(), err error) {
+	var refs []any
+	b.answers.Range(func(ref, answer any) bool {
+		refs = append(refs, ref)
+		_, err = q.ExecContext(ctx, "UPDATE forms SET answer = ? WHERE form = ?", answer, ref)
+		return err == nil
 	})
+	return func() {
+		for _, ref := range refs {
+			b.answers.Delete(ref)
+		}
+	}, err
 }
 
-// formsKept is how long a form is known by its ref: longer than a phone is without
+// formsKept is how long forms are remembered: longer than a phone goes without
 // a network.
 const formsKept = 60 * 24 * time.Hour
 
-// ForgetForms forgets the forms of long ago.
+// ForgetForms removes forms older than that.
 func (b *Book) ForgetForms(ctx context.Context) error {
 	return b.write(ctx, func(tx *sql.Tx) error {
 		_, err := tx.ExecContext(ctx, "DELETE FROM forms WHERE at < ?", formatTime(b.now().Add(-formsKept)))
@@ -274,16 +293,16 @@ func (b *Book) ForgetForms(ctx context.Context) error {
 	})
 }
 
-// EnteredBy are the names of the phones that made each version of a record, by
-// version; of a record from elsewhere none.
+// EnteredBy returns the names of the phones that made each version of a record,
+// by version; versions not made by a phone are left out.
 func (b *Book) EnteredBy(ctx context.Context, record int64) (map[int]string, error) {
 	out := map[int]string{}
 	err := b.eachEnterer(ctx, "WHERE record = ?", []any{record}, func(_ int64, version int, name string) { out[version] = name })
 	return out, err
 }
 
-// Enterers are the names of the phones that entered records, by record; those that
-// came from elsewhere are left out.
+// Enterers returns the names of the phones that entered records, by record;
+// records not entered by a phone are left out.
 func (b *Book) Enterers(ctx context.Context) (map[int64]string, error) {
 	out := map[int64]string{}
 	err := b.eachEnterer(ctx, "WHERE version = 0", nil, func(record int64, _ int, name string) { out[record] = name })

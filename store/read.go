@@ -12,15 +12,15 @@ import (
 	"shedbook/schema/unit"
 )
 
-// Filter picks records: zero values pick all. From and To are inclusive.
+// Filter picks records; zero values pick all. From and To are inclusive.
 type Filter struct {
 	Machine, Driver string
 	From, To        time.Time
-	Last            int // only so many, the newest
+	Last            int // at most so many, the newest
 }
 
-// List reads the records of a kind that the filter picks, in time order, ties
-// by number; kinds without a time in the order of their numbers.
+// List returns the records of a kind that the filter picks, in time order, ties
+// by number; kinds without a time by number.
 func (b *Book) List(ctx context.Context, k *schema.Kind, f Filter) ([]schema.Record, error) {
 	n, err := readNames(ctx, b.db)
 	if err != nil {
@@ -67,7 +67,7 @@ func (b *Book) List(ctx context.Context, k *schema.Kind, f Filter) ([]schema.Rec
 	if len(where) > 0 {
 		clause = "WHERE " + strings.Join(where, " AND ")
 	}
-	if f.Last > 0 { // the newest first, so that no more are read
+	if f.Last > 0 { // the newest first, so that no more are read than needed
 		order = strings.ReplaceAll(order, ",", " DESC,") + " DESC LIMIT ?"
 		args = append(args, f.Last)
 	}
@@ -90,18 +90,17 @@ func (b *Book) List(ctx context.Context, k *schema.Kind, f Filter) ([]schema.Rec
 	return out, explain(b.path, err)
 }
 
-// manyMachines is of how many it is faster to read what is in no pack at once
-// than machine by machine.
+// manyMachines is the number of machines from which it is faster to read the
+// records in no pack all at once.
 const manyMachines = 20
 
-// SealedLogs reads machines' logs one after another, in the order of the
-// machines' names: those named, or all. What is read is the book as it was at
-// one moment.
+// SealedLogs yields machines' logs in order of name, as of one moment: those of
+// the machines named, or all.
 func (b *Book) SealedLogs(ctx context.Context, machines ...string) iter.Seq2[*Sealed, error] {
 	return func(yield func(*Sealed, error) bool) {
 		named := machines
 		if len(machines) > manyMachines {
-			named = nil // records of the others are read over, too
+			named = nil // the others' records are read and skipped
 		}
 		err := b.moment(ctx, named, func(q querier, n *names) error {
 			quiet := quiet(ctx)
@@ -129,7 +128,7 @@ func (b *Book) SealedLogs(ctx context.Context, machines ...string) iter.Seq2[*Se
 	}
 }
 
-// Logs is SealedLogs opened.
+// Logs yields the logs of SealedLogs, decoded.
 func (b *Book) Logs(ctx context.Context, machines ...string) iter.Seq2[schema.Log, error] {
 	return func(yield func(schema.Log, error) bool) {
 		for s, err := range b.SealedLogs(ctx, machines...) {
@@ -144,13 +143,13 @@ func (b *Book) Logs(ctx context.Context, machines ...string) iter.Seq2[schema.Lo
 	}
 }
 
-// quiet is for short work under a context that may be cancelled: the driver
-// starts a goroutine to watch such a one at every statement, which costs more
-// than most statements do.
+// quiet returns ctx without its cancellation, for short work: the driver starts
+// a goroutine at every statement to watch a context that can be cancelled,
+// which costs more than most statements do.
 func quiet(ctx context.Context) context.Context { return context.WithoutCancel(ctx) }
 
-// moment reads the book as it is at one moment; of the machines' names only
-// those given, or all.
+// moment lets read see the book as it is at one moment, with the names of the
+// machines given, or of all.
 func (b *Book) moment(ctx context.Context, machines []string, read func(q querier, n *names) error) error {
 	c, err := b.db.Conn(ctx)
 	if err != nil {
@@ -158,7 +157,7 @@ func (b *Book) moment(ctx context.Context, machines []string, read func(q querie
 	}
 	defer c.Close()
 	ctx = quiet(ctx)
-	if _, err := c.ExecContext(ctx, "BEGIN"); err != nil { // a reader's: it waits for nobody
+	if _, err := c.ExecContext(ctx, "BEGIN"); err != nil { // for reading, so it waits for nobody
 		return explain(b.path, err)
 	}
 	defer c.ExecContext(ctx, "ROLLBACK")
@@ -169,7 +168,8 @@ func (b *Book) moment(ctx context.Context, machines []string, read func(q querie
 	return explain(b.path, err)
 }
 
-// Fleet reads the whole book, or of the logs only those of the machines named.
+// Fleet returns the whole book, or of the logs only those of the machines
+// named.
 func (b *Book) Fleet(ctx context.Context, machines ...string) (schema.Fleet, error) {
 	f, err := b.common(ctx, machines)
 	if err != nil {
@@ -184,10 +184,10 @@ func (b *Book) Fleet(ctx context.Context, machines ...string) (schema.Fleet, err
 	return f, nil
 }
 
-// Common reads what is not one machine's: a fleet without its logs.
+// Common returns what belongs to no single machine: a fleet without its logs.
 func (b *Book) Common(ctx context.Context) (schema.Fleet, error) { return b.common(ctx, nil) }
 
-// common reads only the specs and plans that go for the machines given, or all.
+// common reads only the specs and plans of the machines given, or all.
 func (b *Book) common(ctx context.Context, machines []string) (schema.Fleet, error) {
 	var f schema.Fleet
 	ctx = quiet(ctx)

@@ -9,13 +9,12 @@ import (
 	"strings"
 )
 
-// copied is the name of a copy to look into.
+// copied is the file name of the copy that is opened.
 const copied = "copy.db"
 
-// received opens a book that somebody else made or kept: a copy of it, in a new
-// directory in dir, that done takes away. The file itself is only read, with what
-// lies beside it, and is never brought up to date. The copy is verified whole
-// before anything of it is believed.
+// received opens a book that somebody else made: a copy of it in a new
+// directory in dir, which done removes. The file itself, and a log beside it,
+// are only read. The copy is verified as a whole first.
 func received(ctx context.Context, path, dir string) (*Book, func(), error) {
 	dir, clear, err := Passing(dir)
 	if err != nil {
@@ -41,7 +40,7 @@ func verified(ctx context.Context, path, to string) (*Book, error) {
 			return nil, &Error{Failed, path + " can't be copied to be looked into", "check that the disk is sound and has space", err}
 		}
 	}
-	b, err := Open(Upgrading(ctx, func(int) {}), to, nil) // it is the copy that is brought up to date
+	b, err := Open(Upgrading(ctx, func(int) {}), to, nil) // only the copy is migrated
 	if err != nil {
 		return nil, err
 	}
@@ -58,8 +57,8 @@ func verified(ctx context.Context, path, to string) (*Book, error) {
 	return b, nil
 }
 
-// notGood says of a received book's fault what its receiver can do, and names
-// the file that was received.
+// notGood rewrites the error of a received book for the person who received it,
+// with the path of the original file.
 func notGood(err error, path, copy string) error {
 	var e *Error
 	if !errors.As(err, &e) {
@@ -73,13 +72,13 @@ func notGood(err error, path, copy string) error {
 	return &told
 }
 
-// copyFile copies a file to a new one, readable by its owner only.
+// copyFile copies a file to a new one that only its owner may read.
 func copyFile(from, to string) error {
-	in, err := lookInto(from)
+	in, err := openShared(from)
 	if err != nil {
 		return err
 	}
-	defer in.leave()
+	defer in.release()
 	out, err := os.OpenFile(to, os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o600)
 	if err != nil {
 		return err

@@ -11,9 +11,9 @@ import (
 	"shedbook/schema/unit"
 )
 
-// Record puts a new record into the book and gives it its number. A record
-// that says exactly what another says already is refused: it is the same one,
-// typed twice. Words and settings have no number (0).
+// Record puts a new record into the book and returns its number. A record with
+// exactly the content of another is refused as typed twice. Words and settings
+// have no number (0).
 func (b *Book) Record(ctx context.Context, r schema.Record) (int64, error) {
 	numbers, err := b.RecordAll(ctx, r)
 	if err != nil {
@@ -22,9 +22,9 @@ func (b *Book) Record(ctx context.Context, r schema.Record) (int64, error) {
 	return numbers[0], nil
 }
 
-// RecordAll is Record for several, all or none of them.
+// RecordAll records several, all or none of them.
 func (b *Book) RecordAll(ctx context.Context, records ...schema.Record) ([]int64, error) {
-	var machines []string // whose names are needed; none for all
+	var machines []string // whose names are needed; none means all
 	for _, r := range records {
 		if err := schema.KindOf(r).Check(r); err != nil {
 			return nil, err
@@ -53,7 +53,7 @@ func (b *Book) RecordAll(ctx context.Context, records ...schema.Record) ([]int64
 	return numbers, err
 }
 
-// enter puts one new record in.
+// enter inserts one new record.
 func (b *Book) enter(ctx context.Context, tx *sql.Tx, n *names, r schema.Record) (int64, error) {
 	k := schema.KindOf(r)
 	t := tables()[k]
@@ -84,7 +84,7 @@ func duplicate(k *schema.Kind, number int64, name string) error {
 	return trouble(Refused, "if there were two, give them different times or notes", "this %s is already in the book, as number %d", k.Name, number)
 }
 
-// put inserts a record that has its number.
+// put inserts a record that has its number already.
 func (t *table) put(ctx context.Context, q querier, n *names, r schema.Record) error {
 	values, err := t.values(r, n)
 	if err != nil {
@@ -94,8 +94,8 @@ func (t *table) put(ctx context.Context, q querier, n *names, r schema.Record) e
 	return err
 }
 
-// same finds the record that r repeats: the one of the same name, the same
-// ref, or, where r has no ref, the same content.
+// same returns the record that r repeats: one of the same name, the same ref
+// or, if r has no ref, the same content; nil if there is none.
 func (t *table) same(ctx context.Context, q querier, n *names, r schema.Record) (schema.Record, error) {
 	k := t.kind
 	switch k.Name {
@@ -120,7 +120,8 @@ func (t *table) same(ctx context.Context, q querier, n *names, r schema.Record) 
 	return t.one(ctx, q, n, where, args...)
 }
 
-// content picks the records that say what r says.
+// content returns the WHERE clause, and its arguments, that picks the records
+// with the content of r.
 func (t *table) content(r schema.Record, n *names) (string, []any, error) {
 	values, err := t.values(r, n)
 	if err != nil {
@@ -142,8 +143,8 @@ type Version struct {
 	Why      string
 }
 
-// Found is a record with its earlier versions, oldest first. A voided record
-// is the last of its versions, and Current is nil. Same is the number of the record
+// Found is a record with its earlier versions, oldest first. A voided record is
+// the last of its versions, and Current is nil. Same is the number of the record
 // that counts in the place of this one, since it says the same; 0 where none does.
 type Found struct {
 	Kind    *schema.Kind
@@ -154,18 +155,19 @@ type Found struct {
 
 // Show finds a record by its number.
 func (b *Book) Show(ctx context.Context, number int64) (*Found, error) {
-	n, err := readNames(ctx, b.db)
-	if err != nil {
-		return nil, explain(b.path, err)
-	}
-	f, err := b.aside(ctx, n, number)
+	f, err := b.aside(ctx, number)
 	if err == nil && f == nil {
-		f, err = find(ctx, b.db, n, number)
+		f, _, err = find(ctx, b.db, number)
 	}
 	return f, explain(b.path, err)
 }
 
-func find(ctx context.Context, q querier, n *names, number int64) (*Found, error) {
+// find returns the record with this number, and the names of the book.
+func find(ctx context.Context, q querier, number int64) (*Found, *names, error) {
+	n, err := readNames(ctx, q)
+	if err != nil {
+		return nil, nil, err
+	}
 	f := &Found{}
 	for _, k := range schema.Kinds {
 		t := tables()[k]
@@ -174,7 +176,7 @@ func find(ctx context.Context, q querier, n *names, number int64) (*Found, error
 		}
 		r, err := t.one(ctx, q, n, "WHERE number = ?", number)
 		if err != nil {
-			return nil, err
+			return nil, nil, err
 		}
 		if r != nil {
 			f.Kind, f.Current = k, r
@@ -183,19 +185,19 @@ func find(ctx context.Context, q querier, n *names, number int64) (*Found, error
 	}
 	were, err := earlier(ctx, q, n, "WHERE number = ?", number)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	for _, e := range were {
 		f.Kind = e.Kind
 		f.Past = append(f.Past, e.Version)
 	}
 	if f.Kind == nil {
-		return nil, trouble(NotFound, "shedbook list KIND shows the numbers", "there is no record %d in the book", number)
+		return nil, nil, trouble(NotFound, "shedbook list KIND shows the numbers", "there is no record %d in the book", number)
 	}
-	return f, nil
+	return f, n, nil
 }
 
-// ByRef finds the record of a kind that has a ref; nil where none has.
+// ByRef returns the record of a kind with this ref; nil if there is none.
 func (b *Book) ByRef(ctx context.Context, k *schema.Kind, ref string) (schema.Record, error) {
 	n, err := readNames(ctx, b.db)
 	if err != nil {
@@ -205,26 +207,23 @@ func (b *Book) ByRef(ctx context.Context, k *schema.Kind, ref string) (schema.Re
 	return r, explain(b.path, err)
 }
 
-// Amend changes a record: change is handed a copy to alter. What it was stays
-// in the book, with when and why.
+// Amend changes a record: change is called with a copy to alter. The earlier
+// version stays in the book, with when and why.
 func (b *Book) Amend(ctx context.Context, number int64, why string, change func(*schema.Kind, schema.Record) error) (*Found, error) {
 	return b.AmendWith(ctx, number, why, change, nil)
 }
 
-// AmendWith is Amend, and puts the records in that the changed one makes, all or
-// none of it; a nil makes is none.
+// AmendWith is Amend, and in the same transaction adds the records that makes
+// returns for the changed one; makes may be nil.
 func (b *Book) AmendWith(ctx context.Context, number int64, why string, change func(*schema.Kind, schema.Record) error,
 	makes func(schema.Record) []schema.Record) (*Found, error) {
 	var out *Found
 	err := b.write(ctx, func(tx *sql.Tx) error {
-		n, err := readNames(ctx, tx)
+		number, err := standsFor(ctx, tx, number)
 		if err != nil {
 			return err
 		}
-		if number, err = standsFor(ctx, tx, number); err != nil {
-			return err
-		}
-		f, err := find(ctx, tx, n, number)
+		f, n, err := find(ctx, tx, number)
 		if err != nil {
 			return err
 		}
@@ -270,7 +269,7 @@ func (b *Book) AmendWith(ctx context.Context, number int64, why string, change f
 	return out, err
 }
 
-// amend keeps what a record was, and writes what it is now.
+// amend stores the earlier version of a record, and writes the present one.
 func (b *Book) amend(ctx context.Context, q querier, n *names, k *schema.Kind, was, is schema.Record, why string) error {
 	if err := b.keep(ctx, q, n, k, was, "amended", why); err != nil {
 		return err
@@ -290,25 +289,23 @@ func (b *Book) amend(ctx context.Context, q querier, n *names, k *schema.Kind, w
 	return b.wrote(ctx, q, m.Number, int64(m.Versions))
 }
 
-// keep writes a version into the past.
+// keep stores an earlier version.
 func (b *Book) keep(ctx context.Context, q querier, n *names, k *schema.Kind, was schema.Record, what, why string) error {
 	number := k.Meta(was).Number
-	b.turn.changed[number] = k.Meta(was).Entered
+	b.line.changed[number] = k.Meta(was).Entered
 	return putPast(ctx, q, n, number, Earlier{number, k, Version{was, what, b.now(), why}})
 }
 
-// Void takes a record out of every report. It stays in the book's past.
+// Void takes a record out of every report. It stays among the book's earlier
+// versions.
 func (b *Book) Void(ctx context.Context, number int64, why string) (*Found, error) {
 	var out *Found
 	err := b.write(ctx, func(tx *sql.Tx) error {
-		n, err := readNames(ctx, tx)
+		number, err := standsFor(ctx, tx, number)
 		if err != nil {
 			return err
 		}
-		if number, err = standsFor(ctx, tx, number); err != nil {
-			return err
-		}
-		f, err := find(ctx, tx, n, number)
+		f, n, err := find(ctx, tx, number)
 		if err != nil {
 			return err
 		}

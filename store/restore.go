@@ -14,10 +14,10 @@ import (
 // beside are the endings of the files that SQLite keeps beside a book.
 var beside = []string{"-wal", "-journal", "-shm"}
 
-// Restore puts a copy of the book from in the place of the one at path, once it
-// is verified whole; an older version is brought up to date in passing. The book
-// of before is kept under another name, which is returned ("" where there was
-// none), with what lies beside it. now is the clock.
+// Restore puts a copy of the book from in place of the one at path, once it is
+// verified as a whole; an older version is migrated. The book replaced is kept,
+// with its log, under another name, which is returned ("" if there was none).
+// now is the time.
 func Restore(ctx context.Context, path, from string, now time.Time) (kept string, err error) {
 	if path, err = itself(path); err != nil {
 		return "", err
@@ -40,7 +40,7 @@ func Restore(ctx context.Context, path, from string, now time.Time) (kept string
 		return "", err
 	}
 	defer done()
-	if err := b.db.Close(); err != nil { // and with it its log goes
+	if err := b.db.Close(); err != nil { // which removes its log
 		return "", explain(from, err)
 	}
 	if err := errors.Join(syncFile(b.path), ctx.Err()); err != nil {
@@ -59,30 +59,30 @@ func Restore(ctx context.Context, path, from string, now time.Time) (kept string
 	if err := os.Rename(b.path, path); err != nil {
 		return "", &Error{Failed, "the copy can't replace the book", "check the rights of its directory", err}
 	}
-	_ = syncFile(filepath.Dir(path)) // not every system can
+	_ = syncFile(filepath.Dir(path)) // not every system can do this
 	return kept, nil
 }
 
-// holdWriters keeps other programs from writing into the book that is going to
-// be replaced: they find that it was moved. A book that can't be opened, or whose
-// leftovers are not its own, is written to by nobody.
+// holdWriters keeps other programs from writing into the book that is about to
+// be replaced: they find that it was moved. A book that can't be opened, or
+// whose log belongs to another, has no writers.
 func holdWriters(ctx context.Context, path string) (quit func(), err error) {
 	nothing := func() {}
-	f, _ := lookInto(path)
+	f, _ := openShared(path)
 	if _, err := inspect(path, newestVersion()); err != nil || size(path+"-journal") > 0 || ownLeftovers(ctx, path, f) != nil {
-		f.leave()
+		f.release()
 		return nothing, nil
 	}
 	db, err := sql.Open("sqlite", dsn(path, "mode=rw&_txlock=immediate&"+always))
 	if err != nil {
-		f.leave()
+		f.release()
 		return nothing, nil
 	}
 	tx, err := db.BeginTx(ctx, nil)
 	var e *Error
 	if err = explain(path, err); errors.As(err, &e) && e.Trouble == Busy || ctx.Err() != nil {
 		db.Close()
-		f.leave()
+		f.release()
 		return nil, err
 	}
 	return func() {
@@ -90,12 +90,12 @@ func holdWriters(ctx context.Context, path string) (quit func(), err error) {
 			tx.Rollback()
 		}
 		db.Close()
-		f.leave()
+		f.release()
 	}, nil
 }
 
-// setAside gives the book at path, where there is one, another name, with what
-// lies beside it. Until another takes its place the book keeps its own name, too.
+// setAside gives the book at path, if there is one, and its log another name.
+// The book keeps its own name too until another book takes its place.
 func setAside(path string, book bool, now time.Time) (string, error) {
 	kept := path + ".before-" + now.UTC().Format("2006-01-02T150405Z")
 	for n, stem := 2, kept; there(kept); n++ {
@@ -119,7 +119,8 @@ func setAside(path string, book bool, now time.Time) (string, error) {
 	return kept, nil
 }
 
-// there says whether anything has that name, or it with an ending of beside.
+// there reports whether a file of that name exists, or one with an ending of
+// beside.
 func there(name string) bool {
 	for _, b := range append([]string{""}, beside...) {
 		if _, err := os.Lstat(name + b); err == nil {

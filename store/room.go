@@ -4,8 +4,8 @@ package store
 
 import "syscall"
 
-// noRoom says what the disk of a directory lacks: room, or the inodes without
-// which it can hold no more files; "" where it lacks neither.
+// noRoom returns what the disk of a directory has run out of: bytes, or inodes,
+// without which it can hold no more files; "" if of neither.
 func noRoom(dir string) string {
 	var s syscall.Statfs_t
 	switch err := syscall.Statfs(dir, &s); {

@@ -11,22 +11,22 @@ import (
 	"strings"
 )
 
-// shapes.txt has the digest of every version's schema, so that a book is held to
-// its own at every opening without making another to compare it with.
+// shapes.txt has the digest of every version's schema, so that a book can be
+// checked at every opening without making another one to compare it with.
 //
 //go:embed shapes.txt
 var shapes string
 
-// counted says which rows of the schema are compared: all but the tables that
-// ANALYZE makes, exactly as it makes them. An owner may run it, and what is in
-// them tells SQLite no more than which way to look for rows.
+// counted is the condition for the rows of the schema that are compared: all
+// but the tables of ANALYZE, exactly as ANALYZE makes them. An owner may run
+// it, and they only tell SQLite which way to look for rows.
 const counted = ` NOT (type = 'table' AND tbl_name = name AND
 	(name = 'sqlite_stat1' AND sql IS 'CREATE TABLE sqlite_stat1(tbl,idx,stat)' OR
 	name = 'sqlite_stat4' AND sql IS 'CREATE TABLE sqlite_stat4(tbl,idx,neq,nlt,ndlt,sample)'))`
 
-// schemaOf is every row of the schema, by what it is and its name: tables,
-// indexes, triggers and views, SQLite's own among them, each with the table that
-// it belongs to and the text that made it.
+// schemaOf returns every row of the schema by its type and name: tables,
+// indexes, triggers and views, SQLite's own among them, each with its table and
+// the text that made it.
 func schemaOf(ctx context.Context, q querier) (map[string]string, error) {
 	rows, err := q.QueryContext(ctx, "SELECT type, name, tbl_name, sql FROM sqlite_master WHERE"+counted)
 	if err != nil {
@@ -41,7 +41,7 @@ func schemaOf(ctx context.Context, q querier) (map[string]string, error) {
 			return nil, err
 		}
 		key := kind + " " + name
-		for out[key] != "" { // no two rows of ours have one name
+		for out[key] != "" { // the program's own names are unique; others' may not be
 			key += " again"
 		}
 		out[key] = "of " + table + ": " + text.String
@@ -49,7 +49,7 @@ func schemaOf(ctx context.Context, q querier) (map[string]string, error) {
 	return out, rows.Err()
 }
 
-// emptyBook is an empty book of a version, in memory.
+// emptyBook makes an empty book of a version, in memory.
 func emptyBook(ctx context.Context, version int) (*sql.DB, error) {
 	db, err := sql.Open("sqlite", ":memory:")
 	if err != nil {
@@ -65,7 +65,7 @@ func emptyBook(ctx context.Context, version int) (*sql.DB, error) {
 	return db, nil
 }
 
-// shapeOf is the digest of the whole schema.
+// shapeOf returns the digest of the whole schema.
 func shapeOf(ctx context.Context, q querier) (string, error) {
 	var all []byte
 	err := q.QueryRowContext(ctx, `SELECT group_concat(type || char(0) || name || char(0) || tbl_name || char(0) || coalesce(sql, ''), char(0))
@@ -74,7 +74,8 @@ func shapeOf(ctx context.Context, q querier) (string, error) {
 	return hex.EncodeToString(sum[:]), err
 }
 
-// knownShape is the digest that a version's schema has; "" where none is known.
+// knownShape returns the digest of a version's schema; "" if the version is not
+// known.
 func knownShape(version int) string {
 	lines := bufio.NewScanner(strings.NewReader(shapes))
 	for lines.Scan() {
@@ -85,9 +86,9 @@ func knownShape(version int) string {
 	return ""
 }
 
-// strange lists in what the schema of a book of a version is not, byte by byte,
-// what the migrations make. A trigger or a view that somebody put into a book
-// would act on whoever opens it, and be seen by nobody.
+// strange returns the differences between a book's schema and, byte by byte,
+// the one that the migrations of its version make. A trigger or a view that
+// somebody added would act unseen on whoever opens the book.
 func strange(ctx context.Context, q querier, version int) ([]string, error) {
 	shape, err := shapeOf(ctx, q)
 	if err != nil || shape == knownShape(version) {
@@ -122,7 +123,7 @@ func strange(ctx context.Context, q querier, version int) ([]string, error) {
 	return out, nil
 }
 
-// ours is an error where the schema is not what the migrations make.
+// ours returns an error if the schema is not the one that the migrations make.
 func ours(ctx context.Context, q querier, path string, version int) error {
 	wrong, err := strange(ctx, q, version)
 	if err == nil && len(wrong) > 0 {

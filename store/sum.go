@@ -12,9 +12,9 @@ import (
 	"shedbook/schema"
 )
 
-// summed are the tables whose rows carry a checksum of the rest of them, in
-// their last column. A file has its digest, a pack its own checksum, and what
-// else there is tells nothing by itself.
+// summed returns the tables whose rows have a checksum in their last column.
+// Files have digests and packs their own checksum; other rows tell nothing by
+// themselves.
 func summed() []string {
 	var out []string
 	for _, k := range schema.Kinds {
@@ -23,10 +23,10 @@ func summed() []string {
 	return append(out, "past", "attachments", "entered_by")
 }
 
-// rowSum is the checksum of a row: the Castagnoli CRC-32 of its values, each
-// behind a byte that says what it is, and text and blobs behind their length.
-// Such a sum finds every change that lies within 32 neighbouring bits (Peterson
-// and Brown, Cyclic codes for error detection, 1961).
+// rowSum returns the checksum of a row: the Castagnoli CRC-32 of its values,
+// each after a byte for its type, and texts and blobs after their length. It
+// finds every change that lies within 32 neighbouring bits (Peterson and Brown,
+// Cyclic codes for error detection, 1961).
 func rowSum(values ...any) int64 {
 	var room [256]byte
 	b := room[:0]
@@ -42,7 +42,7 @@ func rowSum(values ...any) int64 {
 			b = sumFloat(b, v)
 		case string:
 			b = sumText(b, v)
-		case []byte: // no table has any: a damaged text
+		case []byte: // no table has blobs here, so it is a damaged text
 			b = binary.AppendUvarint(append(b, 4), uint64(len(v)))
 			b = append(b, v...)
 		default:
@@ -58,7 +58,7 @@ func sumInt(b []byte, v int64) []byte {
 
 func sumFloat(b []byte, v float64) []byte {
 	if v == 0 {
-		v = 0 // SQLite keeps no negative zero
+		v = 0 // SQLite stores no negative zero
 	}
 	return binary.LittleEndian.AppendUint64(append(b, 2), math.Float64bits(v))
 }
@@ -67,8 +67,8 @@ func sumText(b []byte, v string) []byte {
 	return append(binary.AppendUvarint(append(b, 3), uint64(len(v))), v...)
 }
 
-// eachRow reads every row of a summed table: its columns, and its values with
-// the sum last.
+// eachRow calls each for every row of a summed table, with its columns and its
+// values, the sum last.
 func eachRow(ctx context.Context, q querier, table, where string, each func(columns []string, values []any) error) error {
 	rows, err := q.QueryContext(ctx, "SELECT * FROM "+table+where)
 	if err != nil {
@@ -94,18 +94,17 @@ func eachRow(ctx context.Context, q querier, table, where string, each func(colu
 	return rows.Err()
 }
 
-// sumsSince is the version from which on rows carry sums.
+// sumsSince is the first version whose rows have checksums.
 const sumsSince = 5
 
-// damagedRow is a row that its checksum does not fit.
+// damagedRow is a row that does not match its checksum.
 type damagedRow struct {
 	table string
-	where string // its key columns
+	where string // the values of its key columns
 	key   []any
 }
 
-// keyColumns is how many columns of a table, from the first on, tell its rows
-// apart.
+// keyColumns returns how many of a table's first columns identify a row.
 func keyColumns(table string) int {
 	if table == "past" || table == "attachments" || table == "entered_by" {
 		return 2
@@ -113,7 +112,7 @@ func keyColumns(table string) int {
 	return 1
 }
 
-// damagedRows finds them in the tables of the book's own version.
+// damagedRows finds the damaged rows in the tables of the book's own version.
 func damagedRows(ctx context.Context, q querier) ([]damagedRow, error) {
 	var out []damagedRow
 	for _, table := range summed() {
@@ -122,9 +121,9 @@ func damagedRows(ctx context.Context, q querier) ([]damagedRow, error) {
 			return nil, err
 		}
 		if there == 0 {
-			continue // it came later
+			continue // the table is newer
 		}
-		// A book that is on its way from before version 5 has no sums yet.
+		// A book being migrated from before version 5 has no sums yet.
 		err := eachRow(ctx, q, table, " WHERE sum IS NOT NULL", func(columns []string, values []any) error {
 			if last := len(values) - 1; values[last] != any(rowSum(values[:last]...)) {
 				keys := keyColumns(table)
@@ -139,11 +138,11 @@ func damagedRows(ctx context.Context, q querier) ([]damagedRow, error) {
 	return out, nil
 }
 
-// noSum fits no row: a sum is the 32 bits of a checksum.
+// noSum matches no row: a sum has 32 bits.
 const noSum = -1
 
-// keepDamaged keeps a migration from making damage good: what was damaged before
-// it gets no new sum that fits.
+// keepDamaged keeps a migration from hiding damage: rows that were damaged
+// before it get a sum that does not match.
 func keepDamaged(ctx context.Context, q querier, rows []damagedRow) error {
 	for _, r := range rows {
 		triggers, err := without(ctx, q, "trigger", r.table)
@@ -162,7 +161,7 @@ func keepDamaged(ctx context.Context, q querier, rows []damagedRow) error {
 	return nil
 }
 
-// sumRows gives every row that has no sum its own.
+// sumRows fills in the checksum of every row that has none.
 func sumRows(ctx context.Context, q querier) error {
 	for _, table := range summed() {
 		var missing bool
@@ -172,7 +171,7 @@ func sumRows(ctx context.Context, q querier) error {
 		if !missing {
 			continue
 		}
-		triggers, err := without(ctx, q, "trigger", table) // what is told stays as it is: nothing is unpacked
+		triggers, err := without(ctx, q, "trigger", table) // this changes nothing that a report reads
 		if err != nil {
 			return err
 		}
@@ -195,7 +194,7 @@ func sumRows(ctx context.Context, q querier) error {
 	return nil
 }
 
-// sums holds every row to its checksum.
+// sums checks every row against its checksum.
 func sums(ctx context.Context, q querier) (Finding, error) {
 	f := Finding{Check: "sums"}
 	count := 0

@@ -15,8 +15,8 @@ import (
 	"shedbook/schema/unit"
 )
 
-// table is the SQL of one kind of record, made from its description: columns
-// in the schema's order, then what the book keeps beside them.
+// table is the SQL of one kind of record, made from its description: the kind's
+// columns in their order, then the book's own.
 type table struct {
 	kind    *schema.Kind
 	columns []string // number, the kind's, typed, entered, versions, sum
@@ -25,12 +25,12 @@ type table struct {
 	low     []int64 // by field: the first number of a word's vocabulary
 }
 
-// tables are made once they are asked for: not every verb opens a book.
+// tables makes the tables on first use: not every verb opens a book.
 var tables = sync.OnceValue(func() map[*schema.Kind]*table {
 	m := map[*schema.Kind]*table{}
 	for _, k := range schema.Kinds {
 		if k.Name == "word" || k.Name == "setting" {
-			continue // known by name, not by number
+			continue // identified by name, not by number
 		}
 		t := &table{kind: k, columns: append(append([]string{"number"}, k.Columns()...), "typed", "entered", "versions", "sum")}
 		t.list = quoted(t.columns)
@@ -46,13 +46,13 @@ var tables = sync.OnceValue(func() map[*schema.Kind]*table {
 	return m
 })
 
-// maxFields is more fields than any kind has.
+// maxFields is more than any kind has.
 const maxFields = 32
 
-// quoted puts the columns in double quotes, since some are words of SQL.
+// quoted puts column names in double quotes, since some are SQL keywords.
 func quoted(columns []string) string { return `"` + strings.Join(columns, `", "`) + `"` }
 
-// values are a record's values in the order of the table's columns.
+// values returns a record's values in the order of the table's columns.
 func (t *table) values(r schema.Record, n *names) ([]any, error) {
 	m := t.kind.Meta(r)
 	out, err := t.appendFields(append(make([]any, 0, len(t.columns)), m.Number), r, n)
@@ -64,7 +64,7 @@ func (t *table) values(r schema.Record, n *names) ([]any, error) {
 	return append(out, rowSum(out...)), err
 }
 
-// appendFields appends a record's fields as the table has them.
+// appendFields appends a record's fields as the table holds them.
 func (t *table) appendFields(out []any, r schema.Record, n *names) ([]any, error) {
 	var room [maxFields]any
 	for i, p := range t.kind.Pointers(room[:0], r) {
@@ -85,8 +85,8 @@ func typedJSON(typed map[string]string) (any, error) {
 	return string(s), err
 }
 
-// value is what the book holds for the value at a field's address: nil where
-// not recorded.
+// value returns what the book stores for the field value at p: nil if not
+// recorded.
 func value(f *schema.Field, p any, n *names) (any, error) {
 	switch p := p.(type) {
 	case *string:
@@ -125,7 +125,8 @@ func value(f *schema.Field, p any, n *names) (any, error) {
 	panic("store: a field of no known type")
 }
 
-// number is what stands for a machine, a driver or a word in the book.
+// number returns the number that stands for a machine, a driver or a word in
+// the book.
 func (n *names) number(f *schema.Field, name string) (int64, error) {
 	of := n.word[f.Vocabulary]
 	what := f.Name
@@ -153,9 +154,9 @@ type scanner struct {
 	ints  []sql.NullInt64
 	reals []sql.NullFloat64
 	texts []sql.NullString
-	bytes []byte // room for what is summed
+	bytes []byte // buffer for the bytes that are summed
 
-	unsummed bool // rows are not held to their checksums
+	unsummed bool // rows are not checked against their checksums
 }
 
 func (t *table) scanner(n *names) *scanner {
@@ -176,7 +177,7 @@ func (t *table) scanner(n *names) *scanner {
 	return s
 }
 
-// sum is the checksum that the row at hand should have: see rowSum.
+// sum returns the checksum that the current row should have: see rowSum.
 func (s *scanner) sum() int64 {
 	b := s.bytes[:0]
 	for _, d := range s.dest[:len(s.dest)-1] {
@@ -203,10 +204,10 @@ func (s *scanner) sum() int64 {
 	return int64(crc32.Checksum(b, castagnoli))
 }
 
-// errBadRow is a row that can't have been written as it stands.
+// errBadRow is returned for a row that was not written as it stands.
 var errBadRow = errors.New("a row is not as it was written")
 
-// scan reads the row at hand into r.
+// scan reads the current row into r.
 func (s *scanner) scan(rows interface{ Scan(...any) error }, r schema.Record) error {
 	if err := s.read(rows, r); err != nil {
 		return fmt.Errorf("%w: %w", errBadRow, err)
@@ -270,8 +271,8 @@ func (s *scanner) read(rows interface{ Scan(...any) error }, r schema.Record) er
 	return nil
 }
 
-// query reads the records that a WHERE clause picks, in the order of its ORDER BY.
-// A row that is not as its checksum has it is an error.
+// query calls each for the records that where picks, in the order of its ORDER
+// BY. A row that does not match its checksum is an error.
 func (t *table) query(ctx context.Context, q querier, n *names, where string, args []any, each func(schema.Record) error) error {
 	return t.scanner(n).query(ctx, q, where, args, each)
 }
@@ -295,7 +296,7 @@ func (s *scanner) query(ctx context.Context, q querier, where string, args []any
 	return rows.Err()
 }
 
-// one reads the record that a WHERE clause picks; nil if there is none.
+// one returns the record that where picks; nil if there is none.
 func (t *table) one(ctx context.Context, q querier, n *names, where string, args ...any) (schema.Record, error) {
 	var found schema.Record
 	err := t.query(ctx, q, n, where+" LIMIT 1", args, func(r schema.Record) error {

@@ -14,33 +14,33 @@ import (
 	"shedbook/schema"
 )
 
-// IsBook says whether a file is an SQLite file by its first bytes.
+// IsBook reports whether a file is an SQLite file, by its first bytes.
 func IsBook(path string) bool {
-	f, err := lookInto(path)
+	f, err := openShared(path)
 	if err != nil {
 		return false
 	}
-	defer f.leave()
+	defer f.release()
 	var h [16]byte
 	n, _ := f.ReadAt(h[:], 0)
 	return n == 16 && string(h[:]) == "SQLite format 3\x00"
 }
 
-// TookIn is what came of a machine's own book.
+// TookIn tells what was done with a machine's own book.
 type TookIn struct {
 	Imported
-	Machine   string   // as this book calls it
-	Conflicts []string // what both books say differently
+	Machine   string   // its name in this book
+	Conflicts []string // where the two books differ
 	Notes     []string // what was left as this book has it
 }
 
-// TakeIn reads a machine's own book, made by Handover, into this one, all or
-// nothing, once it is verified whole: the machine, its drivers, records, earlier versions and attachments.
-// Records keep their refs; what is in the book already, by its ref or else by
-// its whole content, is not added again. A record that both books have and that
-// differs is a conflict unless update; what this book amended or voided since
-// stays so. A driver of a name that somebody has here already comes in as "NAME
-// of MACHINE", and so does a ref.
+// TakeIn imports a machine's own book, made by Handover, all or nothing, once
+// it is verified: the machine, its drivers, records, earlier versions and
+// attachments. Records keep their refs; what this book has already, by ref or
+// else by its whole content, is not added again. A record that differs between
+// the two is a conflict unless update is set; what this book amended or voided
+// since stays so. A driver whose name somebody else has here comes in as "NAME
+// of MACHINE", and a ref that is in use likewise.
 func (b *Book) TakeIn(ctx context.Context, path string, update, dryRun bool) (*TookIn, error) {
 	src, done, err := received(ctx, path, os.TempDir())
 	if err != nil {
@@ -79,14 +79,15 @@ func (b *Book) TakeIn(ctx context.Context, path string, update, dryRun bool) (*T
 	return out, err
 }
 
-// asItIs is the mask of a book that was handed over: nothing is masked again.
+// asItIs is the mask for a book that was handed over: it is masked already.
 type asItIs struct{}
 
 func (asItIs) Driver(s string) string                 { return s }
 func (asItIs) Field(_ *schema.Field, s string) string { return s }
 func (asItIs) In(_ schema.Naming, s string) string    { return s }
 
-// gatherAll reads a machine's own book, and judges it: another wrote it.
+// gatherAll reads a machine's own book, and checks each record, since another
+// program may have written it.
 func (b *Book) gatherAll(ctx context.Context, q querier) (*gathered, error) {
 	n, err := readNames(ctx, q)
 	if err != nil {
@@ -111,7 +112,7 @@ func (b *Book) gatherAll(ctx context.Context, q querier) (*gathered, error) {
 	return g, nil
 }
 
-// taker is one machine's book being taken in.
+// taker takes in one machine's book.
 type taker struct {
 	b      *Book
 	tx     *sql.Tx
@@ -123,13 +124,13 @@ type taker struct {
 	file   string
 
 	target  string                    // the machine's name here
-	driver  map[string]string         // a driver's name there -> here
-	number  map[int64]int64           // a record's number there -> here
-	fresh   map[int64]bool            // by its number there: it was not here
-	before  int64                     // the first number that this import gives
-	matched map[string]int            // how many of one content were found here
-	old     []Earlier                 // what the machine's records here were
-	was     map[int64][]schema.Record // what theirs were, by their number there
+	driver  map[string]string         // from a driver's name there to the one here
+	number  map[int64]int64           // from a record's number there to the one here
+	fresh   map[int64]bool            // by number there: it was not here before
+	before  int64                     // the first number given by this import
+	matched map[string]int            // how many records of one content were matched here
+	old     []Earlier                 // earlier versions of the machine's records here
+	was     map[int64][]schema.Record // earlier versions there, by number there
 }
 
 func (t *taker) all(ctx context.Context) error {
@@ -157,7 +158,7 @@ func (t *taker) all(ctx context.Context) error {
 			return err
 		}
 	}
-	people := 1 // the machine, then its drivers, then what names them
+	people := 1 // the machine and its drivers come before the records that name them
 	for people < len(t.g.records) && schema.KindOf(t.g.records[people]).Name == "driver" {
 		people++
 	}
@@ -175,8 +176,8 @@ func (t *taker) all(ctx context.Context) error {
 	return t.attachments(ctx)
 }
 
-// findMachine finds the machine here: by its serial number, or by its name
-// where neither book has another serial number for it.
+// findMachine finds the machine in this book: by its serial number, or by its
+// name if the serial numbers do not contradict.
 func (t *taker) findMachine(ctx context.Context) error {
 	theirs := &t.g.log.Machine
 	k := schema.KindNamed("machine")
@@ -219,7 +220,7 @@ func identity(m *schema.Machine) string {
 	return strings.Join(append(parts, "serial "+m.Serial), ", ")
 }
 
-// count finds the line of a kind.
+// count returns the counts of a kind.
 func (t *taker) count(sheet string) *Counts {
 	for i := range t.out.Sheets {
 		if t.out.Sheets[i].Sheet == sheet {
@@ -245,7 +246,7 @@ func (t *taker) one(ctx context.Context, r schema.Record) error {
 			if ours, err = tables()[k].one(ctx, t.tx, t.n, "WHERE machine = ?", t.target); err != nil {
 				return err
 			}
-			m := *ours.(*schema.Machine) // where it went since, and what it is called, are this book's
+			m := *ours.(*schema.Machine) // its name, and where it went, are up to this book
 			r.(*schema.Machine).Name, r.(*schema.Machine).Retired, r.(*schema.Machine).SoldTo = m.Name, m.Retired, m.SoldTo
 		} else {
 			t.target = r.(*schema.Machine).Name
@@ -298,7 +299,7 @@ func (t *taker) one(ctx context.Context, r schema.Record) error {
 	return nil
 }
 
-// add puts a record in under a new number, with when it was entered there.
+// add adds a record under a new number, with its time of entry there.
 func (t *taker) add(ctx context.Context, k *schema.Kind, r schema.Record, theirs int64) error {
 	number, err := take(ctx, t.tx, 1)
 	if err != nil {
@@ -315,10 +316,9 @@ func (t *taker) add(ctx context.Context, k *schema.Kind, r schema.Record, theirs
 	return tables()[k].put(ctx, t.tx, t.n, r)
 }
 
-// findDriver finds the driver here: one of that name, or of that name and
-// machine, who came into a book at the same second and with the same note, is the
-// same; two people may well have one name. It gives d the name it has, or is to
-// have, here.
+// findDriver finds a driver in this book: the same person is one of that name,
+// or of that name and machine, who was entered at the same second with the same
+// note, since two people may have one name. It sets d.Name to the name here.
 func (t *taker) findDriver(ctx context.Context, d *schema.Driver) (schema.Record, error) {
 	for _, name := range []string{d.Name, d.Name + " of " + t.g.machine} {
 		r, err := tables()[schema.KindNamed("driver")].one(ctx, t.tx, t.n, "WHERE lower(driver) = lower(?)", name)
@@ -327,7 +327,7 @@ func (t *taker) findDriver(ctx context.Context, d *schema.Driver) (schema.Record
 		}
 		switch ours, _ := r.(*schema.Driver); {
 		case r == nil:
-			if name != d.Name && d.Note != formerly(&t.g.log.Machine) { // a letter is anybody's
+			if name != d.Name && d.Note != formerly(&t.g.log.Machine) { // a letter may stand for anybody
 				t.out.Notes = append(t.out.Notes, fmt.Sprintf(
 					"this book already has a driver called %s, so theirs is called %s here; if they are the same person, change the records with shedbook correct", d.Name, name))
 			}
@@ -373,19 +373,19 @@ func (t *taker) translate(r schema.Record) {
 	}
 }
 
-// service gives an answer the number that its service has here.
+// service sets an answer's service to the number that it has here.
 func (t *taker) service(r schema.Record) {
 	if a, ok := r.(*schema.Answer); ok && a.Service.Known {
 		if n, ok := t.number[int64(a.Service.V)]; ok {
 			a.Service = schema.N(float64(n))
 		} else {
-			a.Service = schema.Num{} // of a service that is no more
+			a.Service = schema.Num{} // the service was voided
 		}
 	}
 }
 
-// find finds a record here: by its ref, or by its content. Of records that say
-// the same, as many are found as there were.
+// find finds a record in this book by its ref or else by its content. Of
+// records with the same content as many are matched as there are.
 func (t *taker) find(ctx context.Context, k *schema.Kind, r schema.Record) (schema.Record, error) {
 	tab := tables()[k]
 	if k.Name == "spec" {
@@ -396,11 +396,12 @@ func (t *taker) find(ctx context.Context, k *schema.Kind, r schema.Record) (sche
 		if err != nil || ours == nil || k.Text(ours, "machine") == t.target {
 			return ours, err
 		}
-		// Another machine's record has that ref: its sheet named its rows alike.
+		// A record of another machine has that ref: both sheets number their rows the
+		// same way.
 		*k.Field("ref").Pointer(r).(*string) = ref + " of " + t.g.machine
 		return tab.one(ctx, t.tx, t.n, "WHERE ref = ?", ref+" of "+t.g.machine)
 	}
-	// By its content or, where it was amended there since, by what it was.
+	// By its content or, if it was amended there since, by what it said before.
 	for _, v := range append([]schema.Record{r}, t.was[k.Meta(r).Number]...) {
 		where, args, err := tab.content(v, t.n)
 		if err != nil && v == r {
@@ -425,14 +426,14 @@ func (t *taker) find(ctx context.Context, k *schema.Kind, r schema.Record) (sche
 	return nil, nil
 }
 
-// here says whether a record here once said what theirs says: then it was
-// amended since, and stays so.
+// here reports whether a record here said the same as theirs once, and was
+// amended since: then it stays so.
 func (t *taker) here(k *schema.Kind, r schema.Record, number int64) bool {
 	return slices.ContainsFunc(t.old, func(e Earlier) bool {
 		if e.Number != number || e.Kind != k {
 			return false
 		}
-		if m, ok := e.Record.(*schema.Machine); ok { // see one: these are this book's
+		if m, ok := e.Record.(*schema.Machine); ok { // see one: these fields are up to this book
 			was, is := *m, r.(*schema.Machine)
 			was.Name, was.Retired, was.SoldTo = is.Name, is.Retired, is.SoldTo
 			return k.Equal(&was, r)
@@ -441,7 +442,7 @@ func (t *taker) here(k *schema.Kind, r schema.Record, number int64) bool {
 	})
 }
 
-// wasHere says whether what theirs says was here, and was amended or voided
+// wasHere reports whether their record was here, and was amended or voided
 // since.
 func (t *taker) wasHere(k *schema.Kind, r schema.Record, theirs int64) bool {
 	for _, e := range t.old {
@@ -454,8 +455,8 @@ func (t *taker) wasHere(k *schema.Kind, r schema.Record, theirs int64) bool {
 	return false
 }
 
-// earlier takes in the earlier versions of the records that were added, and
-// the voided records that are not here yet.
+// earlier takes in the earlier versions of the records added, and the voided
+// records that are not here yet.
 func (t *taker) earlier(ctx context.Context) error {
 	var versions []Earlier
 	for i, e := range t.g.earlier {
@@ -471,7 +472,7 @@ func (t *taker) earlier(ctx context.Context) error {
 				return err
 			}
 			put = true
-			t.count(e.Kind.Sheet) // so that the kind is told of
+			t.count(e.Kind.Sheet) // so that the kind is listed
 		}
 		if put {
 			for _, v := range versions {
@@ -491,7 +492,7 @@ func (t *taker) voidedHere(v Earlier) bool {
 	})
 }
 
-// attachments takes in the files. One that was detached here stays so.
+// attachments takes in the files. One that was detached here stays detached.
 func (t *taker) attachments(ctx context.Context) error {
 	for _, a := range t.g.attachments {
 		c := t.count("attachments")
@@ -507,7 +508,7 @@ func (t *taker) attachments(ctx context.Context) error {
 		if data == nil {
 			return damaged(t.file, fmt.Sprintf("attachment %d of record %d does not have its digest", a.Nth, a.Record))
 		}
-		k, err := keepable(File{Name: a.Name, What: a.What, Content: data})
+		k, err := prepareFile(File{Name: a.Name, What: a.What, Content: data})
 		if err != nil {
 			return err
 		}
@@ -527,10 +528,9 @@ func (t *taker) attachments(ctx context.Context) error {
 	return nil
 }
 
-// sound says whether a record could have been recorded, here or by an earlier
-// version: every field reads
-// back from its sheet's form, and the kind agrees. Only a damaged or made-up
-// book holds others.
+// sound returns an error if a record could not have been recorded by this or an
+// earlier version: every field must read back from its sheet's form, and the
+// kind must accept it. Only a damaged or forged book holds such records.
 func sound(r schema.Record, known *schema.Known) error {
 	k := schema.KindOf(r)
 	again := k.New()

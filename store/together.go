@@ -657,9 +657,13 @@ func standsFor(ctx context.Context, q querier, number int64) (int64, error) {
 }
 
 // aside finds a record that stands aside for another; nil of one that does not.
-func (b *Book) aside(ctx context.Context, n *names, number int64) (*Found, error) {
+func (b *Book) aside(ctx context.Context, number int64) (*Found, error) {
 	same, err := standsFor(ctx, b.db, number)
 	if err != nil || same == number {
+		return nil, err
+	}
+	n, err := readNames(ctx, b.db)
+	if err != nil {
 		return nil, err
 	}
 	d, err := b.company(ctx, b.db)

@@ -9,14 +9,14 @@ import (
 	"shedbook/schema"
 )
 
-// Finding is what one part of Verify looked at, and what was wrong with it.
+// Finding is what one part of Verify checked, and what was wrong.
 type Finding struct {
 	Check string   `json:"check"`
-	Says  string   `json:"says"` // what was looked at
+	Says  string   `json:"says"` // what was checked
 	Wrong []string `json:"wrong"`
 }
 
-// maxWrong is how many wrongs of a sort are told; the rest are counted.
+// maxWrong is how many faults of a kind are listed; the rest are counted.
 const maxWrong = 20
 
 func (f *Finding) wrong(format string, args ...any) {
@@ -27,11 +27,11 @@ func (f *Finding) wrong(format string, args ...any) {
 	}
 }
 
-// Verify looks through the whole book as it was at one moment: the tables as the
-// migrations make them, SQLite's own check of every page and index, references,
-// every row by its checksum, every record by its description, the packs that
-// repeat them, the ledger of changes, what records were before, and the digests of attached files. A
-// book is sound where no finding is wrong.
+// Verify checks the whole book as it is at one moment: the schema against the
+// migrations, SQLite's own check of every page and index, references, every row
+// against its checksum, every record against its description, the packs against
+// their tables, the ledger of changes, earlier versions, and the digests of
+// attached files. A book is sound if no finding is wrong.
 func (b *Book) Verify(ctx context.Context) ([]Finding, error) {
 	tx, err := b.db.BeginTx(ctx, nil)
 	if err != nil {
@@ -45,7 +45,7 @@ func (b *Book) Verify(ctx context.Context) ([]Finding, error) {
 			if ctx.Err() != nil {
 				return nil, ctx.Err()
 			}
-			// What can't be read to its end is a finding, not a failure.
+			// A part that can't be read to its end is a finding, not a failure.
 			f.wrong("can't be read: %s", explain(b.path, err))
 		}
 		if f.Wrong == nil {
@@ -53,7 +53,7 @@ func (b *Book) Verify(ctx context.Context) ([]Finding, error) {
 		}
 		out = append(out, f)
 		if (f.Check == "tables" || f.Check == "pages") && len(f.Wrong) > 0 {
-			break // what strange tables or broken pages say is worth nothing
+			break // with a strange schema or broken pages the other checks mean nothing
 		}
 	}
 	if d, err := b.company(ctx, tx); err == nil && d != nil && len(out) > 2 {
@@ -83,7 +83,7 @@ func pages(ctx context.Context, q querier) (Finding, error) {
 	})
 }
 
-// eachLine reads the first column of every row.
+// eachLine calls each with the first column of every row.
 func eachLine(ctx context.Context, q querier, query string, each func(string)) error {
 	rows, err := q.QueryContext(ctx, query)
 	if err != nil {
@@ -172,8 +172,8 @@ func records(ctx context.Context, q querier) (Finding, error) {
 	return f, nil
 }
 
-// versions looks through what records were, and whether a record knows how
-// often it was amended.
+// versions checks the earlier versions, and that every record knows how often
+// it was amended.
 func versions(ctx context.Context, q querier) (Finding, error) {
 	f := Finding{Check: "earlier versions"}
 	n, err := readNames(ctx, q)
@@ -210,7 +210,7 @@ func versions(ctx context.Context, q querier) (Finding, error) {
 		if _, err := parseTime(replaced); err != nil {
 			f.wrong("record %d, version %d: %v", number, version, err)
 		}
-		if _, err := n.was(ctx, q, k, content); err != nil {
+		if _, err := n.decodeVersion(ctx, q, k, content); err != nil {
 			f.wrong("record %d, version %d: %v", number, version, err)
 		}
 	}
@@ -244,8 +244,8 @@ func versions(ctx context.Context, q querier) (Finding, error) {
 	return f, nil
 }
 
-// files looks whether every attached file has its digest, and every attachment
-// its record.
+// files checks that every attached file matches its digest, and that every
+// attachment has its record.
 func files(ctx context.Context, q querier) (Finding, error) {
 	f := Finding{Check: "attachments"}
 	var sums []string
@@ -276,7 +276,7 @@ func files(ctx context.Context, q querier) (Finding, error) {
 	return f, err
 }
 
-// several is n and the noun that goes with it: "1 page", "2 pages".
+// several returns n and its noun: "1 page", "2 pages".
 func several[N int | int64](n N, one string) string {
 	if n == 1 {
 		return fmt.Sprintf("%d %s", n, one)

@@ -9,7 +9,6 @@ import (
 	"io"
 	"io/fs"
 	"os"
-	"regexp"
 	"runtime/debug"
 	"strings"
 	"syscall"
@@ -166,6 +165,10 @@ func judge(err error) (code int, says, hint string) {
 	case errors.Is(err, context.Canceled):
 		return exitFailed, "stopped: nothing was changed", ""
 	}
+	var file *fs.PathError
+	if errors.As(err, &file) { // whether it was opened or looked at says nothing
+		return exitFailed, strings.TrimPrefix(err.Error(), file.Op+" "), ""
+	}
 	return exitFailed, err.Error(), ""
 }
 
@@ -302,13 +305,7 @@ func (a *app) root(words []string) *cobra.Command {
 		},
 	}
 	root.PersistentFlags().StringVar(&a.bookFlag, "book", "", "the book's file (default: SHEDBOOK_BOOK, or else a file in your data directory)")
-	root.SetFlagErrorFunc(func(cmd *cobra.Command, err error) error {
-		hint := cmd.CommandPath() + " --help lists the options"
-		if belowZero.MatchString(err.Error()) {
-			hint = "write -- before a word that begins with a dash, or use its option"
-		}
-		return usage(hint, "%s", err)
-	})
+	root.SetFlagErrorFunc(wrongOption)
 	root.AddGroup(
 		&cobra.Group{ID: "record", Title: "Recording:"},
 		&cobra.Group{ID: "look", Title: "Looking:"},
@@ -316,6 +313,14 @@ func (a *app) root(words []string) *cobra.Command {
 	)
 	root.AddCommand(pick(words, a.verbs())...)
 	root.SetUsageFunc(a.sayUsage)
+	help := root.HelpFunc()
+	root.SetHelpFunc(func(c *cobra.Command, words []string) {
+		if c.Long == "" {
+			c.Long = upperFirst(c.Short) + "."
+		}
+		c.Long = a.folded(c.Long)
+		help(c, words)
+	})
 	root.SetHelpCommandGroupID("book")
 	root.SetCompletionCommandGroupID("book")
 	return root
@@ -335,9 +340,6 @@ func version() string {
 	}
 	return cmp.Or(v, "unknown")
 }
-
-// belowZero is pflag's complaint about a number below zero that was taken for options.
-var belowZero = regexp.MustCompile(`^unknown shorthand flag: '[0-9.]' in `)
 
 // noVerb names the verbs near a word that is none.
 func (a *app) noVerb(cmd *cobra.Command, word string) error {

@@ -301,7 +301,11 @@ func (a *app) sayVerdict(v cooling.Verdict, machine string) {
 		f, _ := cooling.SpecFigure(name)
 		a.say(0, "not known yet: %s, %s; set it with: shedbook spec set %s VALUE --machine %s", name, f.Help, name, schema.Quote(machine))
 	}
-	if v.Source != "" {
-		a.say(0, "limits from: %s; the maker's manual comes first", strings.TrimPrefix(v.Source, "limits "))
+	switch v.Source {
+	case "":
+	case cooling.AsTyped:
+		a.say(0, "%s; the maker's manual comes first", v.Source)
+	default:
+		a.say(0, "limits from: %s; the maker's manual comes first", strings.TrimPrefix(v.Source, "limits: "))
 	}
 }

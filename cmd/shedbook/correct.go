@@ -1,13 +1,16 @@
 package main
 
 import (
+	"context"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
+	"shedbook/report"
 	"shedbook/schema"
 	"shedbook/store"
 )
@@ -16,6 +19,7 @@ import (
 // kind it is; an option that the record has not is refused by name.
 func (a *app) correctVerb() *cobra.Command {
 	var why string
+	var sure bool
 	keptEnd := false
 	c := &cobra.Command{
 		Use: "correct NUMBER --why REASON", Short: "correct a record; the book keeps the earlier version", GroupID: "record", Args: args(1, 1, "a record's number, then options"),
@@ -40,17 +44,17 @@ func (a *app) correctVerb() *cobra.Command {
 				if err != nil {
 					return err
 				}
-				found, err := b.Amend(cmd.Context(), number, why, func(k *schema.Kind, r schema.Record) error {
+				change := func(k *schema.Kind, r schema.Record) error {
 					var wrong error
 					cmd.Flags().Visit(func(f *pflag.Flag) {
-						if f.Name != "why" && f.Name != "book" && wrong == nil && !hasFlag(k, f.Name) {
-							wrong = usage(fmt.Sprintf("shedbook show %d shows it", number), "record %d is a %s, which has no --%s", number, k.Name, f.Name)
+						if f.Name != "why" && f.Name != "sure" && f.Name != "book" && wrong == nil && !hasFlag(k, f.Name) {
+							wrong = usage(fmt.Sprintf("shedbook show %d shows it", number), "record %d (%s) has no --%s", number, k.Name, f.Name)
 						}
 					})
 					if wrong != nil {
 						return wrong
 					}
-					for i := range k.Fields { // a value typed anew replaces what was typed
+					for i := range k.Fields { // a value typed again replaces what was typed
 						if cmd.Flags().Changed(flagName(k, &k.Fields[i])) {
 							delete(k.Meta(r).Typed, k.Fields[i].Name)
 						}
@@ -71,7 +75,13 @@ func (a *app) correctVerb() *cobra.Command {
 						return usage("for instance --volume 350ml", "say what to change")
 					}
 					return check(k, r)
-				})
+				}
+				if !sure {
+					if err := a.doubtCorrection(cmd.Context(), b, number, change); err != nil {
+						return err
+					}
+				}
+				found, err := b.Amend(cmd.Context(), number, why, change)
 				if err != nil {
 					return err
 				}
@@ -80,7 +90,7 @@ func (a *app) correctVerb() *cobra.Command {
 				if err != nil {
 					return err
 				}
-				fmt.Fprintf(a.out, "corrected %s: %s, %s\n", nameOf(cmd.Context(), b, number), found.Kind.Name, describe(found.Kind, found.Current, s))
+				a.say(0, "corrected %s: %s, %s", nameOf(cmd.Context(), b, number), found.Kind.Name, describe(found.Kind, found.Current, s))
 				if keptEnd {
 					a.say(0, "the run was recorded when it came back, so its end stays and its start moves; change the start with --at")
 				}
@@ -91,7 +101,7 @@ func (a *app) correctVerb() *cobra.Command {
 			})
 		},
 	}
-	seen := map[string]bool{"why": true}
+	seen := map[string]bool{"why": true, "sure": true}
 	for _, k := range schema.Kinds {
 		if k.Name == "word" || k.Name == "setting" {
 			continue
@@ -107,7 +117,38 @@ func (a *app) correctVerb() *cobra.Command {
 		}
 	}
 	c.Flags().StringVar(&why, "why", "", "why you correct it")
+	c.Flags().BoolVar(&sure, "sure", false, "record it even if it looks unlikely")
 	return c
+}
+
+// doubtCorrection asks about what a correction makes unlikely, as of a new record;
+// what was unlikely before is not asked again.
+func (a *app) doubtCorrection(ctx context.Context, b *store.Book, number int64, change func(*schema.Kind, schema.Record) error) error {
+	was, err := b.Show(ctx, number)
+	if err != nil || was.Current == nil || !was.Kind.Dated {
+		return nil // the change itself says what is wrong
+	}
+	is, err := b.Show(ctx, number)
+	if err != nil {
+		return err
+	}
+	if err := change(is.Kind, is.Current); err != nil {
+		return err
+	}
+	f, err := common(ctx, b)
+	if err != nil {
+		return err
+	}
+	for log, err := range b.Logs(ctx, machineOf(is.Kind, is.Current)) {
+		if err != nil {
+			return err
+		}
+		log = log.Without(func(n int64) bool { return n == number })
+		before := report.Slips(f, log, was.Current, a.now)
+		slips := slices.DeleteFunc(report.Slips(f, log, is.Current, a.now), func(s string) bool { return slices.Contains(before, s) })
+		return a.doubt(slips)
+	}
+	return nil
 }
 
 // endSlack is how far a run's end may lie from when it was entered for it to have

@@ -51,6 +51,7 @@ func inside(book string, words ...string) (code int, out string) {
 // A disk that fills up at every page in turn. What can't be done says so and
 // leaves the book as it was; with room again it can be done.
 func TestDiskFull(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	if err := syscall.Mount("tmpfs", dir, "tmpfs", 0, "size=8m"); err != nil {
 		t.Skipf("no disk to fill: a file system can't be mounted here (%v)", err)
@@ -150,6 +151,7 @@ func traced(t *testing.T, book string, cmd *exec.Cmd, options ...string) (code i
 
 // A disk that fails at every write, sync and lock in turn, and from there on.
 func TestDiskFails(t *testing.T) {
+	t.Parallel()
 	from := yardBook(t, t.TempDir())
 	before := all(t, from)
 	whole, err := os.ReadFile(from)
@@ -195,6 +197,7 @@ func TestDiskFails(t *testing.T) {
 
 // A file system that keeps no locks.
 func TestNoLocks(t *testing.T) {
+	t.Parallel()
 	book := yardBook(t, t.TempDir())
 	before, err := os.ReadFile(book)
 	require.NoError(t, err)
@@ -234,6 +237,7 @@ func asNobody(t *testing.T, book string, args ...string) *exec.Cmd {
 // Without the right to write, what is recorded is refused and reports still
 // work; without the right to read, everything is refused.
 func TestNoRight(t *testing.T) {
+	t.Parallel()
 	dir, err := os.MkdirTemp("", "shedbook-rights-")
 	require.NoError(t, err)
 	t.Cleanup(func() { _ = os.Chmod(dir, 0o700); os.RemoveAll(dir) })
@@ -279,6 +283,7 @@ func TestNoRight(t *testing.T) {
 // The book's directory goes, or the book is moved, while a record waits for
 // another program: it is not said to be recorded.
 func TestGoneWhileOpen(t *testing.T) {
+	t.Parallel()
 	for name, goes := range map[string]func(book string) error{
 		"directory removed": func(book string) error { return os.RemoveAll(filepath.Dir(book)) },
 		"book moved":        func(book string) error { return os.Rename(book, book+".away") },
@@ -312,6 +317,7 @@ func TestGoneWhileOpen(t *testing.T) {
 
 // A disk that has room, and can hold no more files.
 func TestNoInodes(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	if err := syscall.Mount("tmpfs", dir, "tmpfs", 0, "size=8m,nr_inodes=40"); err != nil {
 		t.Skipf("no disk to fill: a file system can't be mounted here (%v)", err)

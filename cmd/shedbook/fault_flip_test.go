@@ -16,6 +16,7 @@ import (
 // A damaged book is no reason to fall over: every verb ends with one of its
 // exit codes, and what was refused wrote nothing.
 func TestVerbsOnADamagedBook(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	book := yardBook(t, dir)
 	for _, words := range []string{

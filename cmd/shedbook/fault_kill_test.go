@@ -17,6 +17,7 @@ import (
 // what ended with exit code 0 is there, no sheet is half there, and the book is
 // sound.
 func TestKilled(t *testing.T) {
+	t.Parallel()
 	kills := faults(t, 10, 50)
 	rng := rand.New(rand.NewPCG(uint64(time.Now().UnixNano()), 1))
 	var struck, acknowledged, unacknowledged int

@@ -16,6 +16,7 @@ import (
 // What a killed program was making is left where it made it, and the next that
 // makes something there takes it away, but nothing that somebody works at.
 func TestWhatKilledProgramsLeave(t *testing.T) {
+	t.Parallel()
 	strace, err := exec.LookPath("strace")
 	if err != nil {
 		t.Skip("no strace here to kill a program with")

@@ -210,6 +210,7 @@ func calls(t *testing.T, trace string) []call {
 // What ended with exit code 0 survives a power cut at any moment after it, and
 // nothing is half in.
 func TestPowerCut(t *testing.T) {
+	t.Parallel()
 	yard := filepath.Join(t.TempDir(), "yard")
 	require.NoError(t, os.Mkdir(yard, 0o700))
 	book := filepath.Join(yard, "shedbook.db")

@@ -26,7 +26,7 @@ func (a *app) flagsVerb() *cobra.Command {
 			var err error
 			from := req.at.AddDate(0, 0, -1)
 			if since != "" {
-				if from, err = a.parseTime(since, req.fleet.Settings); err != nil {
+				if from, err = a.parseTime("--raised-after", since, req.fleet.Settings); err != nil {
 					return err
 				}
 			}

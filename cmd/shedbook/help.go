@@ -2,6 +2,7 @@ package main
 
 import (
 	"cmp"
+	"errors"
 	"fmt"
 	"io"
 	"strings"
@@ -10,14 +11,14 @@ import (
 	"github.com/spf13/pflag"
 
 	"shedbook/report/render"
+	"shedbook/schema"
 )
 
 // ownWords replace what cobra says of its own verbs and options.
 var ownWords = map[string]string{
-	"completion": "print a script that lets your shell complete verbs, names and words",
-	"help":       "explain a verb",
-	"--help":     "show this help",
-	"--version":  "show the program's version",
+	"help":      "explain a verb",
+	"--help":    "show this help",
+	"--version": "show the program's version",
 }
 
 // sayUsage says how a verb is written. Cobra's own text calls options flags, which
@@ -25,7 +26,7 @@ var ownWords = map[string]string{
 func (a *app) sayUsage(c *cobra.Command) error {
 	w := c.OutOrStderr()
 	fmt.Fprintln(w, "Usage:")
-	if c.Runnable() && (c.HasParent() || !c.HasAvailableSubCommands()) {
+	if c.Runnable() && !c.HasAvailableSubCommands() {
 		fmt.Fprintf(w, "  %s\n", strings.Replace(c.UseLine(), "[flags]", "[OPTIONS]", 1))
 	}
 	if c.HasAvailableSubCommands() {
@@ -49,6 +50,47 @@ func (a *app) sayUsage(c *cobra.Command) error {
 		fmt.Fprintf(w, "\nMore about a verb: %s VERB --help\n", c.CommandPath())
 	}
 	return nil
+}
+
+// folded folds a text to the line's width: lines that are not indented run on.
+func (a *app) folded(text string) string {
+	var out []string
+	runs := false
+	for line := range strings.SplitSeq(text, "\n") {
+		indented := line == "" || line[0] == ' '
+		if runs && !indented {
+			out[len(out)-1] += " " + line
+		} else {
+			out = append(out, line)
+		}
+		runs = !indented
+	}
+	for i, line := range out {
+		out[i] = render.Fold(line, a.lineWidth(), len(line)-len(strings.TrimLeft(line, " ")))
+	}
+	return strings.Join(out, "\n")
+}
+
+// wrongOption says what is wrong with an option: cobra's own text calls it a flag.
+func wrongOption(c *cobra.Command, err error) error {
+	hint := c.CommandPath() + " --help lists the options"
+	var unknown *pflag.NotExistError
+	var bare *pflag.ValueRequiredError
+	var bad *pflag.InvalidValueError
+	switch {
+	case errors.As(err, &unknown) && unknown.GetSpecifiedShortnames() != "":
+		return usage("write -- before a word that begins with a dash, or use its option", "there is no option -%s",
+			unknown.GetSpecifiedName())
+	case errors.As(err, &unknown):
+		var names []string
+		c.Flags().VisitAll(func(f *pflag.Flag) { names = append(names, f.Name) })
+		return usage(hint, "there is no option --%s%s", unknown.GetSpecifiedName(), schema.DidYouMean(unknown.GetSpecifiedName(), names))
+	case errors.As(err, &bare):
+		return usage(hint, "--%s needs a value: %s", bare.GetSpecifiedName(), bare.GetFlag().Usage)
+	case errors.As(err, &bad):
+		return usage(hint, "--%s %q %s", bad.GetFlag().Name, bad.GetValue(), bad.Unwrap())
+	}
+	return usage(hint, "%s", err)
 }
 
 // options are each option with its value, and what it means.

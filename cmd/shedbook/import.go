@@ -33,6 +33,8 @@ tab named after a kind. If one row is bad, nothing is imported, and every bad ro
 listed. Importing the same sheet again adds nothing. A row that you changed since is
 listed as a conflict; with --update it corrects its record.
 A book made by handover is imported whole, with its photographs and papers.
+A sheet of outings makes their runs, levels and overheats, as back does, unless sheets
+of those are imported with it.
 --template runs prints an empty sheet to fill in. With --xlsx FILE you get a
 workbook, with lists of the allowed words to choose from.`,
 		RunE: func(cmd *cobra.Command, given []string) error {
@@ -403,6 +405,10 @@ func (a *app) importSheets(ctx context.Context, sources []store.Source, skipBad 
 		}
 		if listed > maxListed {
 			fmt.Fprintf(a.errOut, "... and %d more\n", listed-maxListed)
+		}
+		if done.Bare > 0 {
+			fmt.Fprintf(a.errOut, "note: %s made no run, level or overheat, since sheets of those came along: import outings alone to have them made\n",
+				say.Count(done.Bare, "outing"))
 		}
 		for _, s := range done.Sheets {
 			if s.Ahead > 0 {

@@ -13,6 +13,7 @@ import (
 
 	"shedbook/report/cooling"
 	"shedbook/report/light"
+	"shedbook/report/say"
 	"shedbook/report/stat"
 	"shedbook/schema"
 	"shedbook/schema/unit"
@@ -324,7 +325,7 @@ func parseCorners(given []string) (*[4]light.Point, error) {
 	var out [4]light.Point
 	pairs := strings.FieldsFunc(strings.Join(given, ";"), func(r rune) bool { return r == ';' || r == ' ' })
 	if len(pairs) != 4 {
-		return nil, usage("for instance --corners '120,80;1410,95;1400,990;130,1005'", "--corners has %d points, and a core four corners", len(pairs))
+		return nil, usage("for instance --corners '120,80;1410,95;1400,990;130,1005'", "--corners gives %s, and a core has four corners", say.Count(len(pairs), "point"))
 	}
 	for i, p := range pairs {
 		x, y, ok := strings.Cut(p, ",")

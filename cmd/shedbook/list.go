@@ -48,12 +48,12 @@ func (a *app) listKind(k *schema.Kind, use string) *cobra.Command {
 					}
 				}
 				if from != "" {
-					if f.From, err = a.when(b, cmd, from); err != nil {
+					if f.From, err = a.when(b, cmd, "--from", from); err != nil {
 						return err
 					}
 				}
 				if to != "" {
-					if f.To, err = a.when(b, cmd, to); err != nil {
+					if f.To, err = a.when(b, cmd, "--to", to); err != nil {
 						return err
 					}
 					// A day alone means all of it.

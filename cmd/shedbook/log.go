@@ -130,21 +130,16 @@ func (a *app) completeLine(k *schema.Kind) cobra.CompletionFunc {
 // readLine reads the words and the options of a line of a kind into r; what has no
 // time is of now.
 func (a *app) readLine(cmd *cobra.Command, k *schema.Kind, r schema.Record, words []string, known *schema.Known) error {
-	line, err := k.Line(words, known)
-	if err != nil { // the options may be wrong too
-		_, more := a.setFields(cmd.Flags(), k, r, known)
-		return several(err, more)
-	}
+	line, wrong := k.Line(words, known)
 	for _, g := range line {
 		if flag := flagName(k, g.Field); cmd.Flags().Changed(flag) {
 			return usage("", "the %s is given twice: %s and --%s %s", strings.ReplaceAll(flag, "-", " "), g.Value, flag, cmd.Flags().Lookup(flag).Value)
 		}
 	}
-	var wrong []error
 	for _, g := range joined(line) {
 		wrong = append(wrong, a.setField(k, r, g.Field, g.Value, known))
 	}
-	_, err = a.setFields(cmd.Flags(), k, r, known)
+	_, err := a.setFields(cmd.Flags(), k, r, known)
 	if err := several(append(wrong, err)...); err != nil {
 		return err
 	}
@@ -327,8 +322,12 @@ const sureHint = "if it is right, add --sure"
 // doubt asks whether an unlikely record stands; where nobody can be asked it is
 // refused.
 func (a *app) doubt(slips []string) error {
-	if len(slips) == 0 {
+	const most = 3
+	switch n := len(slips); {
+	case n == 0:
 		return nil
+	case n > most:
+		slips = append(slips[:most:most], fmt.Sprintf("and %d more like that", n-most))
 	}
 	if !a.inTerminal {
 		return usage(sureHint, "%s", strings.Join(slips, "; "))

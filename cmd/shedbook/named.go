@@ -129,19 +129,19 @@ func (a *app) amendNamed(cmd *cobra.Command, k *schema.Kind, name, why string, c
 	})
 }
 
-// when reads a time as typed at the terminal.
-func (a *app) when(b *store.Book, cmd *cobra.Command, s string) (time.Time, error) {
+// when reads a time as typed at the terminal behind an option.
+func (a *app) when(b *store.Book, cmd *cobra.Command, option, s string) (time.Time, error) {
 	settings, err := b.Settings(cmd.Context())
 	if err != nil {
 		return time.Time{}, err
 	}
-	return a.parseTime(s, settings)
+	return a.parseTime(option, s, settings)
 }
 
-func (a *app) parseTime(s string, settings schema.Settings) (time.Time, error) {
+func (a *app) parseTime(option, s string, settings schema.Settings) (time.Time, error) {
 	t, note, err := unit.ParseTime(s, a.now, settings.Zone(), settings.Dates())
 	if err != nil {
-		return t, schema.Wrong("time", s, strings.TrimPrefix(err.Error(), unit.Quote(s)+" "))
+		return t, schema.Wrong(option, s, strings.TrimPrefix(err.Error(), unit.Quote(s)+" "))
 	}
 	if note != "" {
 		fmt.Fprintln(a.errOut, note)

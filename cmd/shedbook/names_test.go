@@ -124,6 +124,7 @@ func TestLeaksAreFound(t *testing.T) {
 // somebody wrote him: in every field of every kind, in what it was before, in
 // the reasons, in captions and file names; in every format.
 func TestNobodyIsNamedInWhatLeaves(t *testing.T) {
+	t.Parallel()
 	ctx := context.Background()
 	dir := t.TempDir()
 	book := filepath.Join(dir, "yard.db")

@@ -7,9 +7,11 @@ import (
 	"strings"
 	"time"
 
+	"shedbook/report"
 	"shedbook/report/exposure"
 	"shedbook/report/next"
 	"shedbook/report/render"
+	"shedbook/report/say"
 	"shedbook/report/state"
 	"shedbook/schema"
 	"shedbook/store"
@@ -126,6 +128,9 @@ func drivenParked(is state.Told, run *schema.Run) bool {
 // which are parked: all would have to be read again.
 const maxToldOf = 20_000
 
+// maxDoubts is how many doubts an import lists; the rest are counted.
+const maxDoubts = 10
+
 // before is how the book stands before an import: how far it is written and, where
 // rows may be amended, the state of every machine.
 func (a *app) before(ctx context.Context, b *store.Book, update bool) (written store.State, was map[string]state.Told, err error) {
@@ -135,8 +140,8 @@ func (a *app) before(ctx context.Context, b *store.Book, update bool) (written s
 	return written, was, err
 }
 
-// sayImportedStates says of each machine that an import wrote to whether it became
-// parked, stays parked or no longer is. was holds the states before, where rows
+// sayImportedStates says what is doubtful in the new records of an import, and of
+// each machine that it wrote to whether it became parked, stays parked or no longer is. was holds the states before, where rows
 // may have been amended; else the new records are those from a number on.
 func (a *app) sayImportedStates(ctx context.Context, b *store.Book, written store.State, was map[string]state.Told, done *store.Imported) error {
 	rows := 0
@@ -164,16 +169,32 @@ func (a *app) sayImportedStates(ctx context.Context, b *store.Book, written stor
 	if err != nil {
 		return err
 	}
+	var doubts []string
 	for log, err := range b.Logs(ctx, machines...) {
 		if err != nil {
 			return err
 		}
 		name := log.Machine.Name
+		alone := schema.Fleet{Settings: f.Settings, Logs: []schema.Log{log}}
+		for _, d := range report.Doubts(report.Of(alone, a.now)).Doubts {
+			if slices.ContainsFunc(d.Records, func(r report.Ref) bool { return r.Number >= written.Next }) {
+				doubts = append(doubts, name+": "+d.Says)
+			}
+		}
 		before, told := was[name]
 		if !told {
 			before = stateOf(f, log.Without(func(n int64) bool { return n >= written.Next }), a.now)
 		}
 		a.sayState(name, before, stateOf(f, log, a.now), nil)
+	}
+	if n := len(doubts); n > 0 {
+		a.say(0, "%s in what was imported; to see them again: shedbook doubts", say.Count(n, "doubt"))
+		for _, says := range doubts[:min(n, maxDoubts)] {
+			a.say(4, "  %s", render.Safe(says))
+		}
+		if n > maxDoubts {
+			a.say(2, "  and %d more", n-maxDoubts)
+		}
 	}
 	return nil
 }

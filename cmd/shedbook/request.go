@@ -114,7 +114,7 @@ func (req *request) read(ctx context.Context, b *store.Book) (err error) {
 	req.known.Begun = true
 	req.at = req.a.now
 	if req.asOf != "" {
-		if req.at, err = req.a.parseTime(req.asOf, req.fleet.Settings); err != nil {
+		if req.at, err = req.a.parseTime("--as-of", req.asOf, req.fleet.Settings); err != nil {
 			return err
 		}
 	}

@@ -46,7 +46,8 @@ func (a *app) serveVerb() *cobra.Command {
 		Long: "Shows the book in browsers, and records what they send, until you stop it (Ctrl-C).\n" +
 			"Unless you give --listen, only this computer can reach it, and needs no code as long\n" +
 			"as no phone was added. Everybody else needs one: shedbook phone add NAME.\n\n" +
-			"Without --tls-cert and --tls-key anyone in the network can read what is sent.",
+			"Without --tls-cert and --tls-key anyone in the network can read what is sent. They are\n" +
+			"read at the start: restart it when you have a new certificate.",
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			addr, err := listenAt(listen)
 			if err != nil {
@@ -59,7 +60,10 @@ func (a *app) serveVerb() *cobra.Command {
 			if cert != "" {
 				loaded, err := tls.LoadX509KeyPair(cert, key)
 				if err != nil {
-					return usage("", "--tls-cert %q: %s", cert, err)
+					return usage("both are PEM files, and the key is the certificate's", "--tls-cert %q with --tls-key %q can't be used: %s", cert, key, err)
+				}
+				if end := loaded.Leaf.NotAfter; end.Before(a.now) {
+					fmt.Fprintf(a.errOut, "note: the certificate ended on %s: phones refuse the page until there is a new one\n", end.Format(time.DateOnly))
 				}
 				pair = &tls.Config{Certificates: []tls.Certificate{loaded}, MinVersion: tls.VersionTLS12, NextProtos: []string{"h2", "http/1.1"}}
 			}

@@ -210,7 +210,7 @@ func (s *server) change(w http.ResponseWriter, r *http.Request, v visitor) {
 	why := strings.TrimSpace(f.values.Get("reason-why"))
 	words := []string{"void", "--why=" + why, "--", r.PathValue("number")}
 	if strings.HasSuffix(r.URL.Path, "/correct") {
-		words = []string{"correct", "--why=" + why}
+		words = []string{"correct", "--sure", "--why=" + why}
 		for i := range found.Kind.Fields {
 			field := &found.Kind.Fields[i]
 			if _, there := f.values[field.Name]; !there && field.Type != schema.WordsField || found.Current == nil {
@@ -238,9 +238,7 @@ func (s *server) change(w http.ResponseWriter, r *http.Request, v visitor) {
 	case err != nil:
 		s.fail(w, err)
 	default:
-		if err := v.book.Answered(context.WithoutCancel(r.Context()), f.Ref, said.answer()); err != nil {
-			fmt.Fprintf(s.a.errOut, "note: the answer to a form could not be kept: %s\n", render.Safe(err.Error()))
-		}
+		v.book.Answered(f.Ref, said.answer())
 		http.Redirect(w, r, to, http.StatusSeeOther)
 	}
 }
@@ -459,9 +457,7 @@ func (s *server) walkAnswer(w http.ResponseWriter, r *http.Request, v visitor) {
 	case err != nil:
 		s.fail(w, err)
 	default:
-		if err := v.book.Answered(context.WithoutCancel(r.Context()), f.Ref, said.answer()); err != nil {
-			fmt.Fprintf(s.a.errOut, "note: the answer to a form could not be kept: %s\n", render.Safe(err.Error()))
-		}
+		v.book.Answered(f.Ref, said.answer())
 		http.Redirect(w, r, onward(), http.StatusSeeOther)
 	}
 }

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"mime"
 	"net/http"
+	"net/url"
 	"path"
 	"slices"
 	"strconv"
@@ -15,6 +16,7 @@ import (
 
 	"shedbook/report"
 	"shedbook/report/exposure"
+	"shedbook/report/flags"
 	"shedbook/report/next"
 	"shedbook/report/render"
 	"shedbook/report/say"
@@ -140,7 +142,7 @@ func (s *server) fleet(w http.ResponseWriter, r *http.Request, v visitor) {
 		states[m.State.State]++
 		c := render.ShedCard{Href: machineAt(is), Name: m.Machine, Model: m.Model, State: m.State.State, Why: capital(m.Why()), Due: dueOf(report.DueReport{AsOf: l.at, Due: due[m.Machine]}, m.Machine)}
 		if m.State.State != state.Ready {
-			c.Lift = forPeople(m.Lift())
+			c.Lift = render.WithoutCommands(m.Lift())
 		}
 		for _, o := range m.Open {
 			c.Open = append(c.Open, o.Matter)
@@ -198,7 +200,7 @@ func (s *server) machine(w http.ResponseWriter, r *http.Request, v visitor) {
 	}
 	stand := open(l.overview.Flags)
 	is := rank.With(m.Name, report.Standing(m.Name, stand))
-	body := &render.ShedMachine{Name: m.Name, Model: m.Model, State: is.State, Says: forPeople(is.Says(m.Name)), Do: capital(forPeople(rank.Advice)), Due: dueOf(l.due, m.Name)}
+	body := &render.ShedMachine{Name: m.Name, Model: m.Model, State: is.State, Says: render.WithoutCommands(is.Says(m.Name)), Do: capital(render.WithoutCommands(rank.Advice)), Due: dueOf(l.due, m.Name)}
 	if body.Do == "" {
 		body.Do = "Nothing."
 	}
@@ -228,7 +230,7 @@ func (s *server) machine(w http.ResponseWriter, r *http.Request, v visitor) {
 	}
 	o := l.options()
 	for _, x := range timeline.Lines {
-		e := render.ShedEvent{When: x.At.Format("2 Jan 2006"), Says: x.Kind + ": " + x.Says}
+		e := render.ShedEvent{When: x.At.Format("2 Jan 2006"), Says: capital(x.Says)}
 		if x.Note != "" {
 			e.Says += " (" + x.Note + ")"
 		}
@@ -246,22 +248,23 @@ func (s *server) machine(w http.ResponseWriter, r *http.Request, v visitor) {
 			body.Big = append(body.Big, render.ShedLink{Href: fmt.Sprintf("/record/%s?m=%d", k.Href, m.Number), Words: k.Words})
 		}
 	}
-	var out *report.Out
 	for i := range l.overview.Rows {
 		if row := &l.overview.Rows[i]; row.Machine == m.Name && row.Out != nil {
-			out = row.Out
-			body.Out = fmt.Sprintf("Out with %s since %s", out.Driver, unit.FormatTime(out.Since, l.fleet.Settings.Zone()))
+			body.Out = fmt.Sprintf("Out with %s since %s", row.Out.Driver, unit.FormatTime(row.Out.Since, l.fleet.Settings.Zone()))
 			body.Back = fmt.Sprintf("/record/%s?m=%d", schema.ComesBack.Name, m.Number)
 		}
 	}
+	if len(body.Big) > 0 && !is.IsParked() {
+		body.Goes = fmt.Sprintf("/record/%s?m=%d", schema.GoesOut.Name, m.Number)
+	}
 	for _, name := range recordable(v.keep) {
 		k := kindNamed(name)
-		if k.Field("machine") == nil || name == "machine" || name == schema.GoesOut.Name && out != nil || name == schema.ComesBack.Name && out == nil || slices.ContainsFunc(bigKinds, func(b render.ShedLink) bool { return b.Href == name }) {
+		if k.Field("machine") == nil || name == "machine" || name == schema.GoesOut.Name || name == schema.ComesBack.Name || slices.ContainsFunc(bigKinds, func(b render.ShedLink) bool { return b.Href == name }) {
 			continue
 		}
-		body.Kinds = append(body.Kinds, render.ShedLink{Href: fmt.Sprintf("/record/%s?m=%d", name, m.Number), Words: upperFirst(k.Help)})
+		body.Kinds = append(body.Kinds, kindLink(k, fmt.Sprintf("?m=%d", m.Number)))
 	}
-	for _, x := range []struct{ name, words string }{{"flags", "Flags and their reasons"}, {"next", "What to check next"}, {"timeline", "The whole timeline"}, {"doubts", "Doubts"}, {"history", "History for its buyer"}} {
+	for _, x := range []struct{ name, words string }{{"flags", "Flags and their reasons"}, {"next", "What to check next"}, {"held", repairsHeld}, {"timeline", "The whole timeline"}, {"doubts", "Doubts"}, {"history", "History for its buyer"}} {
 		body.Read = append(body.Read, render.ShedLink{Href: machineAt(m) + "/" + x.name, Words: x.words})
 	}
 	body.Read = append(body.Read, render.ShedLink{Href: fmt.Sprintf("/r/%d", m.Number), Words: "What the book knows about the machine"})
@@ -275,6 +278,8 @@ func sentences(in []string) []string {
 	}
 	return out
 }
+
+const repairsHeld = "Whether repairs held"
 
 // machineReport is a report about one machine.
 func (s *server) machineReport(w http.ResponseWriter, r *http.Request, v visitor) {
@@ -314,6 +319,10 @@ func (s *server) machineReport(w http.ResponseWriter, r *http.Request, v visitor
 			t, _ := report.Timeline(l.source(m.Name), m.Name, 0)
 			return render.Timeline(b, t, o)
 		}
+	case "held":
+		print = func(o render.Options, b *bytes.Buffer) error {
+			return render.Held(b, report.Held(l.source(m.Name), m.Name), m.Name, o)
+		}
 	case "doubts":
 		print = func(o render.Options, b *bytes.Buffer) error {
 			return render.Doubts(b, report.Doubts(l.source(m.Name)), o)
@@ -330,16 +339,26 @@ func (s *server) machineReport(w http.ResponseWriter, r *http.Request, v visitor
 		s.message(w, http.StatusNotFound, "Not here", "There is no such page.")
 		return
 	}
-	s.printed(w, v, l, m.Name, print)
+	links := []render.ShedLink{{Href: machineAt(m), Words: m.Name}}
+	if name == "next" {
+		links = append(links, render.ShedLink{Href: machineAt(m) + "/held", Words: repairsHeld})
+	}
+	if name == "flags" {
+		links = append(links, render.ShedLink{Href: machineAt(m) + "/next", Words: "What to check next"})
+		if v.keep && slices.ContainsFunc(l.overview.Flags.Flags, func(f flags.Flag) bool { return f.Machine == m.Name }) {
+			links = append(links, render.ShedLink{Href: fmt.Sprintf("/record/answer?m=%d", m.Number), Words: "Say what you found"})
+		}
+	}
+	s.printed(w, v, l, m.Name, links, print)
 }
 
-func (s *server) printed(w http.ResponseWriter, v visitor, l *looked, title string, print func(o render.Options, b *bytes.Buffer) error) {
-	body, err := l.within(print)
+func (s *server) printed(w http.ResponseWriter, v visitor, l *looked, title string, links []render.ShedLink, print func(o render.Options, b *bytes.Buffer) error) {
+	printed, err := l.within(print)
 	if err != nil {
 		s.fail(w, err)
 		return
 	}
-	s.show(w, http.StatusOK, "report", v.page(title, body))
+	s.show(w, http.StatusOK, "report", v.page(title, &render.ShedReported{Report: printed, Links: links}))
 }
 
 // report is a report about the fleet.
@@ -353,7 +372,24 @@ func (s *server) report(w http.ResponseWriter, r *http.Request, v visitor, name 
 		s.fail(w, err)
 		return
 	}
-	s.printed(w, v, l, upperFirst(name), func(o render.Options, b *bytes.Buffer) error {
+	var links []render.ShedLink
+	switch by, adjusted := r.URL.Query().Get("by"), r.URL.Query().Has("adjust"); {
+	case name == "flags":
+		of, _, err := numbers(r.Context(), v.book)
+		if err != nil {
+			s.fail(w, err)
+			return
+		}
+		for _, f := range l.overview.Flags.Flags {
+			if m := of[f.Machine]; m != nil {
+				links = append(links, render.ShedLink{Href: machineAt(m) + "/flags", Words: m.Name + ": the reasons"})
+			}
+		}
+		links = slices.Compact(links)
+	case name == "rates" && !adjusted && by != "speed" && by != "terrain":
+		links = []render.ShedLink{{Href: ratesBy(by) + allowing, Words: "The same, allowing for speed and ground"}}
+	}
+	s.printed(w, v, l, upperFirst(name), links, func(o render.Options, b *bytes.Buffer) error {
 		switch name {
 		case "flags":
 			return render.Flags(b, l.seen(), o)
@@ -394,18 +430,27 @@ func (s *server) report(w http.ResponseWriter, r *http.Request, v visitor, name 
 	})
 }
 
+func ratesBy(factor string) string { return "/rates?by=" + url.QueryEscape(factor) }
+
+const allowing = "&adjust=speed&adjust=terrain"
+
 // ratesPage asks what is to be compared.
 func (s *server) ratesPage(w http.ResponseWriter, v visitor) {
 	body := &render.ShedLinks{Head: "Overheats per hour driven", Says: []string{"Compare them as counted, or allowing for the speed and the ground."}}
-	counted, allowing := render.ShedLinkGroup{Head: "As counted"}, render.ShedLinkGroup{Head: "Allowing for speed and ground"}
+	counted, held := render.ShedLinkGroup{Head: "As counted"}, render.ShedLinkGroup{Head: "Allowing for speed and ground"}
 	for _, f := range exposure.FactorNames() {
-		counted.Links = append(counted.Links, render.ShedLink{Href: "/rates?by=" + f, Words: "By " + f})
+		counted.Links = append(counted.Links, render.ShedLink{Href: ratesBy(f), Words: "By " + f})
 		if f != "speed" && f != "terrain" {
-			allowing.Links = append(allowing.Links, render.ShedLink{Href: "/rates?by=" + f + "&adjust=speed&adjust=terrain", Words: "By " + f})
+			held.Links = append(held.Links, render.ShedLink{Href: ratesBy(f) + allowing, Words: "By " + f})
 		}
 	}
-	body.Groups = []render.ShedLinkGroup{counted, allowing}
+	body.Groups = []render.ShedLinkGroup{counted, held}
 	s.show(w, http.StatusOK, "links", v.page("Rates", body))
+}
+
+// kindLink leads to the form of a kind.
+func kindLink(k *schema.Kind, of string) render.ShedLink {
+	return render.ShedLink{Href: "/record/" + k.Name + of, Words: strings.Replace(capital(k.Name), "Topup", "Top-up", 1), Help: k.Help}
 }
 
 // more leads to what has no place elsewhere.
@@ -413,7 +458,7 @@ func (s *server) more(w http.ResponseWriter, r *http.Request, v visitor) {
 	body := &render.ShedLinks{Head: "More"}
 	g := render.ShedLinkGroup{Head: "Record"}
 	for _, name := range recordable(v.keep) {
-		g.Links = append(g.Links, render.ShedLink{Href: "/record/" + name, Words: capital(kindNamed(name).Help)})
+		g.Links = append(g.Links, kindLink(kindNamed(name), ""))
 	}
 	body.Groups = []render.ShedLinkGroup{g, {Head: "Read", Links: []render.ShedLink{{Href: "/coolant", Words: "Coolant lost"}, {Href: "/cleaning", Words: "Radiator cleaning"}, {Href: "/rates", Words: "Overheats per hour driven"}, {Href: "/cautions", Words: "What can hurt you"}}}}
 	s.show(w, http.StatusOK, "links", v.page("More", body))

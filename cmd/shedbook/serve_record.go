@@ -20,6 +20,7 @@ import (
 	"shedbook/report/cooling"
 	"shedbook/report/next"
 	"shedbook/report/render"
+	"shedbook/report/state"
 	"shedbook/schema"
 	"shedbook/store"
 )
@@ -88,6 +89,17 @@ func (s *server) showForm(w http.ResponseWriter, r *http.Request, v visitor, sta
 		body.Head = p.machine + ": " + l.k.Name
 		body.Hidden = append(body.Hidden, render.ShedValue{Name: "machine", Value: p.machine})
 	}
+	ready := true
+	if p.kind == schema.GoesOut.Name && p.machine != "" { // whoever takes it is to know
+		told, err := a.states(r.Context(), v.book, p.machine)
+		if err != nil {
+			s.fail(w, err)
+			return
+		}
+		if is := told[p.machine]; is.State.State != state.Ready {
+			ready, body.Cautions = false, []string{render.WithoutCommands(is.Says(p.machine))}
+		}
+	}
 	check := p.sent.Get("check")
 	if p.kind == "check" && check == "" {
 		s.checkLinks(w, v, p.machine, r.URL.Query().Get("m"))
@@ -129,7 +141,7 @@ func (s *server) showForm(w http.ResponseWriter, r *http.Request, v visitor, sta
 			field.Label = "The result"
 		}
 		field.Wrong = wrong[f.Name]
-		if lessAsked(l.k, f) {
+		if lessAsked(l.k, f) || f.Name == "accepted" && p.machine != "" && ready {
 			body.More = append(body.More, field)
 			body.MoreOpen = body.MoreOpen || field.Wrong != "" || p.sent != nil && value != ""
 		} else {
@@ -293,9 +305,7 @@ func (s *server) record(w http.ResponseWriter, r *http.Request, v visitor) {
 			d = cmp.Or(f.values.Get("driver-other"), d)
 			http.SetCookie(w, &http.Cookie{Name: lastDriver, Value: url.QueryEscape(d), Path: "/record", MaxAge: int(cookieLife.Seconds()), HttpOnly: true, Secure: s.secure, SameSite: http.SameSiteStrictMode})
 		}
-		if err := v.book.Answered(context.WithoutCancel(r.Context()), f.Ref, said.answer()); err != nil {
-			fmt.Fprintf(s.a.errOut, "note: the answer to a form could not be kept: %s\n", render.Safe(err.Error()))
-		}
+		v.book.Answered(f.Ref, said.answer())
 		http.Redirect(w, r, to, http.StatusSeeOther)
 	}
 }
@@ -341,28 +351,13 @@ func (t *said) answer() string {
 	for _, buffer := range []string{t.out.String(), t.errOut.String()} {
 		lines := bufio.NewScanner(strings.NewReader(buffer))
 		for lines.Scan() {
-			if says := forPeople(lines.Text()); says != "" {
+			if says := render.WithoutCommands(lines.Text()); says != "" {
 				out = append(out, says)
 			}
 		}
 	}
 	return strings.Join(out, "\n")
 }
-
-// forPeople is a line without the sentences that name a command.
-func forPeople(line string) string {
-	line = namesCommand.ReplaceAllString(line, "")
-	var keep []string
-	for _, says := range strings.SplitAfter(line, ". ") {
-		if !strings.Contains(says, "shedbook ") {
-			keep = append(keep, says)
-		}
-	}
-	return strings.TrimSpace(strings.Join(keep, ""))
-}
-
-// namesCommand is a command at the end of a sentence.
-var namesCommand = regexp.MustCompile(`: shedbook [^;.]*`)
 
 // done says what a form was answered.
 func (s *server) done(w http.ResponseWriter, r *http.Request, v visitor) {

@@ -43,7 +43,7 @@ func (s *server) known(keepers bool, p page) http.HandlerFunc {
 		case !ok:
 			s.show(w, http.StatusUnauthorized, "pair", render.ShedPage{Title: "Let this phone in", Body: &render.ShedPair{Wrong: "This phone was not let in, so nothing was recorded."}})
 		case keepers && !v.keep:
-			s.message(w, http.StatusForbidden, "Not allowed", "This phone may record and read. To allow more: shedbook phone remove NAME, then shedbook phone add NAME --may keep.")
+			s.message(w, http.StatusForbidden, "Not allowed", "This phone may record and read. Whoever keeps the book can let it do more.")
 		default:
 			p(w, r, v)
 		}

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"fmt"
 	"maps"
 	"slices"
@@ -26,7 +27,7 @@ func checkSettings(zone, units string) error {
 func (a *app) setVerb() *cobra.Command {
 	return &cobra.Command{
 		Use: "set [SETTING [VALUE]]", Short: "show or change the book's settings", GroupID: "book",
-		Long: "Shows all settings or one, or changes one. An empty value ('') sets the default again.\nminutes.CHECK and prior.CAUSE change how long `next` takes a check to last and how\ncommon it takes a cause to be.",
+		Long: "Shows all settings or one, or changes one. An empty value ('') sets the default again.\nminutes.CHECK and prior.CAUSE tell `next` how long a check takes in your yard, and\nhow common a cause is there.",
 		Args: args(0, 2, "a setting and its new value"),
 		RunE: func(cmd *cobra.Command, words []string) error {
 			if len(words) == 2 {
@@ -42,7 +43,7 @@ func (a *app) setVerb() *cobra.Command {
 					}
 					all, err := b.Settings(cmd.Context())
 					if err == nil {
-						fmt.Fprintf(a.out, "%s is now %s\n", s.Key, all.Get(s.Key))
+						fmt.Fprintf(a.out, "%s is now %s\n", s.Key, cmp.Or(all.Get(s.Key), "not set"))
 					}
 					return err
 				})

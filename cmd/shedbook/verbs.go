@@ -16,7 +16,7 @@ func (a *app) verbs() []verb {
 		{"attach", a.attachVerb}, {"detach", a.detachVerb}, {"photo", a.photoVerb}, {"handover", a.handoverVerb}, {"backup", a.backupVerb}, {"restore", a.restoreVerb}, {"verify", a.verifyVerb},
 		{"answer", a.answerVerb}, {"plan", a.planVerb}, {"release", a.releaseVerb}, {"out", a.outVerb}, {"back", a.backVerb}, {"stickers", a.stickersVerb},
 		{"fleet", a.fleetVerb}, {"flags", a.flagsVerb}, {"next", a.nextVerb}, {"held", a.heldVerb}, {"rates", a.ratesVerb}, {"coolant", a.coolantVerb}, {"cleaning", a.cleaningVerb}, {"recurrence", a.recurrenceVerb}, {"due", a.dueVerb},
-		{"doubts", a.doubtsVerb}, {"history", a.historyVerb}, {"cautions", a.cautionsVerb}, {"light", a.lightVerb}, {"serve", a.serveVerb}, {"phone", a.phoneVerb},
+		{"doubts", a.doubtsVerb}, {"history", a.historyVerb}, {"cautions", a.cautionsVerb}, {"light", a.lightVerb}, {"serve", a.serveVerb}, {"phone", a.phoneVerb}, {"completion", a.completionVerb},
 		{"depot", a.depotVerb}, {"exchange", a.exchangeVerb},
 	}...)
 }

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"fmt"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -38,7 +37,7 @@ func (a *app) voidVerb() *cobra.Command {
 				if err != nil {
 					return err
 				}
-				fmt.Fprintf(a.out, "voided %s: %s, %s\n", nameOf(cmd.Context(), b, number), found.Kind.Name, describe(found.Kind, found.Current, s))
+				a.say(0, "voided %s: %s, %s", nameOf(cmd.Context(), b, number), found.Kind.Name, describe(found.Kind, found.Current, s))
 				if found.Kind.Name == "machine" {
 					return nil
 				}

@@ -387,16 +387,25 @@ func (r *Remedy) Name() string {
 	return r.Done()
 }
 
+// Answer is whether it held, in words.
+func (r *Remedy) Answer() string {
+	return map[string]string{Held: "held", NotYet: "not proven yet", CameBack: "came back"}[r.Says]
+}
+
 // Verdict is whether it held, in a line: "held, 0 overheats in 41 h driven the same way
 // where 5 were expected". Volumes are told in a system of units.
 func (r *Remedy) Verdict(u unit.System) string {
-	verdict := map[string]string{Held: "held", NotYet: "not proven yet", CameBack: "came back"}[r.Says]
+	verdict := r.Answer()
 	if r.Unit == Millilitres {
 		verdict += fmt.Sprintf(", %s lost in %s h where %s was expected", unit.Format(r.Since.Events, unit.Millilitres, u),
 			say.Roughly(r.Since.LikeHours), unit.Format(r.Since.Expected, unit.Millilitres, u))
 	} else {
-		verdict += fmt.Sprintf(", %s in %s h driven the same way where %s expected", counted(r.Since.Events, "overheat"), say.Roughly(r.Since.LikeHours),
-			map[bool]string{true: say.Roughly(r.Since.Expected) + " was", false: say.Roughly(r.Since.Expected) + " were"}[say.Roughly(r.Since.Expected) == "1"])
+		were := "were"
+		if say.Roughly(r.Since.Expected) == "1" {
+			were = "was"
+		}
+		verdict += fmt.Sprintf(", %s in %s h driven the same way where %s %s expected", counted(r.Since.Events, "overheat"),
+			say.Roughly(r.Since.LikeHours), say.Roughly(r.Since.Expected), were)
 	}
 	if r.Says == NotYet {
 		verdict += "; " + r.ToProve()

@@ -180,7 +180,7 @@ func (f *Fleet) read(life *exposure.Life, facts []Fact) *story {
 		h.hour = s.hourAt(o.At)
 		s.heats = append(s.heats, h)
 	}
-	for _, x := range life.Stretches(life.Marks(), cycles) {
+	for _, x := range life.Stretches(life.LevelPoints(), cycles) {
 		if x.Counts() && !x.To.Before(s.from) && x.Hours() > 0 {
 			s.loss = append(s.loss, x)
 		}

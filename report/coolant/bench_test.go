@@ -171,7 +171,7 @@ func (w coolantWorld) known(m *Machine, rate, began float64) float64 {
 			finish()
 			chain = chain[:0]
 		}
-		if m.marks[i].At.Sub(m.marks[0].At).Hours()/24 >= began {
+		if m.points[i].At.Sub(m.points[0].At).Hours()/24 >= began {
 			chain = append(chain, i)
 		}
 	}
@@ -234,7 +234,7 @@ func (w coolantWorld) run(n int, seed uint64) coolantTally {
 		out.logs++
 		if m.Change != nil {
 			out.changed++
-			day := func(t *time.Time) float64 { return t.Sub(m.marks[0].At).Hours() / 24 }
+			day := func(t *time.Time) float64 { return t.Sub(m.points[0].At).Hours() / 24 }
 			// The first run after it is the first that can show it.
 			run := slices.IndexFunc(l.Runs, func(r schema.Run) bool { return r.At.Sub(l.Runs[0].At).Hours()/24+0.2 >= began })
 			if first := l.Runs[max(run, 0)].At; w.changes && day(m.Change.Low) <= day(&first) && began <= day(m.Change.High)+1e-9 {

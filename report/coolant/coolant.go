@@ -1,5 +1,5 @@
-// Package coolant says what became of a machine's coolant, and estimates the loss
-// an engine hour that goes on.
+// Package coolant accounts for a machine's coolant, and estimates its present
+// loss per engine hour.
 package coolant
 
 import (
@@ -13,25 +13,25 @@ import (
 	"shedbook/schema/unit"
 )
 
-// Machine is one machine's coolant. SettlingMl, BoilOverMl,
+// Machine is the account of one machine's coolant. SettlingMl, BoilOverMl,
 // UnexplainedMl and UnattributedMl add up to what was found missing: the
-// top-ups, and what looks have found missing and nobody has yet put in.
+// top-ups, and what was seen missing and not yet added.
 type Machine struct {
 	Machine        string     `json:"machine"`
-	From           *time.Time `json:"from"` // first mark
-	To             *time.Time `json:"to"`   // last mark
+	From           *time.Time `json:"from"` // when the level was first known
+	To             *time.Time `json:"to"`   // when it was last known
 	Hours          float64    `json:"hours"`
 	ToppedUpMl     float64    `json:"topped_up_ml"`
 	SettlingMl     float64    `json:"settling_ml"`
 	BoilOverMl     float64    `json:"boil_over_ml"`
 	UnexplainedMl  float64    `json:"unexplained_ml"`
-	UnattributedMl float64    `json:"unattributed_ml"` // topped up with no mark before it, or beside an unknown boil-over
+	UnattributedMl float64    `json:"unattributed_ml"` // topped up with no known level before it, or beside a boil-over of unknown size
 	Intervals      int        `json:"intervals"`
 	SettlingHours  float64    `json:"settling_hours"` // in stretches that do not count for the rate
 	CoolantL       *float64   `json:"coolant_l"`
 
-	// Rate is the loss that goes on: since RateFrom, where that is not the first
-	// mark for the reason in RateSince.
+	// Rate is the present loss: since RateFrom or, if that is later than From, for
+	// the reason in RateSince.
 	Rate      *stat.Estimate     `json:"rate_ml_per_h"`
 	RateFrom  *time.Time         `json:"rate_from"`
 	RateSince *string            `json:"rate_since"`
@@ -45,11 +45,11 @@ type Machine struct {
 	Stretches []exposure.Stretch `json:"-"`
 	zone      *time.Location
 	looks     []stat.Look
-	marks     []exposure.Mark
+	points    []exposure.LevelPoint
 	clock     *exposure.Clock
 }
 
-// Change is the moment at which the rate changed.
+// Change is a change of the rate.
 type Change struct {
 	At     *time.Time    `json:"at"`
 	Low    *time.Time    `json:"low"`
@@ -57,26 +57,27 @@ type Change struct {
 	Hours  stat.Estimate `json:"engine_hours"`
 	Before float64       `json:"before_ml_per_h"`
 	After  float64       `json:"after_ml_per_h"`
-	P      float64       `json:"p"` // of a change this plain if there was none
+	P      float64       `json:"p"` // the chance of so clear a change if there was none
 
-	between stat.Estimate // hours between marks that count, from the first
+	between stat.Estimate // its time in hours of counted stretches from the first
 }
 
-// Of is a machine's coolant, with its estimates; times are in the book's zone.
+// Of returns a machine's account with its estimates; times are in the book's
+// zone.
 func Of(l *exposure.Life, settings schema.Settings) Machine {
-	m := Book(l, settings)
+	m := Account(l, settings)
 	m.Estimate()
 	return m
 }
 
-// Loss is LossWords of a machine's rate.
+// Loss returns LossWords of a machine's rate.
 func Loss(l *exposure.Life, settings schema.Settings) string {
 	m := Of(l, settings)
 	return LossWords(m.Rate, m.RateSince, settings.Units())
 }
 
-// LossWords says the loss an hour that goes on in words, for evidence to quote
-// beside its own counts: "" where there is none.
+// LossWords returns a loss per hour in words, for evidence to quote beside its
+// own counts; "" if there is no estimate.
 func LossWords(e *stat.Estimate, since *string, units unit.System) string {
 	if e == nil {
 		return ""
@@ -100,22 +101,22 @@ func LossWords(e *stat.Estimate, since *string, units unit.System) string {
 // mlPerFlOz is a US fluid ounce in mL: NIST SP 811 (2008), app. B.8.
 const mlPerFlOz = 29.57353
 
-// Book is the bookkeeping: what became of the coolant, stretch by stretch,
-// without any estimate.
-func Book(l *exposure.Life, settings schema.Settings) Machine {
+// Account returns what became of the coolant, stretch by stretch, without any
+// estimate.
+func Account(l *exposure.Life, settings schema.Settings) Machine {
 	m := Machine{Machine: l.Log.Machine.Name, clock: l.Clock, zone: settings.Zone()}
-	m.marks = l.Marks()
-	m.Stretches = l.Stretches(m.marks, settings.SettlingCycles())
+	m.points = l.LevelPoints()
+	m.Stretches = l.Stretches(m.points, settings.SettlingCycles())
 	for i := range l.Log.TopUps {
 		m.ToppedUpMl += l.Log.TopUps[i].Volume.V
 	}
-	if n := len(m.marks); n > 0 {
-		m.From, m.To = m.local(m.marks[0].At), m.local(m.marks[n-1].At)
+	if n := len(m.points); n > 0 {
+		m.From, m.To = m.local(m.points[0].At), m.local(m.points[n-1].At)
 		m.RateFrom = m.From
-		if m.marks[0].Kind == "topup" {
-			m.UnattributedMl = m.marks[0].Fell
+		if m.points[0].Kind == "topup" {
+			m.UnattributedMl = m.points[0].Fell
 			say.Once(&m.Warnings, "the first top-up, %s, does not count: nobody recorded the level before it",
-				unit.Format(m.marks[0].Fell, unit.Millilitres, settings.Units()))
+				unit.Format(m.points[0].Fell, unit.Millilitres, settings.Units()))
 		}
 	}
 	blind := 0
@@ -136,8 +137,8 @@ func Book(l *exposure.Life, settings schema.Settings) Machine {
 	m.Intervals = len(m.Stretches)
 	m.Hours, m.SettlingHours = exposure.Tidy(m.Hours), exposure.Tidy(m.SettlingHours)
 	if blind > 0 {
-		say.Once(&m.Warnings, "%s with an overheat that has no figure for coolant lost: left out of the loss an hour",
-			say.Count(blind, "stretch"))
+		say.Once(&m.Warnings, "stretches with an overheat that has no figure for coolant lost do not count for the loss "+
+			"per hour")
 	}
 	if mended != nil && m.From != nil && mended.At.After(*m.From) {
 		m.RateFrom = m.local(mended.At)
@@ -148,31 +149,31 @@ func Book(l *exposure.Life, settings schema.Settings) Machine {
 	if c := l.Log.Machine.CoolantL; c.Known {
 		m.CoolantL = &c.V
 	}
-	m.looks = looks(m.marks, m.Stretches, mended)
+	m.looks = looks(m.points, m.Stretches, mended)
 	return m
 }
 
-// local is a time in the book's zone.
+// local returns a time in the book's zone.
 func (m *Machine) local(t time.Time) *time.Time {
 	t = t.In(m.zone)
 	return &t
 }
 
-// minLossHours are the engine hours between looks that a loss an hour wants:
-// two top-ups a minute apart say nothing of an hour. Common practice, no source.
+// minLossHours is the least number of engine hours between looks for a loss per
+// hour: two top-ups a minute apart tell nothing. Common practice, no source.
 const minLossHours = 1.0
 
-// tooShort is why there is no loss an hour.
+// tooShort returns the reason why there is no loss per hour.
 func tooShort(hours float64) string {
 	return fmt.Sprintf("only %s engine hours between level readings: a loss per hour needs %v", say.Figure(hours),
 		minLossHours)
 }
 
-// Estimate works out the loss that goes on from the looks at the mark: all of
-// them, or those since the rate changed.
+// Estimate estimates the present loss from the looks at the level: all of them,
+// or those since the rate changed.
 func (m *Machine) Estimate() {
 	m.estimateLoss()
-	m.clock = nil // done with, and a log hangs on it
+	m.clock = nil // no longer needed, and it keeps a whole log in memory
 }
 
 func (m *Machine) estimateLoss() {
@@ -212,7 +213,7 @@ func (m *Machine) estimateLoss() {
 		return
 	}
 	if m.CoolantL != nil {
-		// ml an hour to percent of the system in 100 h: 100 h of 100/(1000 l).
+		// mL/h to percent of the system in 100 h: 100 h of 100/(1000 l).
 		pct := m.Rate.Scaled(10 / *m.CoolantL)
 		m.RatePct = &pct
 	} else {
@@ -220,9 +221,9 @@ func (m *Machine) estimateLoss() {
 	}
 }
 
-// since are the looks after so many hours between marks, counted as looksHours
-// does: after the last at which the rate can have changed, or where that leaves
-// less than leastSide after the likeliest.
+// since returns the looks after the latest hour at which the rate can have
+// changed or, if that leaves less than leastSide hours, after the likeliest
+// one. Hours are counted as in looksHours.
 func since(looks []stat.Look, last, likeliest float64) []stat.Look {
 	total := countedHours(looks)
 	if total-last < leastSide {
@@ -240,7 +241,7 @@ func since(looks []stat.Look, last, likeliest float64) []stat.Look {
 	return looks
 }
 
-// change says whether the loss is steady and whether its rate changed.
+// change tests whether the loss is steady and whether its rate changed.
 func (m *Machine) change() {
 	steady := stat.LossSteadiness(m.looks)
 	m.Steady, m.SteadyWhy = steady.Steady, say.Why(steady.Why)
@@ -249,11 +250,11 @@ func (m *Machine) change() {
 	case c.Why != "":
 		m.ChangeWhy = say.Why(c.Why)
 	case c.P > 0.05:
-		m.ChangeWhy = say.Why(fmt.Sprintf("one rate fits the whole time (p %s)", say.P(c.P)))
+		m.ChangeWhy = say.Why("one rate fits the whole time")
 	case c.At.Est == nil:
 		m.ChangeWhy = say.Why(c.At.Why)
 	case c.At.Est.Value < leastSide || m.looksHours()-c.At.Est.Value < leastSide:
-		m.ChangeWhy = say.Why(fmt.Sprintf("the rate seems to change, but with less than %d h on one side, too little to "+
+		m.ChangeWhy = say.Why(fmt.Sprintf("it seems to change, but with less than %d h on one side, too little to "+
 			"measure it", leastSide))
 	default:
 		e := *c.At.Est
@@ -272,7 +273,7 @@ func (m *Machine) change() {
 // leastSide is how many hours a rate needs before and after a change.
 const leastSide = 10
 
-// looksHours are the hours between marks that count for the rate.
+// looksHours returns the hours of the stretches that count for the rate.
 func (m *Machine) looksHours() float64 { return countedHours(m.looks) }
 
 func countedHours(looks []stat.Look) float64 {
@@ -285,41 +286,42 @@ func countedHours(looks []stat.Look) float64 {
 	return total
 }
 
-// when is the moment, and the engine hours, at which so many hours had gone by
-// between marks, those set apart not counted; within a stretch by the machine's
-// own clock, which stands still between its runs.
+// when returns the moment, and the engine hours, at which so many counted hours
+// had gone by; within a stretch by the machine's own clock, which stands still
+// between runs.
 func (m *Machine) when(hours float64) (*time.Time, float64) {
 	for i := 1; i < len(m.looks); i++ {
 		if m.looks[i].Apart {
 			continue
 		}
 		if h := m.looks[i].Hours; hours <= h || i == len(m.looks)-1 {
-			engine := min(m.marks[i-1].Engine+hours, m.marks[i].Engine)
+			engine := min(m.points[i-1].Engine+hours, m.points[i].Engine)
 			t, ok := m.clock.When(engine)
-			if !ok || t.After(m.marks[i].At) {
-				t = m.marks[i].At
+			if !ok || t.After(m.points[i].At) {
+				t = m.points[i].At
 			}
-			if t.Before(m.marks[i-1].At) {
-				t = m.marks[i-1].At
+			if t.Before(m.points[i-1].At) {
+				t = m.points[i-1].At
 			}
 			t = t.In(m.To.Location())
 			return &t, engine
 		}
 		hours -= m.looks[i].Hours
 	}
-	return m.To, m.marks[len(m.marks)-1].Engine
+	return m.To, m.points[len(m.points)-1].Engine
 }
 
-// looks are the marks as the loss model reads them: stretches that do not count
-// are set apart, and a chain of looks begins afresh after them and after a refill.
-func looks(marks []exposure.Mark, stretches []exposure.Stretch, mended *schema.Service) []stat.Look {
-	out := make([]stat.Look, 0, len(marks))
+// looks converts the level points for the loss model: stretches that do not
+// count are set apart, and a new chain of looks begins after them and after a
+// refill.
+func looks(points []exposure.LevelPoint, stretches []exposure.Stretch, mended *schema.Service) []stat.Look {
+	out := make([]stat.Look, 0, len(points))
 	next := 0
-	for i := range marks {
-		g := &marks[i]
-		look := stat.Look{BelowML: g.Fell, Year: g.At.Sub(marks[0].At).Hours() / (24 * 365.25)}
+	for i := range points {
+		g := &points[i]
+		look := stat.Look{BelowML: g.Fell, Year: g.At.Sub(points[0].At).Hours() / (24 * 365.25)}
 		if i > 0 {
-			look.Hours = max(g.Engine-marks[i-1].Engine, 0)
+			look.Hours = max(g.Engine-points[i-1].Engine, 0)
 		}
 		switch g.Kind {
 		case "topup":

@@ -4,9 +4,9 @@ import (
 	"math"
 )
 
-// airPressure returns the standard pressure in kPa absolute at an altitude in
-// metres above the sea (geometric): ISO 2533:1975, which equals the U.S.
-// Standard Atmosphere 1976 below 11 km. Weather moves it by 3 % (1 K of
+// airPressure returns the standard air pressure in kPa absolute at an altitude
+// in metres above the sea (geometric): ISO 2533:1975, equal to the U.S.
+// Standard Atmosphere 1976 below 11 km. Weather changes it by 3 % (1 K of
 // boiling point).
 func airPressure(altitudeM float64) float64 {
 	const earth = 6356766
@@ -18,7 +18,8 @@ func airPressure(altitudeM float64) float64 {
 var n4 = [11]float64{0, 0.11670521452767e4, -0.72421316703206e6, -0.17073846940092e2, 0.12020824702470e5, -0.32325550322333e7,
 	0.14915108613530e2, -0.48232657361591e4, 0.40511340542057e6, -0.23855557567849, 0.65017534844798e3}
 
-// saturationPressure of water in MPa at t K: IAPWS-IF97 eq. 30, 273.15 to 647.096 K.
+// saturationPressure returns that of water in MPa at t K: IAPWS-IF97 eq. 30,
+// 273.15 to 647.096 K.
 func saturationPressure(t float64) float64 {
 	th := t + n4[9]/(t-n4[10])
 	a := th*th + n4[1]*th + n4[2]
@@ -27,7 +28,8 @@ func saturationPressure(t float64) float64 {
 	return math.Pow(2*c/(-b+math.Sqrt(b*b-4*a*c)), 4)
 }
 
-// saturationTemperature of water in K at p MPa: IAPWS-IF97 eq. 31, 611.213 Pa to 22.064 MPa.
+// saturationTemperature returns that of water in K at p MPa: IAPWS-IF97 eq. 31,
+// 611.213 Pa to 22.064 MPa.
 func saturationTemperature(p float64) float64 {
 	b := math.Pow(p, 0.25)
 	e := b*b + n4[3]*b + n4[6]
@@ -57,12 +59,13 @@ var ethyleneVapour = []struct {
 	{98, antoine{8.384100, 2493.364, 279.584}}, {99, antoine{9.189807, 3103.597, 309.713}}, {100, antoine{8.212109, 2161.907, 208.429}},
 }
 
-// propyleneVapour is that of neat propylene glycol (boils at 188 °C), from memory.
+// propyleneVapour is the vapour pressure of neat propylene glycol (boils at 188
+// °C), from memory.
 var propyleneVapour = antoine{8.20820, 2085.90, 203.540}
 
 const waterMolar = 18.0153 // g/mol
 
-// raoult is the temperature in °C at which x p_water(T) + (1-x) p_other(T)
+// raoult returns the temperature in °C at which x p_water(T) + (1-x) p_other(T)
 // reaches kPa absolute, x being the mole fraction of water: Raoult's law
 // (1887), water by IAPWS-IF97.
 func raoult(x, kPa float64, other func(c float64) float64) float64 {
@@ -71,10 +74,10 @@ func raoult(x, kPa float64, other func(c float64) float64) float64 {
 	}, 20, 300)
 }
 
-// boilsAt returns the temperature in °C at which a coolant boils under a pressure
-// in kPa absolute, 30 to 450. Water: IAPWS-IF97 eq. 31. Ethylene glycol: the
-// curves of ethyleneVapour, straight lines in mass percent between them. Propylene
-// glycol: Raoult's law. Good to 1 K up to 60 %, a few kelvin above.
+// boilsAt returns the boiling point of a coolant in °C under a pressure in kPa
+// absolute, 30 to 450. Water: IAPWS-IF97 eq. 31. Ethylene glycol:
+// ethyleneVapour, linear in mass percent between its curves. Propylene glycol:
+// Raoult's law. Good to 1 K up to 60 %, to a few kelvin above.
 func boilsAt(g Glycol, volPct, kPa float64) float64 {
 	water := saturationTemperature(kPa/1000) - kelvin
 	mass := g.mass(volPct)
@@ -96,14 +99,14 @@ func boilsAt(g Glycol, volPct, kPa float64) float64 {
 	return t0
 }
 
-// boils returns the temperature in °C at which a coolant boils in a system whose
-// cap holds capKPa gauge (0: it holds nothing): the cap adds to the air's pressure.
+// boils returns the boiling point of a coolant in °C in a system whose cap
+// holds capKPa gauge (0: nothing) at an altitude in metres.
 func boils(g Glycol, volPct, capKPa, altitudeM float64) float64 {
 	return boilsAt(g, volPct, airPressure(altitudeM)+capKPa)
 }
 
-// OpenBoils returns the temperature in °C at which a coolant boils with no
-// pressure upon it; an error where the altitude is none, -500 to 6,000 m.
+// OpenBoils returns the boiling point of a coolant in °C in the open air; an
+// error if the altitude is outside -500 to 6,000 m.
 func OpenBoils(g Glycol, volPct, altitudeM float64) (float64, error) {
 	f, err := SpecFigure("altitude_m")
 	if err == nil {
@@ -112,7 +115,7 @@ func OpenBoils(g Glycol, volPct, altitudeM float64) (float64, error) {
 	return boils(g, volPct, 0, altitudeM), err
 }
 
-// capHint says what a pressure that no cap has may have been meant as.
+// capHint returns what a pressure that no cap has may have been meant as.
 func capHint(kPa float64) string {
 	if psi := kPa / kPaPerPsi; kPa > 300 && psi <= 300 {
 		return text("caps hold 30 to 200 kPa (4 to 29 psi); is it %v kPa rather than %v psi?", psi, psi)
@@ -123,9 +126,8 @@ func capHint(kPa float64) string {
 // kPaPerPsi follows from lbf and inch (NIST SP 811, 2008, app. B.8).
 const kPaPerPsi = 6.894757293168
 
-// mixName names a mixture in words: plain water, half and half, neat ethylene
-// glycol, 40 % ethylene glycol. Half and half without more is of ethylene
-// glycol.
+// mixName returns a mixture in words: plain water, half and half, neat ethylene
+// glycol, 40 % ethylene glycol. Half and half alone means ethylene glycol.
 func mixName(g Glycol, volPct float64) string {
 	name := string(g) + " glycol"
 	switch {
@@ -148,7 +150,7 @@ func (e *exam) place(altitudeM float64) string {
 	return e.text("%v m", altitudeM)
 }
 
-// boilingSentence says when a coolant boils and what a dead cap would cost:
+// boilingSentence returns when a coolant boils and what a dead cap would cost:
 // 'half and half boils at 124.7 °C on a 90 kPa cap at 1,500 m, at 102.8 °C if
 // the cap holds nothing'.
 func (e *exam) boilingSentence(g Glycol, volPct, capKPa, altitudeM float64) string {

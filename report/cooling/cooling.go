@@ -22,7 +22,7 @@ import (
 // kelvin is 0 °C on the absolute scale.
 const kelvin = 273.15
 
-// within refuses a value outside low to high, and what is no number at all.
+// within returns an error for a value outside low to high, or not a number.
 func within(name string, x, low, high float64, unit, hint string) error {
 	if x >= low && x <= high {
 		return nil
@@ -38,7 +38,7 @@ func within(name string, x, low, high float64, unit, hint string) error {
 		name, x, space, unit, low, high, space, unit, hint)
 }
 
-// symbol is how a figure's unit is printed.
+// symbol returns a figure's unit as it is printed.
 func symbol(unit string) string {
 	switch unit {
 	case "c":
@@ -55,7 +55,7 @@ func symbol(unit string) string {
 	return unit
 }
 
-// between is the straight line from (x0, y0) to (x1, y1) at x.
+// between returns the straight line from (x0, y0) to (x1, y1) at x.
 func between(x, x0, y0, x1, y1 float64) float64 {
 	if x1 == x0 {
 		return y0
@@ -63,7 +63,7 @@ func between(x, x0, y0, x1, y1 float64) float64 {
 	return y0 + (y1-y0)*(x-x0)/(x1-x0)
 }
 
-// bisect finds where rising f crosses zero between low and high.
+// bisect returns where the rising function f crosses zero between low and high.
 func bisect(f func(float64) float64, low, high float64) float64 {
 	for range 200 {
 		mid := (low + high) / 2

@@ -4,12 +4,11 @@ import (
 	"strings"
 )
 
-// Limits of a core: of the light that does not come through it, and of what
-// looks packed at a face. Common practice, no source: more than a fifth is
-// blocked, less than a tenth is clear. Light goes both ways alike; front and
-// back are looks at two faces, and a front that is a third packed can stand
-// before a back that is four-fifths packed, for mud and seed pack between the
-// layers.
+// Limits of the light that does not come through a core, percent. Common
+// practice, no source: more than a fifth is blocked, less than a tenth is
+// clear. Light is the same both ways; front and back are two faces, and a front
+// a third packed can hide a back four-fifths packed, since mud and seed pack
+// between the layers.
 const (
 	darkFail = 20.0
 	darkPass = 10.0
@@ -44,8 +43,8 @@ func judgeLight(e *exam) {
 	}
 }
 
-// Limits of a patch of the core below its neighbours, K (common practice, no
-// source).
+// Limits of how much colder a patch of the core is than its neighbours, K
+// (common practice, no source).
 const (
 	patchFailK = 10.0
 	patchPassK = 5.0
@@ -65,7 +64,8 @@ func judgeFlowThrough(e *exam) {
 	}
 }
 
-// Limits of what covers a core, percent: those of a blocked one, see darkFail.
+// judgeAirPath judges what covers a core, by the limits of a blocked one (see
+// darkFail).
 func judgeAirPath(e *exam) {
 	e.v.Source = practice
 	covered, seen := e.find("covered_pct")

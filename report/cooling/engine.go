@@ -7,13 +7,13 @@ import (
 	"strings"
 )
 
-// gasRPM is the engine speed at which the neck's air is tested for exhaust gas,
-// in neutral and with the brake set (common practice, no source). Never load
+// gasRPM is the engine speed at which the air in the neck is tested for exhaust
+// gas, in neutral with the brake set (common practice, no source). Never load
 // against the brakes: the neck is open.
 const gasRPM = 2000.0
 
 func judgeCombustionGas(e *exam) {
-	e.v.Source = "testers' instructions (blue to green or yellow: carbon dioxide); number of tests " + practice
+	e.v.Source = "testers' instructions (blue to green or yellow: carbon dioxide); number of tests: " + practice
 	tests := 1.0
 	if n, ok := e.find("tests"); ok {
 		tests = n
@@ -45,8 +45,8 @@ const (
 	compressionGood = 0.90
 )
 
-// compressionAt returns what a compression given for sea level comes to at an
-// altitude: it falls as the air pressure does.
+// compressionAt returns a compression given for sea level at an altitude: it
+// falls as the air pressure does.
 func compressionAt(seaLevelKPa, altitudeM float64) float64 {
 	return seaLevelKPa * airPressure(altitudeM) / airPressure(0)
 }
@@ -95,7 +95,8 @@ func judgeCompression(e *exam) {
 	}
 }
 
-// adjacentLow is the first of two neighbours that both lie below limit, or -1.
+// adjacentLow returns the first of two neighbours that are both below limit, or
+// -1.
 func adjacentLow(readings []float64, limit float64) int {
 	for i := 1; i < len(readings); i++ {
 		if readings[i-1] < limit && readings[i] < limit {
@@ -154,8 +155,8 @@ func judgeIntake(e *exam) {
 	}
 }
 
-// oilMM is how far outside the marks oil may stand before it matters (common
-// practice, no source).
+// oilMM is how far outside the marks the oil may be before it matters, mm
+// (common practice, no source).
 const oilMM = 5.0
 
 func judgeOil(e *exam) {
@@ -218,7 +219,7 @@ func judgeValves(e *exam) {
 		}
 		for i, mm := range readings {
 			said := e.text("%s valve %d has %.3v mm (%.3v to %.3v)", side, i+1, mm, least, most)
-			// A feeler gauge goes by hundredths: half of one is no finding.
+			// A feeler gauge goes by hundredths: half of one proves nothing.
 			if mm < least-0.005 || mm > most+0.005 {
 				off = append(off, said)
 				if mm < least {

@@ -6,9 +6,9 @@ import (
 )
 
 // Limits of a fan's switching, K and °C. Common practice, no source: within 3 K
-// of print is right, more than 5 K late is a fault (a manual's switch: on 93 to
-// 98, off 88 to 93 °C). Where print is not known fans start and stop at 85 to
-// 105 °C.
+// of the printed point is right, more than 5 K late is a fault (the switch in
+// one manual: on 93 to 98, off 88 to 93 °C). If the point is not known, fans
+// start and stop at 85 to 105 °C.
 const (
 	fanPassK = 3.0
 	fanFailK = 5.0
@@ -16,8 +16,9 @@ const (
 	fanHighC = 105.0
 )
 
-// stood judges a fan that stood still: rightly so below its switching point, or
-// below the band where that is not known. hottest is what the coolant reached.
+// stood judges a fan that stood still: rightly below its switching point, or
+// below the usual band if that is not known. hottest is the highest coolant
+// temperature.
 func (e *exam) stood(hottest float64, seen bool) {
 	point, known := e.need("fan_on_c")
 	low, high := fanLowC, fanHighC
@@ -154,9 +155,9 @@ func judgeFan(e *exam) {
 	}
 }
 
-// stops judges a fan of which only the temperature is known at which it
-// stopped. That it stopped says that it ran; one that stops hot started hotter
-// still.
+// stops judges a fan by the temperature at which it stopped, when nothing else
+// is known. That it stopped means that it ran; one that stops hot started
+// hotter still.
 func (e *exam) stops(off float64) {
 	e.v.Value, e.v.Unit = off, "°C"
 	right, known := e.need("fan_off_c")
@@ -171,7 +172,7 @@ func (e *exam) stops(off float64) {
 	}
 }
 
-// Limits of a fan's supply, V. Common practice, no source.
+// Limits of the voltage at a fan, V. Common practice, no source.
 const (
 	dropPassV = 0.5
 	plugFailV = 11.0

@@ -6,15 +6,15 @@ import (
 	"strings"
 )
 
-// check is one check of the catalogue: what it takes, what its results mean
-// and how its figures are judged.
+// check is one check of the catalogue: the figures it takes, what its results
+// mean and how it is judged.
 type check struct {
 	id         string
-	pass, fail string // what a typed result means
+	pass, fail string // the meaning of a typed result
 	figures    []Figure
-	oneOf      []string   // at least one of these figures is needed
-	usual      [2]float64 // pressures that are usual in this check, kPa
-	what       string     // and what carries them
+	oneOf      []string   // at least one of these figures is required
+	usual      [2]float64 // usual pressures in this check, kPa
+	what       string     // what has these pressures
 	judge      func(*exam)
 }
 
@@ -26,10 +26,11 @@ func (c *check) names() []string {
 	return names
 }
 
-// yes is a figure that is answered by yes or no.
+// yes returns a figure that is answered by yes or no.
 func yes(name, help string) Figure { return Figure{Name: name, Unit: "yesno", Max: 1, Help: help} }
 
-// oneWord is a figure that is one of a few words; its number is the word's place.
+// oneWord returns a figure that is one of a few words; its number is the word's
+// index.
 func oneWord(name, help string, words ...string) Figure {
 	return Figure{Name: name, Unit: "word", Max: float64(len(words) - 1), OneOf: words, Help: help}
 }
@@ -40,10 +41,11 @@ func celsius(name string, low, high float64, help string) Figure {
 	return Figure{Name: name, Unit: "c", Min: low, Max: high, Help: help}
 }
 
-// required marks a figure as one without which nothing can be computed.
+// required returns the figure as one without which nothing can be computed.
 func required(f Figure) Figure { f.Required = true; return f }
 
-// coreFaces are the looks at a core: through it, and at each of its faces.
+// coreFaces returns the figures of a core: through it, and at each of its
+// faces.
 func coreFaces(of string) []Figure {
 	return []Figure{pct("dark_pct", "share of the "+of+" through which no light comes, all layers; the same from either "+
 		"side"),
@@ -214,7 +216,7 @@ var checks = []check{
 		oneOf: []string{"gauge_c", "lamp"}},
 }
 
-// oilWords are what an oil stick shows.
+// oilWords are what an oil stick can show.
 var oilWords = []string{"ok", "low", "overfull", "milky"}
 
 // specFigures are the figures of a machine that checks compare with.
@@ -238,8 +240,8 @@ var specFigures = []Figure{
 	{Name: "exhaust_max_mm", Min: 0.01, Max: 2, Help: "most clearance of the exhaust valves"},
 }
 
-// OilFinding is the word of an oil-level's figure "finding": ok, low, overfull
-// or milky.
+// OilFinding returns the word for an oil-level's figure "finding": ok, low,
+// overfull or milky.
 func OilFinding(v float64) string {
 	if v < 0 || int(v) >= len(oilWords) {
 		return ""
@@ -247,9 +249,10 @@ func OilFinding(v float64) string {
 	return oilWords[int(v)]
 }
 
-// Recorded reads a check's figures as a book keeps them: the value in its unit,
-// which stands for the first figure, and the others as name=value;name=value/value.
-// What is no figure of the check is left out.
+// Recorded reads a check's figures as the book stores them: the value in its
+// unit, which is the first figure, and the others as
+// name=value;name=value/value. Anything that is not a figure of the check is
+// left out.
 func Recorded(id string, value float64, known bool, unit, text string) map[string][]float64 {
 	c, err := findCheck(id)
 	if err != nil {

@@ -4,7 +4,7 @@ import (
 	"errors"
 )
 
-// Limits of the fall across a core at steady load, K: computed for a made-up
+// Limits of the fall across a core at steady load, K: computed for an invented
 // machine (5 to 12 K typical, more than 20 K low flow, under 3 K low air flow
 // or no load) and common practice.
 const (
@@ -47,7 +47,7 @@ func judgePump(e *exam) {
 	}
 }
 
-// squeezeRPM is the engine speed from which a weak suction hose draws flat
+// squeezeRPM is the engine speed above which a weak suction hose collapses
 // (common practice, no source).
 const squeezeRPM = 3000.0
 

@@ -5,9 +5,9 @@ import (
 	"math"
 )
 
-// Limits of a gauge against a probe at the housing, K, and of what a probe shows
-// where the lamp is right, °C: lamps come at 102 to 110 (three manuals). Common
-// practice, no source, otherwise.
+// Limits of a gauge against a probe at the housing, K, and of what a probe
+// shows when the lamp comes on rightly, °C: 102 to 110 (three manuals).
+// Otherwise common practice, no source.
 const (
 	apartFailK = 8.0
 	apartPassK = 5.0
@@ -15,7 +15,7 @@ const (
 	lampHighC  = 115.0
 )
 
-// apart judges what a gauge says against a probe.
+// apart judges a gauge by a probe, both in °C.
 func (e *exam) apart(gauge, probe float64) {
 	off := gauge - probe
 	e.v.Value, e.v.Unit = off, "K"
@@ -31,7 +31,7 @@ func (e *exam) apart(gauge, probe float64) {
 }
 
 func judgeProbe(e *exam) {
-	e.v.Source = e.text("lamps of three manuals come at %v to %v °C; other limits "+practice, 102, 110)
+	e.v.Source = e.text("lamps of three manuals come at %v to %v °C; other limits: "+practice, 102, 110)
 	probe := e.get("probe_c")
 	if gauge, read := e.find("gauge_c"); read {
 		e.apart(gauge, probe)

@@ -13,42 +13,44 @@ import (
 	"shedbook/schema/unit"
 )
 
-// Results of a check.
+// The results of a check.
 const (
 	Pass   = "pass"
 	Fail   = "fail"
 	Unsure = "unsure"
 )
 
-// Measurement is what somebody found at a check: figures, or only a result.
+// Measurement is what a check found: figures, or only a result.
 type Measurement struct {
-	// Result is pass, fail or unsure as typed, empty if it was not.
+	// Result is pass, fail or unsure as typed; empty if it was not typed.
 	Result string
-	// Value is the check's first figure (see Figures), nil if it was not given.
-	// Unit, if set, must be that figure's.
+	// Value is the check's first figure (see Figures); nil if not given. Unit, if
+	// set, must be that figure's.
 	Value *float64
 	Unit  string
-	// Figures holds the named figures in their units, one number each, or one
-	// for every cylinder or wheel where Figure.Many says so. A yes is 1, a no 0.
+	// Figures holds the named figures in their units: one number each, or one for
+	// every cylinder or wheel if Figure.Many is set. Yes is 1, no is 0.
 	Figures map[string][]float64
-	// Sure says that whoever typed the figures was asked about a Doubt and
-	// stands by them.
+	// Sure means that the user was asked about a Doubt and stands by the figures.
 	Sure bool
 }
 
-// Spec is what is known of the machine out of its manual, see SpecFigures for
-// the names. An unknown figure is absent, never 0.
+// Spec is what is known of the machine from its manual; see SpecFigures for the
+// names. An unknown figure is absent, never 0.
 type Spec struct {
-	Glycol  Glycol // empty: not known
+	Glycol  Glycol // empty if not known
 	Figures map[string]float64
-	Units   unit.System // those in which a verdict tells its quantities; metric if empty
+	Units   unit.System // the units of the sentences; metric if empty
 }
 
-// Verdict is what a check says.
+// AsTyped is the Source of a verdict that nothing was measured for.
+const AsTyped = "taken as you typed it, nothing was measured"
+
+// Verdict is the result of judging a check.
 type Verdict struct {
 	Result string // pass, fail or unsure
-	// Value is the figure computed, in Unit: how far a sensor is off in K, say.
-	// Unit is empty where only a result came.
+	// Value is the computed figure, in Unit: such as how far a sensor is off, in
+	// K. Unit is empty if only a result was given.
 	Value    float64
 	Unit     string
 	Says     string   // one plain sentence with the figures
@@ -57,23 +59,22 @@ type Verdict struct {
 	Warnings []string
 }
 
-// Figure is one number that a check or a machine's spec takes.
+// Figure describes one number of a check or of a machine's spec.
 type Figure struct {
 	Name string
 	// Unit is c, kpa, ohm, pct, ml, l, min, m, yesno or word, or empty for a plain
-	// number whose name says the rest (lift_mm, battery_v). The spec's glycol
+	// number whose name tells its unit (lift_mm, battery_v). The glycol of a spec
 	// is a word: see ParseGlycol.
 	Unit     string
 	Min, Max float64
 	Required bool // without it nothing can be computed
-	Many     bool // one for every cylinder or wheel
-	// OneOf is what it may be where it is one of a few words (Unit "word"); the
-	// number is the word's place.
+	Many     bool // one for each cylinder or wheel
+	// OneOf lists the words, if Unit is "word"; the number is the word's index.
 	OneOf []string
 	Help  string
 }
 
-// Words is its name as a person says it, without its unit.
+// Words returns the figure's name as people say it, without its unit.
 func (f Figure) Words() string {
 	name := f.Name
 	if f.Unit != "" {
@@ -82,7 +83,7 @@ func (f Figure) Words() string {
 	return strings.ReplaceAll(name, "_", " ")
 }
 
-// Check refuses a value out of the figure's range.
+// Check returns an error for a value out of the figure's range.
 func (f Figure) Check(v float64) error {
 	hint := f.Help
 	if f.Name == "cap_kpa" {
@@ -91,7 +92,7 @@ func (f Figure) Check(v float64) error {
 	return within(f.Name, v, f.Min, f.Max, symbol(f.Unit), hint)
 }
 
-// Checks lists the ids of all checks.
+// Checks returns the ids of all checks.
 func Checks() []string {
 	ids := make([]string, len(checks))
 	for i, c := range checks {
@@ -100,9 +101,8 @@ func Checks() []string {
 	return ids
 }
 
-// Figures lists the figures that a check takes; the first is the one that
-// Measurement.Value stands for. An unknown check is an error that names the
-// near ones.
+// Figures returns the figures that a check takes; the first is the one that
+// Measurement.Value means. The error for an unknown check names the near ones.
 func Figures(check string) ([]Figure, error) {
 	c, err := findCheck(check)
 	if err != nil {
@@ -111,8 +111,8 @@ func Figures(check string) ([]Figure, error) {
 	return slices.Clone(c.figures), nil
 }
 
-// Meaning says what pass and fail mean where only a result is typed, which
-// every check allows.
+// Meaning returns what pass and fail mean when only a result is typed, as every
+// check allows.
 func Meaning(check string) (pass, fail string, err error) {
 	c, err := findCheck(check)
 	if err != nil {
@@ -130,7 +130,7 @@ func findCheck(id string) (*check, error) {
 	return nil, fmt.Errorf("check: %q is no check%s", id, oneOf(id, Checks()))
 }
 
-// oneOf words what would be right: the names near to a word, or all of them.
+// oneOf returns what would be right: the names near to a word, or all of them.
 func oneOf(word string, names []string) string {
 	if near := unit.Near(word, names); len(near) > 0 {
 		return "; did you mean " + strings.Join(near, ", ") + "?"
@@ -138,10 +138,11 @@ func oneOf(word string, names []string) string {
 	return "; choose from " + strings.Join(names, ", ")
 }
 
-// ohmAt begins the names of a sensor's points: ohm_at_20 is what it reads at 20 °C.
+// ohmAt begins the name of a sensor's point: ohm_at_20 is its resistance at 20
+// °C.
 const ohmAt = "ohm_at_"
 
-// SpecFigure describes a spec figure by name. Besides SpecFigures there is
+// SpecFigure returns a spec figure by name. Besides SpecFigures there is
 // ohm_at_N for any temperature N from -40 to 150 °C: a point of the coolant
 // sensor.
 func SpecFigure(name string) (Figure, error) {
@@ -163,7 +164,7 @@ func SpecFigure(name string) (Figure, error) {
 	return Figure{}, fmt.Errorf("figure: %q is no figure of a machine%s", name, oneOf(name, all))
 }
 
-// SpecFigures lists the spec figures that checks compare with, beside the
+// SpecFigures returns the spec figures that checks compare with, without the
 // sensor's points (ohm_at_20, ohm_at_100, ...).
 func SpecFigures() []Figure { return slices.Clone(specFigures) }
 
@@ -179,7 +180,7 @@ func (s Spec) or(name string, otherwise float64) float64 {
 	return otherwise
 }
 
-// Sensor gives the coolant sensor's points (ohm_at_N), from cold to hot.
+// sensor returns the coolant sensor's points (ohm_at_N), from cold to hot.
 func (s Spec) sensor() []sensorPoint {
 	var points []sensorPoint
 	for name, ohm := range s.Figures {
@@ -193,13 +194,13 @@ func (s Spec) sensor() []sensorPoint {
 	return points
 }
 
-// Judge says what a check's figures mean against the machine's spec. Without
-// figures the typed result stands; with figures that say pass or fail they
-// stand, and a typed result that contradicts them is a warning.
+// Judge returns what a check's figures mean for a machine with this spec.
+// Without figures the typed result counts; figures that decide overrule it, and
+// a contradiction is a warning.
 //
-// An error is bad input: an unknown check or figure, a figure out of range or
-// missing. A *Doubt among them is for asking (errors.As). A figure missing
-// from the spec is no error: the verdict is unsure and names it in Missing.
+// The error is bad input: an unknown check or figure, a figure out of range or
+// missing. If it is a *Doubt, ask the user (errors.As). A missing spec figure
+// is no error: the verdict is unsure and names it in Missing.
 func Judge(check string, m Measurement, spec Spec) (Verdict, error) {
 	c, err := findCheck(check)
 	if err != nil {
@@ -241,7 +242,7 @@ func Judge(check string, m Measurement, spec Spec) (Verdict, error) {
 				check, c.pass, c.fail, strings.Join(c.names(), ", "))
 		}
 		says := map[string]string{Pass: c.pass, Fail: c.fail, Unsure: "looked at, but not clear"}[m.Result]
-		return Verdict{Result: m.Result, Says: says, Source: "as typed, nothing measured"}, nil
+		return Verdict{Result: m.Result, Says: says, Source: AsTyped}, nil
 	}
 	if err := e.check(c); err != nil {
 		return Verdict{}, err
@@ -277,13 +278,13 @@ type exam struct {
 	figures map[string][]float64
 	sure    bool
 	v       Verdict
-	share   float64 // percent of the system, where the check is about an amount of coolant
+	share   float64 // percent of the system, if the check is about an amount of coolant
 	err     error
 }
 
-// check refuses figures that the check does not take, out of their range, or
-// missing. Pressures that look like a slip of the unit are left to the judge,
-// whose question says more than a range.
+// check returns an error for figures that the check does not take, that are out
+// of range, or that are missing. Pressures that look like another unit are left
+// to the judge, whose question says more.
 func (e *exam) check(c *check) error {
 	for _, name := range slices.Sorted(maps.Keys(e.figures)) {
 		if !slices.Contains(c.names(), name) {
@@ -340,7 +341,7 @@ func (e *exam) check(c *check) error {
 
 func (e *exam) has(name string) bool { _, ok := e.figures[name]; return ok }
 
-// get is a figure that is known to be there.
+// get returns a figure that is known to be given.
 func (e *exam) get(name string) float64 { return e.figures[name][0] }
 
 func (e *exam) find(name string) (float64, bool) {
@@ -350,11 +351,11 @@ func (e *exam) find(name string) (float64, bool) {
 	return e.get(name), true
 }
 
-// yes and no are false where nothing was said.
+// yes and no are both false if nothing was said.
 func (e *exam) yes(name string) bool { v, ok := e.find(name); return ok && v == 1 }
 func (e *exam) no(name string) bool  { v, ok := e.find(name); return ok && v == 0 }
 
-// need is a spec figure; where it is not set it is noted as missing.
+// need returns a spec figure; if it is not set it is added to Missing.
 func (e *exam) need(name string) (float64, bool) {
 	v, ok := e.spec.get(name)
 	if !ok {
@@ -379,7 +380,7 @@ func (e *exam) altitude() float64 {
 	return a
 }
 
-// mix is the machine's coolant, or the commonest one with a warning.
+// mix returns the machine's coolant, or the commonest one with a warning.
 func (e *exam) mix() (Glycol, float64) {
 	g := e.spec.Glycol
 	if g == "" {

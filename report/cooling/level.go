@@ -1,7 +1,7 @@
 package cooling
 
-// expansion returns how much a coolant swells from one temperature to another, as
-// a fraction of its first volume: density ratio less one, densities by ASHRAE
+// expansion returns how much a coolant expands between two temperatures, as a
+// fraction of its first volume: density ratio less one, densities by ASHRAE
 // (see density). Melinder (2010) gives a tenth more for 20 to 90 °C.
 func (g Glycol) expansion(volPct, fromC, toC float64) (float64, error) {
 	from, err := g.density(volPct, fromC)
@@ -13,17 +13,17 @@ func (g Glycol) expansion(volPct, fromC, toC float64) (float64, error) {
 }
 
 // shellExpansion is the cubic expansion of aluminium, 3 x 23e-6 per K (from
-// memory): block, head and core grow with the coolant in them.
+// memory): block, head and core expand with their coolant.
 const shellExpansion = 3 * 23e-6
 
-// coldLevel turns a level read with the coolant at readC into the level that
-// the same coolant would show at coldC, both in mL below the mark (negative:
-// above it). systemL is what the system holds, cold, to the mark. All coolant
-// is taken to be at one temperature, and the shell to be of aluminium; what
-// stands in a cool reservoir swells less, so this is an upper bound.
+// coldLevel converts a level read with the coolant at readC into the level of
+// the same coolant at coldC, both in mL below the mark (negative: above it).
+// systemL is the cold system's volume up to the mark. All coolant is taken to
+// be at one temperature, and the shell to be of aluminium; coolant in a cool
+// reservoir expands less, so this is an upper bound.
 //
-// Derivation: V-b cold swells to (V-b)r in a shell grown to V(1+s), hence
-// b = V - (V(1+s)-b')/r with r the density ratio, s the shell's expansion.
+// Derivation: V-b cold expands to (V-b)r in a shell expanded to V(1+s), hence b
+// = V - (V(1+s)-b')/r with r the density ratio, s the shell's expansion.
 func coldLevel(g Glycol, volPct, systemL, belowML, readC, coldC float64) (float64, error) {
 	if err := within("below_mark_ml", belowML, -1000*systemL, 1000*systemL, "mL",
 		"no more than the system holds"); err != nil {
@@ -37,9 +37,9 @@ func coldLevel(g Glycol, volPct, systemL, belowML, readC, coldC float64) (float6
 	return v - (v*(1+shellExpansion*(readC-coldC))-belowML)/(1+e), nil
 }
 
-// trappedAir returns the litres of air left after a refill: what the system holds,
-// less what had stayed in it, less what went in. The arithmetic of a generator
-// set maker's bleeding procedure: where only half the capacity goes in, air is
+// trappedAir returns the litres of air left after a refill: the system's
+// volume, less what had stayed in, less what went in. From a generator set
+// maker's bleeding procedure: if only half the capacity goes in, air is
 // trapped.
 func trappedAir(systemL, leftL, filledL float64) (float64, error) {
 	if err := within("left_ml", 1000*leftL, 0, 1000*systemL, "mL",
@@ -53,21 +53,21 @@ func trappedAir(systemL, leftL, filledL float64) (float64, error) {
 	return systemL - leftL - filledL, nil
 }
 
-const practice = "common practice, no source"
+const practice = "a workshop rule of thumb"
 
-// Limits of what is missing, percent of the system. Common practice, no source:
-// above 5 to 10 % missing confirms a low level.
+// Limits of missing coolant, percent of the system. Common practice, no source:
+// 5 to 10 % missing confirms a low level.
 const (
 	missingPass = 2.0
 	missingFail = 5.0
 )
 
 // judgeNeck judges the level in the radiator's neck, which is full in a sound
-// system whatever stands in the bottle.
+// system whatever the level in the bottle.
 func judgeNeck(e *exam) {
 	below := e.get("below_neck_ml")
 	bottle, looked := e.find("below_mark_ml")
-	e.v.Value, e.v.Unit, e.v.Source = below, "ml", "limits "+practice
+	e.v.Value, e.v.Unit, e.v.Source = below, "ml", "limits: "+practice
 	said := e.text("the neck takes %v mL", below)
 	systemL, known := e.need("coolant_l")
 	if known {
@@ -125,7 +125,7 @@ func judgeLevel(e *exam) {
 	}
 	share := cold / systemL / 10
 	e.v.Value, e.v.Unit, e.share = cold, "ml", share
-	e.v.Source = "densities of ASHRAE Handbook Fundamentals (2001) ch. 21; limits " + practice
+	e.v.Source = "densities of ASHRAE Handbook Fundamentals (2001) ch. 21; limits: " + practice
 	said := e.text("%v mL below the mark", below)
 	if below < 0 {
 		said = e.text("%v mL above the mark", -below)
@@ -147,10 +147,10 @@ func judgeLevel(e *exam) {
 	}
 }
 
-// coldC is the temperature that levels are compared at, °C.
+// coldC is the temperature at which levels are compared, °C.
 const coldC = 20.0
 
-// Limits of the air that comes out, percent of the system (common practice, no
+// Limits of the air bled out, percent of the system (common practice, no
 // source).
 const (
 	airPass = 1.0

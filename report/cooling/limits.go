@@ -1,13 +1,13 @@
 package cooling
 
-// Limits are the limits of the judges by name, each as it is printed, for the
-// text that tells people how a check is made: a limit stands once, at its judge.
+// Limits returns the limits of the judges by name, printed, for the texts that
+// tell people how to do a check: so each limit is defined once, at its judge.
 func Limits() map[string]string {
 	out := map[string]string{}
 	for name, limit := range limits {
 		out[name] = text("%.1v", limit)
 	}
-	// A published 2 psi is 13.8 kPa; people read it off a gauge.
+	// The published 2 psi is 13.8 kPa, as people read it off a gauge.
 	out["loss-kpa"] = text("%v", lossFailKPa)
 	return out
 }

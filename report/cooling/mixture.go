@@ -16,8 +16,8 @@ const (
 	Propylene Glycol = "propylene"
 )
 
-// ParseGlycol reads the word; an empty one is an error, for the two kinds
-// freeze, weigh and poison differently.
+// ParseGlycol reads the word; an empty one is an error, since the two kinds
+// differ in freezing point, density and toxicity.
 func ParseGlycol(word string) (Glycol, error) {
 	switch g := Glycol(strings.ToLower(strings.TrimSpace(word))); g {
 	case Ethylene, Propylene:
@@ -26,25 +26,25 @@ func ParseGlycol(word string) (Glycol, error) {
 	return "", fmt.Errorf("glycol: %q should be ethylene or propylene", word)
 }
 
-// errBeyondTable marks a question that no published table answers.
+// errBeyondTable is returned where no published table reaches.
 var errBeyondTable = errors.New("beyond the published table")
 
-// fluid is what the tables say of one glycol.
+// fluid holds the tables of one glycol.
 type fluid struct {
 	name          string
 	molar         float64 // g/mol
 	freezing      []freezeRow
 	density, heat [][]float64
-	// upper is the branch on which a still stronger mixture freezes warmer
-	// again, by mass percent; nil where there is none.
+	// upper is the branch on which stronger mixtures freeze warmer again, by mass
+	// percent; nil if there is none.
 	upper []freezeRow
 }
 
 // The upper branch of ethylene glycol: a diesel engine maker's operating
-// manual, table of glycol concentration, density and freezing point (80 %
-// -45 °C, 85 % -30 °C, 100 % -13 °C; its densities show that it is by mass).
-// Laboratories differ by several kelvin here: good for a warning, not for
-// protecting an engine.
+// manual, table of glycol concentration, density and freezing point (80 % -45
+// °C, 85 % -30 °C, 100 % -13 °C; its densities show that it is by mass).
+// Laboratories differ by several kelvin here: good enough for a warning, not
+// for protecting an engine.
 var ethyleneUpper = []freezeRow{{0, 80, -45}, {0, 85, -30}, {0, 100, -13}}
 
 var fluids = map[Glycol]*fluid{
@@ -59,8 +59,8 @@ func byVol(r freezeRow) float64  { return r.vol }
 func byMass(r freezeRow) float64 { return r.mass }
 func byC(r freezeRow) float64    { return r.c }
 
-// along reads column y of rows at x of another column, straight lines between
-// them; ok is false beyond the ends.
+// along interpolates column to of rows linearly at x of column from; ok is
+// false beyond the ends.
 func along(rows []freezeRow, x float64, from, to func(freezeRow) float64) (y float64, ok bool) {
 	for i := 1; i < len(rows); i++ {
 		a, b := from(rows[i-1]), from(rows[i])
@@ -71,9 +71,9 @@ func along(rows []freezeRow, x float64, from, to func(freezeRow) float64) (y flo
 	return 0, false
 }
 
-// mass returns percent by mass of a percentage by volume: ASHRAE Handbook
-// Fundamentals (2001) ch. 21, straight lines between its rows and from its last
-// (58 to 60 %) to neat glycol.
+// mass converts percent by volume to percent by mass: ASHRAE Handbook
+// Fundamentals (2001) ch. 21, linear between its rows and from its last (58 to
+// 60 %) to neat glycol.
 func (g Glycol) mass(vol float64) float64 {
 	f := fluids[g]
 	if mass, ok := along(f.freezing, vol, byVol, byMass); ok {
@@ -82,7 +82,7 @@ func (g Glycol) mass(vol float64) float64 {
 	return between(vol, f.last().vol, f.last().mass, 100, 100)
 }
 
-// vol is the inverse of mass.
+// vol returns the inverse of mass.
 func (g Glycol) vol(mass float64) float64 {
 	f := fluids[g]
 	if vol, ok := along(f.freezing, mass, byMass, byVol); ok {
@@ -92,14 +92,14 @@ func (g Glycol) vol(mass float64) float64 {
 }
 
 // freezes returns the temperature in °C at which the first ice forms, from the
-// concentration in percent by volume: ASHRAE Handbook Fundamentals (2001) ch. 21,
-// straight lines between its rows. Other published tables (CRC Handbook, 102nd
-// ed.; Melinder 2010) lie up to 3 K lower for ethylene glycol at 58 %; the ASHRAE
-// one is the warmer and so the safer.
+// concentration in percent by volume: ASHRAE Handbook Fundamentals (2001) ch.
+// 21, linear between its rows. Other published tables (CRC Handbook, 102nd ed.;
+// Melinder 2010) are up to 3 K lower for ethylene glycol at 58 %; ASHRAE's is
+// warmer and so safer.
 //
-// Above 57.8 % of ethylene and 60 % of propylene glycol the table ends, and ok is
-// false. Close to neat ethylene glycol an approximate value is known again (see
-// ethyleneUpper).
+// The table ends at 57.8 % of ethylene and 60 % of propylene glycol; ok is
+// false above. Close to neat ethylene glycol an approximate value is known
+// again (see ethyleneUpper).
 func (g Glycol) freezes(volPct float64) (c float64, ok bool) {
 	if c, ok = along(fluids[g].freezing, volPct, byVol, byC); ok {
 		return c, true
@@ -107,14 +107,14 @@ func (g Glycol) freezes(volPct float64) (c float64, ok bool) {
 	return along(fluids[g].upper, g.mass(volPct), byMass, byC)
 }
 
-// strength is a concentration found from a reading.
+// strength is a concentration found by a measurement.
 type strength struct {
 	volPct   float64 // percent by volume
-	atLeast  bool    // the reading lies beyond the table: volPct or stronger
+	atLeast  bool    // the reading is beyond the table: volPct or stronger
 	warnings []sentence
 }
 
-// sentence is one that is still to be put in somebody's units.
+// sentence is a format and its figures, to be printed in the user's units.
 type sentence struct {
 	form string
 	args []any
@@ -124,10 +124,10 @@ func (s *strength) warn(form string, args ...any) {
 	s.warnings = append(s.warnings, sentence{form, args})
 }
 
-// fromFreezing returns the concentration of a coolant that freezes at c °C, 0 or
-// less, as a glycol refractometer or a freezing test tells it: the inverse of
-// freezes. With ethylene glycol it is two-valued, and a warning says so: neat
-// glycol freezes at -13 °C, as 26 % does.
+// fromFreezing returns the concentration of a coolant that freezes at c °C, 0
+// or less, as a glycol refractometer or a freezing test gives it: the inverse
+// of freezes. With ethylene glycol there are two answers, and a warning says
+// so: neat glycol freezes at -13 °C, as 26 % does.
 func (g Glycol) fromFreezing(c float64) (s strength) {
 	f := fluids[g]
 	vol, ok := along(f.freezing, c, byC, byVol)
@@ -148,7 +148,7 @@ func (g Glycol) fromFreezing(c float64) (s strength) {
 		return s
 	case c > top.c:
 		other = top.mass
-	case !ok: // between the end of the table and the first row above it: about there
+	case !ok: // between the end of the table and the first row above it
 		other = f.upper[0].mass
 	}
 	s.warn("about %v %% freezes there too: if it was filled with pure concentrate, dilute a sample with as much water "+
@@ -157,7 +157,7 @@ func (g Glycol) fromFreezing(c float64) (s strength) {
 	return s
 }
 
-// waterDensity in kg/m3 at 1 atm, 0 to 150 °C: Kell, J. Chem. Eng. Data 20
+// waterDensity returns kg/m3 at 1 atm, 0 to 150 °C: Kell, J. Chem. Eng. Data 20
 // (1975) 97, eq. 16.
 func waterDensity(c float64) float64 {
 	return (999.83952 + c*(16.945176+c*(-7.9870401e-3+c*(-46.170461e-6+c*(105.56302e-9-c*280.54253e-12))))) / (1 + 16.879850e-3*c)
@@ -167,8 +167,8 @@ func waterDensity(c float64) float64 {
 var waterHeat = []float64{4219.4, 4205.1, 4195.2, 4188.5, 4184.1, 4181.3, 4179.8, 4179.2, 4179.4, 4180.2, 4181.5,
 	4183.2, 4185.1, 4187.5, 4190.2, 4193.3, 4196.9, 4200.8, 4205.3, 4210.2, 4215.7}
 
-// grid reads a table at a concentration and a temperature, straight lines both
-// ways; water heads it as the column of 0 %.
+// at interpolates a table linearly at a concentration and a temperature; water
+// is its column at 0 %.
 func (f *fluid) at(table [][]float64, water func(float64) float64, vol, c float64) (float64, error) {
 	end := concentrations[len(concentrations)-1]
 	if vol > end {
@@ -208,21 +208,22 @@ func (f *fluid) at(table [][]float64, water func(float64) float64, vol, c float6
 	return sum, nil
 }
 
-// density of a coolant in kg/m3: ASHRAE Handbook Fundamentals (2001) ch. 21,
-// inhibited glycols, 10 to 60 % by volume, to 100 °C; water by Kell (1975).
-// A pure glycol is 0.5 % lighter (CRC Handbook, 102nd ed.).
+// density returns that of a coolant in kg/m3: ASHRAE Handbook Fundamentals
+// (2001) ch. 21, inhibited glycols, 10 to 60 % by volume, up to 100 °C; water
+// by Kell (1975). Pure glycol is 0.5 % lighter (CRC Handbook, 102nd ed.).
 func (g Glycol) density(volPct, c float64) (float64, error) {
 	return fluids[g].at(fluids[g].density, waterDensity, volPct, c)
 }
 
-// heat capacity of a coolant in J/(kg K): ASHRAE Handbook Fundamentals (2001)
-// ch. 21, 10 to 60 % by volume, to 100 °C; water by IAPWS-95.
+// heat returns the heat capacity of a coolant in J/(kg K): ASHRAE Handbook
+// Fundamentals (2001) ch. 21, 10 to 60 % by volume, up to 100 °C; water by
+// IAPWS-95.
 func (g Glycol) heat(volPct, c float64) (float64, error) {
 	return fluids[g].at(fluids[g].heat, func(t float64) float64 { return waterHeat[int(t/gridStep)] }, volPct, c)
 }
 
-// carries returns what a litre of coolant carries per kelvin against a litre of
-// water at the same temperature, as a ratio: density times heat capacity.
+// carries returns the heat that a litre of coolant carries per kelvin relative
+// to a litre of water at the same temperature: density times heat capacity.
 func (g Glycol) carries(volPct, c float64) (float64, error) {
 	rho, err := g.density(volPct, c)
 	if err != nil {
@@ -237,16 +238,16 @@ func (g Glycol) carries(volPct, c float64) (float64, error) {
 }
 
 // fromGravity returns the concentration of a coolant whose specific gravity
-// (against water at 15.6 °C, as hydrometers are marked) was read at c °C, 0 to 100:
-// the inverse of density, so of an inhibited coolant. Additives weigh: a pure
-// mixture (CRC Handbook, 102nd ed.; Lange's Handbook table 5.13) comes out up to
-// 5 % by volume too weak with ethylene and 10 % with propylene glycol. A
-// refractometer is good to 1 % (common practice, no source).
+// (relative to water at 15.6 °C, as hydrometers are marked) was read at c °C, 0
+// to 100: the inverse of density, for an inhibited coolant. Additives are
+// heavy: a pure mixture (CRC Handbook, 102nd ed.; Lange's Handbook table 5.13)
+// comes out up to 5 % by volume too weak with ethylene and 10 % with propylene
+// glycol. A refractometer is good to 1 % (common practice, no source).
 func (g Glycol) fromGravity(gravity, c float64) (s strength, err error) {
 	want := gravity * waterDensity(15.6)
 	density := func(vol float64) float64 {
-		// 0 to 60 % and 0 to 100 °C lie inside the table, so no error can come,
-		// but for strong cold corners, which are not asked for here.
+		// 0 to 60 % and 0 to 100 °C are inside the table, so there is no error,
+		// except in strong cold corners, which are not asked for here.
 		d, _ := g.density(vol, c)
 		return d
 	}
@@ -264,21 +265,21 @@ func (g Glycol) fromGravity(gravity, c float64) (s strength, err error) {
 	} else {
 		s.volPct = math.Max(0, bisect(func(v float64) float64 { return density(v) - want }, 0, end))
 	}
-	// Neat propylene glycol weighs 1036 kg/m3 at 20 °C, as 40 % does: the
-	// density rises to about 75 % and falls again.
+	// Neat propylene glycol has 1036 kg/m3 at 20 °C, as 40 % does: density rises
+	// up to about 75 % and falls again.
 	if g == Propylene && s.volPct >= 38 {
 		s.warn("a much stronger mixture of propylene glycol weighs the same: use a refractometer")
 	}
 	return s, nil
 }
 
-// Fluids that are filled in, percent of glycol by volume. Concentrate counts
-// as neat: additives and a little water make it 95 % or so, which leaves half
-// and half near -36 °C.
+// fluidPct is the strength of the fluids that are filled in, percent of glycol
+// by volume. Concentrate counts as neat: with its additives and water it is
+// about 95 %, so half and half of it protects to about -36 °C.
 var fluidPct = map[string]float64{"water": 0, "premix": 50, "concentrate": 100}
 
-// FluidPct returns the strength of a fluid by its word: water 0, premix 50,
-// concentrate 100 percent by volume.
+// FluidPct returns the strength of a fluid by its word, in percent by volume:
+// water 0, premix 50, concentrate 100.
 func FluidPct(word string) (float64, error) {
 	p, ok := fluidPct[word]
 	if !ok {
@@ -287,16 +288,16 @@ func FluidPct(word string) (float64, error) {
 	return p, nil
 }
 
-// Fill is one top-up: so many litres at so many percent, in place of as much
-// that had leaked out mixed.
+// Fill is one top-up: so many litres at so many percent, replacing as much lost
+// mixture.
 type Fill struct {
 	Litres, VolPct float64
 }
 
-// AfterTopUps returns the concentration of a system of so many litres, once so
-// many percent, after top-ups that each made good an equal loss of mixture:
-// c -> c + (p - c) x / V. A loss by steam takes mostly water and leaves the
-// mixture stronger than this.
+// AfterTopUps returns the concentration of a system of so many litres, at first
+// volPct percent, after top-ups that each replaced an equal loss of mixture: c
+// -> c + (p - c) x / V. A loss by steam is mostly water and leaves the mixture
+// stronger than this.
 func AfterTopUps(systemL, volPct float64, fills ...Fill) (float64, error) {
 	if err := within("coolant_l", systemL, 0.1, 200, "L", "the coolant in the whole system"); err != nil {
 		return 0, err

@@ -6,14 +6,13 @@ import (
 	"math"
 )
 
-// Doubt is a figure that is possible but so unlikely that whoever typed it
-// should be asked: mostly a pressure in another unit than the one meant. Ask
-// whether Perhaps was meant; if the figure stands, judge again with
-// Measurement.Sure.
+// Doubt is a possible figure that is so unlikely that the user should be asked:
+// mostly a pressure in another unit. Ask whether Perhaps was meant; if the
+// figure is right, judge again with Measurement.Sure.
 type Doubt struct {
 	Figure  string
-	Value   float64 // as it came
-	Perhaps float64 // what was probably meant, in the same unit; 0 if nothing suggests itself
+	Value   float64 // as it was given
+	Perhaps float64 // what was probably meant, in the same unit; 0 if there is no guess
 	Unit    string
 	Why     string
 }
@@ -22,8 +21,8 @@ func (d *Doubt) Error() string {
 	return text("%s: %.1v %s %s", d.Figure, d.Value, d.Unit, d.Why)
 }
 
-// doubtPressure asks about a pressure outside what is usual. Above usual the
-// number is taken as kPa typed with psi behind it, below as psi or bar typed
+// doubtPressure returns a doubt about an unusual pressure. If it is above the
+// usual ones, psi was perhaps typed and read as kPa; if below, psi or bar typed
 // for kPa.
 func doubtPressure(figure string, kPa, low, high float64, what string) *Doubt {
 	if kPa >= low && kPa <= high {
@@ -45,7 +44,7 @@ func doubtPressure(figure string, kPa, low, high float64, what string) *Doubt {
 		d.Perhaps = kPa * 100
 		d.Why = text("is little for %s, which takes %s; was it %.2v bar (%v kPa)?", what, span, kPa, d.Perhaps)
 	default:
-		return nil // nothing held at all: a finding, no slip
+		return nil // no pressure at all is a finding, not a slip
 	}
 	return d
 }
@@ -56,10 +55,10 @@ const (
 	capLow, capHigh = 30.0, 220.0
 )
 
-// Limits of a cap against the pressure printed on it. Ratings seen in manuals
-// are 108 to 137, 93 to 123 (to be replaced below 78 to 83), 78 to 98 kPa:
-// bands of 12 to 14 % about their middle, replaced below 0.72 to 0.77 of it.
-// It must hold for 6 s (a manual), 10 s (common practice).
+// Limits of a cap relative to its printed pressure. Ratings in manuals are 108
+// to 137, 93 to 123 (replace below 78 to 83), 78 to 98 kPa: bands of 12 to 14 %
+// about their middle, to be replaced below 0.72 to 0.77 of it. It must hold for
+// 6 s (a manual), 10 s (common practice).
 const (
 	capPass = 0.85
 	capFail = 0.80
@@ -94,7 +93,7 @@ func judgeCap(e *exam) {
 		e.refuse(fmt.Errorf("cap_kpa: 0 kPa is an open system; for a cap test it should be the pressure printed on the cap"))
 		return
 	}
-	e.v.Source = "bands and service limits of three workshop manuals; between them " + practice
+	e.v.Source = "bands and service limits of three workshop manuals; between them: " + practice
 	share := relief / printed
 	e.v.Value, e.v.Unit = 100*share, "%"
 	said := e.text("lets go at %v kPa, %v %% of the printed %v kPa", relief, 100*share, printed)
@@ -112,7 +111,7 @@ func judgeCap(e *exam) {
 		if minutes < holdMin {
 			e.warn("watch it for at least 6 s (0.1 min)")
 		}
-		// What it keeps is what counts, not where it lets go for a moment.
+		// What the cap holds counts, not where it opens for a moment.
 		share = min(share, end/printed)
 	}
 	switch {
@@ -127,7 +126,7 @@ func judgeCap(e *exam) {
 	}
 }
 
-// deadCap says what the lost pressure costs in boiling point.
+// deadCap returns what the lost pressure costs in boiling point.
 func (e *exam) deadCap(kPa float64) string {
 	g, pct := e.mix()
 	printed, _ := e.spec.get("cap_kpa")
@@ -142,9 +141,9 @@ func (e *exam) deadCap(kPa float64) string {
 const (
 	lossFailKPa = 13.8 // 2 psi
 	lossMinutes = 2.0
-	steadyK     = 2.0  // coolant temperatures this near count as steady
-	mostK       = 15.0 // no engine that was cold or steady cools by more while it is watched (common practice, no source)
-	gaugeKPa    = 2.0  // what a tester's gauge lets one see
+	steadyK     = 2.0  // coolant temperatures this close count as steady
+	mostK       = 15.0 // an engine that was cold or steady cools no more than this while it is watched (common practice, no source)
+	gaugeKPa    = 2.0  // the resolution of a tester's gauge
 	watchGood   = 5.0  // minutes
 	watchEnough = 1.0
 )
@@ -170,7 +169,7 @@ func judgePressureHold(e *exam) {
 	}
 	drop := max(0, start-end)
 	e.v.Value, e.v.Unit = rate, "kPa/min"
-	e.v.Source = "manuals of a utility machine (2002) and a road vehicle (2000); 5 min " + practice
+	e.v.Source = "manuals of a utility machine (2002) and a road vehicle (2000); 5 min: " + practice
 	said := e.text("lost %.1v kPa of %v kPa in %.1v min (%.2v kPa a minute)", drop, start, minutes, rate)
 	if printed, ok := e.need("cap_kpa"); ok && printed > 0 {
 		switch {
@@ -187,7 +186,7 @@ func judgePressureHold(e *exam) {
 		e.refuse(errors.New("end_c: start_c and end_c should come together, the coolant at the start and at the end"))
 		return
 	}
-	alone := 0.0 // kPa that the temperature alone explains
+	alone := 0.0 // kPa explained by the temperature alone
 	if warm {
 		alone = e.cooledKPa(start, from, to)
 		said += e.text("; the coolant went from %v to %v °C, which alone explains %.1v kPa", from, to, alone)
@@ -216,17 +215,18 @@ func judgePressureHold(e *exam) {
 	}
 }
 
-// cooledKPa is the fall of pressure that cooling alone brings to air and
-// vapour shut in over coolant: the air's by the gas law at constant volume, the
+// cooledKPa returns the fall of pressure that cooling alone causes in air and
+// vapour over coolant: the air's by the gas law at constant volume, the
 // vapour's as for water (IAPWS-IF97, a little more than over a mixture).
-// startKPa is gauge, the temperatures °C; negative where it warmed up.
+// startKPa is gauge, the temperatures °C; negative if it warmed up.
 func (e *exam) cooledKPa(startKPa, fromC, toC float64) float64 {
 	vapour := func(c float64) float64 { return 1000 * saturationPressure(max(c, 0.01)+kelvin) }
 	air := max(0, startKPa+airPressure(e.spec.or("altitude_m", 0))-vapour(fromC))
 	return air*(1-(toC+kelvin)/(fromC+kelvin)) + vapour(fromC) - vapour(toC)
 }
 
-// coolingFor is how many kelvin of cooling from 20 °C explain a fall of dropKPa.
+// coolingFor returns how many kelvin of cooling from 20 °C explain a fall of
+// dropKPa.
 func (e *exam) coolingFor(startKPa, dropKPa float64) float64 {
 	return bisect(func(k float64) float64 { return e.cooledKPa(startKPa, coldC, coldC-k) - dropKPa }, 0, coldC+30)
 }

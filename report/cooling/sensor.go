@@ -11,8 +11,8 @@ type sensorPoint struct {
 	C, Ohm float64
 }
 
-// Limits of what a thermistor sensor can read; outside them a meter shows a
-// short circuit, its own leads, or nothing connected.
+// Limits of what a thermistor sensor can read, ohm; outside them a meter shows
+// a short circuit, its own leads, or an open circuit.
 const (
 	ohmMin = 1.0
 	ohmMax = 1e6
@@ -24,9 +24,9 @@ func checkOhm(name string, ohm float64) error {
 	return within(name, ohm, ohmMin, ohmMax, "ohm", hint)
 }
 
-// betaBetween is the beta constant in K of a thermistor between two points:
-// ln(R1/R2) / (1/T1 - 1/T2) with T absolute (the definition of IEC 60539-1,
-// from memory).
+// betaBetween returns the beta constant in K of a thermistor between two
+// points: ln(R1/R2) / (1/T1 - 1/T2) with T absolute (the definition of IEC
+// 60539-1, from memory).
 func betaBetween(a, b sensorPoint) (float64, error) {
 	if a.C == b.C {
 		return 0, wrong("sensor points: both at %.1v °C; they should lie at different temperatures", a.C)
@@ -40,13 +40,14 @@ func betaBetween(a, b sensorPoint) (float64, error) {
 	return beta, nil
 }
 
-// betaTemperature is the temperature in °C at which a thermistor with one
+// betaTemperature returns the temperature in °C at which a thermistor with one
 // known point and a beta constant reads ohm: 1/T = 1/T0 + ln(R/R0)/B.
 func betaTemperature(p sensorPoint, beta, ohm float64) float64 {
 	return 1/(1/(p.C+kelvin)+math.Log(ohm/p.Ohm)/beta) - kelvin
 }
 
-// betaResistance is what it reads, in ohm, at c °C: R = R0 exp(B(1/T - 1/T0)).
+// betaResistance returns its resistance in ohm at c °C: R = R0 exp(B(1/T -
+// 1/T0)).
 func betaResistance(p sensorPoint, beta, c float64) float64 {
 	return p.Ohm * math.Exp(beta*(1/(c+kelvin)-1/(p.C+kelvin)))
 }
@@ -55,14 +56,14 @@ func betaResistance(p sensorPoint, beta, c float64) float64 {
 // T absolute, R in ohm: Steinhart & Hart, Deep-Sea Research 15 (1968) 497.
 type steinhartHart struct{ A, B, C float64 }
 
-// temperature in °C at which the sensor reads ohm.
+// temperature returns the temperature in °C at which the sensor reads ohm.
 func (s steinhartHart) temperature(ohm float64) float64 { return 1/s.inverse(math.Log(ohm)) - kelvin }
 
-// inverse is 1/T in 1/K, l being ln R.
+// inverse returns 1/T in 1/K, l being ln R.
 func (s steinhartHart) inverse(l float64) float64 { return s.A + l*(s.B+s.C*l*l) }
 
-// steinhartHartThrough is the curve through three points at different
-// temperatures, solved by divided differences.
+// steinhartHartThrough returns the curve through three points at different
+// temperatures, by divided differences.
 func steinhartHartThrough(p, q, r sensorPoint) steinhartHart {
 	l1, l2, l3 := math.Log(p.Ohm), math.Log(q.Ohm), math.Log(r.Ohm)
 	y1, y2, y3 := 1/(p.C+kelvin), 1/(q.C+kelvin), 1/(r.C+kelvin)
@@ -73,16 +74,16 @@ func steinhartHartThrough(p, q, r sensorPoint) steinhartHart {
 }
 
 // curve is a sensor's resistance against temperature through its known points:
-// the beta equation between two, Steinhart-Hart through three, the beta
+// the beta equation through two, Steinhart-Hart through three, the beta
 // equation from each to the next through more.
 type curve struct {
 	points  []sensorPoint // from cold to hot
 	betas   []float64     // from each to the next, K
 	through *steinhartHart
-	warning string // where the points are odd
+	warning string // if the points are odd
 }
 
-// newCurve draws the curve through two points or more, in any order.
+// newCurve returns the curve through two points or more, in any order.
 func newCurve(points []sensorPoint) (*curve, error) {
 	k := &curve{points: slices.Clone(points)}
 	slices.SortStableFunc(k.points, func(a, b sensorPoint) int { return cmp.Compare(a.C, b.C) })
@@ -95,8 +96,8 @@ func newCurve(points []sensorPoint) (*curve, error) {
 	}
 	if p := k.points; len(p) == 3 {
 		s := steinhartHartThrough(p[0], p[1], p[2])
-		// The slope of 1/T, B + 3C(ln R)^2, is monotone in (ln R)^2, so the ends
-		// of what a sensor can read tell whether it is positive throughout.
+		// The slope of 1/T, B + 3C(ln R)^2, is monotone in (ln R)^2, so it is
+		// positive throughout if it is at the ends of what a sensor can read.
 		end := math.Log(ohmMax)
 		if s.B > 0 && s.B+3*s.C*end*end > 0 {
 			k.through = &s
@@ -107,7 +108,7 @@ func newCurve(points []sensorPoint) (*curve, error) {
 	return k, nil
 }
 
-// segment is the first whose end is not past, or the last.
+// segment returns the first segment whose end is not past, or the last.
 func (k *curve) segment(past func(end sensorPoint) bool) (sensorPoint, float64) {
 	i := 0
 	for i < len(k.betas)-1 && past(k.points[i+1]) {
@@ -116,8 +117,8 @@ func (k *curve) segment(past func(end sensorPoint) bool) (sensorPoint, float64) 
 	return k.points[i], k.betas[i]
 }
 
-// temperature in °C at which the sensor should read ohm. Beyond its points the
-// curve is continued.
+// temperature returns the temperature in °C at which the sensor should read
+// ohm. Beyond its points the curve is extrapolated.
 func (k *curve) temperature(ohm float64) (float64, error) {
 	var c float64
 	if k.through != nil {
@@ -134,11 +135,11 @@ func (k *curve) temperature(ohm float64) (float64, error) {
 	return c, nil
 }
 
-// resistance in ohm that the sensor should read at c °C.
+// resistance returns the resistance in ohm that the sensor should have at c °C.
 func (k *curve) resistance(c float64) float64 {
 	if k.through != nil {
-		// 1/T rises with ln R throughout (see newCurve), so bisection finds it
-		// whatever the sign of C.
+		// 1/T rises with ln R throughout (see newCurve), so bisection works whatever
+		// the sign of C.
 		return math.Exp(bisect(func(l float64) float64 { return k.through.inverse(l) - 1/(c+kelvin) }, math.Log(ohmMin),
 			math.Log(ohmMax)))
 	}
@@ -146,18 +147,19 @@ func (k *curve) resistance(c float64) float64 {
 	return betaResistance(p, beta, c)
 }
 
-// practiceTolerance is the share of its resistance by which a sensor without a
-// printed band may be off: 10 % up to 20 °C, 5 % from 80 °C (common practice,
-// no source; printed bands seen: 6 % at 20 °C, 2 to 5 % at 80 to 100 °C).
+// tolColdPct and tolHotPct are the tolerance in resistance of a sensor without a printed
+// band: 10 % up to 20 °C, 5 % from 80 °C (common practice, no source; printed
+// bands in manuals: 6 % at 20 °C, 2 to 5 % at 80 to 100 °C).
 const tolColdPct, tolHotPct = 10.0, 5.0
 
+// practiceTolerance returns the tolerance at c °C in percent, linear between these.
 func practiceTolerance(c float64) float64 {
 	return between(min(max(c, 20), 80), 20, tolColdPct, 80, tolHotPct)
 }
 
-// thermometerK is how far a kitchen or workshop thermometer may be off, K
-// (common practice, no source): an error that much beyond the band is neither
-// pass nor fail.
+// thermometerK is the error of a kitchen or workshop thermometer, K (common
+// practice, no source): a sensor that much outside its band neither passes nor
+// fails.
 const thermometerK = 1.0
 
 func judgeSensor(e *exam) {
@@ -190,7 +192,7 @@ func judgeSensor(e *exam) {
 	tolPct, printed := e.spec.get("sensor_tol_pct")
 	if !printed {
 		tolPct = practiceTolerance(water)
-		e.v.Source += "; tolerance " + practice
+		e.v.Source += "; tolerance: " + practice
 	}
 	edge, err := k.temperature(should * (1 + tolPct/100))
 	if err != nil {

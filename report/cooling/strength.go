@@ -1,7 +1,7 @@
 package cooling
 
-// Limits of glycol in a coolant, percent by volume: 40 to 60 by the scope of
-// ASTM D3306; two operator's manuals give 30 and 60 as the outer ones.
+// Limits of glycol in a coolant, percent by volume: 40 to 60 is the scope of
+// ASTM D3306; two operator's manuals give 30 and 60 as the outermost.
 const (
 	mixLow, mixGood, mixHigh = 30.0, 40.0, 60.0
 )
@@ -66,7 +66,8 @@ func judgeMix(e *exam) {
 	}
 }
 
-// boiling says when the mixture boils, and how far below that the machine ran.
+// boiling returns when the mixture boils, and how far below that the machine
+// ran.
 func (e *exam) boiling(g Glycol, pct float64) string {
 	altitude := e.altitude()
 	reported, ran := e.find("reported_c")

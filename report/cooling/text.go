@@ -11,12 +11,12 @@ import (
 	"shedbook/schema/unit"
 )
 
-// text is fmt.Sprintf for sentences: a float64 takes at most as many decimals as
-// its verb has (%.1v; %v none), a comma between thousands, and its sign with a plus
-// (%+.1v).
+// text is fmt.Sprintf for sentences: a float64 has at most as many decimals as
+// its verb says (%.1v; %v none), a comma between thousands, and its sign with a
+// plus flag (%+.1v).
 func text(format string, args ...any) string { return fmt.Sprintf(format, figures(args)...) }
 
-// wrong is fmt.Errorf with text's figures.
+// wrong is fmt.Errorf with figures as in text.
 func wrong(format string, args ...any) error { return fmt.Errorf(format, figures(args)...) }
 
 func figures(args []any) []any {
@@ -28,7 +28,7 @@ func figures(args []any) []any {
 	return args
 }
 
-// figure is a number of a sentence.
+// figure is a number in a sentence.
 type figure float64
 
 func (x figure) Format(f fmt.State, verb rune) {
@@ -44,10 +44,10 @@ func (x figure) Format(f fmt.State, verb rune) {
 	io.WriteString(f, s)
 }
 
-// quantity is a figure, or two, with a unit behind it in a sentence.
+// quantity matches one or two figures followed by a unit.
 var quantity = regexp.MustCompile(`%\+?(?:\.(\d))?[vf](?:( to | and )%\+?(?:\.(\d))?[vf])? (kPa|°C|K|mL|L|m)\b`)
 
-// text is text in the machine's system of units.
+// text is the function text in the machine's system of units.
 func (e *exam) text(format string, args ...any) string {
 	if e.spec.Units != unit.US {
 		return text(format, args...)

@@ -1,21 +1,21 @@
 package cooling
 
-// Limits of a wax thermostat in a bath of water, against the temperature
-// stamped on it. Seen in three manuals: begins to open within 2 K of the stamp
-// (80 to 84, 76 to 80 °C), is fully open 10 to 15 K above it, lifts 8 to 10 mm
-// there. The limits of failing, and what lies between, are common practice.
+// Limits of a wax thermostat in a bath of water, relative to its stamped
+// temperature. In three manuals: begins to open within 2 K of the stamp (80 to
+// 84, 76 to 80 °C), is fully open 10 to 15 K above it, and then lifts 8 to 10
+// mm. The limits of failing, and what lies between, are common practice.
 const (
 	openTolK    = 2.0  // begins to open within this of the stamp
 	openFailK   = 5.0  // later than this is a fault
 	fullOpenK   = 15.0 // fully open this far above the stamp
 	liftMinMM   = 8.0  // lift when fully open
-	bathMarginK = 2.0  // water this close to boiling is no bath to read in
+	bathMarginK = 2.0  // water this close to boiling is unfit as a bath
 )
 
-// openBoils is where water in an open pan boils, °C.
+// openBoils returns the boiling point of water in an open pan, °C.
 func (e *exam) openBoils() float64 { return boils(Ethylene, 0, 0, e.spec.or("altitude_m", 0)) }
 
-// bath refuses a bath of water hotter than water gets at the altitude.
+// bath refuses a bath hotter than water can be at the altitude.
 func (e *exam) bath(names ...string) bool {
 	boil := e.openBoils()
 	for _, name := range names {
@@ -39,7 +39,7 @@ func judgeThermostat(e *exam) {
 	shut, stayed := e.find("shut_at_c")
 	full, didFull := e.find("full_open_c")
 	lift, lifted := e.find("lift_mm")
-	e.v.Source = e.text("workshop manuals (start within %v K of the stamp, 8 to 10 mm lift); other limits "+practice, 2)
+	e.v.Source = e.text("workshop manuals (start within %v K of the stamp, 8 to 10 mm lift); other limits: "+practice, 2)
 	if didOpen && didFull && full < opens {
 		e.refuse(wrong("full_open_c: %.1v °C should be at or above opens_c, %.1v °C", full, opens))
 		return
@@ -100,13 +100,13 @@ func judgeThermostat(e *exam) {
 	}
 }
 
-// Limits of a thermostat told by its hose while the engine warms, K from the
-// stamp: a hand or an infrared thermometer on the housing is rougher than a
+// Limits of a thermostat judged at its hose while the engine warms up, K from
+// the stamp: a hand or an infrared thermometer on the housing is rougher than a
 // bath (common practice, no source).
 const (
 	jumpPassK = 8.0
 	jumpFailK = 15.0
-	usualOpen = 82.0 // where the stamp is not known; stamps seen: 71 to 95 °C
+	usualOpen = 82.0 // if the stamp is not known; stamps are 71 to 95 °C
 )
 
 func judgeWarmUp(e *exam) {

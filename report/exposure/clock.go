@@ -10,24 +10,23 @@ import (
 	"shedbook/schema"
 )
 
-// Clock tells a machine's engine hours at any time, from its meter readings,
-// meters replaced on the way (the hours go on counting), and the recorded runs
-// between and beyond the readings. Hours that the meter gained beyond the runs
-// are spread evenly over the time between the two readings; where the runs
-// add up to more than the meter gained, the meter is believed and the runs
-// shrink in proportion. Without any reading the hours count from 0 at the
-// first record.
+// Clock gives a machine's engine hours at any time, from its meter readings,
+// replaced meters (hours go on counting), and the recorded runs between and
+// beyond the readings. Hours on the meter beyond those of the runs are spread
+// evenly over the time between the two readings; if the runs add up to more
+// than the meter gained, the meter is believed and the runs shrink in
+// proportion. Without any reading the hours count from 0 at the first record.
 type Clock struct {
-	points  []point // accepted readings, both coordinates in rising order
+	points  []point // accepted readings, both coordinates rising
 	runs    *runs
 	changes []schema.MeterChange
-	// Refused are readings that fit in with no others: below an earlier one, or
-	// above it by more hours than have passed.
+	// Refused are the readings that contradict the others: below an earlier one,
+	// or above it by more hours than have passed.
 	Refused []Reading
 }
 
-// Reading is one meter reading: where it stands, what it says, and the engine
-// hours it means when earlier meters are counted.
+// Reading is one meter reading: its time, its value, and the engine hours it
+// means with earlier meters added.
 type Reading struct {
 	At     time.Time
 	Kind   string // kind of record: machine, meter, run, topup, ...
@@ -41,7 +40,7 @@ type point struct {
 	engine float64
 }
 
-// meterSlack is how far a reading may be out, in hours: the contract's limit
+// meterSlack is the tolerance of a reading, in hours: the contract's limit
 // beyond which hours and meter disagree.
 const meterSlack = 0.2
 
@@ -62,11 +61,12 @@ func newClock(log *schema.Log, r *runs) *Clock {
 	return c
 }
 
-// Known says whether there is any meter reading.
+// Known reports whether there is any meter reading.
 func (c *Clock) Known() bool { return len(c.points) > 0 }
 
-// First and Last are the first and last time the engine hours are known of: of
-// a meter reading, or of a run's start and end. ok is false in an empty log.
+// First and Last return the first and last time at which engine hours are
+// known: a meter reading, or a run's start or end. ok is false for an empty
+// log.
 func (c *Clock) First() (at time.Time, engine float64, ok bool) {
 	if len(c.points) > 0 {
 		at, ok = c.points[0].at, true
@@ -88,7 +88,7 @@ func (c *Clock) Last() (at time.Time, engine float64, ok bool) {
 	return at, c.At(at), ok
 }
 
-// At is the engine hours at t.
+// At returns the engine hours at t.
 func (c *Clock) At(t time.Time) float64 {
 	h, _ := c.runs.to(t)
 	n := sort.Search(len(c.points), func(i int) bool { return c.points[i].at.After(t) })
@@ -112,8 +112,8 @@ func (c *Clock) At(t time.Time) float64 {
 	return a.engine + (h - ha) + (gain-driven)*float64(t.Sub(a.at))/float64(b.at.Sub(a.at))
 }
 
-// Of is the engine hours of a record: by its own meter reading where it has
-// one that fits in with the others, else at its time.
+// Of returns the engine hours of a record: from its own meter reading if that
+// was accepted, otherwise at its time.
 func (c *Clock) Of(h *schema.Head) float64 {
 	if h.Meter.Known {
 		r := Reading{At: h.At, Meter: h.Meter.V}
@@ -128,8 +128,8 @@ func (c *Clock) Of(h *schema.Head) float64 {
 	return c.At(h.At)
 }
 
-// When is the first time at which the engine hours have reached h; ok is false
-// where they have not by the last record.
+// When returns the first time at which the engine hours reached h; ok is false
+// if they have not by the last record.
 func (c *Clock) When(h float64) (time.Time, bool) {
 	first, _, ok := c.First()
 	last, most, _ := c.Last()
@@ -141,8 +141,8 @@ func (c *Clock) When(h float64) (time.Time, bool) {
 	return first.Add(time.Duration(i) * time.Second), true
 }
 
-// Readings are all meter readings of a log in time order, the replaced meters
-// counted in.
+// Readings returns all meter readings of a log in time order, with replaced
+// meters added.
 func Readings(log *schema.Log) []Reading {
 	rs := make([]Reading, 0, 2*len(log.Runs)+8)
 	add := func(at time.Time, kind string, number int64, n schema.Num) {
@@ -173,7 +173,7 @@ func Readings(log *schema.Log) []Reading {
 			}
 			return cmp.Compare(a.Engine, b.Engine)
 		}
-		if !slices.IsSortedFunc(rs, order) { // as nearly all are
+		if !slices.IsSortedFunc(rs, order) { // nearly all are
 			slices.SortStableFunc(rs, order)
 		}
 	}
@@ -182,9 +182,9 @@ func Readings(log *schema.Log) []Reading {
 	}
 	byTime()
 	if m := &log.Machine; m.Meter.Known {
-		// A machine's own reading is of the day it was acquired, else of when it
-		// was entered; a book begun with a fleet's old sheets is entered after
-		// them, so a reading below the first of theirs stands before it.
+		// A machine's own reading dates from the day it was acquired, or else from
+		// its entry. A book begun with a fleet's old sheets is entered after them, so
+		// a reading below the first one in them is put before it.
 		at := m.Acquired
 		if at.IsZero() {
 			at = m.Entered
@@ -203,9 +203,9 @@ func Readings(log *schema.Log) []Reading {
 	return rs
 }
 
-// replaced is what to add to a reading for the meters before its own: the last
-// reading of each less the first of the next. At the very moment of a change
-// the reading belongs to the meter it is nearer to.
+// replaced returns the hours to add to a reading for the earlier meters: the
+// last reading of each less the first of the next. At the very moment of a
+// change the reading belongs to the meter it is nearer to.
 func replaced(changes []schema.MeterChange, r *Reading) float64 {
 	sum := 0.0
 	for i := range changes {
@@ -221,10 +221,10 @@ func replaced(changes []schema.MeterChange, r *Reading) float64 {
 	return sum
 }
 
-// consistent keeps the longest chain of readings in which none is below an
-// earlier one and none gained more hours than have passed (a day's slack, as
-// many logs know only the day). Where that would refuse more than a fifth of
-// them, it is the times that are wrong, and only running backwards counts.
+// consistent returns the longest sequence of readings in which none is below an
+// earlier one and none gained more hours than have passed (with a day's slack,
+// since many logs have only dates). If that refuses more than a fifth of them,
+// the times are wrong, and only running backwards counts.
 func consistent(rs []Reading) (keep, refused []Reading) {
 	backwards := func(a, b *Reading) bool { return b.Engine < a.Engine-meterSlack }
 	either := func(a, b *Reading) bool {
@@ -237,8 +237,8 @@ func consistent(rs []Reading) (keep, refused []Reading) {
 	return keep, refused
 }
 
-// reach is how many readings back a chain may skip: a longer stretch of
-// contradicting readings is another meter, not a slip of the pen.
+// reach is how many readings back the sequence may skip: a longer run of
+// contradicting readings is another meter, not a slip.
 const reach = 64
 
 func chain(rs []Reading, clash func(a, b *Reading) bool) (keep, refused []Reading) {

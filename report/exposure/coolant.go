@@ -8,32 +8,31 @@ import (
 	"shedbook/schema"
 )
 
-// The coolant of a life is cut into stretches between moments at which its level
-// is known; whoever asks for a loss an hour reads this one cutting.
+// The coolant of a life is divided into stretches between the moments at which
+// its level is known. Every estimate of the loss uses these stretches.
 
-// Mark is a moment at which it is known how far the coolant stood below the
-// mark, cold.
-type Mark struct {
+// LevelPoint is a moment at which the coolant level, cold, is known.
+type LevelPoint struct {
 	At     time.Time
 	Engine float64 // engine hours
 	Kind   string  // topup, level or refill
-	Fell   float64 // ml below the mark when looked at; what a top-up put in
-	Below  float64 // ml below the mark when left: 0 but after a look that added nothing
+	Fell   float64 // ml below the mark when read; for a top-up what was added
+	Below  float64 // ml below the mark afterwards: 0 unless nothing was added
 	Cycles int     // heat cycles since the last refill
-	Filled bool    // there has been a refill in the log
-	// HotGain is a look on a hot engine, taken after this mark, that stands above
-	// it; such looks are no marks.
+	Filled bool    // there was a refill before
+	// HotGain is a level above this one that was read later, on a hot engine; such
+	// readings are not level points.
 	HotGain *schema.Level
 }
 
-// Marks are the machine's marks in time order. A top-up brings the level back to
-// the mark, whatever stood before; a look with nothing added leaves it where
-// it is; a refill begins afresh. At one moment a look comes before a top-up
-// and a top-up before a refill. Looks on a hot engine are left out: hot
-// coolant stands higher.
-func (l *Life) Marks() []Mark {
+// LevelPoints returns the machine's level points in time order. A top-up brings
+// the level to the mark, whatever it was; a level read leaves it as it is; a
+// refill begins anew. At one moment levels come before top-ups and top-ups
+// before refills. Levels read on a hot engine are left out, since hot coolant
+// stands higher.
+func (l *Life) LevelPoints() []LevelPoint {
 	log := l.Log
-	var ms []Mark
+	var ps []LevelPoint
 	var hot []*schema.Level
 	for i := range log.Levels {
 		v := &log.Levels[i]
@@ -41,47 +40,48 @@ func (l *Life) Marks() []Mark {
 			hot = append(hot, v)
 			continue
 		}
-		ms = append(ms, Mark{At: v.At, Kind: "level", Fell: v.BelowMark.V, Below: v.BelowMark.V})
+		ps = append(ps, LevelPoint{At: v.At, Kind: "level", Fell: v.BelowMark.V, Below: v.BelowMark.V})
 	}
 	for i := range log.TopUps {
 		t := &log.TopUps[i]
-		ms = append(ms, Mark{At: t.At, Kind: "topup", Fell: t.Volume.V})
+		ps = append(ps, LevelPoint{At: t.At, Kind: "topup", Fell: t.Volume.V})
 	}
 	for i := range log.Refills {
 		r := &log.Refills[i]
-		ms = append(ms, Mark{At: r.At, Kind: "refill"})
+		ps = append(ps, LevelPoint{At: r.At, Kind: "refill"})
 	}
-	sort.SliceStable(ms, func(a, b int) bool { return ms[a].At.Before(ms[b].At) })
-	for i := range ms {
-		s := l.At(ms[i].At)
-		ms[i].Engine, ms[i].Cycles, ms[i].Filled = l.Clock.At(ms[i].At), s.Cycles, !s.Refill.Never
+	sort.SliceStable(ps, func(a, b int) bool { return ps[a].At.Before(ps[b].At) })
+	for i := range ps {
+		s := l.At(ps[i].At)
+		ps[i].Engine, ps[i].Cycles, ps[i].Filled = l.Clock.At(ps[i].At), s.Cycles, !s.Refill.Never
 	}
 	for _, v := range hot {
-		if i := sort.Search(len(ms), func(i int) bool { return ms[i].At.After(v.At) }); i > 0 &&
-			v.BelowMark.V < ms[i-1].Below {
-			ms[i-1].HotGain = v
+		if i := sort.Search(len(ps), func(i int) bool { return ps[i].At.After(v.At) }); i > 0 &&
+			v.BelowMark.V < ps[i-1].Below {
+			ps[i-1].HotGain = v
 		}
 	}
-	return ms
+	return ps
 }
 
-// Stretch is the time between two marks, of which the second is no refill.
+// Stretch is the time between two level points, of which the second is not a
+// refill.
 type Stretch struct {
 	From, To   time.Time
 	FromH, ToH float64 // engine hours
-	Lost       float64 // ml; below 0 where a look stands above the one before
+	Lost       float64 // ml; below 0 if the level rose
 	Settling   bool    // it began within the first heat cycles after a refill
-	Boiled     float64 // ml that overheats in it say boiled over
-	BoilOver   float64 // ml of Lost that is put down to it: no more than was missing
-	Closed     string  // topup or level: how its end was seen
-	Overheats  int     // in it
-	Blind      bool    // one of them has no figure for what boiled over: it says nothing of a loss an hour
+	Boiled     float64 // ml that its overheats are recorded to have boiled over
+	BoilOver   float64 // the part of Lost put down to that: no more than was missing
+	Closed     string  // topup or level: the kind of its end
+	Overheats  int     // number of overheats in it
+	Blind      bool    // one of them has no figure for what boiled over, so the stretch tells no loss per hour
 }
 
-// Hours is its engine hours.
+// Hours returns its engine hours.
 func (s *Stretch) Hours() float64 { return s.ToH - s.FromH }
 
-// Settled is what went by settling, in ml: all but what boiled over.
+// Settled returns what was lost by settling, in ml: all but what boiled over.
 func (s *Stretch) Settled() float64 {
 	if !s.Settling {
 		return 0
@@ -89,11 +89,11 @@ func (s *Stretch) Settled() float64 {
 	return s.Lost - s.BoilOver
 }
 
-// Counts says whether it counts for a loss an hour: neither settling nor
-// boil-over of an unknown amount can have taken the coolant.
+// Counts reports whether it counts for a loss per hour: no settling, and no
+// boil-over of unknown size.
 func (s *Stretch) Counts() bool { return !s.Settling && !s.Blind }
 
-// Unexplained is what neither settling nor boil-over accounts for, in ml.
+// Unexplained returns what neither settling nor boil-over accounts for, in ml.
 func (s *Stretch) Unexplained() float64 {
 	if !s.Counts() {
 		return 0
@@ -101,8 +101,8 @@ func (s *Stretch) Unexplained() float64 {
 	return s.Lost - s.BoilOver
 }
 
-// Unattributed is what boiled over or went otherwise, nobody knows how much of
-// each, in ml.
+// Unattributed returns what was lost by boil-over or otherwise in unknown
+// shares, in ml.
 func (s *Stretch) Unattributed() float64 {
 	if s.Settling || !s.Blind {
 		return 0
@@ -110,15 +110,14 @@ func (s *Stretch) Unattributed() float64 {
 	return s.Lost - s.BoilOver
 }
 
-// Stretches are the stretches between a machine's marks; settling is the
-// number of heat cycles that the level takes to settle after a refill. A
-// stretch that a refill ends is no stretch: what it lost was poured away
-// unmeasured.
-func (l *Life) Stretches(marks []Mark, settling int) []Stretch {
+// Stretches returns the stretches between level points; settling is the number
+// of heat cycles in which the level settles after a refill. A stretch that a
+// refill ends is left out: what it lost was poured away unmeasured.
+func (l *Life) Stretches(points []LevelPoint, settling int) []Stretch {
 	var out []Stretch
 	heat := l.Log.Overheats
-	for i := 1; i < len(marks); i++ {
-		a, b := &marks[i-1], &marks[i]
+	for i := 1; i < len(points); i++ {
+		a, b := &points[i-1], &points[i]
 		if b.Kind == "refill" {
 			continue
 		}
@@ -136,11 +135,11 @@ func (l *Life) Stretches(marks []Mark, settling int) []Stretch {
 	return out
 }
 
-// leaks are the causes that let coolant out: what was lost before a service for
-// one of them is past. Common practice, no source.
+// leaks are the causes that let coolant out: a loss before a service for one of
+// them is over. Common practice, no source.
 var leaks = []string{"external-leak", "head-gasket", "pressure-cap", "pump", "collapsed-hose"}
 
-// LeakMended is the last service for a leak; nil where there was none.
+// LeakMended returns the last service for a leak; nil if there was none.
 func (l *Life) LeakMended() *schema.Service {
 	for i := len(l.Log.Services) - 1; i >= 0; i-- {
 		if s := &l.Log.Services[i]; slices.Contains(leaks, s.Cause) {

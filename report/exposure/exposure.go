@@ -1,13 +1,13 @@
 // Package exposure turns a machine's log into hours at risk: when the engine
-// ran, under which conditions, how long after a cleaning or a refill, and
-// which overheats fell in which of those hours.
+// ran, under which conditions, how long after a cleaning or a refill, and which
+// overheats fell into which of those hours.
 //
-// Hours are decimal engine hours, temperatures degrees Celsius. A run is
-// taken as driven without a pause from its start, so that it can be split
-// exactly where a cleaning, a refill or the end of a month falls inside it.
-// Nothing is dropped in silence: overheats that fall in no recorded run, hours
-// whose level is not recorded, hours that only the meter knows of and hours
-// outside the machine's time in the fleet are all counted.
+// Hours are decimal engine hours, temperatures degrees Celsius. A run is taken
+// as driven without a pause from its start, so that it can be split exactly
+// where a cleaning, a refill or the end of a month falls into it. Nothing is
+// dropped silently: overheats outside any recorded run, hours with an
+// unrecorded level, hours that only the meter shows and hours outside the
+// machine's time in the fleet are all counted.
 package exposure
 
 import (
@@ -18,10 +18,11 @@ import (
 	"shedbook/schema"
 )
 
-// Factor is one of the conditions by which hours and overheats are told apart.
+// Factor is a condition by which hours and overheats are grouped: machine,
+// driver, terrain and so on. The values of a factor are its levels.
 type Factor int
 
-// The factors, in the order of the level numbers in Levels.
+// The factors, in the order of Levels.
 const (
 	Machine Factor = iota
 	Model
@@ -31,17 +32,17 @@ const (
 	Range
 	Load
 	Ambient
-	Factors // how many there are
+	Factors // the number of factors
 )
 
 var factorNames = [Factors]string{"machine", "model", "driver", "terrain", "speed", "range", "load", "ambient"}
 
 func (f Factor) String() string { return factorNames[f] }
 
-// FactorNames are the factors' names, in order.
+// FactorNames returns the factors' names, in order.
 func FactorNames() []string { return append([]string(nil), factorNames[:]...) }
 
-// ParseFactor finds a factor by its name.
+// ParseFactor returns a factor by its name.
 func ParseFactor(name string) (Factor, bool) {
 	for i, n := range factorNames {
 		if n == name {
@@ -51,16 +52,14 @@ func ParseFactor(name string) (Factor, bool) {
 	return 0, false
 }
 
-// Levels are the numbers of the levels that hold for a piece of a run, one a
-// factor, as Index.Names lists them; 0 is not recorded. It is the key of a
-// stratum.
+// Levels are the numbers of the levels of a piece of a run, one for each
+// factor, as in Index.Names; 0 is not recorded. It is the key of a stratum.
 type Levels [Factors]uint16
 
-// Bands are the bands of air temperature: below 0, 0 to under 10, 10 to under
-// 20, 20 to under 30, and 30 °C and over.
+// Bands are the bands of air temperature in °C.
 var Bands = []string{"below 0", "0-10", "10-20", "20-30", "30 and over"}
 
-// Band is the number in Bands of a temperature in °C.
+// Band returns the index in Bands of a temperature in °C.
 func Band(c float64) int {
 	switch {
 	case c < 0:
@@ -71,20 +70,20 @@ func Band(c float64) int {
 	return 1 + int(c/10)
 }
 
-// Index numbers the levels of the factors, so that a million runs are grouped
-// by small numbers. It is filled as lives are made and is not safe
-// for use by two goroutines, but see Begin.
+// Index numbers the levels of the factors, so that a million runs can be
+// grouped by small numbers. It grows as lives are made, and is not safe for use
+// by two goroutines, but see Begin.
 type Index struct {
-	// Names are the levels by number, a factor each; the first, "", stands for
-	// not recorded. Words come in the order of their vocabulary, the bands in
-	// rising order, drivers by name, machines and models as they were met.
+	// Names are the levels by factor and number; the first, "", means not
+	// recorded. Words are in the order of their vocabulary, bands rise, drivers
+	// are in order of name, machines and models in order of appearance.
 	Names  [Factors][]string
 	ids    [Factors]map[string]uint16
 	zone   *time.Location
 	warmUp float64
 }
 
-// NewIndex starts an index with the book's words, drivers and settings.
+// NewIndex returns an index with the book's words, drivers and settings.
 func NewIndex(words []schema.Word, drivers []schema.Driver, settings schema.Settings) *Index {
 	x := &Index{zone: settings.Zone(), warmUp: settings.WarmUp()}
 	for f := range x.ids {
@@ -115,13 +114,13 @@ func NewIndex(words []schema.Word, drivers []schema.Driver, settings schema.Sett
 	return x
 }
 
-// ID is the number of a level, if it is known.
+// ID returns the number of a level; false if it is not known.
 func (x *Index) ID(f Factor, level string) (uint16, bool) {
 	id, ok := x.ids[f][level]
 	return id, ok
 }
 
-// Name is a level's name; "" where not recorded.
+// Name returns the name of a level; "" if not recorded.
 func (x *Index) Name(f Factor, id uint16) string { return x.Names[f][id] }
 
 func (x *Index) id(f Factor, level string) uint16 {
@@ -129,7 +128,7 @@ func (x *Index) id(f Factor, level string) uint16 {
 		return id
 	}
 	if len(x.Names[f]) > math.MaxUint16 {
-		return 0 // no number is left: better not recorded than another's
+		return 0 // no number is left: not recorded is better than a wrong level
 	}
 	id := uint16(len(x.Names[f]))
 	x.Names[f] = append(x.Names[f], level)
@@ -144,22 +143,23 @@ func (x *Index) ambient(c schema.Num) uint16 {
 	return x.ids[Ambient][Bands[Band(c.V)]]
 }
 
-// Since is what was driven since something was done: recorded hours, and the
-// hours of them in mud. Never means that it was never done as far as the log
-// goes, and that the hours count from its first record.
+// Since is what was driven since something was done: recorded hours, and those
+// of them in mud. Never means that the log does not have it done, and the hours
+// count from its first record.
 type Since struct {
 	Hours, Mud float64
 	Never      bool
 }
 
-// State is how a machine stands at one moment.
+// State is what was driven since the last cleanings and the last refill of a
+// machine, at one moment.
 type State struct {
 	Thorough, Any, Refill Since
 	Cycles                int // heat cycles completed since the last refill, or since the first record
 }
 
 // Piece is a run, or the part of it between two boundaries: cleanings, refills
-// and the ends of months. The conditions hold throughout; State is that at its
+// and the ends of months. Its conditions hold throughout; State is that at its
 // start.
 type Piece struct {
 	Run    int // index in Log.Runs
@@ -173,57 +173,56 @@ type Piece struct {
 // Life is one machine's log with its hours at risk.
 type Life struct {
 	Log   *schema.Log
-	Whole *schema.Log // with what is dated later than the log goes; nil where nothing is
+	Whole *schema.Log // with the records dated after the end of Log; nil if there are none
 	Clock *Clock
-	// Pieces are the recorded hours at risk, in the order of the runs and, in a
-	// run, of time.
+	// Pieces are the recorded hours at risk, by run and, within a run, by time.
 	Pieces []Piece
 	// Overheats are those of the log, in the same order.
 	Overheats []Event
 	// Hours and Mud are all recorded hours, and those of them in mud.
 	Hours, Mud float64
-	// OutsideHours are recorded hours before the machine was acquired or after
-	// it was retired: not at risk, and in no piece.
+	// OutsideHours are recorded hours from before the machine was acquired or
+	// after it was retired: not at risk, and in no piece.
 	OutsideHours float64
 
-	first  []int // per run, its first piece; one more at the end
+	first  []int // for each run its first piece; one more at the end
 	runs   runs
-	cleans []mark // any
-	deep   []mark // thorough
-	fills  []mark
+	cleans []milestone // of any kind
+	deep   []milestone // the thorough ones
+	fills  []milestone
 	index  *Index
 }
 
-// Life makes the life of one machine out of its log, which must be in time
-// order and is kept, not copied.
+// Life returns the life of one machine. Its log must be in time order and is
+// kept, not copied.
 func (x *Index) Life(log *schema.Log) *Life {
 	l := x.Begin(log)
 	x.Finish(l)
 	return l
 }
 
-// Begin makes a life but for its levels, which is most of the work: several
-// goroutines may do so at once. Finish does the rest, one life after another.
+// Begin makes a life without its levels, which is most of the work; goroutines
+// may do so at the same time. Finish does the rest, one life after another.
 func (x *Index) Begin(log *schema.Log) *Life {
 	l := &Life{Log: log, index: x, runs: newRuns(log.Runs, x.warmUp)}
 	l.Clock = newClock(log, &l.runs)
 	for i := range log.Cleanings {
 		c := &log.Cleanings[i]
-		m := l.runs.mark(c.At)
+		m := l.runs.milestone(c.At)
 		l.cleans = append(l.cleans, m)
 		if c.Thorough() {
 			l.deep = append(l.deep, m)
 		}
 	}
 	for i := range log.Refills {
-		l.fills = append(l.fills, l.runs.mark(log.Refills[i].At))
+		l.fills = append(l.fills, l.runs.milestone(log.Refills[i].At))
 	}
 	l.split()
 	l.place()
 	return l
 }
 
-// Finish gives a life that was begun its levels.
+// Finish adds the levels to a life that was begun.
 func (x *Index) Finish(l *Life) {
 	machine, model := x.id(Machine, l.Log.Machine.Name), x.id(Model, l.Log.Machine.Model)
 	of := make([]Levels, len(l.Log.Runs))
@@ -250,18 +249,18 @@ func (x *Index) Finish(l *Life) {
 	}
 }
 
-// HoursTo is the recorded hours up to t, those of a run under way in part.
+// HoursTo returns the recorded hours up to t; a run in progress counts in part.
 func (l *Life) HoursTo(t time.Time) float64 { h, _ := l.runs.to(t); return h }
 
-// MudTo is the recorded hours in mud up to t.
+// MudTo returns the recorded hours in mud up to t.
 func (l *Life) MudTo(t time.Time) float64 { _, m := l.runs.to(t); return m }
 
-// CyclesTo is the number of heat cycles completed by t: runs over by then that
+// CyclesTo returns the number of heat cycles completed by t: finished runs that
 // were at least as long as the book's warm-up.
 func (l *Life) CyclesTo(t time.Time) int { return l.runs.cycles(t) }
 
-// Unrecorded is the hours that the meter shows beyond the recorded runs,
-// between its first reading and its last; 0 where there are no two readings.
+// Unrecorded returns the hours on the meter beyond those of the recorded runs,
+// between its first and its last reading; 0 if there are not two readings.
 func (l *Life) Unrecorded() float64 {
 	c := l.Clock
 	if len(c.points) < 2 {
@@ -275,19 +274,18 @@ func (l *Life) Unrecorded() float64 {
 	return over
 }
 
-// At is the state of the machine at t. What was done at t itself counts as
-// done.
+// At returns the state of the machine at t; what was done at t counts as done.
 func (l *Life) At(t time.Time) State {
 	w := l.walk(t)
 	return w.at(t)
 }
 
-// walk goes through a life and tells the state at times that are near each
-// other, as those of one run and the next are.
+// walk returns states at times close to each other, such as those of
+// consecutive runs, without a search for each.
 type walk struct {
 	l                    *Life
 	begun, started       int // runs begun before the last time, and at it or before
-	clean, deep, refills int // marks at it or before
+	clean, deep, refills int // milestones at it or before
 }
 
 func (l *Life) walk(t time.Time) *walk {
@@ -319,44 +317,45 @@ func (w *walk) at(t time.Time) State {
 	return s
 }
 
-// mark is a moment at which something was done, and what had been driven by it.
-type mark struct {
+// milestone is a moment at which something was done, and what had been driven
+// until then.
+type milestone struct {
 	at         time.Time
 	hours, mud float64
 	cycles     int
 }
 
-func (r *runs) mark(t time.Time) mark {
+func (r *runs) milestone(t time.Time) milestone {
 	h, m := r.to(t)
-	return mark{t, h, m, r.cycles(t)}
+	return milestone{t, h, m, r.cycles(t)}
 }
 
-// past is the number of marks at t or before.
-func past(marks []mark, t time.Time) int {
-	return sort.Search(len(marks), func(i int) bool { return marks[i].at.After(t) })
+// past returns the number of milestones at t or before.
+func past(done []milestone, t time.Time) int {
+	return sort.Search(len(done), func(i int) bool { return done[i].at.After(t) })
 }
 
-// step takes a number of marks to that at t or before.
-func step(marks []mark, n *int, t time.Time) int {
-	for *n > 0 && marks[*n-1].at.After(t) {
+// step moves a number of milestones to that at t or before.
+func step(done []milestone, n *int, t time.Time) int {
+	for *n > 0 && done[*n-1].at.After(t) {
 		*n--
 	}
-	for *n < len(marks) && !marks[*n].at.After(t) {
+	for *n < len(done) && !done[*n].at.After(t) {
 		*n++
 	}
 	return *n
 }
 
-// since counts from the nth of marks, when h hours and m mud hours had been
+// since counts from the nth milestone, when h hours and m mud hours had been
 // driven.
-func since(marks []mark, n int, h, m float64) Since {
+func since(done []milestone, n int, h, m float64) Since {
 	if n == 0 {
 		return Since{h, m, true}
 	}
-	return Since{max(h-marks[n-1].hours, 0), max(m-marks[n-1].mud, 0), false}
+	return Since{max(h-done[n-1].hours, 0), max(m-done[n-1].mud, 0), false}
 }
 
-// split cuts the runs into pieces.
+// split divides the runs into pieces.
 func (l *Life) split() {
 	log, x := l.Log, l.index
 	from, to := l.inFleet()
@@ -390,12 +389,12 @@ func (l *Life) split() {
 		}
 		left := h
 		for c := 0; c <= len(cuts); c++ {
-			part := left // the last piece takes what is left, so that the pieces add up
+			part := left // the last piece takes the remainder, so that the pieces add up
 			if c < len(cuts) {
 				part = cuts[c].Sub(start).Hours()
 			}
 			if c < len(cuts) && part == 0 {
-				continue // two things done at once
+				continue // two things were done at the same time
 			}
 			left -= part
 			if !from.IsZero() && start.Before(from) || !to.IsZero() && !start.Before(to) {
@@ -412,8 +411,8 @@ func (l *Life) split() {
 	l.first[len(log.Runs)] = len(l.Pieces)
 }
 
-// inFleet is the machine's time in the fleet; zero where it has no such end. A
-// day of retirement without a time of day counts as a whole.
+// inFleet returns the machine's time in the fleet; zero at an open end. A
+// retirement without a time of day includes that day.
 func (l *Life) inFleet() (from, to time.Time) {
 	from, to = l.Log.Machine.Acquired, l.Log.Machine.Retired
 	if !to.IsZero() {
@@ -424,10 +423,10 @@ func (l *Life) inFleet() (from, to time.Time) {
 	return from, to
 }
 
-// between adds the marks strictly between start and end.
-func between(cuts []time.Time, marks []mark, start, end time.Time) []time.Time {
-	for i := past(marks, start); i < len(marks) && marks[i].at.Before(end); i++ {
-		cuts = append(cuts, marks[i].at)
+// between adds the milestones strictly between start and end.
+func between(cuts []time.Time, done []milestone, start, end time.Time) []time.Time {
+	for i := past(done, start); i < len(done) && done[i].at.Before(end); i++ {
+		cuts = append(cuts, done[i].at)
 	}
 	return cuts
 }
@@ -438,7 +437,7 @@ type span struct {
 	month      int
 }
 
-// holds makes s the month that t falls in.
+// holds sets s to the month of t.
 func (s *span) holds(t time.Time, zone *time.Location) {
 	if !t.Before(s.start) && t.Before(s.end) {
 		return
@@ -449,5 +448,6 @@ func (s *span) holds(t time.Time, zone *time.Location) {
 	s.month = y*12 + int(m) - 1
 }
 
-// Tidy takes the dust of decimal fractions off a sum of hours: to a millionth.
+// Tidy rounds a sum of hours to a millionth, to remove errors of decimal
+// fractions.
 func Tidy(v float64) float64 { return math.Round(v*1e6) / 1e6 }

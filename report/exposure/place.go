@@ -6,22 +6,22 @@ import (
 	"shedbook/schema"
 )
 
-// Placement says how an overheat was put in a run.
+// Placement is how an overheat was assigned to a run.
 type Placement int
 
-// In the order in which they are tried.
+// The placements, in the order in which they are tried.
 const (
 	Unplaced  Placement = iota // in no recorded run
-	Covered                    // its time lies within the run's hours from its start
+	Covered                    // its time is within the run's hours from its start
 	ByMinutes                  // the run began as many minutes before it as the overheat says
-	ByMeter                    // its meter reading lies between the run's
-	ByDay                      // the last run before it that day, by the same driver as far as recorded
+	ByMeter                    // its meter reading is between the run's
+	ByDay                      // the last run before it that day, by the same driver if recorded
 	Outside                    // in a run, but before the machine was acquired or after it was retired
 )
 
-// The slack in placing an overheat, common practice, no source: people write
-// down times to the quarter of an hour, and a run's clock time is longer than
-// its engine hours by its pauses.
+// The tolerances in assigning overheats, common practice, no source: people
+// write down times to the quarter of an hour, and a run takes longer than its
+// engine hours by its pauses.
 const (
 	minutesSlack = 15 * time.Minute // between an overheat's own minutes and a run's start
 	daySlack     = 4 * time.Hour    // after a run's hours are over
@@ -31,19 +31,18 @@ const (
 type Event struct {
 	*schema.Overheat
 	How    Placement
-	Run    int // index in Log.Runs; -1 where unplaced
-	Piece  int // index in Life.Pieces; -1 where unplaced or outside
-	Levels     // its own where recorded, else the run's
+	Run    int // index in Log.Runs; -1 if unplaced
+	Piece  int // index in Life.Pieces; -1 if unplaced or outside
+	Levels     // its own if recorded, otherwise the run's
 	Engine float64
-	// State is the machine's at the overheat's moment, or at the nearest moment
-	// of the run it was placed in.
+	// State is the machine's at the overheat, or at the nearest moment of its run.
 	State
 }
 
-// Placed says whether the overheat counts among the hours at risk.
+// Placed reports whether the overheat counts among the hours at risk.
 func (e *Event) Placed() bool { return e.Piece >= 0 }
 
-// place puts the overheats in runs.
+// place assigns the overheats to runs.
 func (l *Life) place() {
 	l.Overheats = make([]Event, len(l.Log.Overheats))
 	for k := range l.Log.Overheats {
@@ -67,8 +66,8 @@ func (l *Life) place() {
 	}
 }
 
-// pieceAt is the piece of a run that t falls in; at the end of the run its
-// last; -1 where the run is outside the machine's time in the fleet.
+// pieceAt returns the piece of a run at t; at the end of the run its last one;
+// -1 if the run is outside the machine's time in the fleet.
 func (l *Life) pieceAt(run int, t time.Time) int {
 	found := -1
 	for p := l.first[run]; p < l.first[run+1]; p++ {
@@ -79,12 +78,12 @@ func (l *Life) pieceAt(run int, t time.Time) int {
 	return found
 }
 
-// findRun finds the run that an overheat belongs to, by the first rule that
-// finds one; among several runs the same driver's goes before another's, and a
+// findRun returns the run that an overheat belongs to, by the first rule that
+// finds one; among several runs the same driver's comes before another's, and a
 // later start before an earlier one.
 func (l *Life) findRun(o *schema.Overheat) (int, Placement) {
 	r := &l.runs
-	last := r.begun(o.At.Add(time.Second)) - 1 // begun at or before it
+	last := r.begun(o.At.Add(time.Second)) - 1 // the last begun at its time or before
 	best := -1
 	better := func(i int) bool { return best < 0 || sameDriver(&r.log[i], o) > sameDriver(&r.log[best], o) }
 	for i := last; i >= 0 && !r.latest[i].Before(o.At); i-- {
@@ -128,7 +127,8 @@ func (l *Life) findRun(o *schema.Overheat) (int, Placement) {
 	return -1, Unplaced
 }
 
-// sameDriver: 2 the same, 1 not recorded on one side, 0 somebody else.
+// sameDriver returns 2 for the same driver, 1 if one is not recorded, 0 for
+// different ones.
 func sameDriver(r *schema.Run, o *schema.Overheat) int {
 	switch {
 	case r.Driver == "" || o.Driver == "":

@@ -7,14 +7,14 @@ import (
 	"shedbook/schema"
 )
 
-// runs answers how much had been driven by a moment, in O(log n).
+// runs tells how much had been driven by a moment, in O(log n).
 type runs struct {
 	log       []schema.Run
-	hours     []float64   // engine hours of each
-	end       []time.Time // when they are over, driven without a pause
-	latest    []time.Time // latest end of this run and those before it
+	hours     []float64   // engine hours of each run
+	end       []time.Time // when each is over, if driven without a pause
+	latest    []time.Time // the latest end of this run and those before it
 	sum, mud  []float64   // hours, and hours in mud, of all runs before this one; one more at the end
-	heatCycle []int       // heat cycles among the runs before this one; one more at the end
+	heatCycle []int       // heat cycles of the runs before this one; one more at the end
 	warmUp    float64
 }
 
@@ -41,8 +41,7 @@ func newRuns(log []schema.Run, warmUp float64) runs {
 	return r
 }
 
-// duration is hours as a time.Duration; runs of more than 290 years are no
-// longer told apart.
+// duration returns hours as a time.Duration, at most 290 years.
 func duration(h float64) time.Duration {
 	if h > 2.5e6 {
 		h = 2.5e6
@@ -50,20 +49,20 @@ func duration(h float64) time.Duration {
 	return time.Duration(h * float64(time.Hour))
 }
 
-// cycle says whether a run makes a heat cycle.
+// cycle reports whether a run makes a heat cycle.
 func (r *runs) cycle(i int) bool { return r.hours[i] > 0 && r.hours[i] >= r.warmUp-1e-9 }
 
-// begun is the number of runs that began before t.
+// begun returns the number of runs that began before t.
 func (r *runs) begun(t time.Time) int {
 	return sort.Search(len(r.log), func(i int) bool { return !r.log[i].At.Before(t) })
 }
 
-// to is the hours, and the mud hours, driven before t.
+// to returns the hours, and the mud hours, driven before t.
 func (r *runs) to(t time.Time) (hours, mud float64) {
 	return r.driven(r.begun(t), t)
 }
 
-// driven is to, where n runs began before t.
+// driven is to, if n runs began before t.
 func (r *runs) driven(n int, t time.Time) (hours, mud float64) {
 	hours, mud = r.sum[n], r.mud[n]
 	for i := n - 1; i >= 0 && r.latest[i].After(t); i-- {
@@ -78,12 +77,12 @@ func (r *runs) driven(n int, t time.Time) (hours, mud float64) {
 	return hours, mud
 }
 
-// cycles is the number of heat cycles over by t.
+// cycles returns the number of heat cycles over by t.
 func (r *runs) cycles(t time.Time) int {
 	return r.cyclesOf(sort.Search(len(r.log), func(i int) bool { return r.log[i].At.After(t) }), t)
 }
 
-// cyclesOf is cycles, where n runs began at t or before.
+// cyclesOf is cycles, if n runs began at t or before.
 func (r *runs) cyclesOf(n int, t time.Time) int {
 	c := r.heatCycle[n]
 	for i := n - 1; i >= 0 && r.latest[i].After(t); i-- {

@@ -7,23 +7,23 @@ import (
 	"sort"
 )
 
-// Stratum is the hours at risk and the overheats in them under one set of
+// Stratum is the hours at risk, and the overheats in them, under one set of
 // conditions.
 type Stratum struct {
 	Levels    Levels
 	Hours     float64
 	Overheats int
-	// Repeats and Squares are sums over the runs, n being a run's overheats and h
-	// its hours: of n(n-1), and of h*h.
+	// Repeats and Squares are sums over the runs of n(n-1) and of h*h, n being a
+	// run's overheats and h its hours.
 	Repeats int
 	Squares float64
 }
 
-// Strata are hours and overheats grouped to the distinct conditions they were
-// driven under, with what could not be grouped.
+// Strata are hours and overheats grouped by conditions, with what could not be
+// grouped.
 type Strata struct {
 	at    map[Levels]int32 // index in the last of parts
-	parts []part           // in the order they were met, so that sums come out the same every time
+	parts []part           // in order of appearance, so that sums are reproducible
 	ungrouped
 }
 
@@ -36,25 +36,26 @@ type part struct {
 
 // ungrouped is what could not be grouped.
 type ungrouped struct {
-	// UnplacedOverheats fell in no recorded run, OutsideOverheats and
+	// UnplacedOverheats fell into no recorded run, OutsideOverheats and
 	// OutsideHours before the machine was acquired or after it was retired.
 	UnplacedOverheats, OutsideOverheats int
 	OutsideHours                        float64
-	// MeterHours are those that meters show beyond the recorded runs.
+	// MeterHours are those on the meters beyond the recorded runs.
 	MeterHours float64
 }
 
-// NewStrata is empty.
+// NewStrata returns empty strata.
 func NewStrata() *Strata { return &Strata{at: map[Levels]int32{}, parts: make([]part, 1)} }
 
-// Add counts hours and overheats under one set of conditions.
+// Add adds hours and overheats under one set of conditions.
 func (s *Strata) Add(levels Levels, hours float64, overheats int) {
 	g := s.stratum(levels)
 	g.Hours += hours
 	g.Overheats += overheats
 }
 
-// stratum is that of some conditions, until the next is asked for.
+// stratum returns that of some conditions; the pointer is valid until the next
+// call.
 func (s *Strata) stratum(levels Levels) *Stratum {
 	p := &s.parts[len(s.parts)-1]
 	i, ok := s.at[levels]
@@ -66,8 +67,8 @@ func (s *Strata) stratum(levels Levels) *Stratum {
 	return &p.strata[i]
 }
 
-// AddLife counts one machine's life. Its conditions are those of no other
-// machine, so that they need be told apart among themselves only.
+// AddLife adds one machine's life. No other machine has its conditions, so they
+// are only compared among themselves.
 func (s *Strata) AddLife(l *Life) {
 	clear(s.at)
 	s.parts = append(s.parts, part{machine: l.Log.Machine.Name, model: l.Log.Machine.Model,
@@ -82,12 +83,12 @@ func (s *Strata) AddLife(l *Life) {
 		g.Hours += hours
 		g.Squares += hours * hours
 	}
-	in := map[int]int{} // overheats by run
+	in := map[int]int{} // number of overheats by run
 	for i := range l.Overheats {
 		switch e := &l.Overheats[i]; {
 		case e.Placed():
 			s.Add(e.Levels, 0, 1)
-			s.stratum(l.Pieces[e.Piece].Levels).Repeats += 2 * in[e.Run] // n(n-1), one by one
+			s.stratum(l.Pieces[e.Piece].Levels).Repeats += 2 * in[e.Run] // n(n-1), added up one by one
 			in[e.Run]++
 		case e.How == Outside:
 			of.OutsideOverheats++
@@ -106,7 +107,7 @@ func (u *ungrouped) add(v *ungrouped) {
 	u.MeterHours += v.MeterHours
 }
 
-// Len is the number of strata.
+// Len returns the number of strata.
 func (s *Strata) Len() int {
 	n := 0
 	for i := range s.parts {
@@ -115,7 +116,7 @@ func (s *Strata) Len() int {
 	return n
 }
 
-// Each goes through the strata in the order in which they were met.
+// Each calls do for the strata in order of appearance.
 func (s *Strata) Each(do func(*Stratum)) {
 	for k := range s.parts {
 		p := s.parts[k].strata
@@ -125,7 +126,7 @@ func (s *Strata) Each(do func(*Stratum)) {
 	}
 }
 
-// All are the strata in the order of their levels' numbers.
+// All returns the strata in the order of their levels' numbers.
 func (s *Strata) All() []Stratum {
 	all := make([]Stratum, 0, s.Len())
 	s.Each(func(g *Stratum) { all = append(all, *g) })
@@ -133,7 +134,8 @@ func (s *Strata) All() []Stratum {
 	return all
 }
 
-// By groups further, to the factors named alone; the others' levels become 0.
+// By returns the strata grouped by the factors named only; the levels of the
+// others become 0.
 func (s *Strata) By(factors ...Factor) []Stratum {
 	out := NewStrata()
 	s.Each(func(g *Stratum) {
@@ -159,7 +161,7 @@ func less(a, b *Levels) bool {
 	return false
 }
 
-// Keep writes the strata of lives down, machine by machine, for Resume.
+// Keep encodes the strata of lives, machine by machine, for Resume.
 func (s *Strata) Keep() []byte {
 	b := make([]byte, 0, 64*len(s.parts)+strataBytes*s.Len())
 	le := binary.LittleEndian
@@ -187,13 +189,13 @@ func (s *Strata) Keep() []byte {
 	return b
 }
 
-// strataBytes is what a stratum takes in what Keep writes.
+// strataBytes is the size of a stratum encoded by Keep.
 const strataBytes = 2*int(Factors) + 8 + 4 + 4 + 8
 
-// Resume makes the strata of machines, the fleet's in order, out of what was
-// kept of them under the same words, drivers and settings, and of the lives, in
-// the same order, of those that were written to since. It is not ok where a
-// machine is in neither.
+// Resume returns the strata of the machines, the fleet's in order: of lives, in
+// the same order, those written to since, and the others from what Keep wrote
+// with the same words, drivers and settings. ok is false if a machine is in
+// neither.
 func (x *Index) Resume(kept []byte, machines []string, lives iter.Seq[*Life]) (s *Strata, ok bool) {
 	was := map[string]part{}
 	for len(kept) > 0 {
@@ -203,7 +205,7 @@ func (x *Index) Resume(kept []byte, machines []string, lives iter.Seq[*Life]) (s
 		}
 		was[p.machine], kept = p, rest
 	}
-	for _, name := range machines { // before a life takes its number out of turn
+	for _, name := range machines { // before a life gets its number out of order
 		x.id(Machine, name)
 	}
 	s = NewStrata()
@@ -232,7 +234,7 @@ func (x *Index) Resume(kept []byte, machines []string, lives iter.Seq[*Life]) (s
 	return s, add("")
 }
 
-// readPart reads a machine's strata, and returns the rest; nil where the bytes
+// readPart decodes a machine's strata, and returns the rest; nil if the bytes
 // are not what Keep wrote.
 func readPart(b []byte) (p part, rest []byte) {
 	le, whole := binary.LittleEndian, true

@@ -1,8 +1,7 @@
-// Package facts turns what was measured on a machine into facts: states that
-// are there or not (a core that is dark, coolant that is missing, a weak cap),
-// each with how much the figure speaks for it. A measured thing is no hint: the
-// further the figure lies from what is sound, the more it says, without a step at
-// the limit. table.go is the one table of it.
+// Package facts turns measurements into facts about a machine: states that are
+// present or not (a blocked core, missing coolant, a weak cap), each with the
+// strength of its evidence. The further a figure is from sound, the stronger
+// the evidence, without a step at the limit. All states are in table.go.
 package facts
 
 import (
@@ -17,9 +16,9 @@ import (
 	"shedbook/schema"
 )
 
-// Fact is one figure and the state that it tells.
+// Fact is one figure and the state that it is evidence for.
 type Fact struct {
-	State  string    `json:"state"` // the row of the table
+	State  string    `json:"state"` // a row of the table
 	Kind   string    `json:"kind"`  // of record: check, cleaning, level, refill
 	Check  string    `json:"check,omitempty"`
 	Record int64     `json:"record"`
@@ -27,15 +26,15 @@ type Fact struct {
 	Value  float64   `json:"value"` // in Unit: %, K, °C, mm, V, kPa/min
 	Unit   string    `json:"unit"`
 	Says   string    `json:"says"` // "80 % of the core is dark"
-	// Factor is P(figure | the state is there, how bad it is unknown) over
-	// P(figure | it is not): above 1 it speaks for the state.
+	// Factor is P(figure | the state is present, how bad unknown) over P(figure |
+	// it is not): above 1 it is evidence for the state.
 	Factor float64 `json:"factor"`
 	Source string  `json:"source"` // of the limits
 }
 
-// Likelihood is the chance of the fact where these causes are there and no
-// others, in proportion: the state is there by a noisy-or over the causes
-// (Pearl 1988, section 4.3.2), and the figure then counts by its factor.
+// Likelihood returns the probability of the fact, up to a constant, if these
+// causes are present and no others: the state is present by a noisy-or over the
+// causes (Pearl 1988, section 4.3.2), and the figure then counts by its factor.
 func (f *Fact) Likelihood(causes ...string) float64 {
 	s := row(f.State)
 	none := 1 - s.otherwise
@@ -45,13 +44,13 @@ func (f *Fact) Likelihood(causes ...string) float64 {
 	return (1-none)*f.Factor + none
 }
 
-// Causes are the causes that bring the fact's state, each with the chance that
-// it does.
+// Causes returns the causes of the fact's state, each with the chance that it
+// brings the state about.
 func (f *Fact) Causes() map[string]float64 { return row(f.State).causes }
 
-// VoidBy says whether a later record of a kind makes the fact out of date: a
-// thorough "cleaning" a look at a core, a "refill" or a "topup" a level, a
-// "refill" what the coolant was.
+// VoidBy reports whether a later record of a kind makes the fact out of date: a
+// thorough "cleaning" for a core, a "refill" or a "topup" for a level, a
+// "refill" for a mixture.
 func (f *Fact) VoidBy(kind string) bool {
 	switch f.State {
 	case "core-dark", "back-packed", "front-packed", "oil-cooler-dark":
@@ -73,8 +72,8 @@ func row(name string) *state {
 	panic("facts: no state " + name)
 }
 
-// Of are the facts of a log in the order of their times, and at one time in the
-// order in which they were entered. spec is what is known of the machine.
+// Of returns the facts of a log in time order, ties in order of entry. spec is
+// what is known of the machine.
 func Of(log *schema.Log, spec cooling.Spec) []Fact {
 	r := reader{spec: spec}
 	for i := range log.Checks {
@@ -100,8 +99,8 @@ func Of(log *schema.Log, spec cooling.Spec) []Fact {
 	return r.out
 }
 
-// OfCheck are the facts of one check: none where only a result was typed, which
-// counts by the sensitivity of a person's eye.
+// OfCheck returns the facts of one check: none if only a result was typed,
+// which counts by the sensitivity of a person's eye.
 func OfCheck(c *schema.Check, spec cooling.Spec) []Fact {
 	r := reader{spec: spec}
 	r.check(c)
@@ -110,7 +109,7 @@ func OfCheck(c *schema.Check, spec cooling.Spec) []Fact {
 
 type reader struct {
 	spec cooling.Spec
-	head Fact // of the record being read
+	head Fact // for facts of the current record
 	out  []Fact
 }
 
@@ -119,10 +118,10 @@ func (r *reader) from(kind, check string, b *schema.Base) *reader {
 	return r
 }
 
-// add adds the fact that a figure tells of a state.
+// add adds the evidence of a figure for a state.
 func (r *reader) add(name string, v float64) { r.put(name, v, row(name).factor(v)) }
 
-// put adds a fact whose factor is known.
+// put adds a fact with a known factor.
 func (r *reader) put(name string, v, factor float64) {
 	s := row(name)
 	f := r.head
@@ -133,8 +132,8 @@ func (r *reader) put(name string, v, factor float64) {
 	r.out = append(r.out, f)
 }
 
-// seen adds a finding of the eye: how often it is seen where the state is there,
-// and where it is not.
+// seen adds a visual finding: there is how often it is seen if the state is
+// present, and not how often otherwise.
 func (r *reader) seen(name string, is bool, there, not float64) {
 	if !is {
 		there, not = 1-there, 1-not
@@ -147,7 +146,7 @@ func (r *reader) seen(name string, is bool, there, not float64) {
 
 func (r *reader) cleaning(c *schema.Cleaning) {
 	r.from("cleaning", "", &c.Base)
-	if c.BlockedAfter.Known { // what it was like before is past
+	if c.BlockedAfter.Known { // what it was like before is over
 		r.add("core-dark", c.BlockedAfter.V)
 		return
 	}
@@ -162,7 +161,7 @@ func (r *reader) cleaning(c *schema.Cleaning) {
 	}
 }
 
-// level counts what was read cold; a hot level and a cold one can't be compared.
+// level uses cold levels only; a hot level and a cold one can't be compared.
 func (r *reader) level(l *schema.Level) {
 	system, known := r.spec.Figures["coolant_l"]
 	if !known || l.Engine == "hot" || !l.BelowMark.Known {
@@ -175,7 +174,7 @@ func (r *reader) level(l *schema.Level) {
 	r.from("level", "", &l.Base).add(state, l.BelowMark.V/system/10)
 }
 
-// check reads a check's figures as it was judged.
+// check uses a check's figures as its judge saw them.
 func (r *reader) check(c *schema.Check) {
 	m := cooling.Recorded(c.Check, c.Value.V, c.Value.Known, c.Unit, c.Figures)
 	if len(m) == 0 {
@@ -183,7 +182,7 @@ func (r *reader) check(c *schema.Check) {
 	}
 	v, err := cooling.Judge(c.Check, cooling.Measurement{Figures: m, Sure: true}, r.spec)
 	if err != nil {
-		return // a figure that no judge takes says nothing
+		return // a figure that the judge refuses tells nothing
 	}
 	r.from("check", c.Check, &c.Base)
 	of := func(name string) (float64, bool) {
@@ -274,12 +273,12 @@ func (r *reader) check(c *schema.Check) {
 		r.oil(of)
 	case "combustion-gas":
 		if v.Result == cooling.Unsure {
-			return // blue on a cold engine
+			return // blue on a cold engine proves nothing
 		}
 		changed, _ := of("colour_change")
 		there, not := 0.85, 0.02
 		if tests, ok := of("tests"); ok && tests >= 2 {
-			// Repeated with fresh fluid; what misleads once misleads again in part.
+			// Repeated with fresh fluid: what misled once may mislead again.
 			there, not = 0.93, 0.004
 			if changed == 1 {
 				there = 0.85
@@ -289,7 +288,7 @@ func (r *reader) check(c *schema.Check) {
 	}
 }
 
-// fan: at what temperature it starts, or that it stood still at one.
+// fan uses the temperature at which it started, or stood still.
 func (r *reader) fan(of func(string) (float64, bool), v cooling.Verdict) {
 	on, started := of("on_c")
 	off, stopped := of("off_c")
@@ -310,8 +309,8 @@ func (r *reader) fan(of func(string) (float64, bool), v cooling.Verdict) {
 		if !said || ran == 1 || !seen {
 			return
 		}
-		// A sound fan starts at its point, or at 95 °C, give or take 5, where the
-		// point is not known.
+		// A sound fan starts at its point or, if that is not known, at 95 °C, give or
+		// take 5.
 		err := 2.0
 		if !known {
 			point, err = 95, 5
@@ -320,7 +319,7 @@ func (r *reader) fan(of func(string) (float64, bool), v cooling.Verdict) {
 	}
 }
 
-// oil: milky, overfull and low are three findings with three meanings.
+// oil: milky, overfull and low are three findings with different meanings.
 func (r *reader) oil(of func(string) (float64, bool)) {
 	over, isOver := of("over_mm")
 	under, isUnder := of("under_mm")

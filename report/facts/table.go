@@ -5,39 +5,40 @@ import "math"
 // span is a range of a figure, in its unit.
 type span struct{ low, high float64 }
 
-// chances are by cause.
+// chances are probabilities by cause.
 type chances map[string]float64
 
-// state is a thing that is so or not, and that a figure tells: one row of the
-// table below.
+// state is one row of the table below: something that is present or not, and
+// that a figure tells.
 type state struct {
 	name string
 	says string // the figure in words, with %s for it and its unit
 	unit string // %, K, °C, mm, V, kPa/min
-	// The figure where the state is not there, and where it is: how bad it then
-	// is nobody knows, so every figure of the span is as probable. err is one
+	// The figure if the state is not present, and if it is: how bad it then is is
+	// unknown, so every figure of the span is equally probable. err is one
 	// standard deviation of the measurement, in the unit.
 	sound span
 	there []span
 	err   float64
-	// floor: the figure is a share or an amount and never below 0.
+	// floor: the figure is a share or an amount, and never below 0.
 	floor bool
-	// causes are the chance that the state is there if the cause is, and otherwise
-	// the chance that it is there with none of them.
+	// causes are the chance of the state for each cause, and otherwise its chance
+	// without any of them.
 	causes    map[string]float64
 	otherwise float64
 	source    string
 }
 
 // Where sound ends and a state begins follows the judges' limits
-// (report/cooling); the spans, errors and chances are a choice of this table:
-// common practice, no source, unless the row says more. `otherwise` is small
-// where the figure is the state itself (a core that is four fifths dark is
-// blocked), and large where other things make the same figure.
+// (report/cooling); the spans, errors and chances are choices of this table:
+// common practice, no source, unless the row says more. `otherwise` is small if
+// the figure is the state itself (a core four fifths dark is blocked), and
+// large if other things give the same figure.
 const practice = "common practice, no source"
 
 var table = []state{
-	// A core: the front can look clear before a packed back, so a front says little when clear.
+	// A core: the front can look clear with a packed back behind it, so a clear
+	// front tells little.
 	{"core-dark", "%s of the core is dark", "%", span{0, 8}, []span{{12, 100}}, 6, true,
 		chances{"blocked-core": 0.99, "dirty-oil-cooler": 0.005}, 0.0001, practice},
 	{"back-packed", "%s of the core's back is packed", "%", span{0, 8}, []span{{12, 100}}, 7, true,
@@ -48,8 +49,8 @@ var table = []state{
 		chances{"dirty-oil-cooler": 0.99, "blocked-core": 0.25}, 0.002, practice},
 	{"core-covered", "%s of the core is covered", "%", span{0, 5}, []span{{12, 100}}, 5, true,
 		chances{"air-path": 0.97}, 0.0005, practice},
-	// Coolant: above 2 % of the system shows, 5 to 10 % missing is a low level. It
-	// is a state: what made it low are causes of their own (see "from" in causes.txt).
+	// Coolant: a loss above 2 % of the system shows, 5 to 10 % missing is a low
+	// level. What made it low are causes of their own (see "from" in causes.txt).
 	{"bottle-low", "%s of the system is missing in the bottle", "%", span{-3, 2}, []span{{3, 60}}, 0.8, false,
 		chances{"low-coolant": 0.95}, 0.02, practice},
 	{"neck-low", "%s of the system is missing in the neck", "%", span{0, 1}, []span{{2, 60}}, 0.7, true,
@@ -65,7 +66,7 @@ var table = []state{
 	{"cap-weak", "the cap lets go at %s of its print", "%", span{86, 125}, []span{{0, 82}}, 4, true,
 		chances{"pressure-cap": 0.9},
 		0.01, "replaced below 72 to 77 % of the band's middle (three manuals); the spans " + practice},
-	// Parts, in kelvins from the print.
+	// Parts, in kelvins from their printed value.
 	{"thermostat-late", "the thermostat opens %s late", "K", span{-4, 3}, []span{{4, 40}}, 1.5, false,
 		chances{"thermostat": 0.95}, 0.002, "start within 2 K of the stamp (three manuals); the spans " + practice},
 	{"hose-late", "the hose gets hot %s late", "K", span{-12, 8}, []span{{10, 60}}, 4, false,
@@ -100,7 +101,7 @@ var table = []state{
 		chances{"overfilled-oil": 0.97, "head-gasket": 0.1}, 0.003, practice},
 	{"oil-under", "the oil is %s under the mark", "mm", span{-3, 3}, []span{{4, 80}}, 1.5, false,
 		chances{"low-oil": 0.97}, 0.003, practice},
-	// Findings of the eye that are one state by themselves: see seen.
+	// Visual findings, each a state by itself: see seen.
 	{"oil-milky", "the oil is milky", "", span{}, nil, 0, false,
 		chances{"head-gasket": 0.3}, 0.002, practice},
 	{"bubbles", "bubbles at the filler with air on the cylinder", "", span{}, nil, 0, false,
@@ -113,12 +114,13 @@ var table = []state{
 		chances{"fan-circuit": 0.85, "low-coolant": 0.2, "trapped-air": 0.2}, 0.003, practice},
 }
 
-// slip is the chance that a figure was mistyped or misread altogether, and may
-// be any: it bounds what one figure can say (a choice of this table).
+// slip is the chance that a figure was mistyped or misread, and may be
+// anything: it bounds the evidence of one figure (a choice of this table).
 const slip = 1.0 / 5000
 
-// density of a figure spread evenly over a span and read with the error err,
-// per unit; what the error throws below a floor of 0 falls back above it.
+// density returns the probability density, per unit, of a figure that is
+// uniform over a span and read with the error err; what would fall below a
+// floor of 0 is reflected above it.
 func (s *state) density(v float64, over span) float64 {
 	at := func(v float64) float64 {
 		return (normal((v-over.low)/s.err) - normal((v-over.high)/s.err)) / (over.high - over.low)
@@ -131,7 +133,7 @@ func (s *state) density(v float64, over span) float64 {
 
 func normal(z float64) float64 { return math.Erfc(-z/math.Sqrt2) / 2 }
 
-// factor is P(figure | the state is there, how bad it is unknown) over
+// factor returns P(figure | the state is present, how bad unknown) over
 // P(figure | it is not).
 func (s *state) factor(v float64) float64 {
 	there, wide, low, high := 0.0, 0.0, s.sound.low, s.sound.high

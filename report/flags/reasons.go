@@ -41,12 +41,12 @@ func (m *machine) reasons(f *Finder, w matter, since int64) []string {
 			out = append(out, fmt.Sprintf("that is after the service on %s for %s; only what came after it counts, since machines are repaired in their worst month", say.Day(f.time(s.at), f.fleet.Settings.Zone()), s.cause))
 		}
 	case m.named != nil && m.named.err != nil:
-		out = append(out, fmt.Sprintf("its causes can't be told: %v", m.named.err))
+		out = append(out, fmt.Sprintf("its causes can't be worked out: %v", m.named.err))
 	case m.named != nil && m.ev.raised[heating] != 0:
 		out = append(out, m.named.reasons()...)
 	}
 	if m.log.unplaced > 0 {
-		out = append(out, fmt.Sprintf("%s in no recorded run, and no meter hours for them: not counted", say.Count(m.log.unplaced, "overheat")))
+		out = append(out, fmt.Sprintf("%s outside any recorded run: not counted", say.Count(m.log.unplaced, "overheat")))
 	}
 	return out
 }
@@ -177,7 +177,7 @@ func (o *odds) evidence(among float64) Evidence {
 	return Evidence{Log10BayesFactor: log10(o.factor()), Highest: log10(o.high), Needed: log10(among / crowdAlpha)}
 }
 
-func (f *Finder) crowdFlag(r *Result, g *Flag, o *odds, among float64, held string) {
+func (f *Finder) crowdFlag(r *Result, g *Flag, o *odds, among float64, allowing string) {
 	since := o.since
 	if since == 0 || o.raised != 0 && since > o.raised {
 		since = o.raised
@@ -193,7 +193,7 @@ func (f *Finder) crowdFlag(r *Result, g *Flag, o *odds, among float64, held stri
 	if g.Split != nil {
 		g.Reasons = []string{g.Split.DriverWords(true)}
 	} else {
-		g.Reasons = []string{fmt.Sprintf("%s where %.1f would be expected %s: %.1f times as many", say.Count(o.overheats, "overheat"), o.due, held, times)}
+		g.Reasons = []string{fmt.Sprintf("%s where %.1f would be expected %s: %.1f times as many", say.Count(o.overheats, "overheat"), o.due, allowing, times)}
 	}
 	if full := o.count / max(float64(o.overheats), 1); full < 0.9 {
 		g.Reasons = append(g.Reasons, fmt.Sprintf("overheats on machines that stand out themselves count less: these as %.1f", o.count))
@@ -233,10 +233,10 @@ func (f *Finder) warn(r *Result) {
 		}
 	}
 	if unplaced > 0 {
-		r.Warnings = append(r.Warnings, fmt.Sprintf("%s in no recorded run and with no meter hours beyond the runs: not counted", say.Count(unplaced, "overheat")))
+		r.Warnings = append(r.Warnings, fmt.Sprintf("%s outside any recorded run: not counted", say.Count(unplaced, "overheat")))
 	}
 	if noMeter > 0 {
-		r.Warnings = append(r.Warnings, fmt.Sprintf("%s without a meter reading: runs that were not written down cannot be seen", say.Count(noMeter, "machine")))
+		r.Warnings = append(r.Warnings, fmt.Sprintf("%s without a meter reading: runs that nobody wrote down can't be noticed", say.Count(noMeter, "machine")))
 	}
 	if nobody > 0 && len(f.index.Names[exposure.Driver]) > 1 {
 		r.Warnings = append(r.Warnings, fmt.Sprintf("%s without a driver: no evidence about drivers", say.Count(nobody, "overheat")))

@@ -8,6 +8,7 @@ import (
 
 	"shedbook/report/belief"
 	"shedbook/report/exposure"
+	"shedbook/report/say"
 	"shedbook/report/state"
 	"shedbook/schema"
 )
@@ -168,7 +169,8 @@ func (f *Finder) machineFlag(m *machine, w matter, flag string) Flag {
 	}
 	g.Reasons = m.reasons(f, w, since)
 	if g.Evidence.Highest > g.Evidence.Log10BayesFactor+1 {
-		g.Reasons = append(g.Reasons, fmt.Sprintf("the evidence has fallen since, from %.1f to %.1f: the latest hours do not look like it", g.Evidence.Highest, g.Evidence.Log10BayesFactor))
+		g.Reasons = append(g.Reasons, fmt.Sprintf("the evidence has fallen since, from %s to %s: the latest hours do not look like it",
+			say.Odds(g.Evidence.Highest), say.Odds(g.Evidence.Log10BayesFactor)))
 	}
 	g.Would = m.would(f, w)
 	return g
@@ -217,5 +219,5 @@ func (f *Finder) reportLevel(r *Result, x, l int) {
 			}
 		}
 	}
-	f.crowdFlag(r, &g, o, levels, "with drivers, machines and the other conditions held")
+	f.crowdFlag(r, &g, o, levels, "allowing for drivers, machines and the other conditions")
 }

@@ -7,7 +7,8 @@ import (
 	"math"
 )
 
-// Photograph is a picture with the core's corners in it; nil corners are looked for.
+// Photograph is a picture with the corners of the core in it; nil corners are
+// searched for.
 type Photograph struct {
 	Image   image.Image
 	Corners *[4]Point
@@ -15,33 +16,34 @@ type Photograph struct {
 
 const (
 	grain = 0.05 // of the longer side: light is averaged over this much before two photographs are compared
-	// What passes less than shutBelow of the reference's light counts as nothing,
-	// what passes more than openAbove as all of it: daylight on the near face and
-	// noise lie beyond. Even about the half, so that the blurred edge of dirt
-	// counts as much as the sharp one.
+	// Less than shutBelow of the reference's light counts as none, more than
+	// openAbove as all of it: the rest is daylight on the near face, and noise.
+	// The two are symmetric about a half, so that the blurred edge of dirt counts
+	// as much as a sharp one.
 	shutBelow, openAbove = 0.15, 0.85
 )
 
-// What is left where all tries agree, percent of the face, set on rendered
-// photographs (testdata/bench/light.txt, 2026-11-30).
+// The uncertainty that remains where all trials agree, percent of the face, set
+// on rendered photographs (testdata/bench/light.txt, 2026-11-30).
 const againstFloor, againstFoundFloor = 4.0, 6.0
 
-// How far apart the same core may look in two photographs.
+// How much one core may differ between two photographs.
 const (
-	sameShape = 1.15 // length to width: two angles
+	sameShape = 1.15 // length to width: two angles of view
 	samePitch = 1.08 // of fins and tubes
-	brighter  = 1.5  // times the reference's light: a clean core has no place that passes more
+	brighter  = 1.5  // times the reference's light: no place of the core may pass more
 	muchOf    = 0.1  // of the face
 )
 
-// MeasureAgainst returns how much of a core is blocked by the light that it lets
-// through relative to a photograph of the same core after a thorough clean. Fins
-// and tubes, of whatever kind, are in both and fall out.
+// MeasureAgainst returns how much of a core is blocked by its light relative to
+// a photograph of the same core after a thorough clean. Fins and tubes of any
+// kind are in both photographs and cancel out.
 //
-// Each is straightened and its lamp flattened by itself, as in Measure. Where the
-// two do not look like one core, the reference is not used: the result is that of
-// Measure, with its wider interval and a warning. A photograph that cannot be
-// judged is a *Refused error, a reference that can't a *BadReference.
+// Each photograph is straightened and its lamp flattened by itself, as in
+// Measure. If the two do not look like one core, the reference is not used: the
+// result is that of Measure, with its wider interval and a warning. The error
+// is *Refused for a photograph that cannot be judged, *BadReference for such a
+// reference.
 func MeasureAgainst(photo, reference Photograph) (Result, error) {
 	clean, err := asReference(reference)
 	if err != nil {
@@ -68,20 +70,20 @@ func MeasureAgainst(photo, reference Photograph) (Result, error) {
 	return r, nil
 }
 
-// blurredOnly tells of an error that a photograph to compare with makes good:
-// fins and tubes need not be told apart.
+// blurredOnly reports whether an error does not matter with a reference to
+// compare with, where fins and tubes need not be told apart.
 func blurredOnly(err error) bool {
 	var why *Refused
 	return errors.As(err, &why) && why.Reason == Blurred
 }
 
-// BadReference is the error of a photograph that no core can be measured by.
+// BadReference is the error for a reference that no core can be compared with.
 type BadReference struct{ Detail string }
 
 func (b *BadReference) Error() string { return "the reference can't be used: " + b.Detail }
 
-// notClean is the share, percent, that a clean core passes for less than surely:
-// the tubes allowed for, what is still more than this is dirt.
+// notClean is the share, percent, above which a core is not clean: what is more
+// than this, after the allowance for tubes, is dirt.
 const notClean = 20
 
 func asReference(p Photograph) (outline, error) {
@@ -107,8 +109,8 @@ func asReference(p Photograph) (outline, error) {
 	return o, nil
 }
 
-// against sets Blocked and its interval by the light relative to the clean core,
-// or says why the two are not one core.
+// against sets Blocked and its interval by the light relative to the clean
+// core, or returns why the two are not one core.
 func (r *Result) against(o, clean outline) (apart string) {
 	core, ref := o.straightened(o.w, o.h), clean.straightened(o.w, o.h)
 	shape := float64(o.w) / float64(o.h) * float64(clean.h) / float64(clean.w)
@@ -122,8 +124,8 @@ func (r *Result) against(o, clean outline) (apart string) {
 			return fmt.Sprintf("its lines lie %.1f pixels apart, the reference's %.1f", a, b)
 		}
 	}
-	// The lamp can be told from the sharp picture or from the averaged one: each
-	// is misled where the other is not, so their middle is taken.
+	// The lamp can be estimated from the sharp picture or from the averaged one;
+	// each fails where the other does not, so their mean is used.
 	both := func(grain, reach float64) (blocked, apart, more float64) {
 		b1, m1 := relative(core, ref, grain, reach, true)
 		b2, m2 := relative(core, ref, grain, reach, false)
@@ -144,14 +146,14 @@ func (r *Result) against(o, clean outline) (apart string) {
 		down += math.Pow(min(0, d-share), 2)
 		up += math.Pow(max(0, d-share), 2)
 	}
-	off := 100 * side // a side a little off takes in frame, or leaves out core
+	off := 100 * side // a side slightly off includes frame, or leaves out core
 	down, up = down+off*off, up+off*off
 	r.Low, r.High = max(0, share-math.Sqrt(down)), min(100, share+math.Sqrt(up))
 	return ""
 }
 
-// alike reports whether two pitches can be of one core. 0 is one not found; where
-// fins or tubes are seen badly, a pitch is found as its multiple.
+// alike reports whether two pitches can be of one core. 0 means not found;
+// where fins or tubes are hard to see, a multiple of the pitch is found.
 func alike(a, b float64) bool {
 	if a == 0 || b == 0 {
 		return true
@@ -161,9 +163,10 @@ func alike(a, b float64) bool {
 	return whole <= 4 && max(ratio/whole, whole/ratio) <= samePitch
 }
 
-// relative is the percentage of the reference's light that the core does not let
-// through, and the share of the face where it lets through more than the
-// reference. sharp: the lamp is flattened before the light is averaged, not after.
+// relative returns the percentage of the reference's light that the core does
+// not let through, and the share of the face where it lets through more than
+// the reference. If sharp is set the lamp is flattened before the light is
+// averaged, not after.
 func relative(core, ref plane, grain, reach float64, sharp bool) (blocked, more float64) {
 	n := odd(grain * float64(max(core.w, core.h)))
 	flat := func(p plane) plane {

@@ -15,18 +15,19 @@ import (
 	"strings"
 )
 
-// What Decode takes in: no more bytes, and no more pixels, than this.
+// Decode accepts no more bytes and no more pixels than this.
 const (
 	MaxBytes  = 64 << 20 // 64 MiB
 	MaxPixels = 1 << 26  // 67,108,864: above the largest that phones took in 2025
-	// maxRoom is the most memory that a photograph may take while it is decoded and turned, its file included: the
-	// program stays under 300 MiB with it.
+	// maxRoom is the most memory for a photograph while it is decoded and turned,
+	// its file included: with it the program stays under 300 MiB.
 	maxRoom = 270 << 20
 )
 
-// Decode reads a JPEG or a PNG, told apart by content, and turns it the right way up: orientation returns that of a
-// file, 1 to 8, as Exif has it. The size is read first, and a picture of more than MaxPixels, or one that takes more
-// room than this program makes, refused before room is made for it. format is "jpeg" or "png".
+// Decode reads a JPEG or a PNG, told apart by content, and turns it the right
+// way up: orientation returns that of a file, 1 to 8, as in Exif. The size is
+// read first, and a picture of more than MaxPixels, or one that needs more than
+// maxRoom, is refused before memory is allocated. format is "jpeg" or "png".
 func Decode(r io.Reader, orientation func(data []byte) int) (img image.Image, format string, err error) {
 	data, err := io.ReadAll(io.LimitReader(r, MaxBytes+1))
 	if err != nil {
@@ -70,8 +71,8 @@ func Decode(r io.Reader, orientation func(data []byte) int) (img image.Image, fo
 	return upright(img, turn), format, nil
 }
 
-// room is how many bytes a picture takes while it is decoded and, with turned,
-// turned upright afterwards.
+// room returns how many bytes a picture takes while it is decoded and, if
+// turned is set, turned upright afterwards.
 func room(data []byte, format string, size image.Config, turned bool) int64 {
 	kept := 4.0 // bytes a pixel, once decoded
 	switch size.ColorModel {
@@ -94,11 +95,11 @@ func room(data []byte, format string, size image.Config, turned bool) int64 {
 		}
 		if size.ColorModel == color.YCbCrModel {
 			kept = samples
-		} else if kept == 4 { // put together from its planes
+		} else if kept == 4 { // assembled from its planes
 			decoding += kept
 		}
 	} else if data[28] == 1 {
-		decoding += kept // an interlaced one's passes (PNG 8.2)
+		decoding += kept // an interlaced picture's passes (PNG 8.2)
 	}
 	if turned {
 		decoding = max(decoding, kept+4)
@@ -106,8 +107,8 @@ func room(data []byte, format string, size image.Config, turned bool) int64 {
 	return int64(decoding * float64(size.Width) * float64(size.Height))
 }
 
-// frame is how many samples a JPEG has for each pixel, and whether it is a
-// progressive one: T.81 B.2.2 and table B.1.
+// frame returns how many samples a JPEG has for each pixel, and whether it is
+// progressive: T.81 B.2.2 and table B.1.
 func frame(data []byte) (samples float64, progressive bool) {
 	samples = 4 // at the most
 	segments(data, func(marker byte, p []byte) bool {
@@ -127,7 +128,8 @@ func frame(data []byte) (samples float64, progressive bool) {
 
 const pngSignature = "\x89PNG\r\n\x1a\n"
 
-// segments tells the segments of a JPEG before its first scan, until done.
+// segments calls each for the segments of a JPEG before its first scan, until
+// it returns true.
 func segments(data []byte, each func(marker byte, payload []byte) (done bool)) {
 	for at := 2; at+4 <= len(data) && data[at] == 0xFF && data[at+1] != 0xDA; {
 		if data[at+1] == 0xFF { // a fill byte
@@ -142,8 +144,8 @@ func segments(data []byte, each func(marker byte, payload []byte) (done bool)) {
 	}
 }
 
-// upright turns and mirrors a picture by its Exif orientation: row 0 and column
-// 0 as stored lie at the sides that TIFF 6.0, p. 36, names.
+// upright turns and mirrors a picture by its Exif orientation: TIFF 6.0, p. 36,
+// gives the sides of its row 0 and column 0.
 func upright(img image.Image, orientation int) image.Image {
 	if orientation == 1 {
 		return img

@@ -7,21 +7,21 @@ import (
 )
 
 const (
-	findGrid  = 320  // longer side of the photograph while the core is looked for
-	leastCore = 0.02 // share of the photograph that a core takes at least
-	leastLit  = 0.5  // share of the core that must be lit to be found by its light
-	leastFit  = 0.93 // share of the light's outline that four corners must take in
+	findGrid  = 320  // longer side of the photograph during the search
+	leastCore = 0.02 // least share of the photograph that a core takes
+	leastLit  = 0.5  // least share of a core that must be lit to be found by its light
+	leastFit  = 0.93 // least share of the light's outline that four corners must include
 )
 
-// findCore looks for the one lit four-sided figure that stands free in the
-// photograph: what is brighter than Otsu's threshold and does not reach the
-// photograph's edge, its convex hull, and the largest quadrilateral in that.
+// findCore returns the corners of the one lit quadrilateral that stands free in
+// the photograph: what is brighter than Otsu's threshold and does not reach the
+// edge, its convex hull, and the largest quadrilateral in that.
 func findCore(p plane) ([4]Point, error) {
 	k := max(1, (max(p.w, p.h)+findGrid-1)/findGrid)
-	g := p.reduced(k).closed(5, 5) // tubes do not part the core
+	g := p.reduced(k).closed(5, 5) // so that tubes do not divide the core
 	var counts [256]int
 	for _, v := range g.v {
-		counts[min(int(255*math.Sqrt(float64(v))), 255)]++ // dim corners count, too
+		counts[min(int(255*math.Sqrt(float64(v))), 255)]++ // the root spreads the dark levels: dim corners count too
 	}
 	at := otsu(counts[:], 0, 255)
 	lit := make([]bool, len(g.v))
@@ -51,8 +51,8 @@ func findCore(p plane) ([4]Point, error) {
 	return c, nil
 }
 
-// freeLight is the corners of all lit pixels in patches that do not touch the
-// edge and are more than specks, and how many pixels these are.
+// freeLight returns the corners of all lit pixels in patches that do not touch
+// the edge and are larger than specks, and the number of these pixels.
 func freeLight(w, h int, lit []bool) (outline []Point, area int) {
 	seen := make([]bool, len(lit))
 	for start := range lit {
@@ -83,7 +83,7 @@ func freeLight(w, h int, lit []bool) (outline []Point, area int) {
 	return outline, area
 }
 
-// hull is the convex hull (Andrew 1979, the monotone chain).
+// hull returns the convex hull (Andrew 1979, the monotone chain).
 func hull(p []Point) []Point {
 	p = slices.Clone(p)
 	slices.SortFunc(p, func(a, b Point) int { return cmp.Or(cmp.Compare(a.X, b.X), cmp.Compare(a.Y, b.Y)) })
@@ -110,8 +110,8 @@ func polygonArea(c []Point) float64 {
 	return math.Abs(sum) / 2
 }
 
-// largestFour is the quadrilateral of most area among the points of a convex
-// polygon: for each diagonal the farthest point on either side.
+// largestFour returns the largest quadrilateral among the corners of a convex
+// polygon: for each diagonal the farthest corner on either side.
 func largestFour(c []Point) (best [4]Point, area float64) {
 	for i, a := range c {
 		for j := i + 2; j < len(c); j++ {
@@ -136,9 +136,9 @@ func largestFour(c []Point) (best [4]Point, area float64) {
 	return best, area
 }
 
-// ragged tells whether the dark at the upper or the lower side goes in by
-// unequal little steps: more than a twenty-fifth of the side by 0.8 to 5 % of
-// the height. What goes in deeper is dirt that lies across the side.
+// ragged reports whether the dark along the upper or the lower side reaches in
+// by unequal small steps: more than a twenty-fifth of the side by 0.8 to 5 % of
+// the height. What reaches in deeper is dirt across the side.
 func (p plane) ragged(level float64) bool {
 	steps := [2]int{}
 	for x := range p.w {

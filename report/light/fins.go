@@ -2,11 +2,11 @@ package light
 
 import "math"
 
-// Fins and tubes are dark lines at an even pitch. They are there in a clean core
-// too, so they count as its texture, not as blockage: their pitch is measured,
-// and dark lines narrower than that are filled.
+// Fins and tubes are dark lines at an even pitch. A clean core has them too, so
+// they are texture, not blockage: their pitch is measured, and dark lines
+// narrower than that are filled.
 
-// turned is the plane with rows and columns exchanged.
+// turned returns the plane with rows and columns exchanged.
 func (p plane) turned() plane {
 	t := newPlane(p.h, p.w)
 	for y := range p.h {
@@ -17,8 +17,8 @@ func (p plane) turned() plane {
 	return t
 }
 
-// averagedRows is the mean over n pixels (odd) around each, along rows; windows
-// are cut at the edges.
+// averagedRows returns the mean over n pixels (odd) around each pixel, along
+// rows; windows are cut at the edges.
 func (p plane) averagedRows(n int) plane {
 	out := newPlane(p.w, p.h)
 	sums := make([]float64, p.w+1)
@@ -35,14 +35,14 @@ func (p plane) averagedRows(n int) plane {
 	return out
 }
 
-// box is the mean over a window of w x h pixels (odd) around each.
+// box returns the mean over a window of w x h pixels (odd) around each pixel.
 func (p plane) box(w, h int) plane {
 	return p.averagedRows(w).turned().averagedRows(h).turned()
 }
 
-// extremeRows is the largest (sign 1) or least (sign -1) over n pixels (odd)
-// around each, along rows: van Herk (1992), Gil & Werman (1993), three
-// comparisons a pixel whatever n.
+// extremeRows returns the largest (sign 1) or least (sign -1) value over n
+// pixels (odd) around each pixel, along rows: van Herk (1992), Gil & Werman
+// (1993), three comparisons a pixel whatever n.
 func (p plane) extremeRows(n int, sign float32) plane {
 	if n <= 1 {
 		return p
@@ -73,26 +73,26 @@ func (p plane) extremeRows(n int, sign float32) plane {
 	return out
 }
 
-// closed is the greyscale closing along rows by n pixels (odd), then along
-// columns by m: dark lines narrower than that take the level beside them, what
-// is dark for longer keeps its outline (Serra 1982, chapter XII).
+// closed returns the greyscale closing along rows by n pixels (odd), then along
+// columns by m: dark lines narrower than that take the level beside them, wider
+// ones keep their outline (Serra 1982, chapter XII).
 func (p plane) closed(n, m int) plane {
 	p = p.extremeRows(n, 1).extremeRows(n, -1)
 	return p.turned().extremeRows(m, 1).extremeRows(m, -1).turned()
 }
 
-// texture is a row of dark lines: how far they are apart and how thick they are,
-// in pixels; how strongly they repeat, 0 to about 2; and the skewness of the
-// light across them, negative where thin lines are dark on light.
+// texture describes a row of dark lines: their distance and thickness in
+// pixels; how strongly they repeat, 0 to about 2; and the skewness of the light
+// across them, negative for thin dark lines on light.
 type texture struct{ pitch, line, strength, skew float64 }
 
 // least is the strength that noise and dirt alone do not reach.
 const least = 0.15
 
-// texture finds the dark lines across the rows; all 0 where nothing repeats.
+// texture returns the dark lines across the rows; all 0 if nothing repeats.
 //
-// Rows are taken relative to their own mean nearby and weighted by it, so that
-// the lit parts tell, however unevenly they are lit. The pitch is the first high
+// Rows are taken relative to their local mean and weighted by it, so that the
+// lit parts count, however unevenly they are lit. The pitch is the first high
 // peak of their autocorrelation; its strength is its height above the lowest
 // value before, as a share of the variance. The autocorrelation of lines falls
 // to its lowest within a line's thickness, so the thickness is the peak's width
@@ -112,7 +112,7 @@ func (p plane) texture() texture {
 		m3 += float64(v) * float64(v) * float64(v)
 	}
 	skew := m3 / math.Pow(m2, 1.5) * math.Sqrt(float64(len(rel.v)))
-	const every = 3 // rows; neighbours tell the same
+	const every = 3 // use every third row; neighbours look the same
 	corr := make([]float64, 2*longest+3)
 	for y := 0; y < p.h; y += every {
 		r := rel.row(y)
@@ -141,26 +141,26 @@ func (p plane) texture() texture {
 				break
 			}
 		}
-		shift := 0.5 * (corr[d-1] - corr[d+1]) / (corr[d-1] - 2*corr[d] + corr[d+1]) // parabola through three
+		shift := 0.5 * (corr[d-1] - corr[d+1]) / (corr[d-1] - 2*corr[d] + corr[d+1]) // parabola through three points
 		again := max(corr[2*d-1], corr[2*d], corr[2*d+1])
 		if again-low < 0.7*(corr[d]-low) || 2*back > 0.3*float64(d)+2.5 {
-			continue // seen once is no row; nearly as thick as the gaps is no line, but for the blur
+			continue // seen once it is no row; nearly as thick as the gaps it is no line, except for the blur
 		}
 		peaks = append(peaks, texture{float64(d) + shift, 2 * back, (corr[d] - low) / corr[0], skew})
 		best = max(best, (corr[d]-low)/corr[0])
 	}
 	for _, t := range peaks {
-		if t.strength >= max(0.6*best, least) { // the first of a row of like peaks, not its multiple
+		if t.strength >= max(0.6*best, least) { // the first of several like peaks, not its multiple
 			return t
 		}
 	}
 	return texture{}
 }
 
-// fillWidths is how wide dark lines are to be filled along rows and along columns, in
-// pixels: by half again their thickness, never a whole pitch. Fins are thinner
-// than tubes, so what repeats less is filled no wider than what repeats more: a
-// row of seeds can look like thick fins.
+// fillWidths returns how wide the dark lines to be filled are along rows and
+// along columns, in pixels: half again their thickness, never a whole pitch.
+// Fins are thinner than tubes, so what repeats less is filled no wider than
+// what repeats more: a row of seeds can look like thick fins.
 func fillWidths(across, along texture) (x, y float64) {
 	width := func(t texture) float64 { return min(1.5*t.line+1, 0.7*t.pitch) }
 	x, y = width(across), width(along)

@@ -7,20 +7,20 @@ import (
 )
 
 const (
-	lampGrid = 96  // longer side of the grid on which the lamp is estimated: it changes slowly
-	joins    = 0.6 // what passes more than this share of the light foretold is lit
+	lampGrid = 96  // longer side of the grid on which the lamp is estimated: its light changes slowly
+	joins    = 0.6 // a place with more than this share of the predicted light is lit
 )
 
-// flattened divides the light by what an open core would let through there, so
-// that open is about 1 wherever it lies.
+// flattened divides the light by what an open core would let through at each
+// place, so that open is about 1 everywhere.
 //
-// The lamp is a quadratic of the place in the logarithm (which a spot's Gaussian
-// is exactly), corrected by the mean of what lit places nearby say (normalised
-// convolution: Knutsson & Westin 1993, zeroth order). What is lit is found by
-// growth: from the brightest places, whatever passes more than a share of what its
-// neighbourhood foretells, until nothing joins. A lamp fades softly and dirt
-// ends sharply: that is how the two are told apart. reach is how far
-// a place speaks for its neighbours, as a share of the longer side.
+// The lamp is a quadratic of position in the logarithm (exactly so for a
+// Gaussian spot), corrected by the mean of lit places nearby (normalised
+// convolution: Knutsson & Westin 1993, zeroth order). Lit places are found by
+// growth: from the brightest ones, any place with more than a share of the
+// light that its neighbourhood predicts joins, until none does. A lamp fades
+// softly and dirt ends sharply: that is how the two are distinguished. reach is
+// how far a place influences its neighbours, as a share of the longer side.
 func flattened(p plane, reach float64) plane {
 	k := max(1, (max(p.w, p.h)+lampGrid-1)/lampGrid)
 	g := p.reduced(k)
@@ -62,10 +62,11 @@ func flattened(p plane, reach float64) plane {
 	return out
 }
 
-// lampFrom is the logarithm of the lamp's light over the grid, from its lit places.
+// lampFrom returns the logarithm of the lamp's light over the grid, estimated
+// from its lit places.
 func lampFrom(logs plane, lit []bool, sigma float64) plane {
-	// Ridge regression: the slope and the curvature are drawn to none, weakly, so
-	// that they follow many lit places and not a few.
+	// Ridge regression: slope and curvature are weakly drawn to 0, so that they
+	// follow many lit places and not a few.
 	const terms = 6
 	var a [terms * terms]float64
 	var b [terms]float64
@@ -104,7 +105,7 @@ func lampFrom(logs plane, lit []bool, sigma float64) plane {
 		for j := range terms {
 			v += c.AtVec(j) * r[j]
 		}
-		fit.v[i] = float32(min(max(v, lo-0.7), hi+0.2)) // no further than lit places warrant
+		fit.v[i] = float32(min(max(v, lo-0.7), hi+0.2)) // no further than lit places justify
 		if on {
 			left.v[i], weight.v[i] = logs.v[i]-fit.v[i], 1
 		}
@@ -114,13 +115,13 @@ func lampFrom(logs plane, lit []bool, sigma float64) plane {
 		left, weight = left.box(size, size), weight.box(size, size)
 	}
 	for i := range fit.v {
-		fit.v[i] += left.v[i] / (weight.v[i] + 0.02) // far from anything lit the quadratic stands alone
+		fit.v[i] += left.v[i] / (weight.v[i] + 0.02) // far from anything lit only the quadratic counts
 	}
 	return fit
 }
 
-// reduced is the plane of the means of k x k pixels; what is over at the right
-// and the lower edge is left out.
+// reduced returns the plane of the means of k x k pixels; a remainder at the
+// right and the lower edge is left out.
 func (p plane) reduced(k int) plane {
 	out := newPlane(p.w/k, p.h/k)
 	for y := range out.h * k {

@@ -1,17 +1,18 @@
-// Package light reads the light test off a photograph: a lamp behind a radiator
-// core, a camera before it, and how much of the core's face is blocked.
+// Package light reads the light test from a photograph: a lamp behind a
+// radiator core, a camera before it, and how much of the core's face is
+// blocked.
 //
-// The light falls through the gaps between tubes and fins. Tubes and fins
-// themselves do not count as blockage, whatever they take away, and neither does
-// the lamp's fading towards the corners. What counts is where an open core would
-// let light through, and this one does not.
+// Light comes through the gaps between tubes and fins. Tubes and fins
+// themselves do not count as blockage, however much they take away, and neither
+// does the lamp's fading towards the corners. What counts is where an open core
+// would let light through, and this one does not.
 //
-// A picture is all that is seen: dirt deep inside that lets light past, or a fin
-// seen aslant, mislead a photograph as they mislead the eye. Daylight on the near
-// face has to be kept off, the lamp has to light the whole core, and a little of
-// its light should be seen past the core's edge to compare with. What the measure
-// does on rendered photographs is recorded in testdata/bench/light.txt; on real
-// ones it has not been tried against cores of known blockage.
+// A photograph has limits: dirt deep inside that lets light past, or fins seen
+// at an angle, mislead it as they mislead the eye. Keep daylight off the near
+// face, let the lamp light the whole core, and let a little of its light show
+// past the core's edge to compare with. Its accuracy on rendered photographs is
+// in testdata/bench/light.txt; it has not been tried on real cores of known
+// blockage.
 package light
 
 import (
@@ -20,18 +21,18 @@ import (
 	"math"
 )
 
-// Result is the share of the core's face that is blocked.
+// Result is the blocked share of the core's face.
 type Result struct {
-	Blocked   float64  // percent of the face between the corners, 0 to 100
+	Blocked   float64  // percent of the face inside the corners, 0 to 100
 	Low, High float64  // interval for Blocked, percent
-	Level     float64  // what Low to High is made to cover: 0.95
+	Level     float64  // the coverage of Low to High: 0.95
 	Corners   [4]Point // as used: clockwise from the upper left
 	Found     bool     // the corners were found in the photograph, not given
 	Compared  bool     // measured against a photograph of the clean core
-	Warnings  []string // what a reader must know beside the number
+	Warnings  []string // what the user must know besides the number
 
-	shutOff bool // nothing shines through
-	lines   int  // directions, 0 to 2, in which fins or tubes were told by their pitch
+	shutOff bool // no light comes through
+	lines   int  // the directions, 0 to 2, in which fins or tubes were recognised by their pitch
 }
 
 // Reason is why a photograph cannot be judged.
@@ -40,15 +41,15 @@ type Reason string
 // The reasons.
 const (
 	BadCorners  Reason = "corners"     // not convex, or outside the photograph
-	NotFound    Reason = "not found"   // no corners given, and no core seen
+	NotFound    Reason = "not found"   // no corners were given, and no core was found
 	TooSmall    Reason = "too small"   // the core has too few pixels
-	TooDark     Reason = "too dark"    // hardly any light, inside or beside
-	NoContrast  Reason = "no contrast" // light and dark are not apart: no lamp behind
+	TooDark     Reason = "too dark"    // hardly any light, inside or beside the core
+	NoContrast  Reason = "no contrast" // light and dark do not differ: no lamp behind
 	Overexposed Reason = "overexposed" // white all over
-	Blurred     Reason = "blurred"     // neither fins nor tubes can be told
+	Blurred     Reason = "blurred"     // neither fins nor tubes can be seen
 )
 
-// Refused is the error of a photograph that cannot be judged.
+// Refused is the error for a photograph that cannot be judged.
 type Refused struct {
 	Reason Reason
 	Detail string // what was seen, and what would be right
@@ -63,26 +64,27 @@ func refused(r Reason, format string, args ...any) error {
 }
 
 const (
-	working  = 2400 // longer side of the photograph while it is worked on
+	working  = 2400 // longer side of the photograph while it is analysed
 	face     = 900  // longer side of the straightened core
 	smallest = 100  // pixels: shorter side of a core that can be judged
-	slender  = 8    // times its shorter side: a longer core is none
+	slender  = 8    // times its shorter side: a longer one is not a core
 )
 
 // Measure returns how much of a core is blocked, from a photograph of a lamp
 // shining through it. corners are the core's four corners in the photograph, in
-// pixels and in any order: the finned part alone, without tanks and frame. nil:
-// they are looked for.
+// pixels and in any order, of the finned part alone, without tanks and frame;
+// nil corners are searched for.
 //
 // The core is straightened by a homography (Heckbert 1989, section 2.2.3), its
 // lamp flattened, fins and tubes filled by a morphological closing of their
-// measured pitch, and open parted from blocked by Otsu's threshold (1979).
-// The interval says how far the answer moves with the threshold, the filling,
-// the lamp's shape and the corners' place, and allows for what one photograph
-// cannot tell: thick tubes that look like dirt, a dark side that a guessed outline
-// leaves out. See MeasureAgainst.
+// measured pitch, and open separated from blocked by Otsu's threshold (1979).
+// The interval is how far the answer changes with the threshold, the filling,
+// the lamp's shape and the corners' place, plus an allowance for what one
+// photograph cannot tell: thick tubes that look like dirt, a dark side that
+// guessed corners leave out. See MeasureAgainst.
 //
-// A photograph that cannot be judged is a *Refused error with its Reason.
+// The error for a photograph that cannot be judged is *Refused, with its
+// Reason.
 func Measure(img image.Image, corners *[4]Point) (Result, error) {
 	o, err := outlined(img, corners)
 	if err != nil {
@@ -96,9 +98,9 @@ func Measure(img image.Image, corners *[4]Point) (Result, error) {
 	return res, nil
 }
 
-// outline is a photograph with the core's corners in it.
+// outline is a photograph with the corners of the core in it.
 type outline struct {
-	p       plane    // the photograph, shrunk to work on
+	p       plane    // the photograph, shrunk for the analysis
 	corners [4]Point // in the photograph
 	at      [4]Point // in p
 	found   bool
@@ -107,7 +109,7 @@ type outline struct {
 
 func (o outline) result() Result { return Result{Level: 0.95, Corners: o.corners, Found: o.found} }
 
-// straightened is the core upright, w x h pixels.
+// straightened returns the core upright, w x h pixels.
 func (o outline) straightened(w, h int) plane { return straightened(o.p, o.at, w, h) }
 
 func outlined(img image.Image, corners *[4]Point) (outline, error) {
@@ -143,10 +145,10 @@ func outlined(img image.Image, corners *[4]Point) (outline, error) {
 	return o, nil
 }
 
-// judged are the corners in order, or why they are none.
+// judged returns the corners in order, or why they are not usable.
 func judged(c [4]Point, b image.Rectangle) ([4]Point, error) {
 	w, h := float64(b.Dx()), float64(b.Dy())
-	slack := 0.01 * max(w, h) // a finger's breadth past the edge
+	slack := 0.01 * max(w, h) // a finger's breadth past the edge is allowed
 	for i, q := range c {
 		if !(q.X >= -slack && q.X <= w+slack && q.Y >= -slack && q.Y <= h+slack) {
 			return c, refused(BadCorners, "%g,%g lies outside the photograph of %g x %g pixels: all four corners of the core "+
@@ -162,7 +164,7 @@ func judged(c [4]Point, b image.Rectangle) ([4]Point, error) {
 	return s, nil
 }
 
-// within reports whether a place lies between corners in order.
+// within reports whether a point lies inside corners that are in order.
 func within(c [4]Point, q Point) bool {
 	for i, a := range c {
 		if cross(c[(i+1)%4].minus(a), q.minus(a)) < 0 {
@@ -172,7 +174,7 @@ func within(c [4]Point, q Point) bool {
 	return true
 }
 
-// beside is how bright it is around the core: the light that a tenth of the
+// beside returns the brightness around the core: the level that a tenth of the
 // photograph outside the corners exceeds.
 func beside(p plane, c [4]Point) float64 {
 	var v []float32

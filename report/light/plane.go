@@ -8,7 +8,7 @@ import (
 	"sort"
 )
 
-// plane is a picture of one number a pixel: light, 0 to 1, row by row.
+// plane is a picture with one number for each pixel: light, 0 to 1, row by row.
 type plane struct {
 	w, h int
 	v    []float32
@@ -20,7 +20,7 @@ func (p plane) at(x, y int) float32 { return p.v[y*p.w+x] }
 
 func (p plane) row(y int) []float32 { return p.v[y*p.w : (y+1)*p.w] }
 
-// linear turns an sRGB byte into light, IEC 61966-2-1 (1999).
+// linear converts an sRGB byte to light, IEC 61966-2-1 (1999).
 var linear = func() (t [256]float32) {
 	for i := range t {
 		c := float64(i) / 255
@@ -33,23 +33,22 @@ var linear = func() (t [256]float32) {
 	return t
 }()
 
-// encoded turns light, 0 to 1, into the nearest sRGB byte.
+// encoded returns the nearest sRGB byte for light, 0 to 1.
 func encoded(v float32) uint8 {
 	return uint8(sort.Search(255, func(i int) bool { return v <= (linear[i]+linear[i+1])/2 }))
 }
 
 // averaged calls each with the mean light (red, green, blue) of the source
-// pixels under each pixel of a w x h picture, w and h no larger than the
-// picture's own; pixels cut by an edge count by the part inside. Rows are
-// converted a band at a time, so that a large photograph needs no second copy.
-// What is transparent stands on white.
+// pixels under each pixel of a w x h picture, not larger than the source;
+// pixels cut by an edge count in part. Rows are converted a few at a time, so
+// that a large photograph needs no second copy. Transparent places are white.
 func averaged(img image.Image, w, h int, each func(x, y int, rgb [3]float32)) {
 	b := img.Bounds()
 	band := image.NewRGBA(image.Rect(0, 0, b.Dx(), 1))
 	sum := make([][3]float32, w)
 	sx, sy := float64(b.Dx())/float64(w), float64(b.Dy())/float64(h)
 	cols := spans(b.Dx(), w)
-	y, left := 0, sy // the row being gathered, and how many source rows it still takes
+	y, left := 0, sy // the row being summed, and how many source rows it still takes
 	for row := range b.Dy() {
 		draw.Draw(band, band.Rect, image.NewUniform(color.White), image.Point{}, draw.Src)
 		draw.Draw(band, band.Rect, img, image.Pt(b.Min.X, b.Min.Y+row), draw.Over)
@@ -73,10 +72,10 @@ func averaged(img image.Image, w, h int, each func(x, y int, rgb [3]float32)) {
 	}
 }
 
-// span says which source columns a column is the mean of: from to to, the first
-// and the last by a part.
+// span gives the source columns whose mean a column is: from and to inclusive,
+// the first and the last in part.
 type span struct {
-	from, to    int // to inclusive
+	from, to    int // inclusive
 	first, last float32
 }
 
@@ -111,9 +110,9 @@ func addRow(sum [][3]float32, pix []uint8, cols []span, weight float32) {
 	}
 }
 
-// luminance is the picture's light (Rec. ITU-R BT.709, 3.2), averaged down to at
-// most side pixels on its longer side, and how many of its own pixels went into
-// one along a side.
+// luminance returns the picture's light (Rec. ITU-R BT.709, 3.2), averaged down
+// to at most side pixels on its longer side, and how many source pixels, along
+// a side, went into one.
 func luminance(img image.Image, side int) (plane, float64) {
 	b := img.Bounds()
 	k := max(1, float64(max(b.Dx(), b.Dy()))/float64(side))
@@ -124,9 +123,9 @@ func luminance(img image.Image, side int) (plane, float64) {
 	return p, k
 }
 
-// Shrink returns the picture at most maxWidth pixels wide, its proportions
-// kept, each pixel the mean of the light of those it stands for; a picture that
-// is no wider comes back as it is. For showing; Measure shrinks for itself.
+// Shrink returns the picture at most maxWidth pixels wide in the same
+// proportions, each pixel the mean light of those it covers; a picture that is
+// no wider is returned as it is. It is for showing; Measure shrinks by itself.
 func Shrink(img image.Image, maxWidth int) image.Image {
 	b := img.Bounds()
 	if b.Dx() <= maxWidth || maxWidth < 1 {

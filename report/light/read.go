@@ -13,11 +13,11 @@ func (r *Result) read(core plane, glow float64) error {
 		}
 	}
 
-	if glow > 0.1 && bright < 0.1*glow { // the lamp is on, and seen past the core only
+	if glow > 0.1 && bright < 0.1*glow { // the lamp is on, and only seen past the core
 		r.shut(core, glow, across, along)
 		return nil
 	}
-	if glow > 0.1 && bright < 0.25*glow { // dirt that shines through all over, or a lamp that lights the core badly
+	if glow > 0.1 && bright < 0.25*glow { // dirt that glows all over, or a lamp that lights the core badly
 		return refused(TooDark, "the brightest of the core has %.0f %% of the light beside it: dirt that shines through, or "+
 			"the lamp beside the core; cover what shines past it", 100*bright/glow)
 	}
@@ -68,9 +68,9 @@ func (r *Result) read(core plane, glow float64) error {
 
 func (r *Result) warn(s string) { r.Warnings = append(r.Warnings, s) }
 
-// shut is the result for a core that nothing shines through: what is darker than
-// a fifth of the light beside it is blocked. With no open place to compare with,
-// the interval is a plain allowance.
+// shut sets the result for a core without any light through it: what is darker
+// than a fifth of the light beside it is blocked. With no open place to compare
+// with, the interval is a fixed allowance.
 func (r *Result) shut(core plane, glow float64, across, along texture) {
 	r.shutOff = true
 	x, y := fillWidths(across, along)
@@ -79,32 +79,32 @@ func (r *Result) shut(core plane, glow float64, across, along texture) {
 	r.warn("hardly any light comes through; the lamp is seen beside the core only")
 }
 
-// odd is the nearest odd number of pixels, at least 1.
+// odd returns the nearest odd number of pixels, at least 1.
 func odd(v float64) int { return max(1, 2*int(math.Round((v-1)/2))+1) }
 
-// What the answer is tried with, beside its own setting (1).
+// The answer is recomputed with these, besides its own setting (1).
 var (
 	thresholds = [...]float64{0.75, 1.25} // times Otsu's
-	fills      = [...]float64{0.75, 1.3}  // times the width that is filled
-	reaches    = [...]float64{0.5, 2}     // times how far a lit place speaks for others
+	fills      = [...]float64{0.75, 1.3}  // times the filled width
+	reaches    = [...]float64{0.5, 2}     // times the reach of a lit place
 )
 
 const (
 	reach    = 0.16 // of the longer side
-	sideways = 0.01 // how far a side may lie from where the corners put it, as a share of the core
-	// What is left where all of the above agree, in percent of the face: pixels at
-	// the outline of dirt. Less is missed than is made up, since filling the fins
-	// swallows the smallest dirt. Set so that the interval covers in rendered
-	// photographs (testdata/bench/light.txt).
+	sideways = 0.01 // how far a side may be from its place by the corners, as a share of the core
+	// The uncertainty that remains where all of these agree, percent of the face:
+	// pixels at the outline of dirt. Less is missed than is added, since filling
+	// the fins swallows the smallest dirt. Set so that the interval covers in
+	// rendered photographs (testdata/bench/light.txt).
 	floorDown, floorUp = 2.0, 2.5
 )
 
-// estimate sets Blocked and its interval: the ways in which the answer moves,
-// added as independent errors are (JCGM 100:2008, 5.1.2). Resampling the core in
-// blocks would answer another question: all of its face is measured, not a
-// sample of it.
+// estimate sets Blocked and its interval: its changes under each trial,
+// combined as independent errors are (JCGM 100:2008, 5.1.2). Resampling the
+// core in blocks would answer another question: its whole face is measured, not
+// a sample.
 func (r *Result) estimate(core plane, across, along texture) error {
-	margin := max(2, min(core.w, core.h)/80) // where the frame may still be seen
+	margin := max(2, min(core.w, core.h)/80) // where the frame may still be visible
 	share := func(p plane, level float64) float64 {
 		return 100 * p.under(level, margin, margin, p.w-margin, p.h-margin)
 	}
@@ -151,17 +151,18 @@ func (r *Result) estimate(core plane, across, along texture) error {
 	return nil
 }
 
-// What a photograph alone does not tell, as shares of the face; set by the errors
-// on rendered cores of many kinds (testdata/bench/light.txt, 2026-11-30).
+// What a photograph alone does not tell, as shares of the face; set by the
+// errors on rendered cores of many kinds (testdata/bench/light.txt,
+// 2026-11-30).
 const (
-	metalTold   = 0.35 // tubes of a clean core taken for dirt, where fins and tubes were told by their pitch
-	metalUntold = 0.45 // where either was not: thick tubes far apart
-	cutOff      = 0.45 // dark along a side that a guessed outline leaves out
+	metalTold   = 0.35 // tubes of a clean core taken for dirt, if fins and tubes were recognised by their pitch
+	metalUntold = 0.45 // the same if either was not: thick tubes far apart
+	cutOff      = 0.45 // a dark side that guessed corners leave out
 )
 
-// widen adds to the interval what a photograph alone does not tell: with tubes
-// taken for dirt a share b measures as b + (1 - b) metal, and a guessed outline
-// can leave out a dark side.
+// widen adds to the interval what a photograph alone does not tell: if tubes
+// are taken for dirt, a share b measures as b + (1 - b) metal, and guessed
+// corners can leave out a dark side.
 func (r *Result) widen() {
 	if r.shutOff {
 		return

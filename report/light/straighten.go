@@ -15,8 +15,8 @@ func (p Point) distance(q Point) float64 { return math.Hypot(p.X-q.X, p.Y-q.Y) }
 
 func cross(a, b Point) float64 { return a.X*b.Y - a.Y*b.X }
 
-// sorted puts four corners in order: clockwise as seen, beginning with the one
-// nearest to the photograph's upper left. ok is false where they do not make a
+// sorted returns four corners in order: clockwise as seen, beginning with the
+// one nearest to the photograph's upper left. ok is false if they do not make a
 // convex quadrilateral with a corner at each.
 func sorted(c [4]Point) (s [4]Point, ok bool) {
 	var mid Point
@@ -36,7 +36,7 @@ func sorted(c [4]Point) (s [4]Point, ok bool) {
 	s = [4]Point{s[first], s[(first+1)%4], s[(first+2)%4], s[(first+3)%4]}
 	for i := range s {
 		a, b, d := s[i], s[(i+1)%4], s[(i+2)%4]
-		// The sine of the turn at b: nearly nothing is no corner.
+		// The sine of the turn at b: if it is near 0 there is no corner.
 		if !(cross(b.minus(a), d.minus(b)) > 0.1*a.distance(b)*b.distance(d)) {
 			return s, false
 		}
@@ -52,9 +52,9 @@ func (h homography) at(p Point) Point {
 	return Point{(h[0]*p.X + h[1]*p.Y + h[2]) / w, (h[3]*p.X + h[4]*p.Y + h[5]) / w}
 }
 
-// onto returns the homography that takes a rectangle of w x h, its upper left at
-// 0,0, to the corners c (Heckbert 1989, Fundamentals of Texture Mapping and Image
-// Warping, s. 2.2.3).
+// onto returns the homography that maps a rectangle of w x h, its upper left at
+// 0,0, to the corners c (Heckbert 1989, Fundamentals of Texture Mapping and
+// Image Warping, s. 2.2.3).
 func onto(c [4]Point, w, h float64) homography {
 	over := Point{c[0].X - c[1].X + c[2].X - c[3].X, c[0].Y - c[1].Y + c[2].Y - c[3].Y}
 	right, low := c[1].minus(c[2]), c[3].minus(c[2])
@@ -66,8 +66,8 @@ func onto(c [4]Point, w, h float64) homography {
 	}
 }
 
-// straightened is the quadrilateral c of p as an upright rectangle of w x h
-// pixels, read with bilinear interpolation at 2 x 2 places a pixel.
+// straightened returns the quadrilateral c of p as an upright rectangle of w x
+// h pixels, by bilinear interpolation at 2 x 2 places in each pixel.
 func straightened(p plane, c [4]Point, w, h int) plane {
 	m := onto(c, float64(w), float64(h))
 	out := newPlane(w, h)
@@ -83,8 +83,8 @@ func straightened(p plane, c [4]Point, w, h int) plane {
 	return out
 }
 
-// between reads the plane between pixel centres; beyond the edge it is as at
-// the edge.
+// between returns the plane interpolated between pixel centres; beyond the edge
+// it is as at the edge.
 func (p plane) between(q Point) float32 {
 	x := min(max(q.X-0.5, 0), float64(p.w-1))
 	y := min(max(q.Y-0.5, 0), float64(p.h-1))

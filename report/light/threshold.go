@@ -5,9 +5,9 @@ import (
 	"slices"
 )
 
-// otsu is the place among bins that parts a histogram best: the last bin of the
-// lower class, between from and to, for which the variance between the classes
-// is largest (Otsu 1979, equations 12 to 18). -1 where all is in one class.
+// otsu returns the bin that separates a histogram best: the last bin of the
+// lower class, between from and to, with the largest variance between the
+// classes (Otsu 1979, equations 12 to 18); -1 if all is in one class.
 func otsu(counts []int, from, to int) int {
 	var total, sum float64
 	for i, c := range counts {
@@ -30,18 +30,17 @@ func otsu(counts []int, from, to int) int {
 	return at
 }
 
-// The threshold lies where dirt and an open core can part: an open core passes
-// 1 after flattened, what passes less than lowest is blocked and what passes
-// more than highest is open, whatever the histogram says. So a clean core
-// is not cut in two by Otsu's rule, which always finds two classes (Kittler &
-// Illingworth 1985).
+// Limits of the threshold, relative to an open core: after flattening an open
+// core passes 1; less than lowest is always blocked and more than highest
+// always open. So a clean core is not divided by Otsu's rule, which always
+// finds two classes (Kittler & Illingworth 1985).
 const (
 	lowest, highest = 0.35, 0.55
 	bins            = 200
-	top             = 2.0 // what passes more counts as this
+	top             = 2.0 // higher values count as this
 )
 
-// parted is the threshold for light relative to an open core.
+// parted returns the threshold for light relative to an open core.
 func parted(p plane) float64 {
 	var counts [bins]int
 	for _, v := range p.v {
@@ -54,7 +53,8 @@ func parted(p plane) float64 {
 	return float64(at+1) * top / bins
 }
 
-// under is the share of the plane below a level, from x0,y0 up to but without x1,y1.
+// under returns the share of the plane below a level, from x0,y0 inclusive to
+// x1,y1 exclusive.
 func (p plane) under(level float64, x0, y0, x1, y1 int) float64 {
 	hit := 0
 	for y := y0; y < y1; y++ {
@@ -67,7 +67,7 @@ func (p plane) under(level float64, x0, y0, x1, y1 int) float64 {
 	return float64(hit) / float64((x1-x0)*(y1-y0))
 }
 
-// quantile is the value below which a share q of v lies; v is not changed.
+// quantile returns the value below which a share q of v lies; v is not changed.
 func quantile(v []float32, q float64) float64 {
 	s := slices.Clone(v)
 	slices.Sort(s)

@@ -58,7 +58,7 @@ func TestCleanCoreIsNotBlocked(t *testing.T) {
 // angle, a core that is 60 % dark is found within 5 points, and a clean one clean.
 func TestAgainstClean(t *testing.T) {
 	judged := 0
-	for seed := range 5 {
+	for seed := range 3 {
 		for _, percent := range []float64{60, 0} {
 			rng := seeded(700 + seed)
 			dirty, clean, _ := pair(rng, "none", percent)
@@ -72,7 +72,7 @@ func TestAgainstClean(t *testing.T) {
 			require.True(t, r.Low <= dirty.blocked && dirty.blocked <= r.High, "core %d: %.1f %% true, %.1f to %.1f", seed, dirty.blocked, r.Low, r.High)
 		}
 	}
-	require.GreaterOrEqual(t, judged, 8, "the core is known again")
+	require.GreaterOrEqual(t, judged, 5, "the core is known again")
 }
 
 // A photograph of another core is not used, and said so; where it passes for the

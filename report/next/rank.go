@@ -415,7 +415,7 @@ func (s *state) moves(then *view) string {
 	case text == "":
 		return "changes little"
 	case !told:
-		text += fmt.Sprintf("; %s stands first at %.2f", s.n.causes[first].name, after[first])
+		text += fmt.Sprintf("; %s is then likeliest, at %.2f", s.n.causes[first].name, after[first])
 	}
 	return text
 }

@@ -67,7 +67,7 @@ func gasketSigns(settings schema.Settings, l *exposure.Life) bool {
 		}
 	}
 	ml, hours := 0.0, 0.0
-	stretches := l.Stretches(l.Marks(), settings.SettlingCycles())
+	stretches := l.Stretches(l.LevelPoints(), settings.SettlingCycles())
 	for i := len(stretches) - 1; i >= 0; i-- {
 		if s := &stretches[i]; !s.Settling {
 			ml, hours = ml+s.Unexplained(), hours+s.Hours()

@@ -8,13 +8,13 @@ import (
 	"time"
 )
 
-// tick is a marked place on an axis: how far along it, 0 to 1, and its words.
+// tick is a place on an axis, 0 to 1, with its label.
 type tick struct {
 	at    float64
 	label string
 }
 
-// scale maps values onto an axis, 0 to 1.
+// scale maps values to an axis, 0 to 1.
 type scale struct {
 	low, high float64
 	log       bool
@@ -36,8 +36,8 @@ func (s scale) place(v float64) float64 {
 	return min(1, max(0, (v-low)/(high-low)))
 }
 
-// linear makes a scale with round ends that holds low to high, with about n
-// steps of 1, 2 or 5 times a power of ten, and its ticks.
+// linear returns a scale with round ends that includes low to high, with about
+// n steps of 1, 2 or 5 times a power of ten, and its ticks.
 func linear(low, high float64, n int) (scale, []tick) {
 	if !(high > low) {
 		high = low + 1
@@ -54,7 +54,7 @@ func linear(low, high float64, n int) (scale, []tick) {
 	return s, out
 }
 
-// within is linear, but the scale ends exactly at low and high.
+// within is linear with the scale ending exactly at low and high.
 func within(low, high float64, n int) (scale, []tick) {
 	if !(high > low) {
 		high = low + 1
@@ -70,7 +70,8 @@ func within(low, high float64, n int) (scale, []tick) {
 	return s, out
 }
 
-// roundStep is the least 1, 2 or 5 times a power of ten that is at least x.
+// roundStep returns the least 1, 2 or 5 times a power of ten that is at least
+// x.
 func roundStep(x float64) float64 {
 	p := math.Pow(10, math.Floor(math.Log10(x)))
 	for _, k := range []float64{1, 2, 5} {
@@ -81,8 +82,9 @@ func roundStep(x float64) float64 {
 	return 10 * p
 }
 
-// ratios makes a logarithmic scale that holds low to high (both above 0) and
-// 1, from and to a power of ten times 1, 2 or 5, with at most about n ticks.
+// ratios returns a logarithmic scale that includes low to high (both above 0)
+// and 1, with ends of 1, 2 or 5 times a power of ten, and at most about n
+// ticks.
 func ratios(low, high float64, n int) (scale, []tick) {
 	low, high = min(low, 0.5), max(high, 2)
 	steps := []float64{1, 2, 5}
@@ -101,7 +103,7 @@ func ratios(low, high float64, n int) (scale, []tick) {
 	}
 	s := scale{low: all[i], high: all[j], log: true}
 	every, only := 1, 0
-	if j-i+1 > n { // powers of ten only, and not each of them
+	if j-i+1 > n { // powers of ten only, and not all of them
 		only = 1
 		every = max(1, int(math.Ceil(float64(j-i+1)/3/float64(n))))
 	}
@@ -117,8 +119,8 @@ func ratios(low, high float64, n int) (scale, []tick) {
 	return s, out
 }
 
-// calendar makes a scale of times, in seconds since 1970, from first to last,
-// with at most n ticks at the beginnings of days, months or years of the zone.
+// calendar returns a scale of times, in seconds since 1970, from first to last,
+// with at most n ticks at the beginnings of days, months or years in the zone.
 func calendar(first, last time.Time, zone *time.Location, n int) (scale, []tick) {
 	if !last.After(first) {
 		last = first.Add(24 * time.Hour)

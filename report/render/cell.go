@@ -11,8 +11,9 @@ import (
 	"shedbook/schema/unit"
 )
 
-// Interval is an estimate as it is printed: a value and the limits of its
-// interval, infinite where there is none. stat.Estimate converts to it.
+// Interval is an estimate in the form in which it is printed: a value and the
+// limits of its interval, infinite if there is none. stat.Estimate converts to
+// it.
 type Interval struct{ Value, Low, High, Level float64 }
 
 type cellKind uint8
@@ -30,7 +31,7 @@ const (
 	barsCell
 )
 
-// Cell is one value of a table, typed, so that each format prints it in its
+// Cell is one typed value of a table, so that each format can print it in its
 // own way. The zero Cell is blank: not recorded, or nothing to say.
 type Cell struct {
 	kind cellKind
@@ -43,7 +44,7 @@ type Cell struct {
 	said string
 }
 
-// Text is a cell of words.
+// Text returns a cell of words.
 func Text(s string) Cell {
 	if s == "" {
 		return Cell{}
@@ -51,13 +52,14 @@ func Text(s string) Cell {
 	return Cell{kind: textCell, s: s}
 }
 
-// Lines is a cell of several sentences.
+// Lines returns a cell of several sentences.
 func Lines(items []string) Cell { return Text(strings.Join(items, "; ")) }
 
-// Count is a whole number.
+// Count returns a cell of a whole number.
 func Count(n int) Cell { return Cell{kind: countCell, v: float64(n)} }
 
-// Number is a figure in its column's unit. What is not finite is blank.
+// Number returns a cell of a figure in its column's unit; blank if it is not
+// finite.
 func Number(v float64) Cell {
 	if math.IsNaN(v) || math.IsInf(v, 0) {
 		return Cell{}
@@ -65,7 +67,7 @@ func Number(v float64) Cell {
 	return Cell{kind: numberCell, v: v}
 }
 
-// Recorded is a figure that may be not recorded.
+// Recorded returns a cell of a figure that may not be recorded.
 func Recorded(n schema.Num) Cell {
 	if !n.Known {
 		return Cell{}
@@ -73,7 +75,7 @@ func Recorded(n schema.Num) Cell {
 	return Number(n.V)
 }
 
-// Known is a figure that may be absent.
+// Known returns a cell of a figure that may be absent.
 func Known(v *float64) Cell {
 	if v == nil {
 		return Cell{}
@@ -81,7 +83,7 @@ func Known(v *float64) Cell {
 	return Number(*v)
 }
 
-// Share is the probability of something, 0 to 1.
+// Share returns a cell of a probability, 0 to 1.
 func Share(p float64) Cell {
 	c := Number(p)
 	if c.kind != blankCell {
@@ -90,7 +92,7 @@ func Share(p float64) Cell {
 	return c
 }
 
-// Chance is a p-value; nil is blank.
+// Chance returns a cell of a p-value; nil is blank.
 func Chance(v *float64) Cell {
 	if v == nil || math.IsNaN(*v) {
 		return Cell{}
@@ -98,8 +100,8 @@ func Chance(v *float64) Cell {
 	return Cell{kind: chanceCell, v: *v}
 }
 
-// Estimated is an estimate with its interval in its column's unit; nil is
-// blank.
+// Estimated returns a cell of an estimate with its interval, in its column's
+// unit; nil is blank.
 func Estimated(e *Interval) Cell {
 	if e == nil || math.IsNaN(e.Value) || math.IsInf(e.Value, 0) {
 		return Cell{}
@@ -107,7 +109,7 @@ func Estimated(e *Interval) Cell {
 	return Cell{kind: intervalCell, e: *e}
 }
 
-// Moment is a time to the minute.
+// Moment returns a cell of a time to the minute.
 func Moment(t time.Time) Cell {
 	if t.IsZero() {
 		return Cell{}
@@ -115,7 +117,7 @@ func Moment(t time.Time) Cell {
 	return Cell{kind: momentCell, t: t}
 }
 
-// Day is a time of which people want the date.
+// Day returns a cell of a date.
 func Day(t time.Time) Cell {
 	if t.IsZero() {
 		return Cell{}
@@ -123,21 +125,22 @@ func Day(t time.Time) Cell {
 	return Cell{kind: dayCell, t: t}
 }
 
-// barsCellOf is a small plot in a cell.
+// barsCellOf returns a cell of a small plot.
 func barsCellOf(b bars) Cell { return Cell{kind: barsCell, bars: &b} }
 
-// Hint gives the cell a colour where colours are allowed.
+// Hint returns the cell with a colour, for outputs with colours.
 func (c Cell) Hint(h Hint) Cell { c.hint = h; return c }
 
-// Said puts words before a reader in place of the value, which CSV keeps.
+// Said returns the cell with words for people instead of its value, which CSV
+// keeps.
 func (c Cell) Said(words string) Cell { c.said = words; return c }
 
 func (c Cell) numeric() bool {
 	return c.kind >= countCell && c.kind <= intervalCell
 }
 
-// people is the cell as a reader sees it, without the unit, which stands in
-// the column's head.
+// people returns the cell as people see it, without its unit, which is in the
+// column's head.
 func (c Cell) people(col *Column, o Options) string {
 	if c.said != "" {
 		return c.said
@@ -168,7 +171,7 @@ func (c Cell) people(col *Column, o Options) string {
 	return ""
 }
 
-// markup is the cell's content in HTML.
+// markup returns the cell's content as HTML.
 func (c Cell) markup(col *Column, o Options) string {
 	if c.kind == barsCell {
 		return c.bars.svg() + `<span class="iv">` + html.EscapeString(c.bars.total) + `</span>`
@@ -185,9 +188,9 @@ func (c Cell) markup(col *Column, o Options) string {
 	return s
 }
 
-// shown is a figure in the unit people are shown, and that unit's name. The
-// name is the one unit.Format prints, the factor the one unit.Parse reads it
-// with, so that the units stay described in one place.
+// shown returns a figure in the unit people are shown, and that unit's name.
+// The name is the one that unit.Format prints, the factor the one that
+// unit.Parse uses, so that units are defined in one place.
 func shown(v float64, u unit.Unit, sys unit.System) (float64, string) {
 	if u == unit.Count {
 		return v, ""
@@ -201,8 +204,8 @@ func shown(v float64, u unit.Unit, sys unit.System) (float64, string) {
 	return (v - zero) / (one - zero), label
 }
 
-// figureText is a figure without its unit: rounded as unit.Format rounds a
-// plain quantity, to two or three places that say something otherwise.
+// figureText returns a figure without its unit: a plain quantity rounded as
+// unit.Format rounds it, a rate or a count as places tells.
 func figureText(v float64, col *Column, sys unit.System) string {
 	if col.Unit != unit.Count && col.Per == "" {
 		s, _, _ := strings.Cut(unit.Format(v, col.Unit, sys), " ")
@@ -239,7 +242,8 @@ func intervalText(e Interval, col *Column, sys unit.System) string {
 	return s + " (" + tell(low) + " to " + tell(high) + ")"
 }
 
-// places is how many decimals show at least two figures of v, at most four.
+// places returns how many decimals show at least two figures of v, at most
+// four.
 func places(v float64) int {
 	v = math.Abs(v)
 	switch {

@@ -9,20 +9,20 @@ import (
 	"time"
 )
 
-// point is a place of a curve; low and high are its band's limits, NaN where
-// there are none.
+// point is a point of a curve; low and high are the limits of its band, NaN if
+// there is none.
 type point struct{ x, y, low, high float64 }
 
 // curve is one line of a chart.
 type curve struct {
-	words  string // what the legend says
+	words  string // for the legend
 	class  string
 	step   bool // holds its value until the next point
-	dotted bool // a mark at each point
+	dotted bool // a dot at each point
 	pts    []point
 }
 
-// event is a mark at the top of a chart.
+// event is a symbol at the top of a chart.
 type event struct {
 	x            float64
 	shape, class string
@@ -37,16 +37,16 @@ type chart struct {
 	yName   string
 	xs      [2]float64 // from and to; both 0 = as far as the curves go
 	zero    bool       // y begins at 0
-	dates   bool       // x is seconds since 1970, marked by the calendar
-	filled  bool       // bands are the area under a curve, no interval
+	dates   bool       // x is seconds since 1970, with a calendar as its axis
+	filled  bool       // bands are the area under a curve, not an interval
 	curves  []curve
 	events  []event
-	legends []keyed // of the events
+	legends []keyed // for the events
 	line    *level
 	alt     string
 }
 
-// level is a line across a chart, such as the evidence a flag needs.
+// level is a line across a chart, such as the evidence that a flag needs.
 type level struct {
 	y     float64
 	words string
@@ -86,7 +86,7 @@ func (p *chart) bounds() (x0, x1, y0, y1 float64) {
 	return x0, x1, y0, y1
 }
 
-// along is the axis of hours, or of dates.
+// along returns the axis of hours, or of dates.
 func (p *chart) along(x0, x1 float64, n int, o Options) (scale, []tick) {
 	if p.dates {
 		return calendar(time.Unix(int64(x0), 0), time.Unix(int64(x1), 0), o.zone(), n)
@@ -104,7 +104,7 @@ func (p *chart) svg(o Options) string {
 	d.below(xTicks, p.xName, height-4)
 	y := func(v float64) float64 { return height * (1 - ys.place(v)) }
 	keys := append([]keyed(nil), p.legends...)
-	for _, c := range p.curves { // bands first, under all lines
+	for _, c := range p.curves { // bands first, below all lines
 		band := false
 		for i, q := range c.pts {
 			if math.IsNaN(q.low) || math.IsNaN(q.high) || i+1 == len(c.pts) {
@@ -220,7 +220,7 @@ func (p *chart) draw(b *bytes.Buffer, o Options) {
 	b.WriteString(paint(flow(Safe(strings.Join(keys, "; ")), o), Dim, o) + "\n")
 }
 
-// value is the curve at x; ok is false outside it.
+// value returns the curve at x; ok is false outside it.
 func (c curve) value(x float64) (v float64, ok bool) {
 	for i, q := range c.pts {
 		if q.x > x {

@@ -8,8 +8,7 @@ import (
 	"shedbook/schema/unit"
 )
 
-// Cleaning prints when every core was last cleaned and how often it wants to
-// be.
+// Cleaning prints when every core was last cleaned and how often to clean it.
 func Cleaning(w io.Writer, r report.CleaningReport, o Options) error {
 	return Print(w, r, o, func() *Doc {
 		d := &Doc{Title: "Radiator cleaning", Lead: []string{asOf(r.AsOf, o)}}

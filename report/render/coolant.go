@@ -13,7 +13,7 @@ import (
 	"shedbook/schema/unit"
 )
 
-// Coolant prints what became of the coolant. With one machine its stretches
+// Coolant prints what became of the coolant. For a single machine its stretches
 // and its plot follow.
 func Coolant(w io.Writer, r report.CoolantReport, o Options) error {
 	return Print(w, r, o, func() *Doc {
@@ -43,7 +43,7 @@ func Coolant(w io.Writer, r report.CoolantReport, o Options) error {
 	})
 }
 
-// lossMeans says which loss is meant.
+// lossMeans explains which loss is meant.
 const lossMeans = "Loss is what to expect per engine hour from now on, measured since the last change or repair."
 
 func coolantTable(r report.CoolantReport) *Table {
@@ -84,7 +84,7 @@ func steady(m *coolant.Machine) string {
 	return "in bursts"
 }
 
-// coolantOf adds one machine's stretches, its plot and what they say.
+// coolantOf adds one machine's stretches, its plot and its sentences.
 func coolantOf(d *Doc, m *coolant.Machine, o Options) {
 	d.Say(steadyWords(m))
 	d.Say(changed(m, o))
@@ -134,7 +134,7 @@ func coolantOf(d *Doc, m *coolant.Machine, o Options) {
 	d.Table(t)
 }
 
-// quiet is where the stretches from i on in which nothing was lost end.
+// quiet returns the end of the stretches from i on in which nothing was lost.
 func quiet(stretches []exposure.Stretch, i int) int {
 	for i < len(stretches) && stretches[i].Lost == 0 && stretches[i].BoilOver == 0 && !stretches[i].Settling {
 		i++
@@ -142,7 +142,7 @@ func quiet(stretches []exposure.Stretch, i int) int {
 	return i
 }
 
-// changed says when the rate changed.
+// changed returns when the rate changed, in words.
 func changed(m *coolant.Machine, o Options) string {
 	c := m.Change
 	if c == nil {
@@ -163,14 +163,14 @@ func changed(m *coolant.Machine, o Options) string {
 	return s + "."
 }
 
-// coolantChart is what was lost so far against engine hours: all of it, and the
-// part that nothing explains.
+// coolantChart returns the chart of what was lost against engine hours: all of
+// it, and the unexplained part.
 func coolantChart(m *coolant.Machine, o Options) *chart {
 	var points []report.CoolantPoint
 	total, unexplained := 0.0, 0.0
 	for i := range m.Stretches {
 		s := &m.Stretches[i]
-		if n := len(points); n == 0 || s.FromH > points[n-1].Engine { // the first, or a refill lay between
+		if n := len(points); n == 0 || s.FromH > points[n-1].Engine { // the first, or the one after a refill
 			points = append(points, report.CoolantPoint{Engine: s.FromH, Lost: total, Unexplained: unexplained})
 		}
 		total += s.Lost
@@ -186,8 +186,8 @@ func coolantChart(m *coolant.Machine, o Options) *chart {
 	return p
 }
 
-// lossChart is what was found missing so far, with the refills among the points
-// marked; nil of fewer than two.
+// lossChart returns the chart of what was found missing, with the refills among
+// the points; nil for fewer than two points.
 func lossChart(points []report.CoolantPoint, o Options) *chart {
 	if len(points) < 2 {
 		return nil

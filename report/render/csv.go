@@ -14,8 +14,8 @@ import (
 	"shedbook/schema"
 )
 
-// writeCSV writes every column of a table, figures in canonical units with all
-// their places, times in RFC 3339, blank where nothing is known.
+// writeCSV writes every column of a table: figures in canonical units with all
+// their decimals, times in RFC 3339, blank if unknown.
 func writeCSV(w io.Writer, t *Table, o Options) error {
 	out := csv.NewWriter(w)
 	var head []string
@@ -70,7 +70,7 @@ func plainNumber(v float64) string {
 	return strconv.FormatFloat(v, 'f', -1, 64)
 }
 
-// legible is Safe for CSV, where a cell may hold line breaks and tabs.
+// legible is Safe for CSV, where a cell may have line breaks and tabs.
 func legible(s string) string {
 	if harmless(s) {
 		return s
@@ -87,9 +87,9 @@ func legible(s string) string {
 	return b.String()
 }
 
-// writeJSON writes v indented, with < and & as they are, and with the control
-// characters that encoding/json leaves alone escaped too, so that a terminal
-// never sees one.
+// writeJSON writes v indented, with < and & as they are, and with those control
+// characters escaped too that encoding/json leaves alone, so that none reaches
+// a terminal.
 func writeJSON(w io.Writer, v any) error {
 	var b bytes.Buffer
 	enc := json.NewEncoder(&b)

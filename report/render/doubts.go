@@ -8,7 +8,7 @@ import (
 	"shedbook/report"
 )
 
-// Doubts prints what in the log contradicts itself.
+// Doubts prints the contradictions in the log.
 func Doubts(w io.Writer, r report.DoubtsReport, o Options) error {
 	return Print(w, r, o, func() *Doc {
 		d := &Doc{Title: "Records that contradict each other", Lead: []string{asOf(r.AsOf, o)}}
@@ -31,7 +31,7 @@ func Doubts(w io.Writer, r report.DoubtsReport, o Options) error {
 	})
 }
 
-// refs names records: "run 12, overheat 40".
+// refs returns records by name: "run 12, overheat 40".
 func refs(rs []report.Ref) string {
 	var out []string
 	for _, r := range rs {

@@ -7,7 +7,7 @@ import (
 	"shedbook/report"
 )
 
-// Due prints the work that comes round: overdue first, then by date.
+// Due prints the recurring work: overdue first, then by date.
 func Due(w io.Writer, r report.DueReport, o Options) error {
 	return Print(w, r, o, func() *Doc {
 		d := &Doc{Title: "Work that is due", Lead: []string{asOf(r.AsOf, o) + " Overdue work comes first."}}
@@ -17,7 +17,7 @@ func Due(w io.Writer, r report.DueReport, o Options) error {
 	})
 }
 
-// dueTables lists what is due, and apart from it what is only advised. CSV has
+// dueTables lists what is due and, separately, what is only advised. CSV has
 // both in one table.
 func dueTables(d *Doc, r report.DueReport) {
 	at := slices.IndexFunc(r.Due, func(d report.Due) bool { return d.Advice })

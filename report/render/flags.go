@@ -14,7 +14,7 @@ import (
 	"shedbook/schema/unit"
 )
 
-// Flags prints the morning's list: a line a flag, worst first.
+// Flags prints the list of flags: one line each, worst first.
 func Flags(w io.Writer, r flags.Result, o Options) error {
 	return Print(w, r, o, func() *Doc {
 		d := &Doc{Title: "Flags", Lead: []string{asOf(r.AsOf, o) + " Worst first."}}
@@ -29,16 +29,16 @@ func Flags(w io.Writer, r flags.Result, o Options) error {
 		}
 		d.Warn(r.Warnings...)
 		d.Say(doubtsStand(r.Doubts))
-		if len(r.Flags) > 0 {
+		if len(r.Flags) > 0 && !o.Within { // which links to them
 			d.Say("For all the reasons: 'flags MACHINE' or 'flags DRIVER'. To say what you found: 'answer MACHINE FLAG'.")
 		}
 		return d
 	})
 }
 
-// FlagsOf prints the whole reasoning behind one machine's or driver's flags:
-// reasons, the evidence over the hours, what would change its mind, the next
-// check and its caution. What r says of others is left out.
+// FlagsOf prints the reasoning behind one machine's or driver's flags: reasons,
+// the evidence over the hours, what would change it, the next check and its
+// caution. Flags of others in r are left out.
 func FlagsOf(w io.Writer, r flags.Result, who string, o Options) error {
 	other := func(f flags.Flag) bool { return f.Machine != who && f.Driver != who }
 	r.Flags = slices.DeleteFunc(slices.Clone(r.Flags), other)
@@ -69,7 +69,7 @@ func FlagsOf(w io.Writer, r flags.Result, who string, o Options) error {
 			}
 			for _, s := range r.Standing {
 				if s.Flag != "" {
-					d.Say(fmt.Sprintf("What comes nearest to a flag is %s: %s; a flag needs %s.", s.Flag, evidenceText(s.Evidence.Log10BayesFactor), odds(s.Evidence.Needed)))
+					d.Say(fmt.Sprintf("What comes nearest to a flag is %s: %s; a flag needs %s.", s.Flag, evidenceText(s.Evidence.Log10BayesFactor), say.Odds(s.Evidence.Needed)))
 					if p := evidencePlot(s.Flag, true, s.Curve, s.Evidence.Needed); p != nil {
 						d.Plot(p)
 					}
@@ -88,7 +88,7 @@ func flagInFull(d *Doc, f *flags.Flag, o Options) {
 		with = "if this is so than if it is not"
 	}
 	d.Say(fmt.Sprintf("Since about %s, raised %s. This log is %s likelier %s; a flag needs %s.",
-		o.day(f.Since), o.day(f.Raised), odds(f.Evidence.Log10BayesFactor), with, odds(f.Evidence.Needed)))
+		o.day(f.Since), o.day(f.Raised), say.Odds(f.Evidence.Log10BayesFactor), with, say.Odds(f.Evidence.Needed)))
 	says := sentences(f.Reasons)
 	if f.Driver != "" && len(says) > 0 {
 		says[0] = f.Driver + ": " + says[0]
@@ -144,7 +144,7 @@ func answerText(f *flags.Flag, o Options) string {
 	return s + "."
 }
 
-// owner is whose flag it is.
+// owner returns whose flag it is.
 func owner(f *flags.Flag) string {
 	switch {
 	case f.Machine != "":
@@ -177,36 +177,21 @@ func flagsTable(fs []flags.Flag) *Table {
 		}
 		t.Add(Text(owner(f)), Text(f.Scope), Text(f.Flag).Hint(Bad), Day(f.Since), Day(f.Raised),
 			Number(f.Evidence.Log10BayesFactor),
-			Text(odds(f.Evidence.Log10BayesFactor)), Text(deref(f.NextCheck)), Lines(f.Reasons), Text(cause), Text(f.Caution))
+			Text(say.Odds(f.Evidence.Log10BayesFactor)), Text(deref(f.NextCheck)), Lines(f.Reasons), Text(cause), Text(f.Caution))
 	}
 	return t
 }
 
-// odds puts a log10 Bayes factor in words: how many times likelier the log is
-// if the pattern is there than if the machine is sound.
-func odds(log10 float64) string {
-	switch {
-	case math.IsNaN(log10):
-		return "unknown"
-	case log10 >= 6:
-		return "over a million times"
-	case log10 <= -6:
-		return "over a million times less"
-	case log10 < 0:
-		return say.Decimals(say.Rounded(math.Pow(10, -log10), 2), 1) + " times less"
-	}
-	return say.Decimals(say.Rounded(math.Pow(10, log10), 2), 1) + " times"
-}
-
 func evidenceText(log10 float64) string {
 	if log10 < 0 {
-		return "the log is " + odds(log10) + " likely with it than without"
+		return "the log is " + say.Odds(log10) + " likely with it than without"
 	}
-	return "the log is " + odds(log10) + " likelier with it than without"
+	return "the log is " + say.Odds(log10) + " likelier with it than without"
 }
 
-// evidencePlot is the evidence over a machine's engine hours, or over the overheats at
-// which a driver or a condition might have been, as powers of ten.
+// evidencePlot returns the plot of the evidence, as powers of ten, over a
+// machine's engine hours, or over the overheats that count for a driver or a
+// condition.
 func evidencePlot(flag string, machine bool, curvePoints []flags.Point, needed float64) *chart {
 	if len(curvePoints) < 2 {
 		return nil
@@ -215,7 +200,8 @@ func evidencePlot(flag string, machine bool, curvePoints []flags.Point, needed f
 	c := curve{class: "c1", words: "evidence"}
 	top := curvePoints[0]
 	for _, q := range curvePoints {
-		// Evidence against a pattern beyond a thousand to 1 is not worth the room.
+		// Evidence of more than a thousand to 1 against a pattern is not worth the
+		// space.
 		c.pts = append(c.pts, point{q.Hours, max(q.Log10BayesFactor, -3), nan, nan})
 		if q.Log10BayesFactor > top.Log10BayesFactor {
 			top = q
@@ -226,9 +212,9 @@ func evidencePlot(flag string, machine bool, curvePoints []flags.Point, needed f
 	if !machine {
 		over, after, with = "overheats", " overheats", "if this is so than if it is not"
 	}
-	return &chart{title: "Evidence for " + flag, xName: over, yName: "log10 Bayes factor (2 means 100 times)", curves: []curve{c},
+	return &chart{title: "Evidence for " + flag, xName: over, yName: "times likelier (2 is 100, 3 is 1,000)", curves: []curve{c},
 		line: &level{needed, "enough for a flag"},
-		alt: fmt.Sprintf("After %s the log is %s likelier %s (log10 Bayes factor %s). The highest was %s, at %s; a flag needs %s.",
-			unit.Fixed(last.Hours, 0)+after, odds(last.Log10BayesFactor), with, unit.Fixed(last.Log10BayesFactor, 1), odds(top.Log10BayesFactor),
-			unit.Fixed(top.Hours, 0)+after, odds(needed))}
+		alt: fmt.Sprintf("After %s the log is %s likelier %s. The highest was %s, at %s; a flag needs %s.",
+			unit.Fixed(last.Hours, 0)+after, say.Odds(last.Log10BayesFactor), with, say.Odds(top.Log10BayesFactor),
+			unit.Fixed(top.Hours, 0)+after, say.Odds(needed))}
 }

@@ -15,7 +15,7 @@ import (
 	"shedbook/schema/unit"
 )
 
-// Fleet prints a row a machine, worst first.
+// Fleet prints a row for each machine, worst first.
 func Fleet(w io.Writer, r report.FleetReport, o Options) error {
 	return Print(w, r, o, func() *Doc {
 		d := &Doc{Title: "Fleet", Lead: []string{asOf(r.AsOf, o)}}
@@ -58,7 +58,8 @@ func fleetNotes(d *Doc, r report.FleetReport, o Options) {
 	d.Warn(r.Warnings...)
 }
 
-// doubtsStand says how many doubts there are, and where to read them; "" for none.
+// doubtsStand returns how many doubts there are, and where to read them; "" for
+// none.
 func doubtsStand(n int) string {
 	if n == 0 {
 		return ""
@@ -66,7 +67,8 @@ func doubtsStand(n int) string {
 	return say.Count(n, "open doubt") + ". To see the records that contradict each other: 'doubts'."
 }
 
-// fleetTable is the table of the fleet; with weeks it has their small plots.
+// fleetTable returns the table of the fleet, with small plots if weeks is not
+// nil.
 func fleetTable(r report.FleetReport, weeks map[string]*report.Weeks, o Options) *Table {
 	t := &Table{Columns: []Column{
 		{Key: "machine", Head: "Machine"},
@@ -119,7 +121,8 @@ func fleetTable(r report.FleetReport, weeks map[string]*report.Weeks, o Options)
 	return t
 }
 
-// whoIsOut says which machines are out, since when and with whom; "" for none.
+// whoIsOut returns which machines are out, since when and with whom; "" for
+// none.
 func whoIsOut(r report.FleetReport, o Options) string {
 	var out []string
 	for i := range r.Machines {
@@ -134,8 +137,8 @@ func whoIsOut(r report.FleetReport, o Options) string {
 	return "Out now: " + strings.Join(out, "; ") + "."
 }
 
-// outSince is since when a machine is out and with whom; of the day itself the time
-// is enough.
+// outSince returns since when a machine is out and with whom; on the same day
+// without the date.
 func outSince(m *report.Out, asOf time.Time) string {
 	since := say.Moment(m.Since, asOf.Location())
 	if say.Day(m.Since, asOf.Location()) == say.Day(asOf, asOf.Location()) {
@@ -144,8 +147,8 @@ func outSince(m *report.Out, asOf time.Time) string {
 	return "since " + since + " with " + m.Driver
 }
 
-// machineState is the state of a machine in the fleet's table: nobody decides on one
-// that left it.
+// machineState returns the state of a machine as a cell; blank for a machine
+// that left the fleet.
 func machineState(m *report.FleetRow, o Options) Cell {
 	if m.Retired != nil && o.Format != CSV {
 		return Cell{}
@@ -167,8 +170,8 @@ func matters(m *report.FleetRow) Cell {
 	return Lines(names).Hint(Bad)
 }
 
-// highest are the highest weeks of all machines: their plots stand under each
-// other, and have one scale.
+// highest holds the highest weeks of all machines: their plots stand below each
+// other, and share one scale.
 type highest struct{ hours, added, overheats float64 }
 
 func highestOf(weeks map[string]*report.Weeks) highest {
@@ -182,7 +185,7 @@ func highestOf(weeks map[string]*report.Weeks) highest {
 	return h
 }
 
-// weekBars are a machine's last weeks as three small plots.
+// weekBars returns a machine's last weeks as three small plots.
 func weekBars(w *report.Weeks, most highest, o Options) []Cell {
 	heat := make([]float64, len(w.Overheats))
 	total, hours, added := 0, 0.0, 0.0
@@ -202,9 +205,9 @@ func weekBars(w *report.Weeks, most highest, o Options) []Cell {
 	}
 }
 
-// FleetPage prints the fleet as one page for a wall or a phone: a row a
-// machine with small plots, flags with their reasons, due work. It is HTML
-// whatever the options say.
+// FleetPage prints the fleet as one page for a wall or a phone: a row for each
+// machine with small plots, flags with their reasons, work that is due. It is
+// HTML whatever the options.
 func FleetPage(w io.Writer, r report.FleetReport, f flags.Result, due report.DueReport, weeks []report.Weeks,
 	o Options) error {
 	o.Format = HTML
@@ -246,7 +249,7 @@ func FleetPage(w io.Writer, r report.FleetReport, f flags.Result, due report.Due
 		flag := &f.Flags[i]
 		d.Sub(owner(flag) + ": " + flag.Flag)
 		d.Say(fmt.Sprintf("Since about %s, raised %s; the log is %s likelier with this fault than without.",
-			o.day(flag.Since), o.day(flag.Raised), odds(flag.Evidence.Log10BayesFactor)))
+			o.day(flag.Since), o.day(flag.Raised), say.Odds(flag.Evidence.Log10BayesFactor)))
 		d.List(sentences(flag.Reasons))
 		if flag.NextCheck != nil {
 			d.Say("Next check: " + *flag.NextCheck + ".")

@@ -3,14 +3,16 @@ package render
 import (
 	"fmt"
 	"io"
+	"math"
 
 	"shedbook/report"
 	"shedbook/report/belief"
 	"shedbook/report/say"
 	"shedbook/schema"
+	"shedbook/schema/unit"
 )
 
-// Held prints whether what was done held. machine is the one asked about; "" for
+// Held prints whether remedies held. machine is the one asked about; "" for
 // all.
 func Held(w io.Writer, r report.HeldReport, machine string, o Options) error {
 	return Print(w, r, o, func() *Doc {
@@ -24,32 +26,33 @@ func Held(w io.Writer, r report.HeldReport, machine string, o Options) error {
 			d.Warn(r.Warnings...)
 			return d
 		}
-		var lines []string
-		for i := range r.Remedies {
-			m := &r.Remedies[i]
-			line := heldLine(m, o)
-			if machine == "" {
-				line = m.Machine + ": " + line
+		if machine == "" {
+			d.Table(heldOverview(r, o))
+			d.Say("Hours to prove: how many more hours of the same driving, without trouble, would prove it. " +
+				"For one machine in sentences: 'held MACHINE'.")
+		} else {
+			var lines []string
+			for i := range r.Remedies {
+				lines = append(lines, heldLine(&r.Remedies[i], o))
 			}
-			lines = append(lines, line)
+			d.List(lines)
 		}
-		d.List(lines)
 		d.Say(sameWay)
 		d.Warn(r.Warnings...)
 		return d
 	})
 }
 
-// sameWay says what hours driven the same way are.
+// sameWay explains what hours driven the same way are.
 const sameWay = "Driven the same way: as in the hours in which it overheated before; gentler hours count in part."
 
-// heldLine is a remedy in a line.
+// heldLine returns a remedy in a line.
 func heldLine(m *belief.Remedy, o Options) string {
 	return fmt.Sprintf("%s %s: %s.", m.Name(), o.day(m.At), m.Verdict(o.system()))
 }
 
-// lastHeld are the last remedies for each cause in a line each, the newest at most
-// so many, and where the others are.
+// lastHeld returns the last remedies for each cause in a line each, at most so
+// many, and where to find the others.
 func lastHeld(machine string, all []belief.Remedy, o Options) []string {
 	const most = 3
 	var lines []string
@@ -66,6 +69,29 @@ func lastHeld(machine string, all []belief.Remedy, o Options) []string {
 			schema.Quote(machine)))
 	}
 	return lines
+}
+
+// heldOverview returns a table with a line for each remedy of the fleet, for
+// people.
+func heldOverview(r report.HeldReport, o Options) *Table {
+	t := &Table{Columns: []Column{{Key: "machine", Head: "Machine"}, {Key: "what", Head: "Done", Wrap: true}, {Key: "at", Head: "When"},
+		{Key: "says", Head: "Did it hold?", Wrap: true}, {Key: "since_events", Head: "Trouble since"},
+		{Key: "since_expected", Head: "Expected"}, {Key: "hours_to_prove", Head: "Hours to prove", Drop: 1}}}
+	for i := range r.Remedies {
+		m := &r.Remedies[i]
+		trouble := func(v float64, overheats string) Cell {
+			if m.Unit == belief.Millilitres {
+				return Text(unit.Format(v, unit.Millilitres, o.system()))
+			}
+			return Text(say.Roughly(v) + overheats)
+		}
+		toProve := Text("")
+		if m.Says == belief.NotYet && m.HoursToProve != nil {
+			toProve = Count(int(math.Ceil(*m.HoursToProve)))
+		}
+		t.Add(Text(m.Machine), Text(m.Name()), Day(m.At), Text(m.Answer()), trouble(m.Since.Events, " "+say.Noun(m.Since.Events, "overheat")), trouble(m.Since.Expected, ""), toProve)
+	}
+	return t
 }
 
 func heldTable(r report.HeldReport) *Table {

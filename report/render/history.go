@@ -16,18 +16,18 @@ import (
 
 // Papers are what goes with a printed history besides its records.
 type Papers struct {
-	Digest string // of the records, for its foot
+	Digest string // of the records, for the foot
 	Photos []Photo
 }
 
-// Photo is a photograph in the page itself.
+// Photo is a photograph embedded in the page.
 type Photo struct {
-	Number  int64  // of the record it belongs to
+	Number  int64  // of its record
 	DataURL string // "data:image/jpeg;base64,...", scaled down
 	Words   string // what it shows
 }
 
-// History prints one machine's life for its buyer. CSV has its records.
+// History prints one machine's life for its buyer. CSV has its records only.
 func History(w io.Writer, r report.HistoryReport, papers Papers, o Options) error {
 	return Print(w, r, o, func() *Doc {
 		d := &Doc{Title: "History of " + r.Machine, Lead: []string{asOf(r.AsOf, o)}, AsOf: r.AsOf}
@@ -39,7 +39,7 @@ func History(w io.Writer, r report.HistoryReport, papers Papers, o Options) erro
 		historyState(d, r, o)
 		historyOpen(d, r)
 		d.Section("At a glance")
-		d.Table(glance(r, o))
+		d.Table(overview(r, o))
 		historyHeld(d, r, o)
 		historyCoolant(d, r, o)
 		historyHeat(d, r, o)
@@ -78,7 +78,8 @@ func History(w io.Writer, r report.HistoryReport, papers Papers, o Options) erro
 	})
 }
 
-// historyState is whether the machine may go out, and every time it was parked.
+// historyState adds whether the machine may go out, and every time it was
+// parked.
 func historyState(d *Doc, r report.HistoryReport, o Options) {
 	if r.SoldParked && r.Retired != nil {
 		d.Caution("It was parked when it left the fleet on " + o.day(*r.Retired) + ".")
@@ -110,8 +111,8 @@ func identity(r report.HistoryReport) string {
 	return s
 }
 
-// glance is the machine in a dozen lines.
-func glance(r report.HistoryReport, o Options) *Table {
+// overview returns the machine in a dozen lines.
+func overview(r report.HistoryReport, o Options) *Table {
 	t := &Table{Title: "The machine in figures", Columns: []Column{{Key: "what", Head: "What"},
 		{Key: "figure", Head: "Figure", Wrap: true}}}
 	tell := func(what, figure string) {
@@ -157,7 +158,7 @@ func glance(r report.HistoryReport, o Options) *Table {
 	return t
 }
 
-// coolantWords is the coolant rate, or why there is none.
+// coolantWords returns the coolant rate, or why there is none.
 func coolantWords(c coolant.Machine, o Options) string {
 	if c.Rate == nil {
 		if c.Why == nil {
@@ -166,7 +167,7 @@ func coolantWords(c coolant.Machine, o Options) string {
 		return "no rate: " + *c.Why
 	}
 	col := &Column{Unit: unit.Millilitres, Per: "/h"}
-	if c.Rate.Low <= 0 && c.UnexplainedMl <= 0 { // a median would say that something goes
+	if c.Rate.Low <= 0 && c.UnexplainedMl <= 0 { // a median would suggest a loss
 		return "no loss was seen; it is at most " + unit.Format(c.Rate.High, unit.Millilitres, o.system()) + "/h"
 	}
 	s := intervalText(Interval(*c.Rate), col, o.system()) + " " + col.label(o.system()) + " to expect from now on"
@@ -192,7 +193,7 @@ func historyOpen(d *Doc, r report.HistoryReport) {
 	d.List(says)
 }
 
-// historyHeld is whether what was done held.
+// historyHeld adds whether remedies held.
 func historyHeld(d *Doc, r report.HistoryReport, o Options) {
 	if len(r.Remedies) == 0 {
 		return
@@ -300,7 +301,7 @@ func historyHeat(d *Doc, r report.HistoryReport, o Options) {
 	d.Warn(c.Warnings...)
 }
 
-// monthsPlot is the hours of each month as filled steps.
+// monthsPlot returns the hours of each month as a step plot.
 func monthsPlot(r report.HistoryReport, o Options) *chart {
 	if len(r.Months) < 2 {
 		return nil
@@ -335,8 +336,8 @@ func monthsPlot(r report.HistoryReport, o Options) *chart {
 			most.Month, unit.Fixed(most.Hours, 0))}
 }
 
-// byMonth is the history with the hours driven and the rinses of each month as one
-// entry, at its end. A rinse with something to say besides keeps its own.
+// byMonth returns the history with the hours driven and the rinses of each
+// month as one entry, at its end. A rinse with more to say keeps its own entry.
 func byMonth(r report.HistoryReport, o Options) report.HistoryReport {
 	months := map[string]*report.Month{}
 	rinses := map[string]int{}
@@ -387,7 +388,7 @@ func byMonth(r report.HistoryReport, o Options) report.HistoryReport {
 	return r
 }
 
-// monthKind is the kind of an entry that stands for a whole month.
+// monthKind is the kind of an entry for a whole month.
 const monthKind = "month"
 
 func historyEntries(r report.HistoryReport) *Table {

@@ -15,12 +15,15 @@ import (
 	"shedbook/report"
 )
 
-// Calendar writes the work that has a date as an iCalendar (RFC 5545, 2009): an event a piece of work, on the day in
-// the book's zone on which it falls due, overdue work on the day of AsOf. It returns how many events there are; a
-// calendar without any is none (section 3.6), and nothing is written.
+// Calendar writes the work that has a date as an iCalendar (RFC 5545, 2009): an
+// event for each piece of work, on the day in the book's zone on which it falls
+// due, overdue work on the day of AsOf. It returns the number of events; if
+// there are none nothing is written, since a calendar must have one (section
+// 3.6).
 //
-// A piece of work is known by its machine, its wording and its plan, so that a calendar that reads the file again
-// moves an event instead of adding one; of two readings the later AsOf counts, by SEQUENCE (section 3.8.7.4).
+// A piece of work is identified by its machine, its wording and its plan, so
+// that a calendar that reads the file again moves an event instead of adding
+// one; of two files the later AsOf counts, by SEQUENCE (section 3.8.7.4).
 func Calendar(w io.Writer, r report.DueReport, o Options) (events int, err error) {
 	cal := ical.NewCalendar()
 	cal.Props.SetText(ical.PropProductID, "-//shedbook//work that is due//EN")
@@ -41,7 +44,8 @@ func Calendar(w io.Writer, r report.DueReport, o Options) (events int, err error
 	return len(cal.Children), err
 }
 
-// beforeWork stands in every event. What is short here is told in full by 'cautions'.
+// beforeWork is part of every event: the short form of what 'cautions' tells in
+// full.
 const beforeWork = "Before work: let the engine cool until the cap is hand-warm; hot coolant is under pressure and " +
 	"scalds. " +
 	"The fan may start by itself, even with the key out. Put a lifted machine on stands, not on the jack. " +
@@ -56,12 +60,13 @@ func duty(d *report.Due, asOf time.Time, zone *time.Location) *ical.Component {
 		strconv.FormatInt(d.Plan, 10)))
 	e.Props.SetText(ical.PropUID, fmt.Sprintf("%x@shedbook", key[:16]))
 	e.Props.SetDateTime(ical.PropDateTimeStamp, asOf.UTC())
-	// Minutes since 2020: they grow with every revision, and fit the 32 bits of an INTEGER (section 3.3.8).
+	// Minutes since 2020 grow with every revision, and fit the 32 bits of an
+	// INTEGER (section 3.3.8).
 	e.Props.Set(&ical.Prop{Name: ical.PropSequence, Value: strconv.FormatInt(max(0, asOf.Unix()-1577836800)/60, 10)})
 	start := ical.NewProp(ical.PropDateTimeStart)
 	start.SetDate(d.When.In(zone))
 	e.Props.Set(start)
-	e.Props.SetText(ical.PropTransparency, "TRANSPARENT") // takes up nobody's day
+	e.Props.SetText(ical.PropTransparency, "TRANSPARENT") // does not mark the day as busy
 	summary := Safe(d.Machine + ": " + d.Work)
 	if d.Overdue {
 		summary += " (overdue)"
@@ -77,8 +82,8 @@ func duty(d *report.Due, asOf time.Time, zone *time.Location) *ical.Component {
 	return e
 }
 
-// alarm is shown at seven in the morning of the day: what is measured from a date begins at its midnight, where the
-// calendar is read (section 3.8.6.3).
+// alarm returns an alarm at seven in the morning of the day: an offset from a
+// date begins at its midnight, in the calendar's own zone (section 3.8.6.3).
 func alarm(summary string) *ical.Component {
 	a := ical.NewComponent(ical.CompAlarm)
 	a.Props.SetText(ical.PropAction, "DISPLAY")
@@ -87,12 +92,13 @@ func alarm(summary string) *ical.Component {
 	return a
 }
 
-// fold breaks lines that are longer than 75 octets, never within a character (section 3.1).
+// fold breaks lines of more than 75 octets, never within a character (section
+// 3.1).
 func fold(s string) string {
 	const most = 75
 	var b strings.Builder
 	for line := range strings.SplitSeq(strings.TrimSuffix(s, "\r\n"), "\r\n") {
-		for room := most; len(line) > room; room = most - 1 { // a folded line begins with a blank
+		for room := most; len(line) > room; room = most - 1 { // a folded line begins with a space
 			at := room
 			for at > 1 && !utf8.RuneStart(line[at]) {
 				at--

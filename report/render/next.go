@@ -12,12 +12,12 @@ import (
 	"shedbook/schema/unit"
 )
 
-// inFull is how many causes and checks are told in full; --all and the tables of
-// a sheet list them all.
+// inFull is how many causes and checks are told in full; --all and CSV list
+// them all.
 const inFull = 3
 
-// Next prints what to do first, the likeliest causes, and the checks worth most,
-// on a page of a terminal.
+// Next prints what to do first, the likeliest causes, and the most useful
+// checks, on one page of a terminal.
 func Next(w io.Writer, r next.Result, o Options) error {
 	if o.Format == CSV {
 		return NextInFull(w, r, o)
@@ -42,7 +42,7 @@ func Next(w io.Writer, r next.Result, o Options) error {
 		if len(says) > 0 {
 			d.List(sentences(says))
 		}
-		// What saves less than a minute tells nothing to speak of.
+		// What saves less than a minute is not worth mentioning.
 		worth := slices.DeleteFunc(slices.Clone(r.Checks), func(c next.Check) bool {
 			return c.MinutesSaved < 1 &&
 				r.Do.Act != "check"
@@ -63,6 +63,9 @@ func Next(w io.Writer, r next.Result, o Options) error {
 				say.Count(len(r.Checks)-len(shown), "more check"),
 				say.Count(max(0, len(r.Candidates)-causesShown(&r)), "more cause"), schema.Quote(r.Machine))}
 		}
+		if !r.IsParked() && slices.ContainsFunc(shown, func(c next.Check) bool { return strings.Contains(c.IfFail, " from ") }) {
+			checks.Notes = append(checks.Notes, asIfFaulty)
+		}
 		d.Table(checks)
 		var cautions []string
 		tell := func(list []string) {
@@ -75,7 +78,7 @@ func Next(w io.Writer, r next.Result, o Options) error {
 		if r.Do.Act == "check" {
 			for i := range shown {
 				c := &shown[i]
-				if c.Check == *r.Do.Check { // what is told in full is the one to do
+				if c.Check == *r.Do.Check { // the one to do is told in full already
 					d.Say(say.Sentence(c.Check + ": " + c.How))
 					if c.Again != "" {
 						d.Say(say.Sentence("again, because " + c.Again))
@@ -93,14 +96,14 @@ func Next(w io.Writer, r next.Result, o Options) error {
 		if len(cautions) > 0 {
 			d.Caution(strings.Join(cautions, " "))
 		}
-		if !r.IsParked() { // which says so
+		if !r.IsParked() { // the reasons say so already
 			d.Say("The maker's manual comes before every figure here.")
 		}
 		return d
 	})
 }
 
-// causesShown is how many causes a page has room for.
+// causesShown returns how many causes a page has room for.
 func causesShown(r *next.Result) int {
 	if r.IsParked() {
 		return inFull - 1
@@ -108,7 +111,7 @@ func causesShown(r *next.Result) int {
 	return inFull
 }
 
-// led are the first two of a list, each with its lead.
+// led returns the first two items of a list, each after the lead.
 func led(lead string, says []string) []string {
 	var out []string
 	for _, s := range says[:min(2, len(says))] {
@@ -117,7 +120,7 @@ func led(lead string, says []string) []string {
 	return out
 }
 
-// clause is a sentence up to its first comma or semicolon.
+// clause returns a sentence up to its first comma or semicolon.
 func clause(s string) string {
 	if i := strings.IndexAny(s, ",;"); i > 0 {
 		return s[:i]
@@ -125,7 +128,7 @@ func clause(s string) string {
 	return s
 }
 
-// byWhen sorts checks by when a person does them: cold, warming, hot.
+// byWhen sorts checks by the state of the engine: cold, warming, hot.
 func byWhen(checks []next.Check) []next.Check {
 	out := slices.Clone(checks)
 	order := []string{"cold", "warming", "hot"}
@@ -136,7 +139,8 @@ func byWhen(checks []next.Check) []next.Check {
 	return out
 }
 
-// nextHead is the beginning of both, and all where there is nothing to rank.
+// nextHead returns the beginning of both reports, which is all if there is
+// nothing to rank.
 func nextHead(r next.Result, o Options) *Doc {
 	d := &Doc{Title: "What to check next on " + r.Machine, Lead: []string{asOf(r.AsOf, o)}}
 	stateOf(d, r.Machine, r.State)
@@ -148,19 +152,22 @@ func nextHead(r next.Result, o Options) *Doc {
 		return d
 	}
 	d.Say(say.Sentence(r.Advice))
-	if r.Do.Act != next.DoAdvise { // which says so
+	if r.Do.Act != next.DoAdvise { // the advice says so already
 		if !r.IsParked() { // whose page is full
 			d.Say(r.Parts)
 		}
 	}
-	if !r.IsParked() { // whose page is full: held has them
+	if !r.IsParked() { // whose page is full; `held` has them
 		d.List(lastHeld(r.Machine, r.Remedies, o))
 	}
 	return d
 }
 
-// NextInFull prints every cause by probability and every check by what it is
-// worth.
+// asIfFaulty says why a check may begin at another probability than its cause has in the table.
+const asIfFaulty = "What a check changes is counted as if the machine has a fault."
+
+// NextInFull prints every cause by probability and every check by its
+// usefulness.
 func NextInFull(w io.Writer, r next.Result, o Options) error {
 	return Print(w, r, o, func() *Doc {
 		d := nextHead(r, o)
@@ -184,7 +191,7 @@ func NextInFull(w io.Writer, r next.Result, o Options) error {
 			causes.Add(Text(c.Cause), Share(c.Probability), Number(c.Minutes), Text(c.Means), Lines(c.For), Lines(c.Against))
 		}
 		d.Table(causes)
-		d.Say("There may be more than one cause, so the probabilities may add up to more than 1.")
+		d.Say("There may be more than one cause, so the probabilities may add up to more than 1. " + asIfFaulty)
 		for i := range r.Candidates {
 			c := &r.Candidates[i]
 			if i == inFull {
@@ -249,7 +256,7 @@ func checksTable(r next.Result) *Table {
 	return t
 }
 
-// Cautions prints what can hurt, topic by topic.
+// Cautions prints the dangers, topic by topic.
 func Cautions(w io.Writer, cs []next.Caution, o Options) error {
 	return Print(w, cs, o, func() *Doc {
 		d := &Doc{Title: "Cautions"}

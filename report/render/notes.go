@@ -5,9 +5,9 @@ import (
 	"time"
 )
 
-// grouped gathers what is said of several machines, so that one sentence that
-// holds for ten of them is printed once. They come in the order in which they
-// were first said.
+// grouped collects what is said about several machines, so that a sentence that
+// is true of ten of them is printed once, in the order in which sentences were
+// first added.
 type grouped struct {
 	says  []string
 	about map[string][]string
@@ -28,7 +28,7 @@ func (g *grouped) add(who string, says ...string) {
 	}
 }
 
-// lines are the sentences, each with whom it is about.
+// lines returns the sentences, each with the names it is about.
 func (g *grouped) lines(between string) []string {
 	var out []string
 	for _, s := range g.says {
@@ -39,7 +39,7 @@ func (g *grouped) lines(between string) []string {
 
 func asOf(t time.Time, o Options) string { return "As of " + o.moment(t) + "." }
 
-// deref is a text that may be absent.
+// deref returns the text, or "" for nil.
 func deref(s *string) string {
 	if s == nil {
 		return ""
@@ -47,7 +47,7 @@ func deref(s *string) string {
 	return *s
 }
 
-// when is a time that may be absent.
+// when returns the time, or the zero time for nil.
 func when(t *time.Time) time.Time {
 	if t == nil {
 		return time.Time{}

@@ -15,8 +15,8 @@ import (
 var pageCSS string
 
 // pageTemplate is parsed when the first page is written, not when the program
-// starts. The policy lets the page load nothing and run nothing: a note with
-// markup stays text, and were it not, it could do nothing.
+// starts. Its content security policy lets the page load nothing and run
+// nothing, in case markup in a note should ever get through unescaped.
 var pageTemplate = sync.OnceValue(func() *template.Template {
 	return template.Must(template.New("page").Parse(`<!DOCTYPE html>
 <html lang="en">
@@ -55,7 +55,7 @@ var contentTemplate = sync.OnceValue(func() *template.Template {
 {{end}}`))
 })
 
-// writePage writes the document as one file that needs nothing else.
+// writePage writes the document as one self-contained file.
 func writePage(b *bytes.Buffer, d *Doc, o Options) error {
 	var body bytes.Buffer
 	for _, block := range d.blocks {
@@ -92,15 +92,15 @@ func writePage(b *bytes.Buffer, d *Doc, o Options) error {
 		shown(d.Foot)})
 }
 
-// marginBoxes puts the page's title and its number on every sheet of paper (CSS
+// marginBoxes puts the page's title and its number on every printed sheet (CSS
 // Paged Media Module Level 3, margin boxes).
 func marginBoxes(title string) template.CSS {
 	var s strings.Builder
-	for _, r := range title { // nothing in it can end the string
+	for _, r := range title { // escaped, so that nothing can end the string
 		if r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z' || r >= '0' && r <= '9' || r == ' ' {
 			s.WriteRune(r)
 		} else {
-			fmt.Fprintf(&s, "\\%06x ", r) // a space behind an escape is part of it
+			fmt.Fprintf(&s, "\\%06x ", r) // the space after an escape is part of it
 		}
 	}
 	return template.CSS(`@page{@bottom-left{content:"` + s.String() +
@@ -115,8 +115,19 @@ func (h heading) html(b *bytes.Buffer, _ Options) {
 	b.WriteString("<" + tag + ">" + html.EscapeString(Safe(h.title)) + "</" + tag + ">\n")
 }
 
-func (p para) html(b *bytes.Buffer, _ Options) {
-	body := html.EscapeString(Safe(p.body))
+// says is a text as a page has it: without commands, where it has links.
+func (o Options) says(text string) string {
+	if o.Within {
+		text = WithoutCommands(text)
+	}
+	return html.EscapeString(Safe(text))
+}
+
+func (p para) html(b *bytes.Buffer, o Options) {
+	body := o.says(p.body)
+	if body == "" {
+		return
+	}
 	switch p.class {
 	case "note":
 		b.WriteString(`<p class="note">` + body + "</p>\n")
@@ -128,15 +139,19 @@ func (p para) html(b *bytes.Buffer, _ Options) {
 	}
 }
 
-func (l list) html(b *bytes.Buffer, _ Options) {
-	b.WriteString("<ul>\n")
+func (l list) html(b *bytes.Buffer, o Options) {
+	items := ""
 	for _, item := range l {
-		b.WriteString("<li>" + html.EscapeString(Safe(item)) + "</li>\n")
+		if says := o.says(item); says != "" {
+			items += "<li>" + says + "</li>\n"
+		}
 	}
-	b.WriteString("</ul>\n")
+	if items != "" {
+		b.WriteString("<ul>\n" + items + "</ul>\n")
+	}
 }
 
-// photo is a picture that goes into the page itself.
+// photo is a photograph embedded in the page.
 type photo struct {
 	dataURL, words string
 }

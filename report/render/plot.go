@@ -8,15 +8,15 @@ import (
 	"time"
 )
 
-// plot is a picture that says itself in words too.
+// plot is a picture with a text alternative.
 type plot interface {
 	name() string                    // its title
 	words(o Options) string          // its text alternative
 	svg(o Options) string            // with its legend
-	draw(b *bytes.Buffer, o Options) // on a terminal
+	draw(b *bytes.Buffer, o Options) // for a terminal
 }
 
-// figure is a plot as a block. In a pipe its words stand for it.
+// figure is a plot as a block of a Doc. In a pipe its words replace it.
 type figure struct{ plot }
 
 func (f figure) text(b *bytes.Buffer, o Options) {
@@ -31,7 +31,7 @@ func (f figure) text(b *bytes.Buffer, o Options) {
 func (f figure) html(b *bytes.Buffer, o Options) {
 	b.WriteString("<figure>\n<div class=\"title\">" + html.EscapeString(Safe(f.name())) + "</div>\n")
 	b.WriteString(f.svg(o))
-	if _, tabled := f.plot.(*dots); !tabled { // what dots say stands in the table beside them
+	if _, tabled := f.plot.(*dots); !tabled { // the table beside the dots has their words
 		b.WriteString("<figcaption>" + html.EscapeString(Safe(f.words(o))) + "</figcaption>\n")
 	}
 	b.WriteString("</figure>\n")
@@ -54,11 +54,11 @@ func (c canvas) put(x, y int, r rune) {
 	}
 }
 
-// column is the place of a fraction in w columns.
+// column returns the column of a fraction of w columns.
 func column(at float64, w int) int { return int(math.Round(at * float64(w-1))) }
 
-// tickLine prints an axis of w columns with its ticks, and their labels under
-// it where they don't run into each other.
+// tickLine returns an axis of w columns with its ticks, and the labels below it
+// where they do not overlap.
 func tickLine(ticks []tick, w int) (line, labels string) {
 	marks := []rune(strings.Repeat("─", w))
 	under := []rune(strings.Repeat(" ", w))
@@ -77,15 +77,15 @@ func tickLine(ticks []tick, w int) (line, labels string) {
 	return string(marks), strings.TrimRight(string(under), " ")
 }
 
-// dots is the dot-and-interval plot: for each level the crude ratio beside the
+// dots is a dot-and-interval plot: for each level the crude ratio beside the
 // adjusted one, on a logarithmic axis.
 type dots struct {
 	title string
-	axis  string // what the axis shows: "times the rate of the rest (log scale)"
+	axis  string // its meaning: "times the rate of the rest (log scale)"
 	rows  []dotRow
-	one   bool // a line at 1, where there is no difference
+	one   bool // draws a line at 1, where there is no difference
 	crude string
-	adj   string // empty: there is one estimate a row
+	adj   string // empty: each row has one estimate only
 }
 
 type dotRow struct {
@@ -112,8 +112,8 @@ func (p *dots) scale(n int) (scale, []tick) {
 	if low > high {
 		low, high = 0.5, 2
 	}
-	// Beyond a hundredth or a hundred times the middle the axis shows nothing
-	// more; an interval that goes on is drawn to the edge with an arrow.
+	// The axis ends at a hundredth or a hundred times the middle; an interval
+	// beyond it is drawn to the edge with an arrow.
 	return ratios(max(low, 0.02), min(high, 50), n)
 }
 
@@ -186,7 +186,8 @@ func (p *dots) svg(o Options) string {
 	return d.String() + axisName(p.axis) + legend([]keyed{{"ring", "c2", "", p.crude}, {"dot", "c1", "", p.adj}})
 }
 
-// axisName is what an axis shows, under the plot, where it may fold on a phone.
+// axisName returns the meaning of an axis, below the plot, where it may wrap on
+// a phone.
 func axisName(s string) string {
 	return `<div class="axisname">` + html.EscapeString(Safe(s)) + "</div>\n"
 }
@@ -203,7 +204,7 @@ func (p *dots) draw(b *bytes.Buffer, o Options) {
 	}
 	label = min(label, o.width()/3)
 	w := o.width() - label - figures - 3
-	if w < 16 { // no room beside the plot for the figures, which the table has
+	if w < 16 { // there is no room for the figures, which are in the table
 		figures, w = 0, o.width()-label-1
 	}
 	s, ticks := p.scale(max(3, w/7))
@@ -269,19 +270,19 @@ func (p *dots) draw(b *bytes.Buffer, o Options) {
 	b.WriteString(paint(flow(Safe(key), o), Dim, o) + "\n")
 }
 
-// pad fills s with blanks to w columns.
+// pad fills s with spaces to w columns.
 func pad(s string, w int) string { return s + strings.Repeat(" ", max(0, w-width(s))) }
 
-// lane is one row of marks on a time line.
+// lane is one row of symbols on a time line.
 type lane struct {
 	label        string
 	shape, class string
 	glyph        rune
 	at           []time.Time
-	tips         []string // beside at
+	tips         []string // one for each of at
 }
 
-// timeline shows kinds of events under each other on one line of dates.
+// timeline shows kinds of events below each other along one line of dates.
 type timeline struct {
 	title       string
 	first, last time.Time
@@ -348,18 +349,19 @@ func (p *timeline) draw(b *bytes.Buffer, o Options) {
 	b.WriteString(indent + line + "\n" + indent + labels + "\n")
 }
 
-// bars are small bars, such as the hours of each week: no axis, its words say
-// its range.
+// bars is a small bar plot, such as the hours of each week: no axis, its words
+// give its range.
 type bars struct {
 	title  string
 	class  string
 	values []float64
-	top    float64 // the value as high as the drawing; the highest of values if 0
-	total  string  // what stands under it
+	top    float64 // the value at full height; the highest of values if 0
+	total  string  // printed below it
 	alt    string
 }
 
-// spark is bars in one line of a terminal, at most w wide: the last w values.
+// spark returns bars in one line of a terminal, at most w wide: the last w
+// values.
 func spark(values []float64, w int) string {
 	if len(values) > w {
 		values = values[len(values)-w:]
@@ -380,7 +382,7 @@ func spark(values []float64, w int) string {
 	return b.String()
 }
 
-// svg draws the bars on a base line, the highest as high as the drawing.
+// svg returns the bars on a base line, the highest at full height.
 func (p bars) svg() string {
 	const height = 28.0
 	d := draw(height, "spark", p.title, p.alt)

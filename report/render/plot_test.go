@@ -28,7 +28,7 @@ func samplePlots() []plot {
 				{label: "refills", shape: "down", class: "refill", glyph: '▼', at: []time.Time{day(95)}},
 			}},
 		&chart{title: "Overheats a machine against engine hours", xName: "engine hours", yName: "overheats a machine", zero: true, alt: "0.9 overheats per machine by 400 h.",
-			curves: []curve{{class: "c1", step: true, words: "mean cumulative function", pts: []point{{0, 0, 0, 0}, {61, 0.1, 0, 0.3}, {200, 0.5, 0.2, 0.8}, {350, 0.9, 0.4, 1.5}, {400, 0.9, 0.4, 1.5}}}}},
+			curves: []curve{{class: "c1", step: true, words: "mean of all machines", pts: []point{{0, 0, 0, 0}, {61, 0.1, 0, 0.3}, {200, 0.5, 0.2, 0.8}, {350, 0.9, 0.4, 1.5}, {400, 0.9, 0.4, 1.5}}}}},
 		&chart{title: "Evidence for steady loss", xName: "engine hours", yName: "log10 Bayes factor", alt: "The evidence passed the line at 150 h.",
 			line:   &level{y: 2.1, words: "enough for a flag"},
 			curves: []curve{{class: "c1", pts: []point{{0, 0, nan, nan}, {50, -0.6, nan, nan}, {100, 0.9, nan, nan}, {180, 3.2, nan, nan}}}},

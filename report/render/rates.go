@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"io"
 	"slices"
-	"strings"
 
 	"shedbook/report"
 	"shedbook/report/say"
@@ -12,12 +11,12 @@ import (
 )
 
 // Rates prints overheats by the hours driven, crude beside adjusted, as a
-// table, a plot and words.
+// table, a plot and sentences.
 func Rates(w io.Writer, r report.RatesReport, o Options) error {
 	return Print(w, r, o, func() *Doc {
 		d := &Doc{Title: "Overheats by " + r.By, Lead: []string{asOf(r.AsOf, o)}}
 		if len(r.AdjustedFor) > 0 {
-			d.Title += ", with " + held(r) + " held"
+			d.Title += ", " + allowing(r)
 		}
 		tell := func() {
 			for _, s := range r.Words {
@@ -61,9 +60,10 @@ func against(r report.RatesReport) string {
 	return r.Against
 }
 
-// held lists the factors held, asked for or not.
-func held(r report.RatesReport) string {
-	return strings.Join(append(slices.Clone(r.AdjustedFor), r.HeldToo...), ", ")
+// allowing returns the factors that the rates are adjusted for, asked for or
+// not.
+func allowing(r report.RatesReport) string {
+	return "allowing for " + say.List(append(slices.Clone(r.AdjustedFor), r.HeldToo...), "and")
 }
 
 func ratesTable(r report.RatesReport) *Table {
@@ -73,7 +73,7 @@ func ratesTable(r report.RatesReport) *Table {
 		{Key: "hours", Head: "Hours", Unit: unit.Hours},
 		{Key: "per_100h", Head: "per 100 h", Span: true, Drop: 2},
 		{Key: "crude_ratio", Head: "times " + against(r) + ", as counted", Span: true},
-		{Key: "adjusted_ratio", Head: "times " + against(r) + ", with " + held(r) + " held", Span: true},
+		{Key: "adjusted_ratio", Head: "times " + against(r) + ", " + allowing(r), Span: true},
 		{Key: "p", Head: "p", Drop: 3},
 		{Key: "p_holm", Head: "p (Holm)", Drop: 1},
 		{Key: "crude_p"},
@@ -86,7 +86,7 @@ func ratesTable(r report.RatesReport) *Table {
 		if l.PHolm != nil && *l.PHolm <= 0.05 {
 			if l.AdjustedRatio != nil {
 				held = held.Hint(Bold)
-			} else if len(r.AdjustedFor) == 0 && l.Mostly == nil { // else it may be the machine
+			} else if len(r.AdjustedFor) == 0 && l.Mostly == nil { // otherwise it may be the machine
 				ratio = ratio.Hint(Bold)
 			}
 		}
@@ -96,14 +96,14 @@ func ratesTable(r report.RatesReport) *Table {
 	return t
 }
 
-// mostDots is how many levels a plot shows; the table has them all.
+// mostDots is how many levels a plot shows; the table has all.
 const mostDots = 40
 
 func ratesPlot(r report.RatesReport) *dots {
 	p := &dots{title: "Times the rate of " + against(r), axis: "times the rate of " + against(r) +
 		" (log scale); the line is the 95 % interval", one: true, crude: "as counted"}
 	if len(r.AdjustedFor) > 0 {
-		p.adj = "with " + held(r) + " held"
+		p.adj = allowing(r)
 	}
 	for i := range r.Levels {
 		l := &r.Levels[i]
@@ -119,7 +119,7 @@ func ratesPlot(r report.RatesReport) *dots {
 	return p
 }
 
-// sentenceCase gives a word a capital.
+// sentenceCase returns s with a capital at its beginning.
 func sentenceCase(s string) string {
 	if s != "" && s[0] >= 'a' && s[0] <= 'z' {
 		return string(s[0]-'a'+'A') + s[1:]

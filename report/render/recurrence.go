@@ -9,8 +9,8 @@ import (
 	"shedbook/schema/unit"
 )
 
-// Recurrence prints how often something comes back as machines age. CSV has
-// the curve.
+// Recurrence prints how often something comes back as machines age. CSV has the
+// curve.
 func Recurrence(w io.Writer, r report.RecurrenceReport, o Options) error {
 	return Print(w, r, o, func() *Doc {
 		d := &Doc{Title: "How often: " + r.Of, Lead: []string{asOf(r.AsOf, o)}}
@@ -30,10 +30,10 @@ func Recurrence(w io.Writer, r report.RecurrenceReport, o Options) error {
 			{Key: "events", Head: "Events"},
 			{Key: "hours", Head: "Hours", Unit: unit.Hours},
 			{Key: "says", Head: "Trend"},
-			{Key: "laplace", Head: "Laplace", Drop: 2},
-			{Key: "p", Head: "p", Drop: 1},
-			{Key: "power_law_shape", Head: "Power-law shape", Span: true, Drop: 3},
-			{Key: "why", Head: "Reason", Wrap: true, Drop: 4},
+			{Key: "laplace", Head: "Laplace", Drop: 3},
+			{Key: "p", Head: "p", Drop: 2},
+			{Key: "power_law_shape", Head: "Power-law shape", Span: true, Drop: 4},
+			{Key: "why", Head: "Reason", Wrap: true, Drop: 1},
 		}, Empty: "No machine has recorded hours."}
 		var warn grouped
 		for i := range r.Trend {
@@ -52,7 +52,7 @@ func Recurrence(w io.Writer, r report.RecurrenceReport, o Options) error {
 		if len(t.Rows) > 0 {
 			d.Table(t)
 			if n := len(r.Trend) - len(t.Rows); n > 0 {
-				d.Warn(say.Count(n, "machine has none and is", "machines have none and are") + " not in the table.")
+				d.Warn(say.Count(n, "machine has none, and is", "machines have none, and are") + " not in the table.")
 			}
 		}
 		d.Warn(r.Warnings...)
@@ -62,7 +62,7 @@ func Recurrence(w io.Writer, r report.RecurrenceReport, o Options) error {
 }
 
 func recurrencePlot(r report.RecurrenceReport) *chart {
-	c := curve{words: "mean cumulative function", class: "c1", step: true, pts: []point{{0, 0, 0, 0}}}
+	c := curve{words: "mean of all machines", class: "c1", step: true, pts: []point{{0, 0, 0, 0}}}
 	for _, p := range r.Curve {
 		c.pts = append(c.pts, point{p.Hours, p.MCF, p.Low, p.High})
 	}

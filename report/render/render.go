@@ -1,10 +1,10 @@
-// Package render puts results on paper: tables for a terminal or a pipe, JSON,
-// CSV, HTML with SVG plots. It computes nothing: every figure comes from the
-// result it is given, and the result's warnings go with it.
+// Package render prints results: tables for a terminal or a pipe, JSON, CSV,
+// HTML with SVG plots. It computes nothing: every figure comes from the result
+// it is given, and the result's warnings are printed with it.
 //
 // A report is a Doc: headings, sentences, tables and plots in reading order.
-// Each block knows how to show itself on a terminal, in a pipe and in HTML, so
-// that a report is laid out once.
+// Each block can print itself on a terminal, in a pipe and in HTML, so that the
+// layout of a report is written once.
 package render
 
 import (
@@ -17,25 +17,25 @@ import (
 	"shedbook/schema/unit"
 )
 
-// Format is what a report is printed as.
+// Format is an output format.
 type Format int
 
 const (
-	Terminal Format = iota // aligned columns that fit the width, friendly times
-	Plain                  // for a pipe: a line a row, times in RFC 3339, no lines drawn
+	Terminal Format = iota // aligned columns that fit the width, times as people write them
+	Plain                  // for a pipe: a line for each row, times in RFC 3339, no lines drawn
 	JSON
 	CSV
 	HTML
 )
 
-// Options say how a report is printed.
+// Options control how a report is printed.
 type Options struct {
 	Format Format
-	Width  int            // columns of the terminal; 80 if 0
-	Color  bool           // colour as a hint beside a word: only where a terminal and NO_COLOR allow it
+	Width  int            // of the terminal; 80 if 0
+	Color  bool           // colours besides words: only if the terminal and NO_COLOR allow it
 	Zone   *time.Location // the book's zone; UTC if nil
-	Units  unit.System    // the units people are shown; metric if empty
-	Within bool           // of HTML the content alone, for a page that has a frame of its own
+	Units  unit.System    // the system of units shown; metric if empty
+	Within bool           // in HTML the content only, for a page with a frame of its own
 }
 
 func (o Options) width() int {
@@ -59,7 +59,7 @@ func (o Options) system() unit.System {
 	return o.Units
 }
 
-// moment prints a time for people, or RFC 3339 in a pipe.
+// moment returns a time for people, or in RFC 3339 for a pipe.
 func (o Options) moment(t time.Time) string {
 	switch {
 	case t.IsZero():
@@ -70,7 +70,7 @@ func (o Options) moment(t time.Time) string {
 	return say.Moment(t, o.zone())
 }
 
-// day prints a time's date for people, or RFC 3339 in a pipe.
+// day returns a date for people, or a time in RFC 3339 for a pipe.
 func (o Options) day(t time.Time) string {
 	switch {
 	case t.IsZero():
@@ -81,14 +81,14 @@ func (o Options) day(t time.Time) string {
 	return say.Day(t, o.zone())
 }
 
-// Doc is a report laid out.
+// Doc is the layout of a report.
 type Doc struct {
 	Title  string
-	Lead   []string  // under the title: what it is about, and as of when
+	Lead   []string  // below the title: the subject, and as of when
 	Foot   []string  // at the end: how to read it, its digest
-	AsOf   time.Time // of what time it is, to the second, for whoever prints it again; none if zero
+	AsOf   time.Time // the time of the report to the second, for printing it again; not shown if zero
 	blocks []block
-	main   *Table // what CSV prints
+	main   *Table // the table that CSV prints
 }
 
 // block is one part of a Doc.
@@ -97,10 +97,10 @@ type block interface {
 	html(b *bytes.Buffer, o Options)
 }
 
-// Section begins a part of the report.
+// Section begins a section.
 func (d *Doc) Section(title string) { d.blocks = append(d.blocks, heading{title, 2}) }
 
-// Sub begins a part of a section.
+// Sub begins a subsection.
 func (d *Doc) Sub(title string) { d.blocks = append(d.blocks, heading{title, 3}) }
 
 // Say adds a sentence or a paragraph.
@@ -110,7 +110,7 @@ func (d *Doc) Say(text string) {
 	}
 }
 
-// Warn adds what a reader must know beside the figures.
+// Warn adds what a reader must know besides the figures.
 func (d *Doc) Warn(texts ...string) {
 	for _, t := range texts {
 		if t != "" {
@@ -119,15 +119,15 @@ func (d *Doc) Warn(texts ...string) {
 	}
 }
 
-// Caution adds what can hurt.
+// Caution adds a danger.
 func (d *Doc) Caution(text string) {
 	if text != "" {
 		d.blocks = append(d.blocks, para{text, "caution"})
 	}
 }
 
-// Parked adds what a machine must not be driven for: a caution in red, which is
-// kept for this and for flags.
+// Parked adds a reason not to drive a machine: a caution in red, which only
+// this and flags have.
 func (d *Doc) Parked(text string) {
 	if text != "" {
 		d.blocks = append(d.blocks, para{text, "parked"})
@@ -152,8 +152,8 @@ func (d *Doc) Table(t *Table) {
 // Plot adds a plot.
 func (d *Doc) Plot(p plot) { d.blocks = append(d.blocks, figure{p}) }
 
-// Print writes a report: the result itself as JSON, or the document laid out
-// from it, which is made only when it is wanted.
+// Print prints a report: the result itself as JSON, or else the document that
+// layout returns.
 func Print(w io.Writer, result any, o Options, layout func() *Doc) error {
 	if o.Format == JSON {
 		return writeJSON(w, result)
@@ -161,7 +161,7 @@ func Print(w io.Writer, result any, o Options, layout func() *Doc) error {
 	return layout().Print(w, o)
 }
 
-// Print writes the document in any format but JSON.
+// Print prints the document in any format but JSON.
 func (d *Doc) Print(w io.Writer, o Options) error {
 	var b bytes.Buffer
 	switch o.Format {
@@ -204,8 +204,8 @@ func (d *Doc) text(b *bytes.Buffer, o Options) {
 	}
 }
 
-// tight says that no blank line goes before block i: sentences of one kind
-// follow each other, and what stands under a heading stands close to it.
+// tight reports whether block i follows without a blank line: sentences of one
+// kind, and what stands below a heading.
 func tight(blocks []block, i int) bool {
 	if i == 0 {
 		return false
@@ -254,13 +254,13 @@ func (l list) text(b *bytes.Buffer, o Options) {
 	}
 }
 
-// PlainWidth is where text is folded that goes into a pipe or a file, in columns.
+// PlainWidth is where text for a pipe or a file is wrapped, in columns.
 const PlainWidth = 100
 
 // flow wraps a paragraph.
 func flow(s string, o Options) string { return wrap(s, o.lines()) }
 
-// lines is how wide a line of text may be.
+// lines returns the width of a line of text.
 func (o Options) lines() int {
 	if o.Format == Plain {
 		return PlainWidth
@@ -268,14 +268,14 @@ func (o Options) lines() int {
 	return o.width()
 }
 
-// hanging is flow with a word before the first line and as much room before
-// the others.
+// hanging is flow with a word before the first line and the others indented by
+// its width.
 func hanging(first, s string, o Options) string {
 	n := width(first)
 	return first + strings.ReplaceAll(wrap(s, o.lines()-n), "\n", "\n"+strings.Repeat(" ", n))
 }
 
-// Sentence prints one sentence where a report has nothing to show.
+// Sentence prints one sentence instead of a report with nothing to show.
 func Sentence(w io.Writer, s string, o Options) error {
 	d := &Doc{}
 	d.Say(s)

@@ -9,7 +9,7 @@ import (
 
 // Safe makes text from the log harmless on a terminal and in one line of a
 // table: an escape code is shown, not obeyed. Control characters become their
-// pictures (ESC is ␛), those without a picture and the marks that turn the
+// pictures (ESC is ␛), those without a picture and the marks that change the
 // direction of writing become their numbers, a line break becomes " / ".
 func Safe(s string) string {
 	if harmless(s) {
@@ -28,7 +28,7 @@ func Safe(s string) string {
 	return b.String()
 }
 
-// harmless is the common case: printable ASCII.
+// harmless reports whether s is printable ASCII, the common case.
 func harmless(s string) bool {
 	for i := range len(s) {
 		if s[i] < ' ' || s[i] > '~' {
@@ -50,8 +50,9 @@ func shownRune(r rune) string {
 	return string(r)
 }
 
-// turns says that a character changes the direction of the writing around it,
-// so that a line could read other than it is (Unicode Standard Annex 9).
+// turns reports whether a character changes the direction of the text around
+// it, so that a line could read differently from what it is (Unicode Standard
+// Annex 9).
 func turns(r rune) bool {
 	return r >= '\u202a' && r <= '\u202e' || r >= '\u2066' && r <= '\u2069' || r == '\u200e' || r == '\u200f' ||
 		r == '\u061c'
@@ -66,11 +67,11 @@ func hex(r rune) string {
 	return out
 }
 
-// width is how many columns of a terminal s takes.
+// width returns how many columns of a terminal s takes.
 func width(s string) int { return text.StringWidthWithoutEscSequences(s) }
 
-// wrap breaks s at spaces into lines of at most w columns; a longer word is
-// broken where it must be. Nothing is left out.
+// wrap breaks s at spaces into lines of at most w columns, and a longer word
+// anywhere. Nothing is left out.
 func wrap(s string, w int) string {
 	w = max(w, 1)
 	var lines []string
@@ -80,14 +81,14 @@ func wrap(s string, w int) string {
 			continue
 		}
 		for part := range strings.SplitSeq(text.WrapSoft(line, w), "\n") {
-			lines = append(lines, strings.TrimRight(part, " ")) // WrapSoft fills its lines up
+			lines = append(lines, strings.TrimRight(part, " ")) // WrapSoft pads its lines
 		}
 	}
 	return strings.Join(lines, "\n")
 }
 
 // Fold breaks a line at spaces into lines of at most w columns; those after the
-// first begin hang columns in, where the first's label ends.
+// first are indented by hang columns, to the end of the first one's label.
 func Fold(s string, w, hang int) string {
 	if hang = min(hang, len(s)); hang > w/2 {
 		hang = 0
@@ -95,7 +96,8 @@ func Fold(s string, w, hang int) string {
 	return s[:hang] + strings.ReplaceAll(wrap(s[hang:], w-hang), "\n", "\n"+strings.Repeat(" ", hang))
 }
 
-// longest is the width of the longest line or, with words, of the longest word.
+// longest returns the width of the longest line or, if words is set, of the
+// longest word.
 func longest(s string, words bool) int {
 	parts := strings.Split(s, "\n")
 	if words {
@@ -108,8 +110,8 @@ func longest(s string, words bool) int {
 	return n
 }
 
-// Hint is the colour beside a word. The word says it all; the colour only
-// helps to find it.
+// Hint is the colour of a word. The word alone says it all; the colour helps to
+// find it.
 type Hint int
 
 const (
@@ -123,7 +125,7 @@ const (
 
 var codes = [...]string{Bad: "31", Doubtful: "33", Good: "32", Dim: "2", Bold: "1"}
 
-// paint colours every line of s where the options allow it.
+// paint colours every line of s if the options allow it.
 func paint(s string, h Hint, o Options) string {
 	if h == NoHint || !o.Color || o.Format != Terminal || s == "" {
 		return s

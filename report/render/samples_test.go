@@ -88,7 +88,7 @@ func sampleRates() report.RatesReport {
 			{Level: "D2", Hours: 88, Per100h: est(0, math.Inf(-1), 4.2), CrudeRatio: est(0, math.Inf(-1), 3.3), P: ptr(0.6), PHolm: ptr(1.0), CrudeP: ptr(0.6), Why: ptr("no overheat: only an upper limit as counted")},
 			{Level: "D3", Overheats: 6, Hours: 141, Per100h: est(4.3, 1.6, 9.3), CrudeRatio: est(4.1, 1.3, 14), AdjustedRatio: est(1.1, 0.4, 2.9), P: ptr(0.85), PHolm: ptr(1.0), CrudeP: ptr(0.012)},
 		},
-		Method: "Poisson regression with log-hours offset", Words: []string{"D3: 4.1 times the others before, 1.1 (0.4 to 2.9) once speed and terrain are held: it is the driving conditions"}}
+		Method: "Poisson regression with log hours as offset", Words: []string{"D3: 4.1 times the others as counted, 1.1 (0.4 to 2.9) allowing for speed and terrain: it is the driving conditions"}}
 }
 
 func sampleDue() report.DueReport {
@@ -185,5 +185,5 @@ func sampleRecurrence() report.RecurrenceReport {
 	return report.RecurrenceReport{AsOf: noon, Of: "valve seat", Machines: 3, Events: 5, Curve: []report.RecurrencePoint{
 		{Hours: 61, AtRisk: 3, MCF: 0.333, Low: 0, High: 0.87}, {Hours: 76, AtRisk: 3, MCF: 0.667, Low: 0, High: 1.4}, {Hours: 84, AtRisk: 3, MCF: 1, Low: 0.1, High: 1.9}, {Hours: 350, AtRisk: 2, MCF: 2, Low: 0.8, High: 3.2}},
 		Trend: []report.MachineTrend{{Machine: "R4", Events: 4, Hours: 400, Says: "worse", Laplace: ptr(2.1), P: ptr(0.036), Shape: est(2.2, 1.1, 4)}, {Machine: "R5", Events: 1, Hours: 420, Says: "cannot say", Why: ptr("one event only")}, {Machine: "R6", Hours: 90, Says: "cannot say", Why: ptr("no event")}},
-		Words: []string{"5 events of valve seat on 3 machines; by 350 h a machine has had 2 (0.8 to 3.2) on average", "getting worse: R4"}}
+		Words: []string{"valve seat 5 times on 3 machines; by 350 h a machine has had 2 (0.8 to 3.2) on average", "more and more often: R4"}}
 }

@@ -6,7 +6,9 @@ import (
 	"html/template"
 	"io"
 	"reflect"
+	"regexp"
 	"slices"
+	"strings"
 	"sync"
 
 	"shedbook/report"
@@ -45,7 +47,7 @@ type ShedPage struct {
 	Title string
 	Nav   bool   // it has links to the other pages
 	Phone string // whose it is; "" at the machine itself
-	Body  any    // one of the Shed types; a template.HTML for a report
+	Body  any    // one of the Shed types
 }
 
 // Shed writes a page. name is that of its template: fleet, machine, form, done,
@@ -58,7 +60,7 @@ func Shed(w io.Writer, name string, p ShedPage) error {
 }
 
 // asTyped are the fields that go back as they came.
-var asTyped = []string{"Value", "Href", "Action", "Ref", "To", "Skipped", "Back", "Walk", "Photo"}
+var asTyped = []string{"Value", "Href", "Action", "Ref", "To", "Skipped", "Goes", "Back", "Walk", "Photo"}
 
 func harmlessText(v reflect.Value) {
 	switch v.Kind() {
@@ -81,8 +83,39 @@ func harmlessText(v reflect.Value) {
 	}
 }
 
-// ShedReport is a report that was printed as HTML with Within, as a page's Body.
+// WithoutCommands is a text without what only helps at a command line: commands behind
+// a colon, options in brackets, and sentences that say nothing else.
+func WithoutCommands(says string) string {
+	says = optionBeside.ReplaceAllString(says, "")
+	if !strings.Contains(says, "shedbook ") {
+		return says
+	}
+	const here = "\x00"
+	var keep []string
+	for _, sentence := range strings.SplitAfter(commandBehind.ReplaceAllString(says, here), ". ") {
+		lead, _, found := strings.Cut(sentence, here)
+		if found && !strings.ContainsAny(lead, ":;,") || strings.Contains(sentence, "shedbook ") {
+			continue
+		}
+		keep = append(keep, strings.ReplaceAll(sentence, here, ""))
+	}
+	return strings.TrimSpace(strings.Join(keep, ""))
+}
+
+var optionBeside = regexp.MustCompile(` \('--[a-z][^()]*\)`)
+
+// commandBehind is a command behind a colon: words as a shell takes them, the last
+// without the stop of its sentence.
+var commandBehind = regexp.MustCompile(`: shedbook(?: (?:'[^']*'|\\'|[^\s;'])*(?:'[^']*'|\\'|[^\s;'.,]))+`)
+
+// ShedReport is a report that was printed as HTML with Within, as a part of a page.
 func ShedReport(printed []byte) any { return template.HTML(printed) }
+
+// ShedReported is a report, and where it leads.
+type ShedReported struct {
+	Report any // see ShedReport
+	Links  []ShedLink
+}
 
 // ShedPlots are a machine's plots, as a part of its page.
 func ShedPlots(h report.HistoryReport, o Options) (any, error) {
@@ -95,8 +128,8 @@ func ShedPlots(h report.HistoryReport, o Options) (any, error) {
 	return ShedReport(b.Bytes()), err
 }
 
-// ShedLink leads to another page.
-type ShedLink struct{ Href, Words string }
+// ShedLink leads to another page; Help is what stands behind it.
+type ShedLink struct{ Href, Words, Help string }
 
 // ShedMessage says something and leads on.
 type ShedMessage struct {
@@ -138,7 +171,7 @@ type ShedCard struct {
 type ShedMachine struct {
 	Name, Model, State, Says, Out, Do string
 	Cautions, Due                     []string
-	Walk, Back                        string // where its checks are gone through, and where it comes back
+	Walk, Goes, Back                  string // where its checks are gone through, and where it goes out or comes back
 	Events                            []ShedEvent
 	Report                            any // its plots: see ShedPlots
 	Kinds, Read, Big                  []ShedLink

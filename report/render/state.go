@@ -8,11 +8,11 @@ import (
 	"shedbook/report/state"
 )
 
-// maxParked is how many parked machines are told one by one at the head of a
+// maxParked is how many parked machines are listed one by one at the head of a
 // fleet's report; the rest are counted.
 const maxParked = 20
 
-// stateCell is a machine's state in a table.
+// stateCell returns a machine's state as a cell.
 func stateCell(s state.State) Cell {
 	c := Text(s.State)
 	switch s.State {
@@ -24,7 +24,7 @@ func stateCell(s state.State) Cell {
 	return c
 }
 
-// reasonsCell are the reasons of a state, for CSV.
+// reasonsCell returns the reasons of a state, for CSV.
 func reasonsCell(s state.State) Cell {
 	var texts []string
 	for _, r := range s.Reasons {
@@ -33,7 +33,7 @@ func reasonsCell(s state.State) Cell {
 	return Lines(texts)
 }
 
-// stateOf tells one machine's state at the head of its report.
+// stateOf adds one machine's state at the head of its report.
 func stateOf(d *Doc, machine string, s state.State) {
 	switch s.State {
 	case "":
@@ -44,7 +44,7 @@ func stateOf(d *Doc, machine string, s state.State) {
 	}
 }
 
-// parkedFirst tells the machines that are parked before anything else.
+// parkedFirst adds the parked machines before anything else.
 func parkedFirst(d *Doc, machines []state.Machine) {
 	n := 0
 	for i := range machines {
@@ -62,7 +62,7 @@ func parkedFirst(d *Doc, machines []state.Machine) {
 	}
 }
 
-// spells is every time a rule parked a machine, and what lifted it.
+// spells returns every time that a rule parked a machine, and what lifted it.
 func spells(all []state.Spell, o Options) []string {
 	var out []string
 	for _, s := range all {

@@ -22,10 +22,11 @@ var stickersTemplate = sync.OnceValue(func() *template.Template {
 	return template.Must(template.New("stickers").Parse(stickersHTML))
 })
 
-// Sticker is what a sticker says: a machine's name, and where its page is.
+// Sticker is a machine's name and the address of its page.
 type Sticker struct{ Name, URL string }
 
-// Paper is a sheet of paper as stickers and cards lie on it. All lengths are in mm.
+// Paper is the layout of stickers and cards on a sheet of paper. All lengths
+// are in mm.
 type Paper struct {
 	Name          string
 	Width, Height float64
@@ -33,8 +34,8 @@ type Paper struct {
 	cards         grid
 }
 
-// grid is how pieces lie on a sheet: so many across and down, the first Left and Top
-// from the edge, one every StepX and StepY.
+// grid is the arrangement of pieces on a sheet: so many across and down, the
+// first Left and Top from the edge, then one every StepX and StepY.
 type grid struct {
 	Across, Down  int
 	Width, Height float64
@@ -42,16 +43,17 @@ type grid struct {
 	StepX, StepY  float64
 }
 
-// papers are the sheets that labels are sold on. The grids are common ones of
-// stationers: 21 to an A4 sheet, 63.5 by 38.1 mm, and 30 to a Letter sheet, 2 5/8 by
-// 1 inch. A6 is a quarter of A4 (ISO 216); a Letter sheet has a quarter of its own.
+// papers are the sheets that labels are sold on, with grids that are common at
+// stationers: 21 to an A4 sheet, 63.5 by 38.1 mm, and 30 to a Letter sheet, 2
+// 5/8 by 1 inch. A6 is a quarter of A4 (ISO 216); the card of a Letter sheet is
+// a quarter of it.
 var papers = []Paper{
 	{"a4", 210, 297, grid{3, 7, 63.5, 38.1, 7.25, 15.15, 66, 38.1}, grid{2, 2, 105, 148.5, 0, 0, 105, 148.5}},
 	{"letter", 215.9, 279.4, grid{3, 10, 66.675, 25.4, 4.7625, 12.7, 69.85, 25.4},
 		grid{2, 2, 107.95, 139.7, 0, 0, 107.95, 139.7}},
 }
 
-// PaperNamed returns the paper of a name; ok is false where there is none.
+// PaperNamed returns the paper with a name; ok is false if there is none.
 func PaperNamed(name string) (p Paper, ok bool) {
 	i := slices.IndexFunc(papers, func(p Paper) bool { return p.Name == name })
 	if i < 0 {
@@ -60,11 +62,11 @@ func PaperNamed(name string) (p Paper, ok bool) {
 	return papers[i], true
 }
 
-// MaxURL is the longest address that goes on a sticker, in bytes: a longer one makes
-// a code too fine for a phone to read off a dirty machine.
+// MaxURL is the longest address on a sticker, in bytes: a longer one makes the
+// code too fine for a phone to read on a dirty machine.
 const MaxURL = 100
 
-// piece is a sticker or a card on its sheet.
+// piece is a sticker or a card in its place.
 type piece struct {
 	Sticker
 	Left, Top, Size float64
@@ -76,8 +78,9 @@ type stickerSheet struct {
 	Pieces []piece
 }
 
-// Stickers writes a page to print: a sticker a machine or, with cards, a card to fill
-// in by hand as it goes out and comes back. Volumes on a card are in the given units.
+// Stickers writes a page to print: a sticker for each machine or, if cards is
+// set, a card to fill in by hand when it goes out and comes back. Volumes on a
+// card are in the given units.
 func Stickers(w io.Writer, all []Sticker, p Paper, cards bool, units unit.System) error {
 	g, title := p.stickers, "Stickers"
 	says := fmt.Sprintf("Print on labels of %v by %v mm, %d to a sheet (%s), at 100 %%: in the printer's window choose "+
@@ -121,8 +124,8 @@ func paperTitle(p Paper) string { return map[string]string{"a4": "A4", "letter":
 
 func round1(v float64) float64 { return math.Round(10*v) / 10 }
 
-// nameSize is the size in points at which the longest word of a name fits a width in
-// mm, and the name into a few lines.
+// nameSize returns the size in points at which the longest word of a name fits
+// a width in mm, and the name into a few lines.
 func nameSize(name string, width, largest float64) float64 {
 	longest, all := 0.0, 0.0
 	for _, word := range strings.Fields(name) {
@@ -137,7 +140,8 @@ func nameSize(name string, width, largest float64) float64 {
 	return max(7, round1(size))
 }
 
-// breadth is about how broad a word is in bold letters, in times their size.
+// breadth returns roughly how broad a word is in bold letters, in multiples of
+// their size.
 func breadth(word string) (sum float64) {
 	for _, r := range word {
 		switch {
@@ -152,8 +156,8 @@ func breadth(word string) (sum float64) {
 	return sum
 }
 
-// qrSVG draws a text as a QR code (ISO/IEC 18004) with its quiet zone of 4 modules,
-// so that a quarter of it may be dirt (level Q).
+// qrSVG returns a text as a QR code (ISO/IEC 18004) with its quiet zone of 4
+// modules, readable with a quarter of it covered by dirt (level Q).
 func qrSVG(text string) (template.HTML, error) {
 	code, err := qrcode.New(text, qrcode.High)
 	if err != nil {

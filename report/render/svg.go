@@ -7,16 +7,16 @@ import (
 	"strings"
 )
 
-// drawing builds an SVG plot that keeps its letters' size at any width: places
-// along the plot are percentages of it, heights are pixels. It stands inline
-// in a page, whose style sheet colours its classes; the padding around the
-// plot, which labels reach into, is the style sheet's too (class plot).
+// drawing builds an SVG plot with letters of one size at any width: places
+// along the plot are percentages, heights are pixels. It is inlined in a page,
+// whose style sheet colours its classes and sets the padding around it for the
+// labels (class plot).
 type drawing struct {
 	b      strings.Builder
 	height float64
 }
 
-// draw begins a drawing with what a screen reader says of it.
+// draw begins a drawing with its text for screen readers.
 func draw(height float64, class, title, desc string) *drawing {
 	d := &drawing{height: height}
 	fmt.Fprintf(&d.b, `<svg class="%s" role="img" width="100%%" height="%s"><title>%s</title><desc>%s</desc>`+"\n",
@@ -65,7 +65,7 @@ func (d *drawing) words(class string, x, y, dx float64, anchor, s string) {
 	fmt.Fprintf(&d.b, ">%s</text>\n", html.EscapeString(Safe(s)))
 }
 
-// below draws the axis under the plot; grid lines reach up to top.
+// below draws the axis below the plot; grid lines reach up to top.
 func (d *drawing) below(ticks []tick, label string, top float64) {
 	for _, t := range ticks {
 		d.line("grid", t.at, top, t.at, d.height)
@@ -77,7 +77,7 @@ func (d *drawing) below(ticks []tick, label string, top float64) {
 	}
 }
 
-// beside draws the axis at the left; the label stands above it.
+// beside draws the axis at the left; its label stands above it.
 func (d *drawing) beside(ticks []tick, label string) {
 	for _, t := range ticks {
 		y := d.height * (1 - t.at)
@@ -87,8 +87,8 @@ func (d *drawing) beside(ticks []tick, label string) {
 	d.words("name", 0, -10, -40, "start", label)
 }
 
-// shapes are the marks of all plots, defined once in a page. They differ in
-// form and in fill, so that they stay apart without colour.
+// shapes are the symbols of all plots, defined once in a page. They differ in
+// form and fill, so that they can be told apart without colour.
 const shapes = `<svg class="defs" width="0" height="0" aria-hidden="true" focusable="false"><defs>
 <circle id="m-dot" r="4.5"/>
 <circle id="m-ring" r="4.5"/>
@@ -100,7 +100,7 @@ const shapes = `<svg class="defs" width="0" height="0" aria-hidden="true" focusa
 </defs></svg>
 `
 
-// keyed is the legend under a plot: a shape or a line and what it means.
+// keyed is an entry of a legend: a shape or a line, and what it means.
 type keyed struct{ shape, class, glyph, words string }
 
 func legend(keys []keyed) string {

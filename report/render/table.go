@@ -5,6 +5,7 @@ import (
 	"html"
 	"slices"
 	"strings"
+	"unicode"
 
 	"github.com/jedib0t/go-pretty/v6/table"
 	prettytext "github.com/jedib0t/go-pretty/v6/text"
@@ -16,15 +17,15 @@ import (
 type Column struct {
 	Key  string    // its name in CSV, with the canonical unit: "unexplained_ml"
 	Head string    // its name for people, without the unit; empty = in CSV only
-	Unit unit.Unit // of its figures; people are shown them in their own system
-	Per  string    // what follows the unit: "/h"
-	Span bool      // its cells are estimates: CSV has its value, _low and _high
-	Drop int       // where the width does not suffice the highest goes first; 0, and the first column, always stay
-	With string    // the key of a column that it says nothing without, and goes with
-	Wrap bool      // words that may run over several lines
+	Unit unit.Unit // of its figures; people are shown their own system
+	Per  string    // added to the unit: "/h"
+	Span bool      // its cells are estimates: CSV has the value, _low and _high
+	Drop int       // if the width is too small the highest goes first; 0, and the first column, always stay
+	With string    // the key of a column that this one needs and is dropped with
+	Wrap bool      // words that may wrap
 }
 
-// label is the unit's name for people: "mL/h".
+// label returns the unit's name for people: "mL/h".
 func (c *Column) label(sys unit.System) string {
 	_, l := shown(0, c.Unit, sys)
 	return l + c.Per
@@ -32,14 +33,14 @@ func (c *Column) label(sys unit.System) string {
 
 // Table is rows of typed cells under described columns.
 type Table struct {
-	Title   string // what a page calls it; a terminal shows it above
+	Title   string // a page has it as a caption, a terminal as a line above
 	Columns []Column
 	Rows    [][]Cell
-	Notes   []string // what must be known beside the figures
-	Empty   string   // the sentence that stands for a table without rows
+	Notes   []string // what must be known besides the figures
+	Empty   string   // the sentence instead of a table without rows
 }
 
-// Add adds a row; cells left out are blank.
+// Add adds a row; missing cells are blank.
 func (t *Table) Add(cells ...Cell) { t.Rows = append(t.Rows, cells) }
 
 func (t *Table) cell(row, col int) Cell {
@@ -49,8 +50,8 @@ func (t *Table) cell(row, col int) Cell {
 	return Cell{}
 }
 
-// forPeople are the numbers of the columns that people see: those with a head
-// and something in them. A column without a figure in any row says nothing.
+// forPeople returns the columns that people see: those with a head and
+// something in them.
 func (t *Table) forPeople() []int {
 	var out []int
 	for j := range t.Columns {
@@ -69,8 +70,7 @@ func (t *Table) forPeople() []int {
 	return out
 }
 
-// right says that a column's cells are figures, which stand under each other's
-// last place.
+// right reports whether a column's cells are figures, aligned at the right.
 func (t *Table) right(col int) bool {
 	some := false
 	for i := range t.Rows {
@@ -86,7 +86,7 @@ func (t *Table) right(col int) bool {
 	return some
 }
 
-const gap = 2 // blanks between columns
+const gap = 2 // spaces between columns
 
 func (t *Table) text(b *bytes.Buffer, o Options) {
 	if t.Title != "" {
@@ -108,7 +108,7 @@ func (t *Table) text(b *bytes.Buffer, o Options) {
 	}
 }
 
-// sheet holds a table's texts while it is laid out.
+// sheet holds a table's texts during layout.
 type sheet struct {
 	cols  []int
 	head  []string   // a head and its unit on two lines
@@ -138,7 +138,8 @@ func (t *Table) sheet(cols []int, o Options) sheet {
 	return s
 }
 
-// plain prints a line a row, all columns, for grep and awk; a blank is "-".
+// plain prints a line for each row with all columns, for grep and awk; a blank
+// is "-".
 func (t *Table) plain(b *bytes.Buffer, o Options) {
 	s := t.sheet(t.forPeople(), o)
 	for _, row := range s.cells {
@@ -191,13 +192,13 @@ func (t *Table) fitted(b *bytes.Buffer, o Options) {
 	}
 }
 
-// fit finds each column's width so that the whole fits into w. First heads
-// break over lines, then estimates and words do, in the widest column first;
-// ok is false where words would have to be broken.
+// fit returns each column's width so that the whole fits into w. Heads are
+// wrapped first, then estimates and words, in the widest column first; ok is
+// false if words would have to be broken.
 func (t *Table) fit(s sheet, w int) (widths []int, ok bool) {
 	n := len(s.cols)
 	widths = make([]int, n)
-	floors := [3][]int{make([]int, n), make([]int, n), make([]int, n)} // heads broken; cells too; words too
+	floors := [3][]int{make([]int, n), make([]int, n), make([]int, n)} // heads wrapped; cells too; words too
 	total := gap * (n - 1)
 	for k, j := range s.cols {
 		cellWidth, word := 0, longest(s.head[k], true)
@@ -273,7 +274,7 @@ func (t *Table) alignment(cols []int) []table.ColumnConfig {
 	return out
 }
 
-// house is the style of every table: no frame, one light line under the head.
+// house is the style of every table: no frame, one thin line below the head.
 func house(line bool) table.Writer {
 	w := table.NewWriter()
 	box := table.StyleBoxLight
@@ -293,8 +294,8 @@ func anyRow(cells []string) table.Row {
 	return r
 }
 
-// writeTrimmed writes lines without blanks at their ends; the line under the
-// head loses the room after the last column.
+// writeTrimmed writes lines without trailing spaces; the line below the head
+// ends with the last column.
 func writeTrimmed(b *bytes.Buffer, s string) {
 	for _, l := range strings.Split(s, "\n") {
 		l = strings.TrimRight(l, " ")
@@ -323,10 +324,11 @@ func (t *Table) emptySentence() string {
 	return t.Empty
 }
 
-// grid writes the table with heads that a screen reader ties to their cells.
-// Where a window is too narrow the table scrolls in its own box, not the page;
-// on a phone the style sheet makes a card of each row, for which each cell
-// carries its head, and the roles stay said although the layout is no table's.
+// grid writes the table with heads that a screen reader connects to their
+// cells. If a window is too narrow the table scrolls in its own box, not the
+// page; on a phone the style sheet makes each row a card, for which each cell
+// has its head, and the roles are given since the layout is no longer a
+// table's.
 func (t *Table) grid(b *bytes.Buffer, o Options) {
 	label := html.EscapeString(Safe(t.Title))
 	b.WriteString(`<div class="scroll" role="region" tabindex="0"`)
@@ -370,6 +372,9 @@ func (t *Table) grid(b *bytes.Buffer, o Options) {
 				b.WriteString(`<th scope="row" role="rowheader"` + class(right[k], false) + ">" + body + "</th>")
 			} else {
 				head := Safe(t.Columns[j].Head)
+				if len(head) > 1 && unicode.IsLower(rune(head[0])) && unicode.IsLower(rune(head[1])) { // on a card it stands alone
+					head = strings.ToUpper(head[:1]) + head[1:]
+				}
 				if l := t.Columns[j].label(o.system()); l != "" {
 					head += ", " + l
 				}

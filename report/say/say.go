@@ -1,5 +1,5 @@
-// Package say puts counts, figures, lists and times into a sentence, in one way
-// for every room of report. Quantities are put by unit.Format.
+// Package say puts counts, figures, lists and times into sentences, in one way
+// for every room of report. Quantities with units go through unit.Format.
 package say
 
 import (
@@ -32,8 +32,8 @@ func Noun(n float64, one string, many ...string) string {
 	return one + "s"
 }
 
-// Figure returns a number to the whole from 100, to a tenth from 10, to a
-// hundredth from 1, and in two figures below 0.1.
+// Figure returns a number rounded to the whole from 100, to a tenth from 10, to
+// a hundredth from 1, and to two figures below 0.1.
 func Figure(v float64) string {
 	switch a := math.Abs(v); {
 	case a >= 100:
@@ -86,7 +86,8 @@ func List(words []string, and string) string {
 	return strings.Join(words[:last], ", ") + " " + and + " " + words[last]
 }
 
-// Several names at most n words of a list, and counts the rest: "a, b and 3 more".
+// Several returns at most n words of a list, and counts the rest: "a, b and 3
+// more".
 func Several(words []string, n int) string {
 	if len(words) <= n {
 		return strings.Join(words, ", ")
@@ -114,7 +115,7 @@ func Sentence(s string) string {
 	return s
 }
 
-// Once adds what is said to a list unless it is there.
+// Once adds a sentence to a list unless it is there already.
 func Once(list *[]string, format string, args ...any) {
 	if s := fmt.Sprintf(format, args...); !slices.Contains(*list, s) {
 		*list = append(*list, s)
@@ -129,10 +130,26 @@ func P(p float64) string {
 	return fmt.Sprintf("%.2g", p)
 }
 
-// Why returns a reason as JSON has it: nil where there is none.
+// Why returns a pointer to a reason, for JSON; nil if there is none.
 func Why(s string) *string {
 	if s == "" {
 		return nil
 	}
 	return &s
+}
+
+// Odds returns a log10 Bayes factor in words: how many times likelier the log
+// is with the pattern than without it.
+func Odds(log10 float64) string {
+	switch {
+	case math.IsNaN(log10):
+		return "unknown"
+	case log10 >= 6:
+		return "over a million times"
+	case log10 <= -6:
+		return "over a million times less"
+	case log10 < 0:
+		return Decimals(Rounded(math.Pow(10, -log10), 2), 1) + " times less"
+	}
+	return Decimals(Rounded(math.Pow(10, log10), 2), 1) + " times"
 }

@@ -5,9 +5,10 @@ import (
 	"math"
 )
 
-const minClusters = 5 // fewer say too little of how they differ
+const minClusters = 5 // fewer tell too little of how they differ
 
-// clustered looks for events that come in clusters.
+// clustered tests whether events come in clusters, and if so keeps the scores
+// of the clusters.
 func (f *RateFit) clustered() {
 	var x2, expected, spread float64
 	n := 0
@@ -24,7 +25,7 @@ func (f *RateFit) clustered() {
 		if mean == 0 {
 			return
 		}
-		free := 1 - dot(v, f.h.solve(v))/mean // what the fit leaves of the cluster's variance
+		free := 1 - dot(v, f.h.solve(v))/mean // the part of the cluster's variance left by the fit
 		if free < 1e-6 {
 			return // the cluster is itself a level: its residual is 0
 		}
@@ -37,10 +38,10 @@ func (f *RateFit) clustered() {
 		return
 	}
 	phi := x2 / expected
+	f.Warnings = append(f.Warnings, fmt.Sprintf("the %d machines differ by more than chance (%.2g times the spread): "+
+		"only the intervals that allow for something are wider for it", n, phi))
 	if n < minClusters || f.g.random > 0 {
 		f.Phi, f.Scale = math.Max(f.Phi, phi), QuasiPoisson
-		f.Warnings = append(f.Warnings, fmt.Sprintf("some of %d machines have more overheats than by chance (%.2g times the "+
-			"spread): intervals are widened for it", n, phi))
 		return
 	}
 	f.Scale, f.clusters = Clustered, n
@@ -53,11 +54,9 @@ func (f *RateFit) clustered() {
 		}
 		f.scores.add(v)
 	})
-	f.Warnings = append(f.Warnings, fmt.Sprintf("some of %d machines have more overheats than by chance (%.2g times the "+
-		"spread): standard errors are clustered", n, phi))
 }
 
-// eachCluster goes through the rows, a cluster at a time.
+// eachCluster calls do with the rows of each cluster.
 func (f *RateFit) eachCluster(do func([]member)) {
 	rows := f.g.rows
 	for len(rows) > 0 {
@@ -70,7 +69,7 @@ func (f *RateFit) eachCluster(do func([]member)) {
 	}
 }
 
-// expected is what the fit expects of a row.
+// expected returns the expected events of a row.
 func (f *RateFit) expected(m *member) float64 {
 	if m.exposure == 0 {
 		return 0
@@ -86,7 +85,7 @@ func (f *RateFit) spreadOver(v []float64, stratum int, w float64) {
 	}
 }
 
-// sparse is vectors of which only what is not 0 is kept.
+// sparse holds vectors by their elements that are not 0.
 type sparse struct {
 	ends []int
 	at   []int32
@@ -102,7 +101,7 @@ func (s *sparse) add(v []float64) {
 	s.ends = append(s.ends, len(s.at))
 }
 
-// squares is the sum of the squares of the vectors' products with u.
+// squares returns the sum of the squares of the vectors' products with u.
 func (s *sparse) squares(u []float64) float64 {
 	total, from := 0.0, 0
 	for _, to := range s.ends {

@@ -8,16 +8,16 @@ import (
 )
 
 // PoolRates returns the rates of units, shrunken towards their common
-// distribution by empirical Bayes: rates are gamma, events Poisson given the rate
-// (Gaver & O'Muircheartaigh 1987, Technometrics 29). Shape and exposure maximise
-// the marginal negative-binomial likelihood; a unit's rate is its posterior
-// gamma(shape + x, exposure + T), value the mean, interval its quantiles. A unit
-// with little exposure thus lies near the others, whatever it shows. Bad input and
-// units without any exposure are nil.
+// distribution by empirical Bayes: rates are gamma, events Poisson given the
+// rate (Gaver & O'Muircheartaigh 1987, Technometrics 29). Shape and exposure
+// maximise the marginal negative-binomial likelihood; a unit's rate is its
+// posterior gamma(shape + x, exposure + T), value the mean, interval its
+// quantiles. So a unit with little exposure is close to the others. For bad
+// input, and for units without any exposure, it returns nil.
 //
-// The likelihood has a finite maximum only where counts vary more than Poisson
-// ones: sum((x - e)^2 - x) > 0 (Dean 1992). Elsewhere, ordinary with few units,
-// all have the pooled rate.
+// The likelihood has a finite maximum only if counts vary more than Poisson
+// ones: sum((x - e)^2 - x) > 0 (Dean 1992). Otherwise, as is usual with few
+// units, all have the pooled rate.
 //
 // Intervals take shape and exposure as known: with fewer than about 10 units
 // they are somewhat too narrow.
@@ -59,8 +59,8 @@ func fitGammaPoisson(events []int, exposure []float64) (shape, hours float64) {
 	return shape, gammaExposure(events, exposure, shape)
 }
 
-// gammaExposure is the likeliest exposure of a gamma of a given shape: the root
-// of n a/b = sum (a+x)/(b+T).
+// gammaExposure returns the likeliest exposure of a gamma of a given shape: the
+// root of n a/b = sum (a+x)/(b+T).
 func gammaExposure(events []int, exposure []float64, a float64) float64 {
 	longest := 0.0
 	for _, t := range exposure {
@@ -68,7 +68,7 @@ func gammaExposure(events []int, exposure []float64, a float64) float64 {
 	}
 	return math.Exp(root(func(z float64) float64 {
 		b, s := math.Exp(z), 0.0
-		for i, x := range events { // terms a - b (a+x)/(b+T), so that nothing cancels
+		for i, x := range events { // terms a - b (a+x)/(b+T), to avoid cancellation
 			s += (a*exposure[i] - float64(x)*b) / (b + exposure[i])
 		}
 		return s
@@ -87,8 +87,8 @@ func digammaRise(a float64, x int) float64 {
 	return s
 }
 
-// overdispersed reports whether counts vary more than Poisson ones: whether a
-// gamma-Poisson likelihood has a finite maximum.
+// overdispersed reports whether counts vary more than Poisson ones, and so
+// whether a gamma-Poisson likelihood has a finite maximum.
 func overdispersed(events []int, exposure []float64) bool {
 	total, hours := 0.0, 0.0
 	for i, x := range events {

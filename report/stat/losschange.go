@@ -8,14 +8,15 @@ import (
 
 // Steadiness tells whether a level falls evenly or in bursts.
 type Steadiness struct {
-	Steady *bool  // nil where there is too little to say
+	Steady *bool  // nil if there is too little data
 	Why    string // why Steady is nil
 }
 
-// minStretches: fewer have no before and after to compare.
+// minStretches is the least number with a before and an after to compare.
 const minStretches = 4
 
-// steadyCV is the unevenness over a stretch that still counts as steady.
+// steadyCV is the greatest unevenness within a stretch that still counts as
+// steady.
 const steadyCV = 0.25
 
 // LossSteadiness compares the loss of each stretch between looks with its hours
@@ -44,9 +45,9 @@ func LossSteadiness(looks []Look) Steadiness {
 	}
 	switch {
 	case len(all) < minStretches:
-		return Steadiness{Why: fmt.Sprintf("too few: %d stretches between looks, %d are needed", len(all), minStretches)}
+		return Steadiness{Why: fmt.Sprintf("too few stretches between level readings: %d, and it takes %d", len(all), minStretches)}
 	case ml <= 0:
-		return Steadiness{Why: "nothing was lost: no loss to be steady"}
+		return Steadiness{Why: "nothing was lost"}
 	}
 	x2 := 0.0
 	for _, s := range all {
@@ -57,11 +58,12 @@ func LossSteadiness(looks []Look) Steadiness {
 	return Steadiness{Steady: &steady}
 }
 
-// leastMisread is the sd of a reading by eye, mL, that a change or a burst must
-// stand out from, whatever the readings seem to say. Common practice, no source.
+// leastMisread is the sd of a reading by eye, mL, above which a change or a
+// burst must stand out, however consistent the readings are. Common practice,
+// no source.
 const leastMisread = 8
 
-// coarsest are the steps that leave most open.
+// coarsest returns the coarsest steps that the readings allow.
 func coarsest(possible []lossSteps) lossSteps {
 	out := possible[0]
 	for _, s := range possible {
@@ -70,7 +72,7 @@ func coarsest(possible []lossSteps) lossSteps {
 	return out
 }
 
-// variance of a reading: its rounding, and the eye's.
+// variance returns that of a reading: its rounding, and the eye's.
 func (s lossSteps) variance(m reading) float64 {
 	step := s.level
 	if m.topUp {
@@ -79,16 +81,16 @@ func (s lossSteps) variance(m reading) float64 {
 	return step*step/12 + leastMisread*leastMisread
 }
 
-// changeBursts are the sizes of bursts, mL, that a change is tried under; one of
-// them is the loss's own.
+// changeBursts are the sizes of bursts, mL, under which a change is tested; the
+// loss's own is close to one of them.
 var changeBursts = []float64{0, 0.3, 1, 3, 8, 20, 50, 120, 300}
 
 // Change is when a rate changed.
 type Change struct {
-	At     Result  // exposure since the beginning, as the rate changed
-	Before float64 // rate before, at the likeliest change
+	At     Result  // exposure from the beginning until the rate changed
+	Before float64 // rate before the likeliest change
 	After  float64
-	P      float64 // of a change this plain if there was none
+	P      float64 // the chance of so clear a change if there was none
 	Why    string  // why nothing can be said; the rest is then empty
 }
 
@@ -115,7 +117,7 @@ func LossChange(looks []Look, level float64) Change {
 	chains := chainsOf(looks)
 	model := lossModel{steps: coarsest(possibleSteps(looks)), misread: leastMisread}
 	out, best := lossChange(chains, model, 16, level, kink{})
-	if out.Why == "" && out.P < 0.3 { // else one rate fits, and when it changed is no question
+	if out.Why == "" && out.P < 0.3 { // otherwise one rate fits, and there is no time of a change
 		p := out.P
 		out, _ = lossChange(chains, model, 61, level, best)
 		out.P = p
@@ -123,8 +125,8 @@ func LossChange(looks []Look, level float64) Change {
 	return out
 }
 
-// lossChange tries changes at so many times, evenly over the hours; where a
-// change is guessed, bursts come at the pace of the rates before and after it.
+// lossChange tries changes at cells times, evenly spread over the hours; bursts
+// come at the pace of the rates before and after the change.
 func lossChange(chains [][]reading, model lossModel, cells int, level float64, guess kink) (Change, kink) {
 	hours := 0.0
 	for _, c := range chains {
@@ -187,7 +189,7 @@ func lossChange(chains [][]reading, model lossModel, cells int, level float64, g
 		}
 	}
 	if !best.ok {
-		return noChange("too few looks on both sides of any change"), best
+		return noChange("too few level readings before or after any change"), best
 	}
 	return Change{
 		At:     changePosterior(times, logs, level),
@@ -196,7 +198,7 @@ func lossChange(chains [][]reading, model lossModel, cells int, level float64, g
 	}, best
 }
 
-// logSum is log(exp(a) + exp(b)).
+// logSum returns log(exp(a) + exp(b)).
 func logSum(a, b float64) float64 {
 	m := math.Max(a, b)
 	if math.IsInf(m, -1) {
@@ -207,16 +209,17 @@ func logSum(a, b float64) float64 {
 
 // kink is a fit of two rates.
 type kink struct {
-	top, log      float64 // log likelihood at the best rates, and with rates integrated out
+	top, log      float64 // log likelihood at the best rates, and with the rates integrated out
 	before, after float64 // mL/h
 	tau           float64 // hours before it
 	ok            bool
 }
 
-// kinks are what all fits share: sums of products of the readings and the hours.
+// kinks holds what all fits share: sums of products of the readings and the
+// hours.
 type kinks struct{ yy, yh, hh, logDet float64 }
 
-// at fits the hours and, beyond them, those after a change, g.
+// at returns the fit of the hours and, g, the hours after a change.
 func (k *kinks) at(yg, hg, gg float64) (kink, bool) {
 	det := k.hh*gg - hg*hg
 	if !(det > 1e-9*k.hh*gg) {
@@ -229,7 +232,7 @@ func (k *kinks) at(yg, hg, gg float64) (kink, bool) {
 	return f, usable(f.log) && usable(f.after)
 }
 
-// changePosterior turns log likelihoods at times, straight between them, into a
+// changePosterior turns log likelihoods at times, linear between them, into a
 // median and an interval.
 func changePosterior(times, logs []float64, level float64) Result {
 	top := slices.Max(logs)

@@ -2,14 +2,14 @@ package stat
 
 import "math"
 
-// lossModel is one possibility of how a level falls, is read and is filled up:
-// what the readings leave open. All errors are taken as normal.
+// lossModel is one model, among those that the readings allow, of how a level
+// falls, is read and is topped up. All errors are taken as normal.
 type lossModel struct {
 	steps   lossSteps
 	misread float64 // sd of a reading by eye, mL
-	spread  float64 // variance that an hour adds to the loss, mL^2/h: 0 where it flows evenly
+	spread  float64 // variance that an hour adds to the loss, mL^2/h: 0 for an even loss
 	habit   habit
-	log     float64 // prior
+	log     float64 // log prior
 }
 
 // habit is how a keeper tops up.
@@ -17,12 +17,12 @@ type habit int
 
 const (
 	pours  habit = iota // whole steps, exactly, until the level is near the mark
-	fills               // to the mark as near as the eye tells; the volume is rounded in the record
-	prompt              // as fills, but as soon as half a step is missing: what is written down as one step was less
-	adds                // about as much as is written down, and ends somewhere near the mark
+	fills               // to the mark by eye; the recorded volume is rounded
+	prompt              // as fills, but as soon as half a step is missing: less was added than the recorded step
+	adds                // about the recorded volume, ending somewhere near the mark
 )
 
-// jug is the variance of what a top-up put in, beside what is written down.
+// jug returns the variance of the volume added about the recorded one.
 func (m *lossModel) jug() float64 {
 	if m.habit == pours {
 		return 0
@@ -30,7 +30,7 @@ func (m *lossModel) jug() float64 {
 	return m.steps.topUp * m.steps.topUp / 12
 }
 
-// filled is the variance of the level about the mark after a top-up.
+// filled returns the variance of the level about the mark after a top-up.
 func (m *lossModel) filled() float64 {
 	round := m.steps.topUp * m.steps.topUp / 12
 	switch m.habit {
@@ -42,8 +42,8 @@ func (m *lossModel) filled() float64 {
 	return round + 4*m.misread*m.misread
 }
 
-// boiled is the variance of what is said to have boiled over: somebody's guess
-// at a puddle. Common practice, no source.
+// boiled returns the variance of a recorded boil-over: somebody's guess at a
+// puddle. Common practice, no source.
 func boiled(ml float64) float64 {
 	if ml == 0 {
 		return 0
@@ -51,55 +51,55 @@ func boiled(ml float64) float64 {
 	return 25*25 + 0.2*0.2*ml*ml
 }
 
-// reading is a look in a chain. A chain is what was lost with nothing but known
-// volumes added and taken away: readings are counted on from its beginning.
+// reading is a look in a chain. Within a chain only known volumes were added
+// and removed: its readings are cumulative from its beginning.
 type reading struct {
 	hours  float64 // since the chain began
-	sum    float64 // read, and all that went in before, less what is explained; of a top-up all that went in
+	sum    float64 // level read, plus all added before, less what is explained; for a top-up all that was added
 	below  float64 // as read, mL
 	topUp  bool
-	poured float64 // as written down, mL
+	poured float64 // as recorded, mL
 	atMark bool    // read 0
-	topUps int     // that were thinned out since the reading before
+	topUps int     // top-ups dropped by thinning since the reading before
 	boiled float64 // variance of what boiled over since the reading before, mL^2
 	year   float64
 }
 
-// lossFilter carries the level and the rounding error of the readings through
-// them (Kalman 1960, J. Basic Eng. 82), for the readings and for every
-// column that may explain them: variances do not depend on either, so that the
-// likelihood of any combination of columns, a rate of loss among them, follows
-// from the innovations by least squares (Rosenberg 1973, Ann. Econ. Soc. Meas. 2).
+// lossFilter carries the level and the rounding error through the readings
+// (Kalman 1960, J. Basic Eng. 82), for the readings and for every column that
+// may explain them. Variances depend on neither, so the likelihood of any
+// combination of columns, such as a rate of loss, follows from the innovations
+// by least squares (Rosenberg 1973, Ann. Econ. Soc. Meas. 2).
 //
-// Rounding is no noise of its own: while less than a step is lost, readings
+// Rounding is not independent noise: while less than a step is lost, readings
 // repeat the same rounding error. Its correlation falls like a sawtooth's,
 // exp(-6 u) for u steps lost.
 type lossFilter struct {
 	readings  []reading // of all chains
 	start     []bool    // of a chain
 	columns   [][]float64
-	pace      []float64 // of the loss between a reading and the one before, over the mean; nil: even
+	pace      []float64 // of the loss between a reading and the one before, relative to the mean; nil: even
 	ml, hours float64
 
-	step       float64   // that keep is of
-	keep       []float64 // the rounding error's correlation with that at the reading before
+	step       float64   // the step for which keep was computed
+	keep       []float64 // correlation of the rounding error with that of the reading before
 	gains      []gain
 	read       []float64
-	innovation []float64   // of the readings, over their sd
+	innovation []float64   // of the readings, in their sd
 	explained  [][]float64 // of each column
 	logDet     float64     // of the covariance
 }
 
-// gain is what a reading does to the level and the rounding error.
+// gain is the effect of a reading on the level and the rounding error.
 type gain struct {
-	sees         float64 // of the rounding error in the reading
+	sees         float64 // the share of the rounding error in the reading
 	keep         float64
 	level, round float64
-	w            float64 // one over the sd of the reading before it is known
+	w            float64 // one over the predicted sd of the reading
 	start        bool
 }
 
-// newLossFilter readies the chains, whose hours are the first column.
+// newLossFilter prepares the chains; the first column is their hours.
 func newLossFilter(chains [][]reading, columns ...func(at float64, m *reading) float64) *lossFilter {
 	f := &lossFilter{columns: make([][]float64, 1+len(columns))}
 	n := 0
@@ -127,10 +127,10 @@ func newLossFilter(chains [][]reading, columns ...func(at float64, m *reading) f
 	return f
 }
 
-// turning is the rate, mL/h, by which readings come to round otherwise: what was
-// lost, and half a step that may have gone unseen. At the rate of readings that
-// do not change at all, the rounding error would never change either, and they
-// would prove that nothing was lost.
+// turning returns the rate, mL/h, at which the rounding error changes: by what
+// was lost, and half a step that may be unseen. If readings never change, the
+// loss alone would keep the rounding error constant too, and they would prove
+// that nothing was lost.
 func (f *lossFilter) turning(m *lossModel) float64 {
 	return (math.Max(f.ml, 0) + m.steps.level/2) / f.hours
 }
@@ -175,9 +175,9 @@ func (f *lossFilter) run(m *lossModel) {
 		put := jug
 		if m.habit == prompt && g.topUp && g.poured < 1.01*m.steps.topUp && !f.start[i] {
 			less += 0.3 * m.steps.topUp
-			put /= 6 // half a step to nine tenths
+			put /= 6 // from half a step to nine tenths of one was added
 		}
-		h, r := 1.0, misread // of the rounding error in the reading, and its own variance
+		h, r := 1.0, misread // effect of the rounding error on the reading, and the reading's own variance
 		f.read[i] = g.sum - less
 		switch {
 		case g.topUp:
@@ -195,7 +195,7 @@ func (f *lossFilter) run(m *lossModel) {
 		keep := f.keep[i]
 		if g.topUp && put > 0 {
 			p11 += put
-			keep *= loose // what was poured ends at any place between two steps
+			keep *= loose // a volume poured ends anywhere between two steps
 		}
 		p12 *= keep
 		p22 = keep*keep*p22 + (1-keep*keep)*rounding
@@ -208,7 +208,8 @@ func (f *lossFilter) run(m *lossModel) {
 		}
 		p11, p12, p22 = p11-to.level*s*to.level, p12-to.level*s*to.round, p22-to.round*s*to.round
 	}
-	// What counts is the chance of a reading: its density times the width it stands for.
+	// What counts is the probability of a reading: its density times the width it
+	// stands for.
 	f.logDet += math.Log(product) - 2*float64(zeros)*math.Log(widened)
 	f.innovate(f.innovation, f.read)
 	for k, c := range f.columns {
@@ -216,7 +217,7 @@ func (f *lossFilter) run(m *lossModel) {
 	}
 }
 
-// innovate gives what each reading adds to those before it, over its sd; 0 at
+// innovate computes what each reading adds to those before it, in its sd; 0 at
 // the beginning of a chain, where nothing was known.
 func (f *lossFilter) innovate(out, column []float64) {
 	level, round := 0.0, 0.0

@@ -8,41 +8,40 @@ import (
 	"sort"
 )
 
-// Look is one look at a level that is brought back to its mark now and then,
-// in order of time.
+// Look is one look at a level that is topped up to its mark now and then.
 type Look struct {
-	Hours   float64 // exposure since the look before; of the first look ignored
-	BelowML float64 // read below the mark, before anything was added; of a top-up without a reading, what went in
-	AddedML float64 // what went in; 0 for a look only
-	ApartML float64 // lost since the look before and explained by something else, as somebody guessed it
-	Apart   bool    // the whole stretch since the look before is something else (settling, emptied): a new chain begins
-	Year    float64 // when, in years from any beginning: cold coolant stands lower in winter
+	Hours   float64 // exposure since the look before; ignored for the first
+	BelowML float64 // read below the mark before anything was added; for a top-up without a reading, what was added
+	AddedML float64 // 0 if nothing was added
+	ApartML float64 // lost since the look before and explained otherwise, as somebody guessed it
+	Apart   bool    // the whole stretch since the look before is explained otherwise (settling, emptied): a new chain begins
+	Year    float64 // years from any beginning: cold coolant is lower in winter
 }
 
-// lossSteps are the resolutions at which levels are read and volumes poured, in mL.
+// lossSteps are the resolutions at which levels are read and volumes poured, in
+// mL.
 type lossSteps struct{ level, topUp float64 }
 
-// LossRate returns the loss in mL per hour that goes on, from looks at rounded times
-// and volumes: not what happened to be lost, but what to reckon with in the
-// hours to come, so that a loss in bursts has a wider interval than an even one
-// that lost as much.
+// LossRate returns the loss in mL per hour to expect from now on, from looks at
+// rounded times and volumes, so that a loss in bursts has a wider interval than
+// an even one of the same size.
 //
-// The level below the mark falls by rate x hours, the whole unevenly where the
-// loss is uneven (a Wiener process). A reading is the level, misread and rounded
-// to its step; a volume poured in is taken off the level, and a top-up is itself
-// a reading, since it aims at the mark. Errors of readings between the ends of a
-// chain therefore cancel: what went in is known, and only where it began and
-// ended is not. What boiled over is somebody's guess and has an error. Cold
-// coolant shrinks, so the level swings with the year by a few tens of mL.
+// The level below the mark falls by rate x hours, with a random part if the
+// loss is uneven (a Wiener process). A reading is the level, misread and
+// rounded to its step; a volume poured in is subtracted from the level, and a
+// top-up is itself a reading, since it aims at the mark. Errors between the
+// ends of a chain therefore cancel: what was added is known, and only the
+// levels at its ends are not. A boil-over is somebody's guess and has an error.
+// Cold coolant shrinks, so the level swings over the year by a few tens of mL.
 //
-// Under each possibility of what the readings leave open (the misreading, the
-// unevenness, the steps, how the keeper pours, whether there is a swing) the
-// likelihood of a rate is normal and comes out of one pass of a Kalman filter;
-// the possibilities are averaged over by how well each explains the readings
-// (Heitjan & Rubin 1991, Ann. Statist. 19, for readings rounded to unknown
-// steps). Value is the posterior median, the limits the equal-tail quantiles with
-// a flat prior over rates above 0; the lower limit is 0 where readings could be
-// those of no loss. What the interval covers stands in testdata/bench/coolant.txt.
+// Under each model that the readings allow (misreading, unevenness, steps, how
+// the keeper pours, whether there is a swing) the likelihood of a rate is
+// normal and results from one pass of a Kalman filter; the models are averaged,
+// weighted by how well each explains the readings (Heitjan & Rubin 1991, Ann.
+// Statist. 19, for readings rounded to unknown steps). Value is the posterior
+// median, the limits the equal-tail quantiles with a flat prior over rates
+// above 0; the lower limit is 0 if the readings are compatible with no loss.
+// The coverage of the interval is in testdata/bench/coolant.txt.
 func LossRate(looks []Look, level float64) Result {
 	if why := checkLooks(looks, level); why != "" {
 		return Result{Why: why}
@@ -85,9 +84,9 @@ func checkLooks(looks []Look, level float64) string {
 	return ""
 }
 
-// possibleSteps lists the steps that the readings leave open, the likelier
-// first. Of n readings all at multiples of 50 an equal share would not be, if
-// the step were 25: after four that is settled.
+// possibleSteps returns the steps that the readings allow, the likelier first.
+// If the step were 25, n readings would all be multiples of 50 only with the
+// chance 1/2^n: after four that is settled.
 func possibleSteps(looks []Look) []lossSteps {
 	fit := func(topUp bool) []float64 {
 		n, multiples := 0, map[float64]int{}
@@ -128,8 +127,8 @@ func possibleSteps(looks []Look) []lossSteps {
 	return out
 }
 
-// maxReadings bounds the work; readings of a chain beyond it are thinned evenly over
-// time, which loses a little of their information and nothing of the sums.
+// maxReadings limits the work; longer chains are thinned evenly over time,
+// which loses a little information and nothing of the sums.
 const maxReadings = 80
 
 func chainsOf(looks []Look) [][]reading {
@@ -169,9 +168,9 @@ func chainsOf(looks []Look) [][]reading {
 	return chains
 }
 
-// between leaves out looks that read 0 and stand between two top-ups: the level
-// was not yet half a step down, which the volumes poured say better. Normal errors
-// would take the fall to be found at the top-ups for errors of the jug.
+// between leaves out looks that read 0 between two top-ups: the level was not
+// yet half a step down, which the volumes poured tell better. Otherwise normal
+// errors would explain the fall found at the top-ups as errors of the jug.
 func between(c []reading) []reading {
 	last := -1
 	for i, m := range c {
@@ -217,14 +216,14 @@ func thin(c []reading, n int) []reading {
 	return out
 }
 
-// What is thought of the possibilities before any reading. The weights are the
-// author's, tried against simulated logs.
+// The prior of the models. The weights are the author's, tried on simulated
+// logs.
 var (
-	// misreads are of a look by eye, mL.
+	// misreads are the errors of a look by eye, mL.
 	misreads = []struct{ ml, weight float64 }{{0.7, 0.25}, {4, 0.3}, {9, 0.3}, {18, 0.15}}
 	// swings are the sd, mL, of the cosine and of the sine of the level over the
-	// year: 5 L of mix shrinks by some 60 mL from summer to winter, much of it in
-	// hoses that give (estimate, no source).
+	// year: 5 L of mixture shrinks by some 60 mL from summer to winter, much of it
+	// in hoses that give (estimate, no source).
 	swings = []struct{ ml, weight float64 }{{0, 0.75}, {12, 0.25}}
 	habits = []struct {
 		habit
@@ -232,13 +231,14 @@ var (
 	}{{pours, 0.35}, {fills, 0.25}, {prompt, 0.2}, {adds, 0.2}}
 )
 
-// evenWeight is how likely a loss that flows evenly is thought; else it comes in
-// bursts, and the logarithm of their size in mL is normal about burstML.
+// evenWeight is the prior of an even loss; otherwise the loss comes in bursts,
+// and the logarithm of their size in mL is normal about burstML.
 const evenWeight, burstML, burstSD = 0.3, 22, 1.2
 
-// spreadsAt are the variances of the loss, mL^2/h, that are tried about a rate:
-// bursts of b mL at r mL/h have b r. A loss that differs from run to run by a coefficient of
-// variation c has the variance of bursts of c^2 r times the hours of a run.
+// spreadsAt returns the variances of the loss, mL^2/h, that are tried at a
+// rate: bursts of b mL at r mL/h have b r. A loss that differs from run to run
+// by a coefficient of variation c has the variance of bursts of c^2 r times the
+// hours of a run.
 func spreadsAt(rate float64) []float64 {
 	out := []float64{0}
 	for b := 0.6; b < 800; b *= spreadRatio {
@@ -247,10 +247,10 @@ func spreadsAt(rate float64) []float64 {
 	return out
 }
 
-// spreadRatio is that of one spread to the one before.
+// spreadRatio is the ratio of consecutive spreads.
 const spreadRatio = 2.5
 
-// spreadLog is the log of how likely a spread is thought at a rate.
+// spreadLog returns the log prior of a spread at a rate.
 func spreadLog(spread, rate float64) float64 {
 	if spread == 0 {
 		return math.Log(evenWeight)
@@ -259,45 +259,46 @@ func spreadLog(spread, rate float64) float64 {
 	return math.Log((1-evenWeight)*math.Log(spreadRatio)/burstSD/math.Sqrt(2*math.Pi)) - z*z/2
 }
 
-// lossPiece is the likelihood of the rate under one possibility: normal but for
-// what the rate itself says of the spread.
+// lossPiece is the likelihood of the rate under one model: normal, except for
+// what the rate itself says about the spread.
 type lossPiece struct {
 	mean, sd, spread float64
-	says, told, log  float64 // the log likelihood over all rates, how much of it counts, and that with the prior
+	says, told, log  float64 // the log likelihood over all rates, the share of it that counts, and the log weight
 	habit            habit
 	dens             [lossPoints]float64
 }
 
-// largeBurst is larger than bursts are mostly thought to be, mL.
+// largeBurst is larger than most bursts, mL.
 const largeBurst = 40
 
-// told is how much of what the readings say against a model counts. To normal
-// errors, quiet stretches between looks are as much against bursts as noisy ones
-// against none, but where few bursts are to be expected in a stretch most are
-// quiet: with bursts of b mL at r mL/h the variance of n stretches of h hours
-// tells as much as that of 2 n / (2 + k) normal ones, k being their excess
-// kurtosis, b/(r h) less what the readings' errors dilute it by.
+// told returns the share of the evidence against a model that counts. Under
+// normal errors quiet stretches are as much evidence against bursts as noisy
+// ones against none; but if few bursts are expected in a stretch, most
+// stretches are quiet. With bursts of b mL at r mL/h the variance of n
+// stretches of h hours tells as much as that of 2 n / (2 + k) normal ones, k
+// being their excess kurtosis, b/(r h), diluted by the readings' errors.
 func (m *lossModel) told(rate, hours float64) float64 {
 	bursts := m.spread * hours
 	share := bursts / (bursts + 2*(m.steps.level*m.steps.level/12+m.misread*m.misread))
-	rate = math.Max(rate, m.spread/largeBurst) // faster than was seen, rather than in larger bursts
+	rate = math.Max(rate, m.spread/largeBurst) // rather a higher rate than observed than larger bursts
 	kurtosis := m.spread / (rate * rate * hours) * share * share
 	return 2 / (2 + kurtosis)
 }
 
-// lossPoints are at mean-4 sd to mean+4 sd.
+// lossPoints is the number of points from mean - 4 sd to mean + 4 sd.
 const lossPoints = 17
 
-// habitTold is how much of the readings' evidence on the keeper's habit counts.
-// Normal errors make much of readings that repeat themselves, as after a top-up
-// they do whatever the habit.
+// habitTold is the share of the evidence for the keeper's habit that counts:
+// normal errors overrate readings that repeat, as they do after a top-up
+// whatever the habit.
 const habitTold = 0.3
 
-// unlikely is the log of what is too unlikely to matter, beside the likeliest.
+// unlikely is how far, in log likelihood below the best, a model can be
+// ignored.
 const unlikely = 7
 
 func lossPosterior(chains [][]reading, stretchHours float64, steps []lossSteps, level float64) Result {
-	topUps, left := 0, 0 // and looks that left undone what a prompt keeper fills up
+	topUps, left := 0, 0 // left: looks that left undone what a prompt keeper would fill up
 	for _, c := range chains {
 		for i, m := range c {
 			switch {
@@ -373,7 +374,7 @@ func lossPosterior(chains [][]reading, stretchHours float64, steps []lossSteps, 
 	}
 	top := slices.Max(mass[:])
 	var logs [adds + 1]float64
-	for _, h := range habits { // of one not tried, no piece asks
+	for _, h := range habits { // pieces use only the habits that were tried
 		logs[h.habit] = math.Log(h.weight) - mass[h.habit] - habitTold*(top-mass[h.habit])
 	}
 	for i := range pieces {
@@ -382,8 +383,8 @@ func lossPosterior(chains [][]reading, stretchHours float64, steps []lossSteps, 
 	return mixture(pieces, level)
 }
 
-// lossSums are sums of products of innovations: of the readings, the hours and
-// the two columns of the swing over the year.
+// lossSums are sums of products of the innovations: of the readings, the hours
+// and the two columns of the yearly swing.
 type lossSums struct {
 	product [4][4]float64
 	logDet  float64
@@ -400,7 +401,8 @@ func (f *lossFilter) sums() *lossSums {
 	return s
 }
 
-// rate is the likelihood of the rate, the swing over the year integrated out.
+// rate returns the likelihood of the rate, with the yearly swing integrated
+// out.
 func (s *lossSums) rate(swing float64) (lossPiece, bool) {
 	p := &s.product
 	yy, yh, hh := p[0][0], p[1][0], p[1][1]
@@ -438,8 +440,8 @@ func (p *lossPiece) weigh() float64 {
 	return p.log + math.Log(sum*p.sd*8/(lossPoints-1))
 }
 
-// mixture is the rate's distribution: straight lines between the points of each
-// piece, added up.
+// mixture returns the distribution of the rate: the sum of the pieces, linear
+// between their points.
 func mixture(pieces []lossPiece, level float64) Result {
 	type bend struct{ at, jump, slope float64 }
 	var bends []bend
@@ -508,7 +510,7 @@ func mixture(pieces []lossPiece, level float64) Result {
 	}
 	tail := (1 - level) / 2
 	value, low, high := quantile(0.5), 0.0, quantile(1-tail)
-	if negative < tail { // else readings could be those of no loss at all
+	if negative < tail { // otherwise the readings are compatible with no loss
 		low = quantile(tail)
 	}
 	return estimated(math.Max(0, value), math.Max(0, low), high, level)

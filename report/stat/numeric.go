@@ -7,10 +7,10 @@ import (
 	"gonum.org/v1/gonum/stat/distuv"
 )
 
-// root finds x in [lo, hi] with f(x) = 0, f monotone and of opposite signs at
-// the ends, by the method of Chandrupatla (1997): bisection made faster by
-// inverse quadratic interpolation where that is safe. Where the ends have one
-// sign it returns the end whose |f| is smaller.
+// root returns x in [lo, hi] with f(x) = 0, f monotone and of opposite signs at
+// the ends, by the method of Chandrupatla (1997): bisection, with inverse
+// quadratic interpolation where that is safe. If the ends have the same sign it
+// returns the end with the smaller |f|.
 func root(f func(float64) float64, lo, hi float64) float64 {
 	a, b := hi, lo
 	fa, fb := f(a), f(b)
@@ -56,19 +56,19 @@ func root(f func(float64) float64, lo, hi float64) float64 {
 	return a
 }
 
-// twoSidedNormal is P(|Z| > |z|).
+// twoSidedNormal returns P(|Z| > |z|).
 func twoSidedNormal(z float64) float64 { return math.Erfc(math.Abs(z) / math.Sqrt2) }
 
-// zFor is the normal quantile of a central interval at level.
+// zFor returns the normal quantile of a central interval at level.
 func zFor(level float64) float64 { return distuv.UnitNormal.Quantile(1 - (1-level)/2) }
 
-// tFor is Student's quantile of a central interval at level. It takes 1 degree of
-// freedom for 2, whose interval would say nothing.
+// tFor returns Student's quantile of a central interval at level. For 1 degree
+// of freedom, whose interval would be useless, it takes 2.
 func tFor(level float64, df int) float64 {
 	return distuv.StudentsT{Sigma: 1, Nu: math.Max(2, float64(df))}.Quantile(1 - (1-level)/2)
 }
 
-// upperChi2 is P(X > x) for a chi-square of df degrees of freedom, df > 0.
+// upperChi2 returns P(X > x) for a chi-square of df degrees of freedom, df > 0.
 func upperChi2(x, df float64) float64 {
 	if x <= 0 {
 		return 1
@@ -76,7 +76,8 @@ func upperChi2(x, df float64) float64 {
 	return mathext.GammaIncRegComp(df/2, x/2)
 }
 
-// poissonAtLeast is P(X >= k) for a Poisson of mean m; real k > 0 interpolates.
+// poissonAtLeast returns P(X >= k) for a Poisson of mean m; real k > 0
+// interpolates.
 func poissonAtLeast(k, m float64) float64 {
 	if k <= 0 {
 		return 1
@@ -84,7 +85,7 @@ func poissonAtLeast(k, m float64) float64 {
 	return mathext.GammaIncReg(k, m)
 }
 
-// poissonBelow is P(X < k).
+// poissonBelow returns P(X < k).
 func poissonBelow(k, m float64) float64 {
 	if k <= 0 {
 		return 0
@@ -92,8 +93,8 @@ func poissonBelow(k, m float64) float64 {
 	return mathext.GammaIncRegComp(k, m)
 }
 
-// betaTail is P(B <= x) for a Beta(a, b) with a or b possibly 0, its limits
-// being a point mass at 0 (a = 0) or at 1 (b = 0).
+// betaTail returns P(B <= x) for a Beta(a, b); if a or b is 0 it is the limit,
+// a point mass at 0 (a = 0) or at 1 (b = 0).
 func betaTail(a, b, x float64) float64 {
 	switch {
 	case a <= 0:

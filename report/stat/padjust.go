@@ -6,8 +6,8 @@ import (
 	"slices"
 )
 
-// Holm returns the p-values adjusted so that the chance of one or more false
-// rejections is held, under any dependence (Holm 1979, Scand. J. Statist. 6), in
+// Holm returns p-values adjusted so that they bound the chance of one or more
+// false rejections, under any dependence (Holm 1979, Scand. J. Statist. 6), in
 // the order of ps.
 func Holm(ps []float64) []float64 {
 	order := make([]int, len(ps))

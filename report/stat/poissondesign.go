@@ -7,20 +7,21 @@ import (
 	"gonum.org/v1/gonum/mat"
 )
 
-// design says which coefficient each level of each factor has. The factor with
-// the most levels is absorbed: all its levels have a coefficient (there is no
-// intercept), and since a row has one level of it, its block of the information
-// is diagonal. The others have a reference level without a coefficient.
+// design assigns coefficients to the levels of the factors. The factor with the
+// most levels is absorbed: all its levels have a coefficient (there is no
+// intercept), and since a row has only one of them, its block of the
+// information is diagonal. Each other factor has a reference level without a
+// coefficient.
 type design struct {
 	absorbed int
 	na       int      // levels of the absorbed factor: coefficients 0 to na-1
 	n        int      // coefficients
 	col      [][]int  // [factor][level]: coefficient, -1 for a reference or a dead level
-	dead     [][]bool // [factor][level]: no event there: fitted rate 0
+	dead     [][]bool // [factor][level]: without events, so its fitted rate is 0
 	deadRow  []bool   // of a dead level, or without exposure
-	others   [][]int  // [row]: coefficients but for the absorbed factor's
+	others   [][]int  // [row]: coefficients except the absorbed factor's
 	// mixedFrom to mixedTo are the coefficients of a random factor, all of its
-	// levels, and precision is one over their variance.
+	// levels; precision is one over their variance.
 	mixedFrom, mixedTo int
 	precision          float64
 }
@@ -41,15 +42,15 @@ func newDesign(g *grouped) *design {
 		for i, l := range g.codes[f] {
 			events[l] += g.events[i]
 		}
-		most := 0 // the reference: most events, so that nothing hangs on a thin level
+		most := 0 // the reference: most events, so that no ratio depends on a thin level
 		for l := range events {
 			if events[l] > events[most] {
 				most = l
 			}
 		}
 		mixed := f == g.random && f > 0
-		// without an intercept one other factor has all its levels: Factors[0], if
-		// the absorbed one is random
+		// Without an intercept one other factor has all its levels: Factors[0], if
+		// the absorbed one is random.
 		whole := mixed || f == 0 && x.absorbed == g.random
 		if mixed {
 			x.mixedFrom, x.mixedTo = x.n, x.n+n
@@ -88,7 +89,7 @@ func newDesign(g *grouped) *design {
 	return x
 }
 
-// eta is the linear predictor of row i without its exposure.
+// eta returns the linear predictor of row i without its exposure.
 func (x *design) eta(g *grouped, i int, coef []float64) float64 {
 	s := coef[g.codes[x.absorbed][i]]
 	for _, c := range x.others[i] {
@@ -98,21 +99,21 @@ func (x *design) eta(g *grouped, i int, coef []float64) float64 {
 }
 
 // arrow is the information matrix sum(w x x') with its diagonal block (the
-// absorbed factor) apart: [[D, B'], [B, C]]. Solving by the Schur complement
-// C - B D^-1 B' costs what the small block costs, however many levels the
+// absorbed factor) apart: [[D, B'], [B, C]]. Solving by the Schur complement C
+// - B D^-1 B' costs what the small block costs, however many levels the
 // absorbed factor has.
 type arrow struct {
 	na, p int
 	d     []float64 // na
 	b     []float64 // p rows of na
 	c     []float64 // p x p, lower triangle filled
-	kept  []int     // of the p columns: those that do not depend on each other
+	kept  []int     // the columns of p that are independent
 	schur mat.Cholesky
-	// failed says that the matrix is none to solve by: solutions are then NaN.
+	// failed means that the matrix is singular: solutions are then NaN.
 	failed bool
 }
 
-// newArrow makes room; kept nil keeps all columns.
+// newArrow allocates an arrow; kept nil keeps all columns.
 func newArrow(x *design, kept []int) *arrow {
 	p := x.n - x.na
 	if kept == nil {
@@ -123,7 +124,7 @@ func newArrow(x *design, kept []int) *arrow {
 	return &arrow{na: x.na, p: p, d: make([]float64, x.na), b: make([]float64, p*x.na), c: make([]float64, p*p), kept: kept}
 }
 
-// fill sums w x x' over the living rows.
+// fill sums w x x' over the rows that are not dead.
 func (a *arrow) fill(g *grouped, x *design, w []float64) {
 	clear(a.d)
 	clear(a.b)
@@ -153,7 +154,7 @@ func (a *arrow) fill(g *grouped, x *design, w []float64) {
 	}
 }
 
-// logDet is the logarithm of the determinant, of what is not 0.
+// logDet returns the logarithm of the determinant, without zero factors.
 func (a *arrow) logDet() float64 {
 	sum := 0.0
 	for _, d := range a.d {
@@ -167,7 +168,7 @@ func (a *arrow) logDet() float64 {
 	return sum
 }
 
-// complement is the Schur complement of the columns kept; there is one at least.
+// complement returns the Schur complement of the columns kept, at least one.
 func (a *arrow) complement() *mat.SymDense {
 	n := len(a.kept)
 	scaled := mat.NewDense(n, a.na, nil) // B D^-1/2
@@ -189,8 +190,8 @@ func (a *arrow) complement() *mat.SymDense {
 	return s
 }
 
-// independent keeps as many columns as do not depend on each other: of those left
-// out, nothing remains beside their own size.
+// independent keeps the columns that are independent: of those left out nothing
+// remains, relative to their own size.
 func (a *arrow) independent() {
 	if a.p == 0 {
 		return
@@ -209,8 +210,8 @@ func (a *arrow) independent() {
 	slices.Sort(a.kept)
 }
 
-// factorise readies the arrow for solve. A remainder lost to rounding is made
-// positive: its column is all but undetermined.
+// factorise prepares the arrow for solve. A remainder lost to rounding is made
+// positive: its column is nearly undetermined.
 func (a *arrow) factorise() {
 	if len(a.kept) == 0 {
 		return
@@ -227,7 +228,8 @@ func (a *arrow) factorise() {
 	}
 }
 
-// solve gives the solution of H u = v, 0 for dead coefficients and those not kept.
+// solve returns the solution of H u = v, 0 for dead coefficients and those not
+// kept.
 func (a *arrow) solve(v []float64) []float64 {
 	u := make([]float64, a.na+a.p)
 	for j := range a.na {
@@ -245,7 +247,7 @@ func (a *arrow) solve(v []float64) []float64 {
 	if a.failed {
 		y.ScaleVec(math.NaN(), y)
 	} else {
-		_ = a.schur.SolveVecTo(y, y) // an error says ill conditioned, as an all but undetermined column is
+		_ = a.schur.SolveVecTo(y, y) // the error only says ill conditioned, as a nearly undetermined column is
 	}
 	for k, r := range a.kept {
 		u[a.na+r] = y.AtVec(k)
@@ -258,7 +260,7 @@ func (a *arrow) solve(v []float64) []float64 {
 	return u
 }
 
-// column is H e_k for a coefficient outside the absorbed factor.
+// column returns H e_k for a coefficient outside the absorbed factor.
 func (a *arrow) column(k int) []float64 {
 	out := make([]float64, a.na+a.p)
 	r := k - a.na

@@ -9,7 +9,7 @@ import (
 // RateFit is a Poisson regression log E(events) = log(exposure) + a level of
 // every factor, by maximum likelihood (McCullagh & Nelder 1989 ch. 6).
 type RateFit struct {
-	Scale    string // Poisson, QuasiPoisson or Clustered: where standard errors come from
+	Scale    string // Poisson, QuasiPoisson or Clustered: the origin of the standard errors
 	Phi      float64
 	Warnings []string
 
@@ -18,46 +18,45 @@ type RateFit struct {
 	coef      []float64
 	mu        []float64
 	h         *arrow      // information at the fit
-	nulls     [][]float64 // combinations of coefficients that the data say nothing of
-	clusters  int         // that errors are clustered by
-	scores    sparse      // of each cluster, where they are
+	nulls     [][]float64 // combinations of coefficients that the data do not determine
+	clusters  int         // by which errors are clustered
+	scores    sparse      // of each cluster, if there are any
 	repeated  float64
-	penalised float64    // log likelihood at the fit, less what random levels' distances from 0 cost
-	parts     []*RateFit // one a standard deviation of the random factor; f is the likeliest
+	penalised float64    // log likelihood at the fit, less the penalty of random levels
+	parts     []*RateFit // for each standard deviation of the random factor; f is the likeliest
 	weight    float64    // of a part
 }
 
-// The three origins of a standard error, as RateFit.Scale says them.
+// The origins of a standard error, as in RateFit.Scale.
 const (
 	Poisson      = "Poisson"
 	QuasiPoisson = "quasi-Poisson"
 	Clustered    = "clustered"
 )
 
-// FitRates fits t, and returns nil and the reason where there is nothing to fit.
+// FitRates fits t, and returns nil and the reason if there is nothing to fit.
 //
-// Levels without an event are fitted exactly: their rate is 0, their rows say
-// nothing of the other levels, and ratios with them have one limit. Columns
-// that depend on others are found and left out; a ratio that they make
-// unknowable is then absent, with the reason.
+// Levels without an event are fitted exactly: their rate is 0, their rows tell
+// nothing of the other levels, and ratios with them have one limit. Dependent
+// columns are found and left out; a ratio that they leave undetermined is
+// absent, with the reason.
 //
 // Standard errors are those of Poisson counts, unless strata vary more than
-// that (Pearson X^2 against its mean and variance, p < 0.05): then they grow by
-// the scale of Fletcher (2012, Biometrika 99), a form of Pearson's for thin
-// strata. Where clusters vary more than strata explain, and there are at least
-// 5, errors are clustered (White 1980; Liang & Zeger 1986) but never smaller
-// than the others. Scale says which.
-//
-// Where events come several in a run all errors grow by their scale.
+// that (Pearson X^2 against its mean and variance, p < 0.05): then they are
+// scaled after Fletcher (2012, Biometrika 99), a form of Pearson's scale for
+// thin strata. If clusters vary more than strata explain, and there are at
+// least 5, errors are clustered (White 1980; Liang & Zeger 1986) but never
+// smaller than the others. Scale tells which. If events come several in a run
+// all errors are scaled for that.
 //
 // The log rates of the levels of a random factor are normal around 0 (a
 // generalised linear mixed model, Breslow & Clayton 1993), so that levels lend
 // each other strength, and a level of Factors[0] that shares all its exposure
 // with one of them has an interval as wide as they differ. Their standard
-// deviation is not estimated, since a few machines say little of it: ratios are
-// averaged over spreads, weighed by their restricted likelihood (Laplace's
-// approximation), each as likely beforehand. What then varies between clusters
-// widens errors by one scale.
+// deviation is not estimated, since a few machines tell little of it: ratios
+// are averaged over several, weighted by their restricted likelihood (Laplace's
+// approximation), with equal priors. What then varies between clusters widens
+// errors by one scale.
 func FitRates(t RateTable) (*RateFit, string) {
 	g, why := group(t)
 	if why != "" {
@@ -77,7 +76,7 @@ func FitRates(t RateTable) (*RateFit, string) {
 		f.scale()
 		return f, ""
 	}
-	// From the middle outwards, as far as a spread weighs anything: in a large
+	// From the middle outwards, as long as a spread has any weight: in a large
 	// fleet that is one or two.
 	parts := []*RateFit{f.spread(len(spreads)/2, nil)}
 	top := parts[0].weight
@@ -109,14 +108,15 @@ func FitRates(t RateTable) (*RateFit, string) {
 }
 
 // spreads are the standard deviations of the log rates of a random factor's
-// levels that are averaged over.
+// levels over which ratios are averaged.
 var spreads = []float64{0.05, 0.2, 0.4, 0.6, 0.8, 1, 1.3, 1.7}
 
-// weightless is how far below the likeliest, in log likelihood, a spread weighs
-// next to nothing.
+// weightless is how far, in log likelihood below the likeliest, a spread has
+// next to no weight.
 const weightless = 7
 
-// spread is the fit at one of the spreads, from coefficients near it if not nil.
+// spread returns the fit at one of the spreads, starting from coefficients near
+// it if not nil.
 func (f *RateFit) spread(k int, near []float64) *RateFit {
 	part, x := *f, *f.x
 	part.x, part.coef, part.Warnings = &x, near, slices.Clip(f.Warnings)
@@ -140,14 +140,15 @@ func (f *RateFit) fit(precision float64) {
 	f.coef = coef
 }
 
-// restricted is the logarithm of the likelihood with all coefficients
-// integrated out, by Laplace's approximation and but for a constant.
+// restricted returns the logarithm of the likelihood with all coefficients
+// integrated out, by Laplace's approximation and up to a constant.
 func (f *RateFit) restricted() float64 {
 	l := f.penalised/f.repeated - f.h.logDet()/2
 	return l + float64(f.x.mixedTo-f.x.mixedFrom)*math.Log(f.x.precision)/2
 }
 
-// findCollinear looks for dependent columns with every living row counted once.
+// findCollinear finds dependent columns, with every row that is not dead
+// counted once.
 func (f *RateFit) findCollinear() {
 	ones := make([]float64, len(f.g.events))
 	for i := range ones {
@@ -174,7 +175,7 @@ func (f *RateFit) findCollinear() {
 	}
 }
 
-// start gives the absorbed factor's crude log rates.
+// start returns the absorbed factor's crude log rates.
 func (f *RateFit) start() []float64 {
 	coef := make([]float64, f.x.n)
 	if f.g.random > 0 { // the absorbed factor may be the random one: its levels begin at 0
@@ -210,9 +211,9 @@ func (f *RateFit) start() []float64 {
 
 // maximise runs Newton's method (for this link the same as iteratively
 // reweighted least squares), halving steps that lose likelihood, and leaves mu
-// and the information. With firth, the score carries half the leverage of every
-// row (Firth 1993, Biometrika 80; Heinze & Schemper 2002), which keeps every
-// estimate finite.
+// and the information. If firth is set the score includes half the leverage of
+// every row (Firth 1993, Biometrika 80; Heinze & Schemper 2002), which keeps
+// every estimate finite.
 func (f *RateFit) maximise(coef []float64, firth bool) bool {
 	g, x := f.g, f.x
 	f.mu = make([]float64, len(g.events))
@@ -293,7 +294,7 @@ func (f *RateFit) maximise(coef []float64, firth bool) bool {
 	return false
 }
 
-// goodness finds whether strata vary more than Poisson's, and how much.
+// goodness finds whether, and how much, strata vary more than Poisson counts.
 func (f *RateFit) goodness() {
 	rank := f.rank()
 	df, pearson, spread, excess := float64(-rank), 0.0, 0.0, 0.0
@@ -312,13 +313,13 @@ func (f *RateFit) goodness() {
 	}
 	if phi := pearson / df / (1 + excess/(df+float64(rank))); phi > 1 {
 		f.Phi, f.Scale = phi, QuasiPoisson
-		f.Warnings = append(f.Warnings, fmt.Sprintf("counts vary %.2g times more than by chance: intervals are widened for "+
-			"it", phi))
+		f.Warnings = append(f.Warnings, fmt.Sprintf("overheats vary %.2g times more than by chance: intervals are wider for it",
+			phi))
 	}
 }
 
-// rank is the number of parameters that the fit has used up; of a random factor
-// as far as its levels are free.
+// rank returns the number of parameters of the fit; levels of a random factor
+// count as far as they are free.
 func (f *RateFit) rank() int {
 	if f.g.random > 0 {
 		used, leverage := 0.0, f.h.leverage(f.g, f.x)
@@ -338,7 +339,7 @@ func (f *RateFit) rank() int {
 	return n
 }
 
-// scale finds how much more than Poisson's counts vary.
+// scale finds how much more than Poisson counts the data vary.
 func (f *RateFit) scale() {
 	f.goodness()
 	if f.repeated > 1 {
@@ -347,7 +348,7 @@ func (f *RateFit) scale() {
 	f.clustered()
 }
 
-// dot is floats.Dot for vectors so short that its call would cost more.
+// dot is floats.Dot for short vectors, for which a call would cost more.
 func dot(a, b []float64) float64 {
 	s := 0.0
 	for i, x := range a {

@@ -7,7 +7,7 @@ import (
 	"gonum.org/v1/gonum/mathext"
 )
 
-// checkRate says what is wrong with a count and its exposure, or "".
+// checkRate returns what is wrong with a count and its exposure, or "".
 func checkRate(events int, exposure, level float64) string {
 	switch {
 	case events < 0:
@@ -24,13 +24,13 @@ func checkRate(events int, exposure, level float64) string {
 	return ""
 }
 
-// Counting is how counts are compared.
+// Counting controls how counts are compared.
 type Counting struct {
 	// Repeated is how many events count as one in limits and p (see Repeated);
-	// estimates stay the same. 0 counts as 1.
+	// estimates stay the same. 0 means 1.
 	Repeated float64
-	// MidP takes the mid-P interval (Lancaster 1961), whose coverage is near level on
-	// average, for the exact one, which covers at least level.
+	// MidP selects the mid-P interval (Lancaster 1961), whose coverage is near
+	// level on average, instead of the exact one, which covers at least level.
 	MidP bool
 }
 

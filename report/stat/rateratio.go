@@ -7,20 +7,20 @@ import (
 )
 
 const (
-	noEventsOther = "no event in the comparison: the ratio has a lower limit only, and its value is the median-unbiased " +
-		"estimate"
-	noEventsHere = "no overheat here: the ratio has an upper limit only"
+	noEventsOther = "the others had no overheat: the ratio has a lower limit only, and its value is rough"
+	noEventsHere  = "no overheat here: the ratio has an upper limit only"
 )
 
 // Compare returns the ratio of the rate events1/exposure1 to events0/exposure0,
-// and its central two-sided p, which agrees with the interval. It is conditional
-// on the total number of events (Przyborowski & Wilenski 1940; Breslow & Day 1987
-// vol. 2 s. 3.4): events1 is then binomial with p = r T1/(r T1 + T0), and limits
-// of p are limits of the ratio r.
+// and its central two-sided p, which agrees with the interval. It is
+// conditional on the total number of events (Przyborowski & Wilenski 1940;
+// Breslow & Day 1987 vol. 2 s. 3.4): events1 is then binomial with p = r T1/(r
+// T1 + T0), and limits of p are limits of the ratio r.
 //
-// No event in the denominator leaves a lower limit only; the value is then the
-// median-unbiased one of Hirji, Tsiatis & Mehta (1989), the ratio at which what
-// was seen has probability 1/2. No event on either side is an absence.
+// Without events in the denominator there is a lower limit only; the value is
+// then the median-unbiased one of Hirji, Tsiatis & Mehta (1989), the ratio at
+// which the observation has probability 1/2. Without any event the ratio is
+// absent.
 func (c Counting) Compare(events1 int, exposure1 float64, events0 int, exposure0, level float64) (Result, float64) {
 	for _, why := range []string{checkRate(events0, exposure0, level), checkRate(events1, exposure1, level)} {
 		if why != "" {
@@ -44,7 +44,8 @@ func (c Counting) Compare(events1 int, exposure1 float64, events0 int, exposure0
 // need not be whole: contrasts of a regression use effective counts.
 type conditional struct{ x1, t1, x0, t0 float64 }
 
-// tails of x1 at ratio r: P(X >= x1), P(X > x1), P(X <= x1), P(X < x1).
+// tails returns those of x1 at ratio r: P(X >= x1), P(X > x1), P(X <= x1), P(X
+// < x1).
 func (c conditional) tails(r float64) (ge, gt, le, lt float64) {
 	a, b := r*c.t1, c.t0
 	p, q := a/(a+b), b/(a+b)
@@ -55,8 +56,8 @@ func (c conditional) tails(r float64) (ge, gt, le, lt float64) {
 	return
 }
 
-// p is that of a ratio of 1: twice the smaller tail, with mid-P half the weight
-// on what was seen.
+// p returns that of a ratio of 1: twice the smaller tail, with mid-P the
+// observation at half weight.
 func (c conditional) p(midP bool) float64 {
 	ge, gt, le, lt := c.tails(1)
 	if midP {
@@ -75,18 +76,18 @@ func (c conditional) value() (float64, []string) {
 	return c.x1 / c.t1 / (c.x0 / c.t0), nil
 }
 
-// odds is the ratio at which a Beta(a, b) has its lower quantile tail.
+// odds returns the ratio at which a Beta(a, b) has its lower quantile tail.
 func (c conditional) odds(a, b, tail float64) float64 {
 	p := mathext.InvRegIncBeta(a, b, tail)
 	q := 1 - p
 	if p > 0.5 {
-		q = mathext.InvRegIncBeta(b, a, 1-tail) // 1 - p keeps too few digits
+		q = mathext.InvRegIncBeta(b, a, 1-tail) // 1 - p would lose digits
 		p = 1 - q
 	}
 	return p / q * (c.t0 / c.t1)
 }
 
-// exactLimits are those of Clopper & Pearson (1934), as ratios.
+// exactLimits returns the limits of Clopper & Pearson (1934), as ratios.
 func (c conditional) exactLimits(tail float64) (lo, hi float64) {
 	hi = math.Inf(1)
 	if c.x1 > 0 {
@@ -98,7 +99,7 @@ func (c conditional) exactLimits(tail float64) (lo, hi float64) {
 	return lo, hi
 }
 
-// midPLimits lie within the exact ones.
+// midPLimits returns the mid-P limits, which lie within the exact ones.
 func (c conditional) midPLimits(tail float64) (lo, hi float64) {
 	lo, hi = c.exactLimits(tail)
 	mid := (c.x1 + 0.5) / c.t1 / ((c.x0 + 0.5) / c.t0)
@@ -117,8 +118,8 @@ func (c conditional) midPLimits(tail float64) (lo, hi float64) {
 	return lo, hi
 }
 
-// comparison is a conditional one averaged over what is not known; its weights
-// sum to 1.
+// comparison is a conditional comparison averaged over what is unknown; its
+// weights sum to 1.
 type comparison []weighed
 
 type weighed struct {
@@ -126,7 +127,7 @@ type weighed struct {
 	weight float64
 }
 
-// value is the geometric mean of the ratios.
+// value returns the geometric mean of the ratios.
 func (c comparison) value() (float64, []string) {
 	if len(c) == 1 {
 		return c[0].value()
@@ -140,7 +141,7 @@ func (c comparison) value() (float64, []string) {
 	return math.Exp(sum), warnings
 }
 
-// tails are the mid-P ones at ratio r.
+// tails returns the mid-P tails at ratio r.
 func (c comparison) tails(r float64) (above, below float64) {
 	for _, w := range c {
 		ge, gt, le, lt := w.conditional.tails(r)
@@ -149,8 +150,8 @@ func (c comparison) tails(r float64) (above, below float64) {
 	return above, below
 }
 
-// midPLimits are where the averaged tails are tail: between the limits of the
-// comparisons averaged.
+// midPLimits returns the ratios at which the averaged tails are tail; they lie
+// between the limits of the comparisons averaged.
 func (c comparison) midPLimits(tail float64) (lo, hi float64) {
 	lo, hi = c[0].midPLimits(tail)
 	if len(c) == 1 {
@@ -172,10 +173,10 @@ func (c comparison) midPLimits(tail float64) (lo, hi float64) {
 	return lo, hi
 }
 
-// p is the two-sided p of a ratio of 1: by mid-P, which agrees with the limits.
-// Averaged comparisons count what was seen in full: among several levels their
-// far tails, which are normal only about, else find one in 8 % of fleets
-// where there is none (testdata/bench/coverage-fleet.txt).
+// p returns the two-sided p of a ratio of 1: by mid-P, which agrees with the
+// limits. Averaged comparisons give the observation full weight: among several
+// levels their far tails, which are only roughly normal, would otherwise find
+// one in 8 % of fleets without any (testdata/bench/coverage-fleet.txt).
 func (c comparison) p() float64 {
 	if len(c) == 1 {
 		return c[0].p(true)

@@ -7,15 +7,16 @@ import (
 	"sync"
 )
 
-// LevelRatio is a level's rate over that of what it is compared with, the other
-// factors held. P is two-sided and agrees with the interval; it counts only
-// where Est is there.
+// LevelRatio is a level's rate relative to that of what it is compared with,
+// the other factors held. P is two-sided and agrees with the interval; it is
+// valid only if Est is present.
 type LevelRatio struct {
 	Result
 	P float64
 }
 
-// knowable reports whether the data determine the combination c of coefficients.
+// knowable reports whether the data determine the combination c of
+// coefficients.
 func (f *RateFit) knowable(c []float64) bool {
 	for _, null := range f.nulls {
 		if math.Abs(dot(c, null)) > 1e-6 {
@@ -25,9 +26,10 @@ func (f *RateFit) knowable(c []float64) bool {
 	return true
 }
 
-// variance of the combination c of coefficients. Normal limits serve clustered
-// errors too: Student's with clusters-1 degrees of freedom covered 98.8 % where
-// 8 machines differed, these 95 % (TestAdjustedRatioCoverage).
+// variance returns that of the combination c of coefficients. Normal limits
+// serve clustered errors too: Student's with clusters-1 degrees of freedom
+// covered 98.8 % where 8 machines differed, these 95 %
+// (TestAdjustedRatioCoverage).
 func (f *RateFit) variance(c []float64) float64 {
 	u := f.h.solve(c)
 	v := dot(c, u) * f.Phi
@@ -88,10 +90,10 @@ func (f *RateFit) RatesOf(reference int, level float64) []LevelRatio {
 
 // standardised is what RatesOf needs of every level of Factors[0].
 type standardised struct {
-	events, hours []float64 // hours: under standard conditions
+	events, hours []float64 // under standard conditions
 	rows          [][]int
 	weight        []float64       // of a row: its standard hours
-	firth         func() *RateFit // fitted once it is asked for
+	firth         func() *RateFit // fitted on first use
 	parts         []*standardised // of each part of the fit
 }
 
@@ -116,7 +118,7 @@ func (f *RateFit) standardise() *standardised {
 	return s
 }
 
-// conditions is the fitted effect of the factors that are held.
+// conditions returns the fitted effect of the factors held.
 func (f *RateFit) conditions(i int) float64 {
 	sum := 0.0
 	for fac := 1; fac < len(f.g.codes); fac++ {
@@ -136,7 +138,7 @@ func (f *RateFit) addConditions(c []float64, i int, w float64) {
 	}
 }
 
-// addLevels adds the shares of the events of levels to the coefficients of
+// addLevels adds the levels' shares of the events to the coefficients of
 // Factors[0]: the gradient of the log of their common rate.
 func (f *RateFit) addLevels(c []float64, s *standardised, levels []int, w float64) {
 	total := 0.0
@@ -204,8 +206,9 @@ func (f *RateFit) levelRatio(s *standardised, l, reference int, level float64) L
 			c = conditional{k * events, s.hours[l], k * restEvents, sumOf(s.hours, rest)}
 			separated = !(v < 400) // a standard error of 20
 		} else {
-			// The side without events would have had `at` at the other's rate; v is
-			// the variance of its logarithm, so 1/v events' worth of knowledge.
+			// At the other's rate the side without events would have had `at` events; v
+			// is the variance of its logarithm, so it is known as well as from 1/v
+			// events.
 			quiet, loud := []int{l}, rest
 			if events > 0 {
 				quiet, loud = rest, []int{l}
@@ -220,7 +223,7 @@ func (f *RateFit) levelRatio(s *standardised, l, reference int, level float64) L
 			v := f.variance(grad)
 			separated = !(v < 400) || v <= 0
 			at := sumOf(s.events, loud) / sumOf(s.hours, loud) * sum
-			at /= math.Max(1, v/dot(grad, f.h.solve(grad))) // over-dispersed counts of 0 say less
+			at /= math.Max(1, v/dot(grad, f.h.solve(grad))) // over-dispersed counts of 0 tell less
 			c = conditional{0, at, 1 / v, 1 / v}
 			if events > 0 {
 				c = conditional{1 / v, 1 / v, 0, at}
@@ -240,7 +243,7 @@ func (f *RateFit) levelRatio(s *standardised, l, reference int, level float64) L
 	case separated && events > 0 && restEvents > 0:
 		return f.firthRatio(s, grad, level, warnings)
 	case separated:
-		return none("separated: %g events in conditions that no other level shares", math.Max(events, restEvents))
+		return none("%g overheats in conditions that no other shares", math.Max(events, restEvents))
 	}
 	value, more := cmp.value()
 	lo, hi := cmp.midPLimits((1 - level) / 2)
@@ -254,10 +257,10 @@ func sumOf(v []float64, at []int) (sum float64) {
 	return sum
 }
 
-// comparable gives those of rest whose ratio to level l the data determine.
+// comparable returns those of rest whose ratio to level l the data determine.
 func (f *RateFit) comparable(s *standardised, l int, rest []int) []int {
 	anchor := l
-	if s.events[l] == 0 { // a level without events has no coefficient: use the conditions it met
+	if s.events[l] == 0 { // a level without events has no coefficient: use its conditions
 		anchor = -1
 		for _, k := range rest {
 			if s.events[k] > 0 && (anchor < 0 || s.events[k] > s.events[anchor]) && f.meets(s, l, k) {
@@ -286,13 +289,14 @@ func (f *RateFit) comparable(s *standardised, l int, rest []int) []int {
 	return out
 }
 
-// meets reports whether the data say what level k would have met in l's hours.
+// meets reports whether the data tell what level k would have had in l's hours.
 func (f *RateFit) meets(s *standardised, l, k int) bool {
 	for _, i := range s.rows[l] {
 		if s.weight[i] == 0 {
 			continue
 		}
-		// differences of rows with events are knowable, so one of k's serves as the base
+		// Differences of rows with events are knowable, so one of k's serves as the
+		// base.
 		c := make([]float64, f.x.n)
 		f.addConditions(c, i, 1)
 		f.addConditions(c, f.base(s, k), -1)
@@ -303,7 +307,7 @@ func (f *RateFit) meets(s *standardised, l, k int) bool {
 	return true
 }
 
-// base is a row of level k that has a fitted rate.
+// base returns a row of level k that has a fitted rate.
 func (f *RateFit) base(s *standardised, k int) int {
 	for _, i := range s.rows[k] {
 		if !f.x.deadRow[i] {
@@ -313,8 +317,8 @@ func (f *RateFit) base(s *standardised, k int) int {
 	return s.rows[k][0]
 }
 
-// withFirth is the fit with Firth's penalty; without coefficients where there is
-// none.
+// withFirth returns the fit with Firth's penalty; without coefficients if there
+// is none.
 func (f *RateFit) withFirth() *RateFit {
 	p := *f
 	p.coef = f.start()
@@ -324,16 +328,16 @@ func (f *RateFit) withFirth() *RateFit {
 	return &p
 }
 
-// firthRatio is the contrast from a penalised fit, with a normal interval of
-// the logarithm.
+// firthRatio returns the contrast from a penalised fit, with a normal interval
+// of the logarithm.
 func (f *RateFit) firthRatio(s *standardised, grad []float64, level float64, warnings []string) LevelRatio {
 	p := s.firth()
 	if p.coef == nil {
-		return LevelRatio{Result: absent("separated: no finite estimate"), P: 1}
+		return LevelRatio{Result: absent("it overheated in no conditions that it shares with the others"), P: 1}
 	}
 	theta, se := dot(grad, p.coef), math.Sqrt(p.variance(grad))
 	z := zFor(level)
-	warnings = append(warnings, "levels never met under the same conditions with events: a penalised estimate (Firth)")
+	warnings = append(warnings, "it never overheated under the same conditions as the others: the ratio is rough")
 	return LevelRatio{estimated(math.Exp(theta), math.Exp(theta-z*se), math.Exp(theta+z*se), level, warnings...),
 		twoSidedNormal(theta / se)}
 }

@@ -5,24 +5,23 @@ import (
 	"slices"
 )
 
-// RateTable is events and exposure by row, with the level of every factor.
-// Rows need not be grouped: rows of the same levels are added up before
-// anything else is done, which loses nothing. All lists are of one length, and
-// there is one factor at least.
+// RateTable is events and exposure by row, with the level of every factor. Rows
+// need not be grouped: rows of the same levels are added up first, which loses
+// nothing. All lists have one length, and there is at least one factor.
 type RateTable struct {
 	Events   []int
 	Exposure []float64
-	// Factors[f][i] is the level of row i in factor f, 0 to n-1. Factors[0] is
-	// the one asked about; the others are held.
+	// Factors[f][i] is the level of row i in factor f, from 0. Factors[0] is the
+	// factor asked about; the others are held.
 	Factors [][]int
 	// Random > 0 is a factor whose levels are drawn from one distribution instead
-	// of each having a rate of its own: see FitRates.
+	// of each having its own rate: see FitRates.
 	Random int
-	// Repeated is how many times more than Poisson's the counts vary because events
-	// come several in a run, as Repeated tells; 0 counts as 1.
+	// Repeated is how many times more than Poisson counts the data vary because
+	// events come several in a run, see the function Repeated; 0 means 1.
 	Repeated float64
-	// Cluster[i] names what rows of one origin (a machine) have in common; nil
-	// if nothing. A cluster for every row gives White's (1980) errors.
+	// Cluster[i] identifies what rows of one origin (a machine) have in common;
+	// nil if nothing. A cluster for every row gives White's (1980) errors.
 	Cluster []int
 }
 
@@ -32,7 +31,7 @@ type grouped struct {
 	exposure []float64
 	codes    [][]int // [factor][stratum]
 	levels   []int
-	rows     []member // by cluster, where rows have one
+	rows     []member // by cluster, if rows have one
 	clusters int
 	random   int // factor, 0 none
 }
@@ -90,8 +89,8 @@ func group(t RateTable) (*grouped, string) {
 	return g, ""
 }
 
-// pack folds codes into ids < bound, and tells the new bound. Before they could
-// overflow, ids are renumbered.
+// pack combines codes into ids < bound, and returns the new bound. Ids are
+// renumbered before they could overflow.
 func pack(ids []int, bound int, codes []int, levels int) int {
 	levels = max(levels, 1)
 	if bound > 1<<62/levels {
@@ -103,13 +102,14 @@ func pack(ids []int, bound int, codes []int, levels int) int {
 	return bound * levels
 }
 
-// compress renumbers ids 0, 1, ... in order of first appearance, and counts them.
+// compress renumbers ids 0, 1, ... in order of first appearance, and counts
+// them.
 func compress(ids []int) int {
 	low, high := 0, 0
 	for _, id := range ids {
 		low, high = min(low, id), max(high, id)
 	}
-	if low == 0 && high <= 2*len(ids) { // as they are where the levels are few: no map is needed
+	if low == 0 && high <= 2*len(ids) { // few levels: no map is needed
 		number, count := make([]int32, high+1), int32(0)
 		for i, id := range ids {
 			if number[id] == 0 {

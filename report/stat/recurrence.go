@@ -6,7 +6,7 @@ import (
 	"slices"
 )
 
-// History is one unit watched from 0 to End, with the times of its events in
+// History is one unit observed from 0 to End, with the times of its events in
 // any order. Two events at one time are two events.
 type History struct {
 	End    float64
@@ -16,15 +16,15 @@ type History struct {
 // MCFStep is the mean cumulative function just after Time.
 type MCFStep struct {
 	Time   float64
-	AtRisk int // units whose history reaches Time
+	AtRisk int // units observed until Time or longer
 	MCF    float64
 	SE     float64
 	Low    float64
 	High   float64
 }
 
-// limits are those of the logarithm at q standard errors, MCF exp(-/+ q SE/MCF):
-// for q = 1.96 those of R's survfit(conf.type = "log") and of reda.
+// limits returns those of the logarithm at q standard errors, MCF exp(-/+ q
+// SE/MCF): for q = 1.96 those of R's survfit(conf.type = "log") and of reda.
 func (s *MCFStep) limits(q float64) (low, high float64) {
 	f := math.Exp(q * s.SE / s.MCF)
 	return s.MCF / f, s.MCF * f
@@ -96,13 +96,13 @@ func MeanCumulative(units []History, level float64) (steps []MCFStep, why string
 		steps = append(steps, step)
 	}
 	if alone > 0 {
-		warnings = append(warnings, fmt.Sprintf("%.0f events happened while one unit only was at risk: the band there is a "+
+		warnings = append(warnings, fmt.Sprintf("%.0f of all happened when only one machine had run as long: the band there is a "+
 			"guess", alone))
 	}
 	return steps, "", warnings
 }
 
-// checkHistories gives the distinct event times in order.
+// checkHistories returns the distinct event times in order, or what is wrong.
 func checkHistories(units []History, level float64) (times []float64, why string) {
 	if !validLevel(level) {
 		return nil, fmt.Sprintf("level %g: must lie between 0 and 1", level)
@@ -122,7 +122,7 @@ func checkHistories(units []History, level float64) (times []float64, why string
 		times = append(times, u.Events...)
 	}
 	if len(times) == 0 {
-		return nil, "no event"
+		return nil, "it never happened"
 	}
 	slices.Sort(times)
 	return slices.Compact(times), ""

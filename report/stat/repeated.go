@@ -8,16 +8,16 @@ type RunStratum struct {
 	Squares  float64 // sum of their squares
 }
 
-// Repeated returns how many times more than Poisson's counts vary because events
-// come several in a run: D, the mean square of the events that come together
-// over their mean (a compound Poisson count); 1 where they repeat no more than
-// chance has it (p >= 0.05).
+// Repeated returns how many times more than Poisson counts the data vary
+// because events come several in a run: D, the mean square of the events that
+// come together over their mean (a compound Poisson count); 1 if they repeat no
+// more than by chance (p >= 0.05).
 //
-// Long runs meet several events by chance. Let q = Squares/Exposure^2, the
-// chance that two events of a stratum fall in one run. Then E(Repeats) =
-// q m^2 + (D-1) m and E(k(k-1)) = m^2 + (D-1) m, k being the stratum's events and m
-// their mean, so that Repeats - q k(k-1) has the mean (D-1)(1-q) m. A stratum of
-// one run tells nothing.
+// Long runs have several events by chance. Let q = Squares/Exposure^2, the
+// chance that two events of a stratum fall into one run. Then E(Repeats) = q
+// m^2 + (D-1) m and E(k(k-1)) = m^2 + (D-1) m, k being the stratum's events and
+// m their mean, so that Repeats - q k(k-1) has the mean (D-1)(1-q) m. A stratum
+// of one run tells nothing.
 func Repeated(strata []RunStratum) float64 {
 	var seen, chance, room float64
 	for _, s := range strata {

@@ -23,11 +23,11 @@ import (
 	"math"
 )
 
-// Level95 is the coverage that every report uses unless told otherwise.
+// Level95 is the coverage in every report unless another is asked for.
 const Level95 = 0.95
 
 // Estimate is a point estimate with a central interval that covers the truth
-// with probability Level. Its unit is that of the function that made it.
+// with probability Level. Its unit is that of the function that returned it.
 type Estimate struct {
 	Value float64 // always finite
 	Low   float64 // -Inf where there is no lower limit
@@ -35,7 +35,8 @@ type Estimate struct {
 	Level float64 // coverage of Low to High, 0 to 1
 }
 
-// MarshalJSON writes {"value","low","high","level"}; what is not finite is null.
+// MarshalJSON returns {"value","low","high","level"}, null for what is not
+// finite.
 func (e Estimate) MarshalJSON() ([]byte, error) {
 	return json.Marshal(struct {
 		Value *float64 `json:"value"`
@@ -45,7 +46,7 @@ func (e Estimate) MarshalJSON() ([]byte, error) {
 	}{finite(e.Value), finite(e.Low), finite(e.High), finite(e.Level)})
 }
 
-// UnmarshalJSON reads what MarshalJSON wrote: a limit that is null is infinite.
+// UnmarshalJSON is the inverse of MarshalJSON: a null limit is infinite.
 func (e *Estimate) UnmarshalJSON(b []byte) error {
 	var from struct{ Value, Low, High, Level *float64 }
 	if err := json.Unmarshal(b, &from); err != nil {
@@ -75,20 +76,20 @@ func (e Estimate) Scaled(k float64) Estimate {
 	return e
 }
 
-// Result is an estimate, or the reason why there is none. Warnings belong to
-// either.
+// Result is an estimate, or the reason why there is none. Warnings may come
+// with either.
 type Result struct {
-	Est      *Estimate // nil where nothing can be estimated
-	Why      string    // why Est is nil; empty where it is not
-	Warnings []string  // what a reader must know beside the number
+	Est      *Estimate // nil if nothing can be estimated
+	Why      string    // why Est is nil; otherwise empty
+	Warnings []string  // what a reader must know besides the number
 }
 
 func absent(format string, args ...any) Result {
 	return Result{Why: fmt.Sprintf(format, args...)}
 }
 
-// estimated wraps numbers, and refuses those that are none: a method that broke
-// down numerically becomes an absence instead of a NaN in a table.
+// estimated returns numbers as a Result, but an absence if they are not finite:
+// a numerical failure must not become a NaN in a table.
 func estimated(value, low, high, level float64, warnings ...string) Result {
 	if math.IsNaN(value) || math.IsInf(value, 0) || math.IsNaN(low) || math.IsNaN(high) {
 		return Result{Why: "the method gave no finite number for these data", Warnings: warnings}

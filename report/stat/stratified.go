@@ -6,7 +6,7 @@ import (
 )
 
 // RateStratum is one stratum of a two-group comparison: events and exposure of
-// the group asked about (1) and of the one it is compared with (0).
+// the group of interest (1) and of the one it is compared with (0).
 type RateStratum struct {
 	Events1   int
 	Exposure1 float64
@@ -14,12 +14,12 @@ type RateStratum struct {
 	Exposure0 float64
 }
 
-// Stratified is a rate ratio held common over strata.
+// Stratified is a rate ratio common to all strata.
 type Stratified struct {
-	Ratio Result  // Mantel-Haenszel; exact where one side has no event
+	Ratio Result  // Mantel-Haenszel; exact if one side has no event
 	P     float64 // two-sided, of a ratio of 1
-	// Differ is the p of strata that differ no more than chance in their ratios; nil
-	// where fewer than two have events on both sides.
+	// Differ is the p of the hypothesis that strata have one ratio; nil if fewer
+	// than two have events on both sides.
 	Differ *float64
 }
 
@@ -66,12 +66,12 @@ func MantelHaenszel(strata []RateStratum, level float64) Stratified {
 		return fail(fmt.Sprintf("level %g: must lie between 0 and 1", level))
 	}
 	if v == 0 {
-		return fail("no stratum has events and exposure on both sides: nothing to compare")
+		return fail("both sides never met the same conditions with an overheat, so nothing to compare")
 	}
 	var warnings []string
 	if lost > 0 {
-		warnings = append(warnings, fmt.Sprintf("%d events lie in strata with exposure on one side only and say nothing of "+
-			"the ratio", lost))
+		warnings = append(warnings, fmt.Sprintf("%d overheats were under conditions that only one side met: they say nothing here",
+			lost))
 	}
 	if r == 0 || s == 0 {
 		return oneSided(used, s == 0, level, warnings)
@@ -84,8 +84,8 @@ func MantelHaenszel(strata []RateStratum, level float64) Stratified {
 	}
 }
 
-// differ is the p of the Wald chi-square of the strata's ratios about the common
-// one, over strata with events on both sides.
+// differ returns the p of the Wald chi-square of the strata's ratios about the
+// common one, over strata with events on both sides.
 func differ(strata []RateStratum, logRatio float64) *float64 {
 	chi2, df := 0.0, -1.0
 	for _, st := range strata {
@@ -104,11 +104,11 @@ func differ(strata []RateStratum, logRatio float64) *float64 {
 	return &p
 }
 
-// oneSided is the exact comparison where all events are of group 1 (here), or
-// none is. Given a stratum's total each event is of group 1 with the chance
-// r T1/(r T1 + T0), so what was seen is the product of these chances.
+// oneSided returns the exact comparison when all events are of group 1 (here),
+// or none is. Given a stratum's total each event is of group 1 with the chance
+// r T1/(r T1 + T0), so the observation has the product of these chances.
 func oneSided(strata []RateStratum, here bool, level float64, warnings []string) Stratified {
-	seen := func(logRatio float64) float64 { // log of the chance of what was seen
+	seen := func(logRatio float64) float64 { // log of the chance of the observation
 		sum := 0.0
 		for _, st := range strata {
 			odds := math.Exp(logRatio) * st.Exposure1 / st.Exposure0
@@ -119,7 +119,7 @@ func oneSided(strata []RateStratum, here bool, level float64, warnings []string)
 		}
 		return sum
 	}
-	at := func(chance float64) float64 { // the ratio that makes it so likely
+	at := func(chance float64) float64 { // the ratio at which the observation has that chance
 		return math.Exp(root(func(z float64) float64 { return seen(z) - math.Log(chance) }, -60, 60))
 	}
 	out := Stratified{P: math.Min(1, 2*math.Exp(seen(0)))}

@@ -7,7 +7,8 @@ import (
 	"slices"
 )
 
-// Lifetime is the time from 0 to an event, or to the end of watching without it.
+// Lifetime is the time from 0 to an event, or to the end of observation without
+// one.
 type Lifetime struct {
 	Exit  float64
 	Event bool
@@ -34,7 +35,7 @@ func checkLives(lives []Lifetime, level float64) string {
 }
 
 // KaplanMeier returns the product-limit survivor function at every event time,
-// and why there is none: bad input, or no event.
+// or why there is none: bad input, or no event.
 func KaplanMeier(lives []Lifetime, level float64) (steps []SurvivalStep, why string) {
 	if why := checkLives(lives, level); why != "" {
 		return nil, why

@@ -7,25 +7,25 @@ import (
 	"gonum.org/v1/gonum/mathext"
 )
 
-// Trend tells whether events come faster or slower as time goes on.
+// Trend tells whether events come faster or slower over time.
 type Trend struct {
 	Laplace  float64 // > 0: faster
 	LaplaceP float64 // two-sided
 	Shape    Result  // power-law shape: > 1 faster, < 1 slower
 	Says     string  // Better, Worse or CannotSay, by Laplace at 1-level
-	Why      string  // why there is no trend to speak of; the rest is then 0
+	Why      string  // why there is no trend; the rest is then 0
 	Warnings []string
 }
 
-// What Trend.Says.
+// The values of Trend.Says.
 const (
 	Better    = "better"
 	Worse     = "worse"
 	CannotSay = "cannot say"
 )
 
-// minTrendEvents: under 3, Laplace's statistic is far from normal and no
-// pattern of two events is remarkable.
+// minTrendEvents is the least number of events: under 3, Laplace's statistic is
+// far from normal and no pattern of two events is remarkable.
 const minTrendEvents = 3
 
 // TrendOf tests a unit watched from 0 to its End; time is truncated by the end of
@@ -52,13 +52,13 @@ func TrendOf(u History, level float64) Trend {
 	n, sum, logs := float64(len(u.Events)), 0.0, 0.0
 	for _, t := range u.Events {
 		if t == 0 {
-			return fail("an event at time 0: the power law has no place for it")
+			return fail("one happened at the very first reading, so no trend can be fitted")
 		}
 		sum += t
 		logs += math.Log(u.End / t)
 	}
 	if n < minTrendEvents {
-		return fail(fmt.Sprintf("%g events: a trend needs %d", n, minTrendEvents))
+		return fail(fmt.Sprintf("too few: %g, and a trend needs %d", n, minTrendEvents))
 	}
 	out.Laplace = (sum - n*u.End/2) / math.Sqrt(n*u.End*u.End/12)
 	out.LaplaceP = twoSidedNormal(out.Laplace)
@@ -69,11 +69,11 @@ func TrendOf(u History, level float64) Trend {
 		}
 	}
 	if p := milP(logs, n); (out.LaplaceP < 1-level) != (p < 1-level) {
-		out.Warnings = append(out.Warnings, fmt.Sprintf("the two trend tests disagree: p %.2g by Laplace, %.2g by "+
-			"MIL-HDBK-189", out.LaplaceP, p))
+		out.Warnings = append(out.Warnings, fmt.Sprintf("two tests of the trend disagree (p %.2g and %.2g): do not rely on it",
+			out.LaplaceP, p))
 	}
 	if logs < 1e-9*n {
-		out.Shape = absent("all events lie at the end of watching: the power law has no shape")
+		out.Shape = absent("all happened at the last reading, so no trend can be fitted")
 		return out
 	}
 	shape, tail := n/logs, (1-level)/2
@@ -81,7 +81,8 @@ func TrendOf(u History, level float64) Trend {
 	return out
 }
 
-// milP is the two-sided p of n events whose log(T/t) sum to logs, by MIL-HDBK-189.
+// milP returns the two-sided p of n events whose log(T/t) sum to logs, by
+// MIL-HDBK-189.
 func milP(logs, n float64) float64 {
 	greater := upperChi2(2*logs, 2*n)
 	return math.Min(1, 2*math.Min(greater, 1-greater))

@@ -8,7 +8,7 @@ import (
 	"gonum.org/v1/gonum/mathext"
 )
 
-// minWeibullEvents: two parameters from fewer events are guesses.
+// minWeibullEvents is the least number of events for two parameters.
 const minWeibullEvents = 3
 
 // Weibull is a fit of P(T > t) = exp(-(t/scale)^shape) by maximum likelihood,
@@ -20,7 +20,8 @@ type Weibull struct {
 	sample weibullSample
 }
 
-// weibullSample is what the likelihood needs, times in units of the longest.
+// weibullSample holds what the likelihood needs, with times relative to the
+// longest.
 type weibullSample struct {
 	exits   []float64 // log
 	unit    float64
@@ -46,8 +47,8 @@ func newWeibullSample(lives []Lifetime) weibullSample {
 	return s
 }
 
-// moments gives the sums of (t/T)^b and of (t/T)^b log(t/T), for a time T whose
-// logarithm is z.
+// moments returns the sums of (t/T)^b and of (t/T)^b log(t/T), for a time T
+// with the logarithm z.
 func (s *weibullSample) moments(b, z float64) (m0, m1 float64) {
 	for _, lt := range s.exits {
 		w := math.Exp(math.Min(700, b*(lt-z)))
@@ -56,8 +57,8 @@ func (s *weibullSample) moments(b, z float64) (m0, m1 float64) {
 	return
 }
 
-// logLik at shape b and scale given by the log hazard level: hazard =
-// exp(level) b t^(b-1), times in units.
+// logLik returns the log likelihood at shape b, and scale given by the log
+// hazard level: hazard = exp(level) b t^(b-1).
 func (s *weibullSample) logLik(b, level float64) float64 {
 	m0, _ := s.moments(b, 0)
 	return s.n*(math.Log(b)+level) + (b-1)*s.logs - math.Exp(level)*m0 - s.n*s.logUnit
@@ -65,8 +66,8 @@ func (s *weibullSample) logLik(b, level float64) float64 {
 
 const shapeLow, shapeHigh = 0.02, 200
 
-// fitWeibull fits lives. Fewer than 3 events, or events all at one time, are an
-// absence.
+// fitWeibull fits lives. Fewer than 3 events, or events all at one time, give
+// an absence.
 func fitWeibull(lives []Lifetime, level float64) Weibull {
 	fail := func(format string, args ...any) Weibull {
 		return Weibull{Shape: absent(format, args...)}
@@ -104,7 +105,7 @@ func (s *weibullSample) shape() float64 {
 	}, math.Log(shapeLow), math.Log(shapeHigh)))
 }
 
-// limits finds where f, positive at z, becomes 0 on both sides.
+// limits returns where f, positive at z, becomes 0 on both sides.
 func limits(f func(float64) float64, z, step, low, high float64) (lo, hi float64) {
 	find := func(dir, end float64) float64 {
 		for d := step; ; d *= 1.6 {
@@ -123,10 +124,10 @@ func limits(f func(float64) float64, z, step, low, high float64) (lo, hi float64
 	return find(-1, low), find(1, high)
 }
 
-// Quantile returns the time by which a share p, 0 < p < 1, has had the event, with
-// its likelihood-ratio interval. The statistic is divided by 1 + 1/events, a
-// correction of Bartlett's kind whose constant is from own simulations: without
-// it the interval covers 93.3 to 95.7 % at 10 events.
+// Quantile returns the time by which a share p, 0 < p < 1, has had the event,
+// with its likelihood-ratio interval. The statistic is divided by 1 + 1/events,
+// a correction like Bartlett's whose constant is from our own simulations:
+// without it the interval covers 93.3 to 95.7 % at 10 events.
 func (w *Weibull) Quantile(p, level float64) Result {
 	switch {
 	case w.Shape.Est == nil:
@@ -138,16 +139,17 @@ func (w *Weibull) Quantile(p, level float64) Result {
 	return w.at(-math.Log1p(-p), drop, level)
 }
 
-// at is the time at which the cumulative hazard is c, with the interval of
-// times whose profile likelihood (over shapes) is at most drop below the top.
+// at returns the time at which the cumulative hazard is c, with the interval of
+// times whose profile likelihood (over shapes) is at most drop below the
+// maximum.
 func (w *Weibull) at(c, drop, level float64) Result {
 	s := &w.sample
 	b := w.Shape.Est.Value
 	m0, _ := s.moments(b, 0)
-	value := math.Log(c*m0/s.n) / b // log time, in units
+	value := math.Log(c*m0/s.n) / b // log time, relative
 	profile := func(z float64) float64 {
-		// given the time, the level is log c - b z; the best shape has
-		// n/b - n z + sum log t - c sum((t/T)^b log(t/T)) = 0
+		// Given the time, the level is log c - b z; the best shape has n/b - n z +
+		// sum log t - c sum((t/T)^b log(t/T)) = 0.
 		best := math.Exp(root(func(y float64) float64 {
 			b := math.Exp(y)
 			_, m1 := s.moments(b, z)
@@ -159,7 +161,7 @@ func (w *Weibull) at(c, drop, level float64) Result {
 	return estimated(math.Exp(value)*s.unit, math.Exp(lo)*s.unit, math.Exp(hi)*s.unit, level)
 }
 
-// WeibullPool is quantiles of units that share a shape and borrow strength in
+// WeibullPool is quantiles of units that share a shape and borrow strength for
 // their scale.
 type WeibullPool struct {
 	All      Weibull  // all units as one
@@ -167,30 +169,30 @@ type WeibullPool struct {
 	Warnings []string
 }
 
-// frailties are the coefficients of variation of the hazard among units that
-// PoolWeibull averages over, each as likely beforehand.
+// frailties are the coefficients of variation of the hazard among units over
+// which PoolWeibull averages, with equal priors.
 var frailties = []float64{0.1, 0.3, 0.5, 0.7, 0.9, 1.2, 1.6, 2.1}
 
-// odd are the kinds of unit that PoolWeibull allows for: the usual one, and one
-// in five whose hazard is centred at a ninth to nine times the usual one's. Without
-// these, a single odd unit among alike ones is drawn towards the others (its
-// interval covers half the time): a heavier tail than the gamma's lets what it
-// shows of itself win (West 1984, J. R. Stat. Soc. B 46, on outliers and shrinkage).
+// odd are the kinds of unit in PoolWeibull: the usual one, and one in five
+// whose hazard is centred at a ninth to nine times the usual one's. Without
+// these, a single odd unit among similar ones is drawn towards them (its
+// interval covers half the time): with a heavier tail than the gamma's its own
+// data win (West 1984, J. R. Stat. Soc. B 46, on outliers and shrinkage).
 var odd = []struct{ times, share float64 }{{1, 0.8}, {1. / 9, 0.05}, {1. / 3, 0.05}, {3, 0.05}, {9, 0.05}}
 
 // oddSpread is the least coefficient of variation within an odd kind, so that
-// the kinds join up.
+// the kinds overlap.
 const oddSpread = 0.5
 
 // PoolWeibull returns every unit's time by which a share p has had the event.
-// Units share a shape b; a unit's hazard is drawn from a mixture of gammas (shared
-// frailty, Clayton 1978; Vaupel, Manton & Stallard 1979), see odd. Given b and the
-// coefficient of variation among units, a unit's events and its sum of t^b
-// are those of PoolRates, and its hazard's posterior is a mixture of gammas. All
-// three are averaged over their marginal likelihood, flat in log b, the variation
-// and the log mean hazard, since a few units say little of any. A unit's value is
-// the median, its interval the equal-tail quantiles of its time. Fewer than 3
-// events in all are an absence for every unit.
+// Units share a shape b; a unit's hazard is drawn from a mixture of gammas
+// (shared frailty, Clayton 1978; Vaupel, Manton & Stallard 1979), see odd.
+// Given b and the coefficient of variation among units, a unit's events and its
+// sum of t^b are as in PoolRates, and its hazard's posterior is a mixture of
+// gammas. All three are averaged over their marginal likelihood, flat in log b,
+// the variation and the log mean hazard, since a few units tell little of any.
+// A unit's value is the median, its interval the equal-tail quantiles of its
+// time. Fewer than 3 events in all give an absence for every unit.
 func PoolWeibull(units [][]Lifetime, p, level float64) WeibullPool {
 	out := WeibullPool{Units: make([]Result, len(units))}
 	var all []Lifetime
@@ -239,18 +241,18 @@ func PoolWeibull(units [][]Lifetime, p, level float64) WeibullPool {
 	return out
 }
 
-// frailtyCell is one shape b and one distribution of hazards: gamma of shape and
-// exposure for the usual unit.
+// frailtyCell is one shape b and one distribution of hazards: gamma of shape
+// and exposure for the usual unit.
 type frailtyCell struct {
 	b, shape, exposure float64
 	hours              []float64 // of units: sum of t^b
 	weight             float64   // posterior, sums to 1 over cells
 }
 
-// posterior is a part of a unit's: its hazard is gamma given b.
+// posterior is a part of a unit's posterior: a gamma hazard given b.
 type posterior struct{ weight, b, shape, exposure float64 }
 
-// kind is the gamma distribution of the hazards of an odd kind.
+// kind returns the gamma distribution of the hazards of an odd kind.
 func (g *frailtyCell) kind(times float64) (shape, exposure float64) {
 	shape = g.shape
 	if times != 1 {
@@ -259,8 +261,8 @@ func (g *frailtyCell) kind(times float64) (shape, exposure float64) {
 	return shape, g.exposure * shape / g.shape / times
 }
 
-// posterior adds what the cell makes of a unit with so many events in so many
-// hours, but for what weighs next to nothing.
+// posterior appends what the cell contributes to a unit with so many events in
+// so many hours, without parts of negligible weight.
 func (g *frailtyCell) posterior(to []posterior, events, hours float64) []posterior {
 	from := len(to)
 	l, _, _ := g.marginal(events, hours)
@@ -280,8 +282,8 @@ func (g *frailtyCell) posterior(to []posterior, events, hours float64) []posteri
 	return to
 }
 
-// marginal is the log likelihood of a unit, with its slope by the log of the
-// exposure and the information on it.
+// marginal returns the log likelihood of a unit, its derivative in the log of
+// the exposure, and the information on it.
 func (g *frailtyCell) marginal(events, hours float64) (l, slope, info float64) {
 	var each [8]float64
 	top := math.Inf(-1)
@@ -304,8 +306,8 @@ func (g *frailtyCell) marginal(events, hours float64) (l, slope, info float64) {
 	return top + math.Log(total), slope / total, info / total
 }
 
-// gammaPoisson is the log likelihood of a count whose rate is gamma, but for
-// what depends on count and hours only.
+// gammaPoisson returns the log likelihood of a count with a gamma rate, without
+// terms that depend on count and hours only.
 func gammaPoisson(shape, exposure, events, hours float64) float64 {
 	rise := 0.0 // log gamma(shape + events) - log gamma(shape)
 	if events > 30 {
@@ -325,8 +327,8 @@ func gammaPoisson(shape, exposure, events, hours float64) float64 {
 	return rise - shape*math.Log1p(hours/exposure) - events*math.Log(exposure+hours)
 }
 
-// frailtyGrid spans log b twice as wide as its own interval; the likeliest cell
-// is first and those that hold next to nothing are left out.
+// frailtyGrid returns cells that span log b twice as wide as its own interval;
+// the likeliest is first, and those of negligible weight are left out.
 func frailtyGrid(units [][]Lifetime, events []int, s *weibullSample, shape *Estimate) []frailtyCell {
 	const steps = 9
 	var cells []frailtyCell
@@ -351,7 +353,7 @@ func frailtyGrid(units [][]Lifetime, events []int, s *weibullSample, shape *Esti
 				}
 				return slope
 			}
-			for range 12 { // from the gamma's best, which odd units draw away
+			for range 12 { // from the gamma's best, which odd units shift
 				slope := all()
 				step := math.Max(-1, math.Min(1, slope/info))
 				g.exposure *= math.Exp(step)
@@ -361,7 +363,8 @@ func frailtyGrid(units [][]Lifetime, events []int, s *weibullSample, shape *Esti
 			}
 			all()
 			g.weight = s.n*math.Log(b) + (b-1)*s.logs + l - math.Log(info)/2
-			// three nodes for the exposure (Gauss-Hermite): its logarithm is about normal
+			// Three nodes for the exposure (Gauss-Hermite), whose logarithm is about
+			// normal.
 			for node, weight := range [3]float64{1. / 6, 2. / 3, 1. / 6} {
 				h := g
 				h.exposure *= math.Exp(float64(node-1) * math.Sqrt(3/info))

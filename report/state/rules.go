@@ -13,7 +13,7 @@ type Rule struct {
 }
 
 const (
-	practice = "common practice, no source"
+	practice = "a workshop rule of thumb"
 
 	whenLost = "find and fix the loss, fill to the mark, and see it full and cold on two mornings after that"
 	whenGas  = "two clean gas tests on the hot engine after it, or a service for the head gasket"

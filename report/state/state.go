@@ -203,7 +203,7 @@ func (t Told) EndedSince(was Told) []string {
 		}
 	}
 	if len(out) == 0 {
-		return []string{"the record that parked it was voided or corrected"}
+		return []string{"after this record, nothing in the log parks it"}
 	}
 	return out
 }

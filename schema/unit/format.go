@@ -5,9 +5,10 @@ import (
 	"strconv"
 )
 
-// Format prints v, which is in the canonical unit u, for people: "350 mL" or "11.8 fl oz", "31.5 h", "88 °C" or
-// "190 °F", "110 kPa" or "16 psi". It rounds to what such readings are worth; sheets and JSON carry the full value.
-// A value that is not finite prints as "not known".
+// Format returns v, in the canonical unit u, for people: "350 mL" or "11.8 fl
+// oz", "31.5 h", "88 °C" or "190 °F", "110 kPa" or "16 psi". It rounds to the
+// precision of such readings; sheets and JSON have the full value. A value that
+// is not finite is "not known".
 func Format(v float64, u Unit, sys System) string {
 	if math.IsNaN(v) || math.IsInf(v, 0) {
 		return "not known"
@@ -26,7 +27,7 @@ func Format(v float64, u Unit, sys System) string {
 		return s + " days"
 	case Millilitres:
 		if us {
-			return Fixed(v*usFlOz.den/usFlOz.num, 1) + " fl oz"
+			return Short(v*usFlOz.den/usFlOz.num, 1) + " fl oz"
 		}
 		if math.Abs(v) < 10 {
 			return Short(v, 1) + " mL"
@@ -91,4 +92,16 @@ func Short(v float64, n int) string {
 		s = s[:len(s)-1]
 	}
 	return s
+}
+
+// Exact returns v in the fewest digits that read back as v.
+func Exact(v float64) string { return string(AppendExact(nil, v)) }
+
+// AppendExact appends Exact to b.
+func AppendExact(b []byte, v float64) []byte {
+	form := byte('f')
+	if a := math.Abs(v); a != 0 && (a < 1e-6 || a >= 1e21) {
+		form = 'g'
+	}
+	return strconv.AppendFloat(b, v, form, -1, 64)
 }

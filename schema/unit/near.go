@@ -7,10 +7,12 @@ import (
 	"unicode/utf8"
 )
 
-// Near returns the known words that word may have been meant as, for a "did you mean": at most three, nearest first,
-// those equally near in alphabetical order. Near is the number of letters to add, drop, change or swap (optimal
-// string alignment: Damerau 1964, Levenshtein 1966), case aside, against the whole word or one part of a name; a
-// word that begins a known one is near as well. Nil where nothing is near.
+// Near returns the known words that word may be a slip of, for a "did you
+// mean": at most three, nearest first, ties in alphabetical order. Distance is
+// the number of letters to add, drop, change or swap (optimal string alignment:
+// Damerau 1964, Levenshtein 1966), ignoring case, to the whole word or to one
+// part of a name; a known word that begins with word is near as well. Nil if
+// none is near.
 func Near(word string, known []string) []string {
 	w := strings.ToLower(strings.TrimSpace(word))
 	n := utf8.RuneCountInString(w)
@@ -19,7 +21,7 @@ func Near(word string, known []string) []string {
 	}
 	most := min((n+2)/3, 3)
 	if n == 1 {
-		most = 0 // any other letter would do
+		most = 0 // otherwise any other letter would do
 	}
 	type hit struct {
 		name string
@@ -34,7 +36,7 @@ func Near(word string, known []string) []string {
 		}
 		if far > most && strings.ContainsAny(lower, " -_") {
 			for _, part := range strings.FieldsFunc(lower, func(r rune) bool { return strings.ContainsRune(" -_", r) }) {
-				// A part alone says less than the whole: it comes after.
+				// A match of one part counts less than one of the whole.
 				if d := distance(w, part, most); d < most && d+1 < far {
 					far = d + 1
 				}
@@ -58,8 +60,8 @@ func Near(word string, known []string) []string {
 	return out
 }
 
-// distance is the optimal string alignment distance of a and b, or most+1 where it is more than most. A text of more
-// than maxCell letters is never near.
+// distance returns the optimal string alignment distance of a and b, or most+1
+// if it is more than most. A text of more than maxCell letters is never near.
 func distance(a, b string, most int) int {
 	var xs, ys [maxCell]rune
 	x, y := runes(&xs, a), runes(&ys, b)
@@ -85,7 +87,7 @@ func distance(a, b string, most int) int {
 			}
 			least = min(least, row[j])
 		}
-		if least > most+1 { // a swap may still take one off
+		if least > most+1 { // a swap may still reduce it by one
 			return most + 1
 		}
 		two, one, row = one, row, two
@@ -93,7 +95,7 @@ func distance(a, b string, most int) int {
 	return min(one[len(y)], most+1)
 }
 
-// runes are the letters of s in buf; nil where there are more.
+// runes returns the letters of s in buf; nil if there are too many.
 func runes(buf *[maxCell]rune, s string) []rune {
 	n := 0
 	for _, r := range s {
@@ -106,8 +108,9 @@ func runes(buf *[maxCell]rune, s string) []rune {
 	return buf[:n]
 }
 
-// Natural orders names as people do: R2 before R10. Runs of digits are compared as numbers, the rest letter by letter,
-// case aside; names that are equal so are ordered by their letters.
+// Natural compares names as people order them: R2 before R10. Runs of digits
+// are compared as numbers, the rest letter by letter, ignoring case; equal
+// names are then compared with case.
 func Natural(a, b string) int {
 	x, y := strings.ToLower(a), strings.ToLower(b)
 	for x != "" && y != "" {
@@ -128,7 +131,7 @@ func Natural(a, b string) int {
 	return cmp.Or(cmp.Compare(len(x), len(y)), strings.Compare(a, b))
 }
 
-// digits is how many digits s begins with.
+// digits returns the number of digits that s begins with.
 func digits(s string) int {
 	n := 0
 	for n < len(s) && s[n]-'0' <= 9 {

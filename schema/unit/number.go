@@ -8,8 +8,8 @@ import (
 )
 
 const (
-	maxCell  = 64   // bytes of a cell that can be a number at all
-	maxValue = 1e12 // beyond it no reading of a machine is meant
+	maxCell  = 64   // bytes of a cell that can hold a number
+	maxValue = 1e12 // no reading of a machine is larger
 )
 
 // pow10 holds the powers of ten that a float64 holds exactly.
@@ -33,7 +33,8 @@ func Parse(s string, u Unit) (float64, error) {
 	return parseTyped(s, u)
 }
 
-// plain is the way most cells go: [-]digits[.digits] of at most 15 digits, which a float64 division rounds correctly.
+// plain reads the commonest form of a cell, [-]digits[.digits] with at most 15
+// digits, which one float64 division rounds correctly.
 func plain(s string) (float64, bool) {
 	n := len(s)
 	if n == 0 || n > 17 {
@@ -69,7 +70,7 @@ func plain(s string) (float64, bool) {
 	}
 	if neg {
 		if v == 0 {
-			return 0, true // there is no use for -0
+			return 0, true // -0 is of no use
 		}
 		v = -v
 	}
@@ -78,7 +79,7 @@ func plain(s string) (float64, bool) {
 
 const absoluteZero = -273.15
 
-// parseTyped is Parse for everything that is not a plain number.
+// parseTyped is Parse for anything but a plain number.
 func parseTyped(s string, u Unit) (float64, error) {
 	to, ok := canonical(u)
 	if !ok {
@@ -127,7 +128,8 @@ func parseTyped(s string, u Unit) (float64, error) {
 	return finish(s, u, to, d, from)
 }
 
-// finish turns d of unit from into the canonical unit, in one rounding where the digits allow it.
+// finish converts d from a unit into the canonical unit, with a single rounding
+// if the digits allow it.
 func finish(s string, u Unit, to factor, d number, from factor) (float64, error) {
 	var v float64
 	switch {
@@ -158,10 +160,10 @@ func finish(s string, u Unit, to factor, d number, from factor) (float64, error)
 type number struct {
 	ok       bool
 	neg      bool
-	exact    bool // mant and decimals say it all
+	exact    bool // mant and decimals are the whole value
 	mant     uint64
 	decimals int
-	float    float64 // where not exact
+	float    float64 // if not exact
 }
 
 func (d number) value() float64 {
@@ -175,15 +177,16 @@ func (d number) value() float64 {
 	return v
 }
 
-// scanNumber reads the number that t begins with and returns what follows it, spaces removed.
-// The number is not ok if t begins with none. The error continues a sentence that begins with the value.
+// scanNumber reads the number that t begins with, and returns the rest without
+// leading spaces. ok is false if t begins with none. The error continues a
+// sentence that begins with the value.
 func scanNumber(t string) (d number, rest string, err error) {
-	var text [maxCell]byte // the number in the form strconv reads, for the few that need it
+	var text [maxCell]byte // in the form that strconv reads, for the few that need it
 	n, i := 0, 0
 	if t[0] == '-' || t[0] == '+' {
 		d.neg = t[0] == '-'
 		i = 1
-	} else if r, w := utf8.DecodeRuneInString(t); r == '−' || r == '–' { // minus sign; the dash some keyboards make of it
+	} else if r, w := utf8.DecodeRuneInString(t); r == '−' || r == '–' { // the minus sign, and the dash that some keyboards make of it
 		d.neg = true
 		i = w
 	}
@@ -216,7 +219,7 @@ func scanNumber(t string) (d number, rest string, err error) {
 			group = 0
 			continue
 		}
-		// A space, however thin, between groups of three digits.
+		// A space of any width between groups of three digits.
 		if w := spaceAt(t[i:]); w > 0 && point < 0 && digits > 0 && (grouped && group == 3 || !grouped && group <= 3) &&
 			threeDigits(t[i+w:]) {
 			grouped, group = true, 0
@@ -242,7 +245,7 @@ func scanNumber(t string) (d number, rest string, err error) {
 	}
 	d.ok = true
 	d.exact = digits <= 15
-	if i < len(t) && (t[i] == 'e' || t[i] == 'E') { // as a spreadsheet writes a long number: 1E+05
+	if i < len(t) && (t[i] == 'e' || t[i] == 'E') { // as a spreadsheet writes a large number: 1E+05
 		j := i + 1
 		if j < len(t) && (t[j] == '+' || t[j] == '-') {
 			j++
@@ -341,7 +344,7 @@ func twoDigits(s string, i int) (int, bool) {
 	return int(s[i]-'0')*10 + int(s[i+1]-'0'), true
 }
 
-// suffix brings a typed unit into the form that known reads, within buf.
+// suffix returns a typed unit in the form that known reads, in buf.
 func suffix(buf *[maxCell]byte, s string) string {
 	n := 0
 	for i := 0; i < len(s) && n < len(buf); {
@@ -363,8 +366,9 @@ func suffix(buf *[maxCell]byte, s string) string {
 	return string(buf[:n])
 }
 
-// spaceAt is the length of the blank that s begins with: 0 for none. Spreadsheets and phones write thin and
-// no-break spaces between digits, and before units.
+// spaceAt returns the length of the space that s begins with, 0 if none.
+// Spreadsheets and phones write thin and no-break spaces between digits and
+// before units.
 func spaceAt(s string) int {
 	if s == "" {
 		return 0
@@ -382,7 +386,7 @@ func spaceAt(s string) int {
 	return 0
 }
 
-// trim takes the blanks off both ends.
+// trim removes spaces at both ends.
 func trim(s string) string {
 	for {
 		w := spaceAt(s)

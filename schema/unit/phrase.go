@@ -10,7 +10,7 @@ import (
 // "now", "14:30" (today), "today", "yesterday 9:00", "monday 8:00" (the last one whose 8:00 is not still to come),
 // "20 min ago", "3 h ago", "2 days ago" (the same time of day). A day without a time of day is its midnight.
 // "29 Nov 2026 9:30", "29.11.2026" and, where order says which comes first, "29/11/2026" are read too; without a year it
-// is the last such day.
+// is the last such day. Where nobody has said which comes first, 29/11 is still a day of November.
 // Result, note and errors are as ParseSheetTime's.
 func ParseTime(s string, now time.Time, loc *time.Location, order Order) (t time.Time, note string, err error) {
 	t, note, err = ParseSheetTime(s, loc, order)
@@ -21,13 +21,23 @@ func ParseTime(s string, now time.Time, loc *time.Location, order Order) (t time
 	if c, ok := scanDate(trim(s), order); ok {
 		return c.lastBefore(now.In(loc)).in(s, loc)
 	}
-	if c, ok := scanDate(trim(s), DayFirst); ok && c.year == 0 {
-		return time.Time{}, "", fmt.Errorf("%s does not say which is the day and which the month: write %s, or set it once: "+
-			"shedbook set date-order dmy",
-			Quote(s), timeExample[:len("2026-03-14")])
+	if c, ok := scanDate(trim(s), DayFirst); ok {
+		day, month := c.lastBefore(now.In(loc)), c
+		month.day, month.month = c.month, c.day
+		month = month.lastBefore(now.In(loc))
+		switch d, m := day.check() == nil, month.check() == nil; {
+		case d && m && day != month && c.year == 0:
+			return time.Time{}, "", fmt.Errorf("%s does not say which is the day and which the month: write %04d-%02d-%02d or "+
+				"%04d-%02d-%02d, or set it once: shedbook set date-order dmy", Quote(s), day.year, day.month, day.day,
+				month.year, month.month, month.day)
+		case d && (!m || day == month):
+			return day.in(s, loc)
+		case m && !d:
+			return month.in(s, loc)
+		}
 	}
 	if _, absolute := scanStamp(trim(s)); absolute || len(p) > maxCell {
-		return time.Time{}, "", err // a date that can't be is no phrase
+		return time.Time{}, "", err // a date that does not exist is no phrase either
 	}
 	local := now.In(loc)
 	if p == "now" {
@@ -58,12 +68,12 @@ func ParseTime(s string, now time.Time, loc *time.Location, order Order) (t time
 	days, ok := back(word, local)
 	if !ok {
 		if strings.ContainsAny(p, "/.") {
-			return time.Time{}, "", err // already says how a date is written
+			return time.Time{}, "", err // the error already says how a date is written
 		}
 		return time.Time{}, "", fmt.Errorf("%s is not a time: write %s, 14:30, yesterday 9:00 or 20 min ago", Quote(s),
 			timeExample)
 	}
-	if days == 0 && word != "today" { // a weekday's name, on that weekday
+	if days == 0 && word != "today" { // the name of today's weekday
 		if at := local.Hour()*3600 + local.Minute()*60 + local.Second(); c.hour*3600+c.min*60+c.sec > at {
 			days = 7
 		}
@@ -71,7 +81,7 @@ func ParseTime(s string, now time.Time, loc *time.Location, order Order) (t time
 	return c.on(local.AddDate(0, 0, -days)).in(s, loc)
 }
 
-// inYears refuses a computed time outside the years.
+// inYears refuses a computed time outside the years allowed.
 func inYears(s string, t time.Time) (time.Time, string, error) {
 	t = t.Truncate(time.Second).UTC()
 	if y := t.Year(); y < minYear || y > maxYear {
@@ -80,7 +90,7 @@ func inYears(s string, t time.Time) (time.Time, string, error) {
 	return t, "", nil
 }
 
-// parseAgo reads what stands before "ago".
+// parseAgo reads a span such as "20 min" before "ago".
 func parseAgo(s, span string, now time.Time, loc *time.Location) (time.Time, string, error) {
 	wrong := fmt.Errorf("%s is not a time: write 20 min ago, 3 h ago or 2 days ago", Quote(s))
 	if d, err := Parse(span, Days); err == nil && span != "" && span[len(span)-1]-'0' > 9 {
@@ -93,12 +103,12 @@ func parseAgo(s, span string, now time.Time, loc *time.Location) (time.Time, str
 	h, err := Parse(span, Hours)
 	if err != nil || h < 0 || h > 24*366*(maxYear-minYear) || span[len(span)-1]-'0' <= 9 &&
 		!strings.ContainsAny(span, "h:") {
-		return time.Time{}, "", wrong // a bare number does not say of what
+		return time.Time{}, "", wrong // a bare number has no unit
 	}
 	return inYears(s, now.Add(-time.Duration(h*3600+0.5)*time.Second))
 }
 
-// back is how many days before local the named day lies, 0 to 6.
+// back returns how many days before local the named day lies, 0 to 6.
 func back(word string, local time.Time) (int, bool) {
 	switch word {
 	case "today":
@@ -150,7 +160,7 @@ func scanClock(s string) (c civil, ok bool) {
 	return c, false
 }
 
-// lastBefore gives a date without a year that of the last such day.
+// lastBefore returns a date without a year as the last such day before local.
 func (c civil) lastBefore(local time.Time) civil {
 	if c.year == 0 {
 		y, m, d := local.Date()
@@ -162,7 +172,7 @@ func (c civil) lastBefore(local time.Time) civil {
 	return c
 }
 
-// on puts the time of day c on the date of day.
+// on returns the time of day c on the date of day.
 func (c civil) on(day time.Time) civil {
 	y, m, d := day.Date()
 	c.year, c.month, c.day = y, int(m), d

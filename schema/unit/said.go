@@ -6,10 +6,10 @@ import (
 	"strings"
 )
 
-// Said returns a quantity of a sentence, and its unit, in a system of units: in
-// as many decimals at most, and in other units than metric in as many figures as
-// tell no more than that, three at most. The unit is kPa, °C, K (a difference),
-// mL, L or m; any other stays.
+// Said returns a quantity for a sentence, and its unit, in a system of units:
+// with at most so many decimals, and in other units than metric with as many
+// figures (three at most) as tell no more than that. The unit is kPa, °C, K (a
+// difference), mL, L or m; any other is not converted.
 func Said(v float64, decimals int, of string, sys System) (text, unit string) {
 	text = Short(v, decimals)
 	if sys != US {
@@ -33,7 +33,7 @@ func Said(v float64, decimals int, of string, sys System) (text, unit string) {
 		return text, of
 	}
 	_, after, _ := strings.Cut(text, ".")
-	half := 0.5 * math.Pow10(-len(after)) // of the last place as said
+	half := 0.5 * math.Pow10(-len(after)) // half of the last decimal
 	v, _ = strconv.ParseFloat(text, 64)
 	v = v*scale + zero
 	for figures := 1; ; figures++ {

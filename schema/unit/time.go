@@ -40,7 +40,8 @@ func ParseSheetTime(s string, loc *time.Location, order Order) (t time.Time, not
 	return c.in(s, loc)
 }
 
-// Order says whether the day or the month comes first in a date such as 3/4/2026; "" that nobody has said.
+// Order tells whether the day or the month comes first in a date such as
+// 3/4/2026; "" means not set.
 type Order string
 
 // The orders of a date.
@@ -49,15 +50,16 @@ const (
 	MonthFirst Order = "mdy"
 )
 
-// scanDate reads a date that does not begin with its year, with or without a time of day behind it: 29 Nov 2026,
-// 29.11.2026 and, where order says how, 29/11/2026. The year is 0 where none stands.
+// scanDate reads a date that does not begin with its year, with or without a
+// time of day: 29 Nov 2026, 29.11.2026 and, if order is set, 29/11/2026. The
+// year is 0 if none is given.
 func scanDate(s string, order Order) (c civil, ok bool) {
 	date, clock := s, ""
 	at := strings.IndexByte(s, ':')
 	if half := strings.ToLower(s); at < 0 && (strings.HasSuffix(half, "am") || strings.HasSuffix(half, "pm")) {
 		at = len(s) - 2
 	}
-	if at > 0 { // the clock begins at the last space before its colon: 29 Nov 2026 9:30
+	if at > 0 { // the time of day begins at the last space before its colon: 29 Nov 2026 9:30
 		if at = strings.LastIndexByte(trim(s[:at]), ' '); at < 0 {
 			return c, false
 		}
@@ -108,7 +110,8 @@ func scanDate(s string, order Order) (c civil, ok bool) {
 	return c, c.day > 0 && c.month > 0
 }
 
-// monthNamed is a month by its English name or the first three letters of it; 0 where it is none.
+// monthNamed returns a month by its English name or its first three letters; 0
+// if there is none.
 func monthNamed(s string) int {
 	s = strings.ToLower(strings.TrimSuffix(s, "."))
 	for m := time.January; m <= time.December; m++ {
@@ -120,15 +123,17 @@ func monthNamed(s string) int {
 	return 0
 }
 
-// civil is a date and time of day as written, with the offset from UTC where one stands with it.
+// civil is a date and time of day as written, with its offset from UTC if one
+// is given.
 type civil struct {
 	year, month, day, hour, min, sec int
-	offset                           int // seconds east, where zoned
+	offset                           int // seconds east, if zoned
 	zoned                            bool
 }
 
-// scanStamp reads "2026-03-14", "2026-03-14 9:30", "2026-03-14T09:30:00.5+02:00" and the like. It looks at the form
-// only: whether there is such a day is for civil.check.
+// scanStamp reads "2026-03-14", "2026-03-14 9:30",
+// "2026-03-14T09:30:00.5+02:00" and the like. It checks the form only:
+// civil.check checks whether the day exists.
 func scanStamp(s string) (c civil, ok bool) {
 	i := 4
 	if len(s) < 8 || len(s) > 40 {
@@ -228,7 +233,7 @@ func daysIn(year, month int) int {
 	return time.Date(year, time.Month(month+1), 0, 0, 0, 0, 0, time.UTC).Day()
 }
 
-// check says what is wrong with c as a date and a time of day.
+// check returns what is wrong with c as a date and a time of day.
 func (c civil) check() error {
 	switch {
 	case c.year < minYear || c.year > maxYear:
@@ -245,12 +250,12 @@ func (c civil) check() error {
 	return nil
 }
 
-// unix counts seconds as if c stood in UTC.
+// unix returns the seconds since 1970 as if c were in UTC.
 func (c civil) unix() int64 {
 	return time.Date(c.year, time.Month(c.month), c.day, c.hour, c.min, c.sec, 0, time.UTC).Unix()
 }
 
-// in turns c into an instant; s is what was typed, for messages.
+// in returns c as an instant in loc; s is what was typed, for messages.
 func (c civil) in(s string, loc *time.Location) (time.Time, string, error) {
 	if err := c.check(); err != nil {
 		return time.Time{}, "", fmt.Errorf("%s %w", Quote(s), err)
@@ -263,10 +268,11 @@ func (c civil) in(s string, loc *time.Location) (time.Time, string, error) {
 	about := time.Unix(wall, 0).In(loc)
 	if from, to := about.ZoneBounds(); (from.IsZero() || wall-from.Unix() > near) && (to.IsZero() || to.Unix()-wall > near) {
 		_, off := about.Zone()
-		return time.Unix(wall-int64(off), 0).UTC(), "", nil // the offset does not change about then
+		return time.Unix(wall-int64(off), 0).UTC(), "", nil // the offset does not change around then
 	}
-	// Each offset in force from so long before to as long after is tried: those that read back as wall are the instants
-	// meant, two where the hour happens twice, none where the clocks skip it.
+	// Try each offset in force around then: those that read back as wall are the
+	// instants meant; there are two if the hour happens twice, none if the clocks
+	// skip it.
 	var found []time.Time
 	var offsets []int64
 	for at := time.Unix(wall-near, 0).In(loc); ; {
@@ -294,8 +300,9 @@ func (c civil) in(s string, loc *time.Location) (time.Time, string, error) {
 		loc, found[0].In(loc).Format(time.RFC3339)), nil
 }
 
-// stampError says what would be right for a time that could not be read. A date with slashes or dots is taken
-// apart to offer the days it could mean, and never guessed.
+// stampError returns what would be right for a time that could not be read. For
+// a date with slashes or dots it offers the days it could mean, and never
+// guesses.
 func stampError(s string) error {
 	t := trim(s)
 	date, rest, _ := strings.Cut(t, " ")

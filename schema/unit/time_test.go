@@ -144,7 +144,7 @@ func TestParseTime(t *testing.T) {
 		{"14 Mar 2026 09:30", "", "2026-03-14T09:30:00+02:00"}, {"1 March 2026", "", "2026-03-01T00:00:00+02:00"}, {"13 Mar", "", "2026-03-13T00:00:00+02:00"},
 		{"15 Mar 8:00", "", "2025-03-15T08:00:00+02:00"}, // not still to come
 		{"13.3.2026 9:30", "", "2026-03-13T09:30:00+02:00"}, {"13.03.26", "", "2026-03-13T00:00:00+02:00"}, {"13.3.", "", "2026-03-13T00:00:00+02:00"},
-		{"29/11", DayFirst, "2025-11-29T00:00:00+02:00"}, {"3/2/2026 9am", DayFirst, "2026-02-03T09:00:00+02:00"}, {"3/2/2026 9:30 pm", MonthFirst, "2026-03-02T21:30:00+02:00"},
+		{"29/11", DayFirst, "2025-11-29T00:00:00+02:00"}, {"29/11", "", "2025-11-29T00:00:00+02:00"}, {"11/29/2025 9am", "", "2025-11-29T09:00:00+02:00"}, {"3/2/2026 9am", DayFirst, "2026-02-03T09:00:00+02:00"}, {"3/2/2026 9:30 pm", MonthFirst, "2026-03-02T21:30:00+02:00"},
 		{"2/3", MonthFirst, "2026-02-03T00:00:00+02:00"}, {"3-2-2026", DayFirst, "2026-02-03T00:00:00+02:00"},
 	} {
 		got, _, err := ParseTime(c.in, now, two, c.order)
@@ -153,7 +153,7 @@ func TestParseTime(t *testing.T) {
 		}
 	}
 	for _, c := range []struct{ in, want string }{
-		{"29/11", `"29/11" does not say which is the day and which the month: write 2026-03-14, or set it once: shedbook set date-order dmy`},
+		{"3/11", `"3/11" does not say which is the day and which the month: write 2025-11-03 or 2026-03-11, or set it once: shedbook set date-order dmy`},
 		{"31 Feb 2026", `"31 Feb 2026" has no such day: February 2026 has 28 days`},
 		{"soon", `"soon" is not a time: write 2026-03-14 09:30, 14:30, yesterday 9:00 or 20 min ago`},
 		{"yesterday noonish", `"yesterday noonish" has no time of day: write yesterday 9:00`},

@@ -1,5 +1,6 @@
-// Package unit settles units at the door: what people type ("0.5 l", "12 fl oz", "72F", "1 h 30",
-// "yesterday 9:00") becomes one canonical unit inside, and is printed again in the units they read.
+// Package unit converts what people type ("0.5 l", "12 fl oz", "72F", "1 h 30",
+// "yesterday 9:00") into one canonical unit, and prints values in the units
+// they read.
 package unit
 
 // Unit is a canonical unit. Its text is also the suffix of a sheet's column (volume_ml, meter_h).
@@ -20,7 +21,7 @@ const (
 	Count       Unit = ""
 )
 
-// System is the family of units that people are shown.
+// System is the system of units shown to people.
 type System string
 
 // The two systems a book can show.
@@ -29,8 +30,9 @@ const (
 	US     System = "us"
 )
 
-// dim is what a unit measures; only units of one dim turn into each other.
-// Days are apart from hours: an engine hour is not a twenty-fourth of a day on the calendar.
+// dim is what a unit measures; only units of one dim convert into each other.
+// Days are separate from hours: an engine hour is not a twenty-fourth of a
+// calendar day.
 type dim uint8
 
 const (
@@ -52,15 +54,16 @@ var noun = [...]string{
 	length: "a height",
 }
 
-// factor turns x of a typed unit into the base unit of its dim: (x*num + shift) / den.
-// The three are whole numbers, so that decimal cells stay decimal: 1.005 l is 1005 ml, not 1004.9999999999999.
+// factor converts x in a typed unit into the base unit of its dim: (x*num +
+// shift) / den. The three are whole numbers, so that decimals stay exact: 1.005
+// l is 1005 ml, not 1004.9999999999999.
 type factor struct {
 	dim             dim
 	num, den, shift float64
 }
 
-// canonical gives the dim of each canonical unit, and its own factor to the base unit of that dim
-// (ml, h, days, kPa, degree Celsius, percent, ohm, m).
+// canonical returns the dim of each canonical unit, and its factor to the base
+// unit of that dim (ml, h, days, kPa, degree Celsius, percent, ohm, m).
 func canonical(u Unit) (factor, bool) {
 	switch u {
 	case Count:
@@ -89,7 +92,7 @@ func canonical(u Unit) (factor, bool) {
 	return factor{}, false
 }
 
-// example is what an error offers instead.
+// example returns a correct value that an error suggests.
 func example(u Unit) string {
 	switch u {
 	case Hours:
@@ -116,9 +119,10 @@ func example(u Unit) string {
 	return "a number, such as 12 or 12.5"
 }
 
-// Factors as NIST Special Publication 811 (2008), appendix B.8, gives them or as they follow from the exact
-// definitions it rests on: inch 25.4 mm, pound 0.45359237 kg, standard gravity 9.80665 m/s2, US gallon 231 in3,
-// imperial gallon 4.54609 l. A gallon, quart, pint or ounce without a country is the US one.
+// Factors from NIST Special Publication 811 (2008), appendix B.8, or from the
+// exact definitions it rests on: inch 25.4 mm, pound 0.45359237 kg, standard
+// gravity 9.80665 m/s2, US gallon 231 in3, imperial gallon 4.54609 l. A gallon,
+// quart, pint or ounce without a country is the US one.
 var (
 	mlUnit     = factor{dim: volume, num: 1, den: 1}
 	litre      = factor{dim: volume, num: 1000, den: 1}
@@ -148,9 +152,10 @@ var (
 	foot       = factor{dim: length, num: 3048, den: 1e4}
 )
 
-// known finds the factor of a typed suffix: lower case, without spaces and full stops ("fl. oz." is "floz").
-// Some suffixes depend on the column: "m" is minutes among hours and metres among heights.
-// A switch, not a map: nothing is built when the program starts.
+// known returns the factor of a typed suffix in lower case, without spaces and
+// full stops ("fl. oz." is "floz"). Some suffixes depend on the column: "m" is
+// minutes among hours and metres among heights. A switch, not a map, so that
+// nothing is built when the program starts.
 func known(suffix string, want dim) (factor, bool) {
 	switch suffix {
 	case "h", "hr", "hrs", "hour", "hours":

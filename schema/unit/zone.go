@@ -6,14 +6,15 @@ import (
 	"path/filepath"
 	"strings"
 	"time"
-	_ "time/tzdata" // used only where the system has no zones; costs a string in the file and nothing at start
+	_ "time/tzdata" // used only if the system has no zones
 )
 
 const zoneExample = "Europe/Berlin, UTC+2 or UTC"
 
-// ParseZone reads a time zone: an IANA name, "UTC", an offset ("UTC+2", "+02:00"), or "local" for this machine's own.
-// The location's String is the name to store: ParseZone reads it back as the same zone on any machine.
-// So "local" becomes a name or an error, never "Local".
+// ParseZone reads a time zone: an IANA name, "UTC", an offset ("UTC+2",
+// "+02:00"), or "local" for this computer's own. Store the location's String:
+// ParseZone reads it as the same zone on any computer. So "local" becomes a
+// real name or an error.
 func ParseZone(s string) (*time.Location, error) {
 	t := trim(s)
 	switch strings.ToLower(t) {
@@ -31,7 +32,7 @@ func ParseZone(s string) (*time.Location, error) {
 		if loc, err := time.LoadLocation(t); err == nil {
 			return loc, nil
 		}
-		if loc, err := time.LoadLocation(titled(t)); err == nil { // europe/berlin
+		if loc, err := time.LoadLocation(titled(t)); err == nil { // such as europe/berlin
 			return loc, nil
 		}
 	}
@@ -63,7 +64,7 @@ func offsetZone(t string) (*time.Location, bool) {
 	return time.FixedZone(fmt.Sprintf("UTC%c%02d:%02d", sign, abs/3600, abs/60%60), secs), true
 }
 
-// titled writes a zone name in the capitals of most of them.
+// titled capitalizes a zone name as most are.
 func titled(s string) string {
 	b := []byte(strings.ToLower(s))
 	up := true
@@ -76,7 +77,8 @@ func titled(s string) string {
 	return string(b)
 }
 
-// localZone finds the name of this machine's zone, which the time package does not tell.
+// localZone returns the name of this computer's zone, which package time does
+// not tell.
 func localZone() (*time.Location, error) {
 	if tz, set := os.LookupEnv("TZ"); set {
 		tz = strings.TrimPrefix(tz, ":")
@@ -109,7 +111,7 @@ func localZone() (*time.Location, error) {
 	return nil, fmt.Errorf("this computer's time zone has no usable name: name it, such as %s", zoneExample)
 }
 
-// named gives every spelling of UTC one name.
+// named returns UTC, under one name, for all its spellings.
 func named(loc *time.Location) *time.Location {
 	switch loc.String() {
 	case "Etc/UTC", "Etc/UCT", "Etc/Zulu", "Universal", "Zulu", "UCT", "":
@@ -118,7 +120,8 @@ func named(loc *time.Location) *time.Location {
 	return loc
 }
 
-// FormatTime prints t for people in loc, "2026-03-14 09:30". Seconds are left out; sheets and JSON carry RFC 3339.
+// FormatTime returns t for people in loc, "2026-03-14 09:30", without seconds;
+// sheets and JSON have RFC 3339.
 func FormatTime(t time.Time, loc *time.Location) string {
 	return t.In(loc).Format("2006-01-02 15:04")
 }

@@ -7,7 +7,8 @@ import (
 
 const tagOrientation = 0x0112
 
-// Orientation returns which way up a JPEG or a PNG is to be shown, 1 to 8 as in orientationOf; 1 where it is not told.
+// Orientation returns which way up a JPEG or a PNG is to be shown, 1 to 8 as in
+// TIFF 6.0; 1 if the file does not tell.
 func Orientation(data []byte) int {
 	switch Sniff(data) {
 	case JPEG: // APP1 before the first scan, CIPA DC-008 (Exif 2.32) 4.5.4
@@ -78,8 +79,8 @@ func orientationOf(tiff []byte) int {
 	return 0
 }
 
-// tiffOrientation is the least Exif block that says which way up a picture is:
-// header, a directory of one entry, no next directory.
+// tiffOrientation returns the smallest Exif block that tells which way up a
+// picture is: header, a directory of one entry, no next directory.
 func tiffOrientation(orientation int) []byte {
 	be := binary.BigEndian
 	b := []byte("MM\x00*")

@@ -30,9 +30,9 @@ var (
 )
 
 // stripJPEG walks the segments (T.81 B.1.1) and copies those that the picture
-// needs: the list names what stays, so that a segment nobody thought of goes.
+// needs. It lists what stays, so that unknown segments are dropped.
 func stripJPEG(data []byte) ([]byte, error) {
-	var head, body []byte // JFIF stands first (JFIF 1.02), then our Exif, then the rest
+	var head, body []byte // JFIF must come first (JFIF 1.02), then our Exif block, then the rest
 	orientation := 1
 	scanned := false
 	for at := 2; ; {
@@ -51,7 +51,7 @@ func stripJPEG(data []byte) ([]byte, error) {
 				out = append(out, segment(mAPP1, exif)...)
 			}
 			out = append(out, body...)
-			return append(out, 0xFF, mEOI), nil // and nothing of what follows
+			return append(out, 0xFF, mEOI), nil // anything that follows is dropped
 		case marker == mTEM, marker >= mRST0 && marker <= mSOI:
 			return nil, fmt.Errorf("marker FF%02X at byte %d, where a segment should begin", marker, at-2)
 		}
@@ -79,7 +79,7 @@ func stripJPEG(data []byte) ([]byte, error) {
 				orientation = o
 			}
 		case marker == mAPP2 && bytes.HasPrefix(payload, iccID),
-			marker == mAPPE && bytes.HasPrefix(payload, adobe), // says how the colours are coded
+			marker == mAPPE && bytes.HasPrefix(payload, adobe), // tells how the colours are coded
 			marker >= mSOF0 && marker < mRST0,                  // frames and their codes
 			marker >= mSOS && marker < mAPP0:                   // scans, tables, restarts
 			body = append(body, segment(marker, payload)...)

@@ -1,6 +1,6 @@
-// Package photo looks at the files that a record may carry along, photographs
-// and papers, before they are kept: what they are by their content, and without
-// what they tell about where, when and by whom they were made.
+// Package photo checks the files that may be attached to a record, photographs
+// and papers: it tells their format by content, and removes what tells where,
+// when and by whom they were made.
 package photo
 
 import (
@@ -9,20 +9,20 @@ import (
 	"fmt"
 )
 
-// The formats that are kept.
+// The accepted formats.
 const (
 	JPEG = "jpeg"
 	PNG  = "png"
 	PDF  = "pdf"
 )
 
-// ErrFormat is returned for a file that is none of the formats kept.
+// ErrFormat is returned for a file of any other format.
 var ErrFormat = errors.New("not a JPEG, PNG or PDF file inside, whatever its name: save it as one of these")
 
 const pngSignature = "\x89PNG\r\n\x1a\n"
 
-// Sniff returns the format by the first bytes, whatever the file is called: JPEG,
-// PNG or PDF, or "" for anything else.
+// Sniff returns the format of a file by its first bytes: JPEG, PNG or PDF, or
+// "" for anything else.
 //
 // Sources: ITU-T T.81 (1992) B.1.1.3 (SOI, then a marker); PNG (W3C, 2025) 5.2;
 // ISO 32000-1 (2008) 7.5.2.
@@ -41,15 +41,15 @@ func Sniff(data []byte) string {
 // StripMetadata returns the file without what tells of place, time, device and
 // people, and its format.
 //
-// Of a JPEG stay the picture as it is compressed, its colour profile, and which
-// way up it is; Exif, XMP, IPTC, maker's notes, comments, thumbnails and
-// whatever follows the picture (a phone's moving picture, say) go. Of a PNG stay
-// the picture, its colour and size chunks, and which way up it is; texts, Exif,
-// times and unknown chunks go. A PDF is returned as it is, with all that it
-// tells: a paper's own words are what it is kept for.
+// A JPEG keeps its compressed picture, its colour profile, and which way up it
+// is; Exif, XMP, IPTC, maker's notes, comments, thumbnails and anything after
+// the picture (such as a phone's short film) are removed. A PNG keeps its
+// picture, its colour and size chunks, and which way up it is; texts, Exif,
+// times and unknown chunks are removed. A PDF is returned unchanged, metadata
+// included: a paper is attached for its own words.
 //
-// data is not changed. An error says what is wrong with the file: another
-// format (ErrFormat), broken off, or not built as its standard says.
+// data is not changed. The error says what is wrong with the file: another
+// format (ErrFormat), cut off, or not built as its standard says.
 func StripMetadata(data []byte) ([]byte, string, error) {
 	format := Sniff(data)
 	var out []byte

@@ -7,16 +7,16 @@ import (
 	"hash/crc32"
 )
 
-// kept are the chunks that stay: the picture, and how its colours and its
-// pixels' shape are meant (PNG, W3C 2025, section 11).
-var kept = map[string]bool{
+// pictureChunks are the chunks that stay: the picture, its colours and the
+// shape of its pixels (PNG, W3C 2025, section 11).
+var pictureChunks = map[string]bool{
 	"IHDR": true, "PLTE": true, "IDAT": true,
 	"tRNS": true, "cHRM": true, "gAMA": true, "iCCP": true, "sBIT": true, "sRGB": true,
 	"cICP": true, "mDCV": true, "cLLI": true, "bKGD": true, "hIST": true, "pHYs": true, "sPLT": true,
 }
 
-// stripPNG walks the chunks (PNG 5.3) and copies those kept. An animation
-// becomes its still picture.
+// stripPNG walks the chunks (PNG 5.3) and copies the pictureChunks. An
+// animation becomes a still picture.
 func stripPNG(data []byte) ([]byte, error) {
 	out := []byte(pngSignature)
 	var rest []byte
@@ -56,10 +56,10 @@ func stripPNG(data []byte) ([]byte, error) {
 			if o := orientationOf(payload); o != 0 {
 				orientation = o
 			}
-		case kept[kind]:
+		case pictureChunks[kind]:
 			picture = picture || kind == "IDAT"
 			rest = append(rest, chunk...)
-		case kind[0]&0x20 == 0: // an upper-case first letter: the picture cannot be shown without it
+		case kind[0]&0x20 == 0: // an upper-case first letter: a chunk without which the picture can't be shown
 			return nil, fmt.Errorf("the chunk %q is unknown, and the picture cannot be shown without it", kind)
 		}
 	}

@@ -17,43 +17,46 @@ import (
 	"shedbook/schema/unit"
 )
 
-// WorkbookWriter writes a workbook (.xlsx, ECMA-376 part 1) to look at, fill in and import again. Each kind has a
-// tab; its column names stay in sight, each with a note of what belongs there, and words are chosen from lists.
-// Numbers are in the columns' units, times are dates in the book's zone; text stays text, also where it looks like a
-// formula. A Reader reads equal records back.
+// WorkbookWriter writes a workbook (.xlsx, ECMA-376 part 1) to read, fill in
+// and import again. Each kind has a tab; its column names stay in view, each
+// with a note of what belongs there, and words are chosen from lists. Numbers
+// are in the columns' units, times are dates in the book's zone; text stays
+// text even if it looks like a formula. A Reader reads equal records back.
 //
-// Rows go straight into the archive, so that memory does not grow with them.
+// Rows are written straight into the archive, so that memory does not grow with
+// them.
 type WorkbookWriter struct {
 	zip   *zip.Writer
 	zone  *time.Location
 	kinds []*schema.Kind
 	lists []wordList
 	done  map[*schema.Kind]bool
-	kind  *schema.Kind // whose tab is being written
+	kind  *schema.Kind // the tab being written
 	out   *bufio.Writer
 	row   int
 	buf   []byte
 }
 
-// wordList is a list to pick from: a column of the hidden tab.
+// wordList is a list to choose from: a column of the hidden tab.
 type wordList struct {
 	name  string
 	words []string
 }
 
-// listTab is the hidden tab that the lists to pick from stand on.
+// listTab is the hidden tab with the lists.
 const listTab = "lists"
 
-// maxCellText is the longest text of a cell, in UTF-16 units, in every spreadsheet program.
+// maxCellText is the longest text of a cell, in UTF-16 units, in all
+// spreadsheet programs.
 const maxCellText = 32767
 
 // The styles of cells, by their place in cellXfs.
 const (
 	plainStyle = iota
 	headStyle
-	textStyle // @: what is typed into the column stays text
+	textStyle // @: text typed into the column stays text
 	momentStyle
-	secondStyle // a time that is not a whole minute
+	secondStyle // a time with seconds
 )
 
 const (
@@ -69,7 +72,8 @@ const (
 //go:embed styles.xml
 var stylesPart string
 
-// NewWorkbookWriter begins a workbook with a tab for each of the kinds. Close ends it.
+// NewWorkbookWriter begins a workbook with a tab for each kind. Close completes
+// it.
 func NewWorkbookWriter(w io.Writer, kinds []*schema.Kind, known *schema.Known) (*WorkbookWriter, error) {
 	s := &WorkbookWriter{zip: zip.NewWriter(w), zone: known.Zone, kinds: kinds, done: map[*schema.Kind]bool{}}
 	if s.zone == nil {
@@ -129,7 +133,8 @@ func (s *WorkbookWriter) tabNames() []string {
 	return names
 }
 
-// addList adds the words that a field takes to the lists, once.
+// addList adds the words that a field takes to the lists, once for each
+// vocabulary.
 func (s *WorkbookWriter) addList(f *schema.Field, known *schema.Known) {
 	l := wordList{name: listName(f)}
 	switch f.Type {
@@ -157,7 +162,7 @@ func listName(f *schema.Field) string {
 	return f.Vocabulary
 }
 
-// writeLists writes the hidden tab with the lists.
+// writeLists writes the hidden tab.
 func (s *WorkbookWriter) writeLists() error {
 	part, err := s.zip.Create(fmt.Sprintf("xl/worksheets/sheet%d.xml", len(s.kinds)+1))
 	if err != nil {
@@ -182,7 +187,7 @@ func (s *WorkbookWriter) writeLists() error {
 	return s.out.Flush()
 }
 
-// cellText cuts a name to what a cell takes; the list is only to pick from.
+// cellText cuts a name to the longest text of a cell.
 func cellText(s string) string {
 	if len(s) > maxCellText/2 {
 		return strings.ToValidUTF8(s[:maxCellText/2], "")
@@ -198,7 +203,7 @@ func columnName(column int) string {
 	return columnName(column/26-1) + string(rune('A'+column%26))
 }
 
-// beginTab ends the tab being written, and begins that of a kind, with its header.
+// beginTab ends the current tab, and begins that of a kind, with its header.
 func (s *WorkbookWriter) beginTab(k *schema.Kind) error {
 	if err := s.endTab(); err != nil {
 		return err
@@ -237,7 +242,7 @@ func (s *WorkbookWriter) beginTab(k *schema.Kind) error {
 	return err
 }
 
-// endTab ends the tab being written, with the notes of its columns and their lists.
+// endTab ends the current tab, with the notes of its columns and their lists.
 func (s *WorkbookWriter) endTab() error {
 	if s.kind == nil {
 		return nil
@@ -266,9 +271,9 @@ func (s *WorkbookWriter) endTab() error {
 	return s.out.Flush()
 }
 
-// choice returns the rule by which a column's cells are chosen from a list; "" where they are free. A machine, a
-// driver or a word of a vocabulary that grows may be new, with a row of its own on its tab; several words joined by ;
-// may stand where several are allowed.
+// choice returns the rule by which a column's cells are chosen from a list; ""
+// if they are free. Cells may also hold a machine, a driver or a word that gets
+// a row on its own tab, and several words joined by ; if several are allowed.
 func (s *WorkbookWriter) choice(f *schema.Field, column int) string {
 	at := slices.IndexFunc(s.lists, func(l wordList) bool { return l.name == listName(f) && l.name != "" })
 	if at < 0 {
@@ -317,7 +322,7 @@ func (s *WorkbookWriter) Write(r schema.Record) error {
 		case *schema.Num:
 			if p.Known {
 				b = s.start(b, i, plainStyle, `"><v>`)
-				b = append(b, number(p.V)...)
+				b = append(b, unit.Exact(p.V)...)
 				b = append(b, "</v></c>"...)
 			}
 			continue
@@ -326,7 +331,7 @@ func (s *WorkbookWriter) Write(r schema.Record) error {
 				continue
 			}
 			local := p.In(s.zone)
-			// A time that the clocks pass twice is told by its offset, as text.
+			// An hour that happens twice is written with its offset, as text.
 			back, _, err := unit.ParseSheetTime(local.Format(time.DateTime), s.zone, "")
 			if err != nil || !back.Equal(*p) {
 				text = local.Format(time.RFC3339)
@@ -361,7 +366,7 @@ func (s *WorkbookWriter) startRow() []byte {
 	return append(b, `">`...)
 }
 
-// text appends a cell that holds text.
+// text appends a text cell.
 func (s *WorkbookWriter) text(b []byte, column, style int, text string) []byte {
 	b = s.start(b, column, style, `" t="inlineStr"><is><t xml:space="preserve">`)
 	b = appendXML(b, text)
@@ -378,7 +383,8 @@ func (s *WorkbookWriter) start(b []byte, column, style int, rest string) []byte 
 	return append(b, rest...)
 }
 
-// appendXML appends text as XML holds it; what XML does not take as _xHHHH_ (see unescape).
+// appendXML appends text escaped for XML; characters that XML does not allow
+// become _xHHHH_ (see unescape).
 func appendXML(b []byte, s string) []byte {
 	for i, c := range s {
 		switch {
@@ -399,7 +405,7 @@ func appendXML(b []byte, s string) []byte {
 	return b
 }
 
-// escaped reports whether s begins as an escaped character does.
+// escaped reports whether s begins like an escaped character.
 func escaped(s string) bool {
 	if len(s) < 7 || s[1] != 'x' || s[6] != '_' {
 		return false
@@ -408,7 +414,7 @@ func escaped(s string) bool {
 	return err == nil
 }
 
-// Close ends the workbook; it leaves what it writes to open.
+// Close completes the workbook; the underlying writer stays open.
 func (s *WorkbookWriter) Close() error {
 	for _, k := range s.kinds {
 		if !s.done[k] {

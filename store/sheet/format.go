@@ -2,19 +2,20 @@ package sheet
 
 import "strings"
 
-// numberFormat is what a cell's number stands for, as its number format has it.
+// numberFormat is what a cell's number means according to its number format.
 type numberFormat uint8
 
 const (
 	plainFormat   numberFormat = iota
-	dateFormat                 // a day, with or without a time of day
-	clockFormat                // hours and minutes of a day: 2:30 is all that shows of 26:30
+	dateFormat                 // a date, with or without a time of day
+	clockFormat                // a time of day: 26:30 shows as 2:30
 	elapsedFormat              // hours, minutes or seconds that run on: [h]:mm
 	percentFormat
 )
 
-// builtIn returns what a number format without a code in the workbook means (ECMA-376-1, 18.8.30; in the East Asian
-// lists there 27 to 36 and 50 to 58 are days, but for the times of day 32 to 35, 55 and 56).
+// builtIn returns what a number format without a code in the workbook means
+// (ECMA-376-1, 18.8.30; in its East Asian lists 27 to 36 and 50 to 58 are
+// dates, except for the times of day 32 to 35, 55 and 56).
 func builtIn(id int) numberFormat {
 	switch {
 	case id == 9, id == 10:
@@ -33,7 +34,7 @@ func builtIn(id int) numberFormat {
 func formatOf(code string) numberFormat {
 	var day, clock, month, elapsed, percent bool
 	for i := 0; i < len(code); {
-		c := code[i] | 0x20 // letters in lower case
+		c := code[i] | 0x20 // lower case
 		i++
 		switch code[i-1] {
 		case ';':
@@ -45,7 +46,7 @@ func formatOf(code string) numberFormat {
 				i = len(code)
 			}
 		case '\\', '_', '*':
-			i++ // the next character stands for itself, or for its width
+			i++ // the next character is literal, or only sets a width
 		case '[':
 			n := strings.IndexByte(code[i:], ']')
 			if n < 0 {

@@ -14,14 +14,14 @@ import (
 	"shedbook/schema/unit"
 )
 
-// SheetColumn, first in a file, says that its rows are of several kinds, and
-// which sheet each belongs to. Rows set aside from a whole directory stand in
+// SheetColumn is the first column of a file with rows of several kinds: the
+// sheet that each row belongs to. Rows set aside from a whole directory go into
 // one such file.
 const SheetColumn = "sheet"
 
 // MixedWriter sets rows of several sheets aside in one file: the sheet's name,
-// then every column of those sheets, then what is wrong (ProblemColumn). What
-// it writes can be mended and read again (see Split).
+// then every column of those sheets, then what is wrong (ProblemColumn). The
+// file can be corrected and imported again (see Split).
 type MixedWriter struct {
 	out     *bufio.Writer
 	columns []string
@@ -63,17 +63,17 @@ func (m *MixedWriter) Write(from *Reader, row Row, wrong []*Error) {
 	m.out.Write(appendRow(nil, cells, ','))
 }
 
-// Flush writes out what is held back, and reports the first error of writing.
+// Flush writes out what is buffered, and returns the first error of writing.
 func (m *MixedWriter) Flush() error { return m.out.Flush() }
 
-// maxMixed bounds the memory of Split: rows set aside are few.
+// maxMixed limits the memory of Split: rows set aside are few.
 const maxMixed = 64 << 20
 
-// part is one kind's sheet out of such a file.
+// part is the sheet of one kind in such a file.
 type part struct {
 	text    []byte
-	lines   int   // line breaks in text
-	columns []int // of the file
+	lines   int   // line breaks in text so far
+	columns []int // their places in the file
 }
 
 func (p *part) add(cells []string) {
@@ -82,8 +82,8 @@ func (p *part) add(cells []string) {
 	p.lines += bytes.Count(p.text[from:], []byte("\n"))
 }
 
-// Split takes a file of several kinds apart: the text of each kind's own
-// sheet, its rows on the lines on which they stood. Nil where the file's first
+// Split separates a file of several kinds: it returns the text of each kind's
+// own sheet, with its rows on their original lines. Nil if the file's first
 // column is not SheetColumn.
 func Split(src io.Reader, name string) (map[*schema.Kind][]byte, error) {
 	in := bufio.NewReader(io.LimitReader(src, maxMixed))

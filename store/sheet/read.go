@@ -21,24 +21,26 @@ import (
 	"shedbook/schema/unit"
 )
 
-// Two columns are of no kind, and belong to the sheet itself.
+// Two columns belong to any sheet, whatever its kind.
 const (
-	// ProblemColumn says what is wrong with a row set aside (see BadWriter). The reader passes over the column, so
-	// that such a sheet can be mended and read again.
+	// ProblemColumn says what is wrong with a row set aside (see BadWriter). The
+	// reader skips it, so that such a sheet can be corrected and imported again.
 	ProblemColumn = "problem"
-	// RemarkColumn is that of older templates: rows with a word in it told what belongs in the columns, and are not
-	// read. One that was typed over is refused, so that it is not lost (see remark).
+	// RemarkColumn is a column of older templates: rows with a word in it
+	// described the columns, and are not read. One that was typed over is refused,
+	// so that it is not lost (see comment).
 	RemarkColumn = "#"
 )
 
-// Error is what is wrong with a sheet at one place, and what would be right. Its text is file:line: column: what;
-// Column is "" where the whole row or file is meant.
+// Error is what is wrong at one place of a sheet, and what would be right. Its
+// text is file:line: column: what; Column is "" if the whole row or file is
+// meant.
 type Error struct {
 	File   string
 	Line   int
 	Column string
-	Says   string // quotes the value where there is one
-	Hint   string // the next step, where there is one
+	Says   string // quotes the value if there is one
+	Hint   string // the next step, if there is one
 }
 
 func (e *Error) Error() string {
@@ -48,24 +50,26 @@ func (e *Error) Error() string {
 	return fmt.Sprintf("%s:%d: %s: %s", e.File, e.Line, e.Column, e.Says)
 }
 
-// Reader reads one sheet. Its memory is bounded, whatever the sheet (see MaxRow).
+// Reader reads one sheet. Its memory is limited, whatever the sheet (see
+// MaxRow).
 type Reader struct {
 	name   string
 	kind   *schema.Kind
 	scan   *scanner
-	tab    *Tab // nil for CSV; scan reads nothing then
+	tab    *Tab // nil for CSV; otherwise scan reads nothing
 	head   int  // the line of the header
 	header []string
-	fields []*schema.Field // by column of the file; nil where a column is passed over
+	fields []*schema.Field // by column of the file; nil if a column is skipped
 	remark int             // the RemarkColumn; -1
 	seen   map[unknown]error
-	commas int     // of a sheet parted by semicolons: the first line with a decimal comma
-	dotted *[2]int // the first line and column, before any comma, of a number such as 1.234
-	order  []int   // columns in the order of the kind's fields, so that problems come in one order
+	commas int     // in a sheet separated by semicolons: the first line with a decimal comma
+	dotted *[2]int // line and column of the first number such as 1.234, while no decimal comma was seen
+	order  []int   // columns in the order of the kind's fields, so that problems come in a fixed order
 }
 
-// unknown is a word in a column of the file that was not known. What to say of it takes long to find, among all the
-// words that it is near to, and a sheet may say it on every row: maxUnknown of them are remembered.
+// unknown is a word that was not known in a column. The hint takes long to
+// make, since the word is compared with all known words, and a sheet may repeat
+// it on every row: maxUnknown of them are cached.
 type unknown struct {
 	column int
 	word   string
@@ -73,17 +77,19 @@ type unknown struct {
 
 const maxUnknown = 10_000
 
-// maxColumns is the widest sheet, blank cells at the end of its rows aside: no kind has a tenth of it.
+// maxColumns is the widest sheet, not counting blank cells at the end of rows:
+// no kind has a tenth of it.
 const maxColumns = 1000
 
-// Row is one row as it stands in the file.
+// Row is one row of the file.
 type Row struct {
-	Line  int      // on which it begins
-	Cells []string // as many as the sheet has columns, or more where the row does; good until the next row is read
-	wrong []*Error // with the row as a whole
+	Line  int      // the line it begins on
+	Cells []string // at least as many as the sheet has columns; valid until the next row is read
+	wrong []*Error // what is wrong with the row as a whole
 }
 
-// Errors are the problems of a header, which have all to be mended before the sheet can be read.
+// Errors are the problems of a header; all have to be corrected before the
+// sheet can be read.
 type Errors []*Error
 
 func (e Errors) Error() string {
@@ -94,9 +100,10 @@ func (e Errors) Error() string {
 	return strings.Join(lines, "\n")
 }
 
-// NewReader reads the header of a sheet of the kind; name is the file's name for messages. A src that is a *Tab is
-// read by its rows, the first that holds anything being the header. The error is Errors where the header is wrong,
-// and an *Error where the file is no sheet.
+// NewReader reads the header of a sheet of the kind; name is the file's name
+// for messages. If src is a *Tab its rows are read, and the first that is not
+// blank is the header. The error is Errors if the header is wrong, and an
+// *Error if the file is not a sheet.
 func NewReader(src io.Reader, name string, kind *schema.Kind) (*Reader, error) {
 	if t, ok := src.(*Tab); ok {
 		return newTabReader(t, name, kind)
@@ -150,7 +157,7 @@ func newTabReader(t *Tab, name string, kind *schema.Kind) (*Reader, error) {
 			return nil, r.fail(line, fmt.Sprintf("column %d", t.wrong[0].column+1), "%s", t.wrong[0].says)
 		}
 		if err := r.readHeader(cells); err != nil {
-			if merged := t.rest(); merged != nil { // it is why the names are not where they should be
+			if merged := t.rest(); merged != nil { // merged cells explain why the names are misplaced
 				return nil, merged
 			}
 			return nil, err
@@ -160,7 +167,8 @@ func newTabReader(t *Tab, name string, kind *schema.Kind) (*Reader, error) {
 	}
 }
 
-// separator returns the one of comma, semicolon and tab that stands most often in the header, outside quotes.
+// separator returns the one of comma, semicolon and tab that is most frequent
+// in the header, outside quotes.
 func separator(header []byte) byte {
 	var n [256]int
 	quoted := false
@@ -240,8 +248,9 @@ func (r *Reader) readHeader(cells []string) error {
 	return wrong
 }
 
-// looksLike returns another kind whose sheet has all these columns, and none missing that it requires; of several the
-// one with the fewest columns; nil where there is none.
+// looksLike returns another kind whose sheet has all these columns and lacks
+// none that it requires; if there are several, the one with the fewest columns;
+// nil if there is none.
 func (r *Reader) looksLike(columns map[string]int) *schema.Kind {
 	var best *schema.Kind
 	for _, k := range schema.Kinds {
@@ -260,14 +269,15 @@ func (r *Reader) looksLike(columns map[string]int) *schema.Kind {
 	return best
 }
 
-// ownColumn reports whether a column belongs to the sheet itself, whatever its kind.
+// ownColumn reports whether a column belongs to any sheet, whatever its kind.
 func ownColumn(column string) bool { return column == ProblemColumn || column == RemarkColumn }
 
 // Header returns the sheet's column names, in its own order.
 func (r *Reader) Header() []string { return slices.Clone(r.header) }
 
-// Next returns the next row that is not blank; io.EOF at the end of the sheet. Any other error means that the rest
-// can't be read: the file failed, or (an *Error) its rows can't be told apart.
+// Next returns the next row that is not blank; io.EOF at the end of the sheet.
+// After any other error the rest can't be read: the file failed, or (an *Error)
+// its rows can't be told apart.
 func (r *Reader) Next() (Row, error) {
 	for {
 		next := r.scan.next
@@ -312,11 +322,12 @@ func (r *Reader) Next() (Row, error) {
 	}
 }
 
-// commentLine is how a comment of a template begins: with the column that it is about.
+// commentLine matches the beginning of a template's comment, which names the
+// column it describes.
 var commentLine = regexp.MustCompile(`^# [a-z_]+: `)
 
-// comment reports whether a row is one of a template's, to be skipped. wrong says what is wrong where somebody typed
-// values over it.
+// comment reports whether a row is a comment of a template, to be skipped.
+// wrong says what is wrong if somebody typed values over it.
 func (r *Reader) comment(cells []string) (skip bool, wrong string) {
 	if commentLine.MatchString(strings.TrimSpace(cells[0])) {
 		if blank(cells[1:]) {
@@ -337,7 +348,8 @@ func (r *Reader) comment(cells []string) (skip bool, wrong string) {
 			continue
 		}
 		f := r.fields[i]
-		// The first of these rows said of each column what belongs there, the others had words alone.
+		// In older templates the first such row described each column, the others
+		// held words only.
 		told := f == nil || f.Type == schema.WordField || f.Type == schema.WordsField
 		if strings.HasPrefix(remark, "not read: what belongs") {
 			told = f == nil || !f.Required || strings.HasSuffix(c, "(required)")
@@ -351,14 +363,16 @@ func (r *Reader) comment(cells []string) (skip bool, wrong string) {
 }
 
 var (
-	// decimalComma is a number whose comma can only be a decimal one.
+	// decimalComma matches a number whose comma must be a decimal one.
 	decimalComma = regexp.MustCompile(`^[-+−–]?(\d+,(\d{1,2}|\d{4,})|0,\d+)(\D|$)`)
-	// pointOrGroups is one whose point is a decimal one or parts thousands.
+	// pointOrGroups matches one whose point is either decimal or separates
+	// thousands.
 	pointOrGroups = regexp.MustCompile(`^[-+−–]?[1-9]\d{0,2}\.\d{3}(\D|$)`)
 )
 
-// judgeCommas refuses 1.234 in a sheet with decimal commas, as 1,234 is refused anywhere: it is 1234 to whoever
-// writes 1,5. Where the first decimal comma comes after such a number, the error ends the sheet.
+// judgeCommas refuses 1.234 in a sheet with decimal commas, as 1,234 is refused
+// anywhere: who writes 1,5 means 1234 by it. If the first decimal comma comes
+// after such a number, the error ends the sheet.
 func (r *Reader) judgeCommas(row *Row) error {
 	for _, i := range r.order {
 		if r.fields[i].Type != schema.NumField {
@@ -387,7 +401,8 @@ func (r *Reader) judgeCommas(row *Row) error {
 	return nil
 }
 
-// judge returns what is wrong with a row as a whole; have is how many cells stand in the file.
+// judge returns what is wrong with a row as a whole; have is the number of its
+// cells in the file.
 func (r *Reader) judge(row Row, have int) (wrong []*Error) {
 	bad := func(column, format string, args ...any) {
 		wrong = append(wrong, r.fail(row.Line, column, format, args...))
@@ -440,7 +455,8 @@ func clean(s string) bool {
 	return true
 }
 
-// column returns the name of a column of the file, or its number where it has none.
+// column returns the name of a column of the file, or its number if it has no
+// name.
 func (r *Reader) column(i int) string {
 	if i < len(r.header) && r.header[i] != "" {
 		return r.header[i]
@@ -448,8 +464,9 @@ func (r *Reader) column(i int) string {
 	return fmt.Sprintf("column %d", i+1)
 }
 
-// Record makes a record of the row, against what the book knows. Every problem of the row is returned, those of cells
-// in the order of the kind's columns; the record is nil if there is any.
+// Record returns the record of a row, read against what the book knows. All
+// problems of the row are returned, those of cells in the order of the kind's
+// fields; the record is nil if there are any.
 func (r *Reader) Record(row Row, known *schema.Known) (schema.Record, []*Error) {
 	if len(row.wrong) > 0 {
 		return nil, row.wrong
@@ -474,8 +491,8 @@ func (r *Reader) Record(row Row, known *schema.Known) (schema.Record, []*Error) 
 	return rec, nil
 }
 
-// set reads a cell of column i into the record. What is known does not change while a sheet that refers to it is
-// read.
+// set reads a cell of column i into the record. known must not change while the
+// sheet is read.
 func (r *Reader) set(rec schema.Record, i int, raw string, known *schema.Known) error {
 	f := r.fields[i]
 	if r.seen != nil && len(raw) <= 64 {
@@ -497,7 +514,8 @@ func (r *Reader) set(rec schema.Record, i int, raw string, known *schema.Known) 
 	return err
 }
 
-// problem places an error of the schema in the sheet.
+// problem turns an error of package schema into one with its place in the
+// sheet.
 func (r *Reader) problem(line int, column string, err error) *Error {
 	p := schema.AsProblem(err)
 	if p == nil {
@@ -510,7 +528,8 @@ func (r *Reader) problem(line int, column string, err error) *Error {
 	return e
 }
 
-// Wrong returns an error at a row of this sheet that the caller found, such as a conflict.
+// Wrong returns an error at a row of this sheet that the caller found, such as
+// a conflict.
 func (r *Reader) Wrong(row Row, column, says string) *Error {
 	return r.fail(row.Line, column, "%s", says)
 }
@@ -535,7 +554,8 @@ func (r *Reader) fatal(line int, err error) error {
 	return fmt.Errorf("%s:%d: %w", r.name, line, err)
 }
 
-// trimBlank returns a row of more than maxColumns cells without the blank ones at its end, but with at least keep.
+// trimBlank returns a row of more than maxColumns cells without the blank ones
+// at its end, but with at least keep.
 func trimBlank(cells []string, keep int) []string {
 	for len(cells) > max(keep, maxColumns) && strings.TrimSpace(cells[len(cells)-1]) == "" {
 		cells = cells[:len(cells)-1]

@@ -131,7 +131,7 @@ func TestBadSheets(t *testing.T) {
 		{"unclosed quote", "runs", "machine,start,hours,note\nR4,2026-03-14,2,ok\nR4,2026-03-15,2,\"never\nR4,2026-03-16,2,ok\n", []string{"runs.csv:3: a quote that opens in this row is never closed: close it, or write a quote within quotes twice"}},
 		{"nameless column", "runs", "machine,start,hours,\nR4,2026-03-14,2,x\n", []string{`runs.csv:2: column 4: "x" is in a column without a name: name the column in the header, or delete the value`}},
 		{"all of a row", "runs", "note,machine,start,hours,terrain\n,R9,soon,-1,dirt\n", []string{
-			`runs.csv:2: machine: "R9" is not known (did you mean R1, R4?)`,
+			`runs.csv:2: machine: "R9" is not known (did you mean R1 or R4?)`,
 			`runs.csv:2: start: "soon" is not a time: write 2026-03-14 09:30`,
 			`runs.csv:2: hours: "-1" can't be negative`,
 			`runs.csv:2: terrain: "dirt" is not one of mud, water, dust, sand, gravel, rock, grass, forest, snow, road (did you mean dust?)`}},
@@ -150,9 +150,9 @@ func TestBadSheets(t *testing.T) {
 	// The same unknown word is told at each of its rows, and is another word in another column.
 	_, wrong := read("machine,driver,start,hours\nR9,R9,2026-03-14,2\nR9,,2026-03-14,2\n", "runs")
 	assert.Equal(t, []string{
-		`runs.csv:2: machine: "R9" is not known (did you mean R1, R4?)`,
+		`runs.csv:2: machine: "R9" is not known (did you mean R1 or R4?)`,
 		`runs.csv:2: driver: "R9" is not known`,
-		`runs.csv:3: machine: "R9" is not known (did you mean R1, R4?)`}, wrong)
+		`runs.csv:3: machine: "R9" is not known (did you mean R1 or R4?)`}, wrong)
 	// Good rows are read before and after bad ones.
 	good, wrong := read("machine,start,hours\nR1,2026-03-14,2\nR9,2026-03-14,2\nR4,2026-03-14,2\n", "runs")
 	assert.Len(t, good, 2)

@@ -7,7 +7,8 @@ import (
 	"strings"
 )
 
-// MaxRow is the longest row of a sheet, in bytes, quoted line breaks included: the reader's memory is bounded by it.
+// MaxRow is the longest row of a sheet, in bytes, quoted line breaks included.
+// It limits the reader's memory.
 const MaxRow = 1 << 20
 
 var (
@@ -15,13 +16,14 @@ var (
 	errUnclosed = errors.New("quote not closed")
 )
 
-// scanner takes comma-separated rows apart (RFC 4180, 2005, section 2), any separator, CRLF or LF.
-// It is laxer in two things that people and programs write: a quote inside an unquoted cell stands for itself,
-// and blanks may stand outside a cell's quotes.
+// scanner splits separated rows (RFC 4180, 2005, section 2) with any separator,
+// CRLF or LF. It allows two things that people and programs write: a quote
+// inside an unquoted cell is literal, and spaces may stand outside a cell's
+// quotes.
 type scanner struct {
 	src        io.Reader
 	buf        []byte
-	start, end int // the bytes not yet read are buf[start:end]
+	start, end int // unread bytes are buf[start:end]
 	eof        bool
 	sep        byte
 	line       int // of the row that next returns
@@ -29,15 +31,15 @@ type scanner struct {
 	cells   []string
 	bounds  []int  // ends of the cells in scratch
 	scratch []byte // cells with their quotes resolved
-	cut     bool   // the row ends without a line break: the last of a file
-	junk    int    // the cell with text after its closing quote; -1
+	cut     bool   // the row ends without a line break: the last one
+	junk    int    // index of the cell with text after its closing quote; -1 for none
 }
 
 func newScanner(src io.Reader) *scanner {
 	return &scanner{src: src, buf: make([]byte, 64<<10), sep: ',', line: 1}
 }
 
-// fill reads more bytes behind those not yet read.
+// fill reads more bytes after the unread ones.
 func (s *scanner) fill() error {
 	if s.start > 0 {
 		copy(s.buf, s.buf[s.start:s.end])
@@ -50,7 +52,7 @@ func (s *scanner) fill() error {
 		s.buf = append(make([]byte, 0, 2*len(s.buf)), s.buf...)
 		s.buf = s.buf[:cap(s.buf)]
 	}
-	for range 100 { // as bufio: a source that gives nothing so often gives nothing ever
+	for range 100 { // as in bufio: such a source will never give anything
 		n, err := s.src.Read(s.buf[s.end:])
 		s.end += n
 		if err == io.EOF {
@@ -64,7 +66,8 @@ func (s *scanner) fill() error {
 	return io.ErrNoProgress
 }
 
-// peekLine returns the first line not yet read, without its line break, and leaves it unread.
+// peekLine returns the first unread line, without its line break, and does not
+// consume it.
 func (s *scanner) peekLine() ([]byte, error) {
 	for {
 		if i := bytes.IndexByte(s.buf[s.start:s.end], '\n'); i >= 0 {
@@ -79,12 +82,13 @@ func (s *scanner) peekLine() ([]byte, error) {
 	}
 }
 
-// next returns the next row's cells as they stand in the file, quotes resolved, and the line it begins on. The slice
-// is good until the next call, its strings for ever. At the end it returns io.EOF. After errTooLong and errUnclosed
-// no row can be told from another: there is nothing more to read.
+// next returns the cells of the next row, quotes resolved, and the line it
+// begins on. The slice is valid until the next call, its strings for ever. It
+// returns io.EOF at the end. After errTooLong and errUnclosed rows can't be
+// told apart: nothing more can be read.
 func (s *scanner) next() (line int, cells []string, err error) {
 	line = s.line
-	seen := 0 // bytes known to hold no line break
+	seen := 0 // bytes known to have no line break
 	for {
 		rest := s.buf[s.start:s.end]
 		i := bytes.IndexByte(rest[seen:], '\n')
@@ -143,7 +147,7 @@ func (s *scanner) next() (line int, cells []string, err error) {
 	}
 }
 
-// split cuts a row without quotes.
+// split splits a row without quotes.
 func (s *scanner) split(row string) {
 	s.cells = s.cells[:0]
 	for {
@@ -157,8 +161,9 @@ func (s *scanner) split(row string) {
 	}
 }
 
-// quoted reads the row that b begins with into scratch and bounds. done is false where b ends within the row; size is
-// the row's bytes and lines its line breaks.
+// quoted reads the row that b begins with into scratch and bounds. done is
+// false if b ends within the row; size is the row's length in bytes and lines
+// its number of line breaks.
 func (s *scanner) quoted(b []byte) (size, lines int, done bool) {
 	s.scratch, s.bounds, s.junk, s.cut = s.scratch[:0], s.bounds[:0], -1, false
 	i := 0
@@ -187,7 +192,7 @@ func (s *scanner) quoted(b []byte) (size, lines int, done bool) {
 				break
 			}
 			lines += bytes.Count(s.scratch[from:], []byte{'\n'})
-			// Up to the separator there may be blanks, and should be nothing else.
+			// Only spaces should stand before the separator.
 			for i < len(b) && b[i] != s.sep && b[i] != '\n' {
 				if c := b[i]; c != ' ' && c != '\t' && c != '\r' {
 					s.scratch = append(s.scratch, c) // kept, so that the row can be set aside whole

@@ -14,34 +14,37 @@ import (
 	"shedbook/schema/unit"
 )
 
-// Tab is a tab of a workbook, open to be read row by row. NewReader takes it as the source of a sheet.
+// Tab is an open tab of a workbook, read row by row. NewReader takes it as the
+// source of a sheet.
 //
-// A cell is read as what it is. A date goes into a column of times, and a duration ([h]:mm) into one of hours,
-// minutes or days; a percentage is one of hundred; true and false are yes and no. Text is text, whatever it looks
-// like. A formula counts by its last value; one that failed (#N/A), or has none, makes a bad row. Merged cells are
-// refused: only the first of them holds what all of them show.
+// A cell is read as what it is. A date fits a column of times, and a duration
+// ([h]:mm) one of hours, minutes or days; a percentage is of a hundred; true
+// and false are yes and no. Text is text, whatever it looks like. A formula
+// counts by its last value; one that failed (#N/A), or has no value, makes a
+// bad row. Merged cells are refused: only the first of them holds what all of
+// them show.
 type Tab struct {
 	name   string // the workbook's and the tab's, for messages
 	book   *Workbook
 	in     *pull
-	fields []*schema.Field // by column, once the header is read
-	line   int             // of the row read last
+	fields []*schema.Field // by column, once the header was read
+	line   int             // of the last row read
 	cells  []cell
 	texts  []string
-	wrong  []cellProblem // of the row read last
+	wrong  []cellProblem // problems of the last row read
 	runs   runs
 	value  []byte // of the cell being read
 	done   bool
 	merged []area
 
-	hidden, firstHidden int // rows that are hidden and hold something: how many, and the first
+	hidden, firstHidden int // hidden rows that are not blank: how many, and the first
 }
 
 // cell is what a cell holds.
 type cell struct {
 	kind   byte // one of the below
 	format numberFormat
-	text   string // what stands in the file, or the text
+	text   string // the text of the file, or of the shared string
 	num    float64
 }
 
@@ -51,7 +54,7 @@ const (
 	numberCell // num
 	boolCell   // num is 1 or 0
 	wrongCell  // text says what is wrong
-	isoCell    // a date as ISO 8601 has it
+	isoCell    // an ISO 8601 date
 )
 
 type cellProblem struct {
@@ -65,9 +68,10 @@ type area struct {
 	left, top int
 }
 
-const maxMerged = 1000 // remembered
+const maxMerged = 1000 // of the ranges remembered
 
-// Open opens a tab to be read: the source of a sheet. The workbook stays open until it is closed itself.
+// Open opens a tab as the source of a sheet. The workbook must stay open
+// meanwhile.
 func (w *Workbook) Open(tab TabInfo) (*Tab, error) {
 	in, err := w.pull(tab.part)
 	if err != nil {
@@ -79,13 +83,13 @@ func (w *Workbook) Open(tab TabInfo) (*Tab, error) {
 // Named returns the name of a tab in messages: season.xlsx[runs].
 func (w *Workbook) Named(tab TabInfo) string { return w.name + "[" + tab.Name + "]" }
 
-// Close closes the tab, and tells the workbook's Note of hidden rows that were read.
+// Close closes the tab, and tells the workbook's Note if hidden rows were read.
 func (t *Tab) Close() error {
 	if t.hidden > 0 && t.book.Note != nil && !t.book.noted[t.name] {
 		if t.book.noted == nil {
 			t.book.noted = map[string]bool{}
 		}
-		t.book.noted[t.name] = true // it may be read again
+		t.book.noted[t.name] = true // a tab may be read twice
 		rows := "1 row is hidden, row"
 		if t.hidden > 1 {
 			rows = fmt.Sprintf("%d rows are hidden, the first is row", t.hidden)
@@ -95,7 +99,7 @@ func (t *Tab) Close() error {
 	return t.in.Close()
 }
 
-// Read makes a Tab a source; there is no text of it to read.
+// Read makes a Tab an io.Reader; a tab has no text to read.
 func (t *Tab) Read([]byte) (int, error) {
 	return 0, errors.New("a tab is read by rows")
 }
@@ -115,9 +119,10 @@ func (t *Tab) damaged(err error) error {
 	return e
 }
 
-// next returns the number of the next row that has cells, and each cell as text for its column. The slice is good
-// until the next call. The error is io.EOF at the end of the tab, if it is whole, else an *Error, after which nothing
-// comes.
+// next returns the number of the next row that has cells, and its cells as text
+// for their columns. The slice is valid until the next call. The error is
+// io.EOF at the end of a complete tab, otherwise an *Error, after which nothing
+// follows.
 func (t *Tab) next() (line int, texts []string, err error) {
 	if t.done {
 		return t.line, nil, io.EOF
@@ -246,7 +251,7 @@ func (t *Tab) readCell(e xml.StartElement) (cell, error) {
 		}
 	}
 	t.value = t.value[:0]
-	var inValue, formula, inline bool // formula: without a value so far
+	var inValue, formula, inline bool // formula: one without a value so far
 	for {
 		token, err := t.in.RawToken()
 		if err != nil {
@@ -286,7 +291,7 @@ func (t *Tab) readCell(e xml.StartElement) (cell, error) {
 	}
 }
 
-// makeCell returns the cell of what stands in its element.
+// makeCell returns the cell for the content of its element.
 func (t *Tab) makeCell(kind string, style int, value, inline string, formula bool) cell {
 	if kind == "inlineStr" {
 		if inline == "" {
@@ -344,7 +349,8 @@ func (t *Tab) makeCell(kind string, style int, value, inline string, formula boo
 	return c
 }
 
-// asText returns the cell as the text that a sheet would have in the field's column, and what is wrong with it.
+// asText returns the cell as the text that a sheet would hold in the field's
+// column, and what is wrong with it.
 func (c *cell) asText(f *schema.Field, date04 bool) (text, wrong string) {
 	switch c.kind {
 	case textCell:
@@ -368,44 +374,37 @@ func (c *cell) asText(f *schema.Field, date04 bool) (text, wrong string) {
 		case percentFormat:
 			s := strconv.FormatFloat(c.num*100, 'g', 15, 64)
 			if v, err := strconv.ParseFloat(s, 64); err == nil {
-				s = number(v)
+				s = unit.Exact(v)
 			}
 			if f == nil || f.Unit != unit.Percent {
 				s += "%"
 			}
 			return s, ""
 		}
-		return number(c.num), ""
+		return unit.Exact(c.num), ""
 	}
 	return "", ""
 }
 
-// number returns a number in the fewest digits that read back as the same.
-func number(v float64) string {
-	form := byte('f')
-	if a := math.Abs(v); a != 0 && (a < 1e-6 || a >= 1e21) {
-		form = 'g'
-	}
-	return strconv.FormatFloat(v, form, -1, 64)
-}
-
-// seconds in a day of a spreadsheet.
+// daySeconds is the length of a day in a spreadsheet.
 const daySeconds = 86400
 
-// epoch is day 0 of the 1900 system as it counts from 1900-03-01 on (ECMA-376-1, 18.17.4.1; the day before that, 60,
-// is a 29 February that never was). Day 0 of the 1904 system is its day 1462.
+// epoch is day 0 of the 1900 system, counted from 1900-03-01 on (ECMA-376-1,
+// 18.17.4.1; day 60, before that, is a 29 February that did not exist). Day 0
+// of the 1904 system is its day 1462.
 var epoch = time.Date(1899, 12, 30, 0, 0, 0, 0, time.UTC)
 
 const days1904 = 1462
 
-// maxSerial is the last day of a spreadsheet, 9999-12-31.
+// maxSerial is the last date of a spreadsheet, 9999-12-31.
 const maxSerial = 2958466
 
-// date returns a serial date as a local date, with its time of day where it has one.
+// date returns a serial date as a local date, with its time of day if it has
+// one.
 func (c *cell) date(date04 bool) string {
 	days := c.num
 	if days < 0 || days >= maxSerial {
-		return number(days)
+		return unit.Exact(days)
 	}
 	if date04 {
 		days += days1904
@@ -418,10 +417,11 @@ func (c *cell) date(date04 bool) string {
 	return at.Format(time.DateTime)
 }
 
-// duration returns a part of a day in minutes for a column of minutes, else as hours and minutes.
+// duration returns a fraction of a day in minutes for a column of minutes,
+// otherwise as hours and minutes.
 func (c *cell) duration(f *schema.Field) (text, wrong string) {
 	if c.num < 0 || c.num >= maxSerial {
-		return number(c.num), ""
+		return unit.Exact(c.num), ""
 	}
 	seconds := int64(math.Round(c.num * daySeconds))
 	clock := func(s int64) string {
@@ -435,16 +435,17 @@ func (c *cell) duration(f *schema.Field) (text, wrong string) {
 			"number", clock(seconds%daySeconds), clock(seconds))
 	}
 	if f != nil && f.Unit == unit.Minutes {
-		return number(math.Round(float64(seconds)/60*1e4) / 1e4), ""
+		return unit.Exact(math.Round(float64(seconds)/60*1e4) / 1e4), ""
 	}
 	return clock(seconds), ""
 }
 
-// mergeProblem returns what is wrong with a sheet that has merged cells; nil where it has none.
+// mergeProblem returns what is wrong with a sheet that has merged cells; nil if
+// it has none.
 func (t *Tab) mergeProblem() *Error {
 	for _, a := range t.merged {
 		if t.fields != nil && a.left > len(t.fields) {
-			continue // beside the sheet
+			continue // outside the sheet's columns
 		}
 		return &Error{File: t.name, Line: a.top, Says: fmt.Sprintf("the cells %s are merged, so only the first has a "+
 			"value: unmerge them (one row of names, then one row per record)", a.ref)}
@@ -475,7 +476,7 @@ func areaOf(ref string) (area, bool) {
 	return a, ok && from != to
 }
 
-// cellPlace returns the column and row, from 1, that a reference such as AB12 names.
+// cellPlace returns the column and row, from 1, of a reference such as AB12.
 func cellPlace(ref string) (column, row int, ok bool) {
 	i := 0
 	for i < len(ref) && i < 4 && ref[i]|0x20 >= 'a' && ref[i]|0x20 <= 'z' {

@@ -17,11 +17,12 @@ import (
 	"unicode"
 )
 
-// A Workbook is an open workbook (.xlsx, ECMA-376 part 1); its tabs are sheets. It is read a row at a time, so that
-// memory does not grow with it. Each cell's type and number format are seen, and so are merged cells. A tab that is
-// cut off is an error, not the end of the sheet.
+// A Workbook is an open workbook (.xlsx, ECMA-376 part 1); its tabs are sheets.
+// It is read row by row, so that memory does not grow with it. The reader sees
+// each cell's type and number format, and merged cells. A tab that is cut off
+// is an error, not the end of the sheet.
 type Workbook struct {
-	Note    func(string) // told what a reader of its tabs must know; may be nil
+	Note    func(string) // told what the user must know of the tabs; may be nil
 	name    string
 	size    int64
 	parts   map[string]*zip.File // by name in lower case, without a leading slash
@@ -29,7 +30,7 @@ type Workbook struct {
 	tabs    []TabInfo
 	date04  bool // days are counted from 1904
 	formats []numberFormat
-	noted   map[string]bool // tabs of which Note was told
+	noted   map[string]bool // tabs that Note was told of
 	strings struct {
 		part string
 		read bool
@@ -46,24 +47,25 @@ type TabInfo struct {
 	part   string
 }
 
-// Limits of a workbook, so that a small file can't fill the memory or the day.
+// Limits of a workbook, so that a small file can't use up memory or time.
 const (
-	maxRowXML   = 4 << 20  // bytes of one row, or of one mark-up token elsewhere
+	maxRowXML   = 4 << 20  // bytes of one row, or of one token elsewhere
 	maxPart     = 4 << 30  // bytes of a part, unpacked
-	maxSmall    = 16 << 20 // bytes of a part that is not rows or strings
-	maxStrings  = 64 << 20 // bytes of text that the cells share, and 4 for each
-	maxUnpacked = 300      // times a part may be larger than its packed form, beyond
+	maxSmall    = 16 << 20 // bytes of a part without rows or strings
+	maxStrings  = 64 << 20 // bytes of shared text, and 4 for each string
+	maxUnpacked = 300      // how many times larger than packed a part may be, beyond freeUnpack
 	freeUnpack  = 16 << 20
 	lastColumn  = 16384 // as in every spreadsheet program
 	maxRows     = 1048576
 	maxTabs     = 1000
 	maxParts    = 20_000    // files in the archive
-	maxPacked   = 200 << 20 // bytes of the archive: all of its parts' names may be kept
+	maxPacked   = 200 << 20 // bytes of the archive: all names of its parts may be in memory
 )
 
 var errNotXML = errors.New("is not the XML of a workbook")
 
-// IsWorkbook reports whether the file has the name of a workbook, or begins as an archive or an old workbook does.
+// IsWorkbook reports whether the file has a workbook's name, or begins like an
+// archive or an old workbook.
 func IsWorkbook(path string) bool {
 	switch strings.ToLower(filepath.Ext(path)) {
 	case ".xlsx", ".xlsm", ".xltx", ".xls", ".xlsb", ".ods":
@@ -79,7 +81,8 @@ func IsWorkbook(path string) bool {
 	return err == nil && (string(head[:]) == "PK\x03\x04" || string(head[:]) == "\xd0\xcf\x11\xe0")
 }
 
-// OpenWorkbook opens a workbook to read its tabs. The error is an *Error where the file is no workbook.
+// OpenWorkbook opens a workbook to read its tabs. The error is an *Error if the
+// file is not a workbook.
 func OpenWorkbook(name string) (*Workbook, error) {
 	f, err := os.Open(name)
 	if err != nil {
@@ -97,7 +100,7 @@ func OpenWorkbook(name string) (*Workbook, error) {
 	return nil, err
 }
 
-// NewWorkbook is OpenWorkbook for any source; messages call it name.
+// NewWorkbook is OpenWorkbook for any source; name is used in messages.
 func NewWorkbook(src io.ReaderAt, size int64, name string) (*Workbook, error) {
 	w := &Workbook{name: name, size: size, parts: map[string]*zip.File{}}
 	var head [4]byte
@@ -126,8 +129,9 @@ func NewWorkbook(src io.ReaderAt, size int64, name string) (*Workbook, error) {
 	return w, nil
 }
 
-// checkSize returns an error where listing the archive's parts would take too long or too much memory. Each part
-// stands behind a signature (PKZIP APPNOTE 6.3.10, 4.3.12), whatever number of parts the archive itself gives.
+// checkSize returns an error if listing the archive's parts would take too long
+// or too much memory. Each part has a signature (PKZIP APPNOTE 6.3.10, 4.3.12);
+// the number of parts that the archive gives is not trusted.
 func (w *Workbook) checkSize(src io.ReaderAt) error {
 	if w.size > maxPacked {
 		return w.fail("is larger than %d MiB: split it, or save its tabs as CSV UTF-8", maxPacked>>20)
@@ -140,7 +144,7 @@ func (w *Workbook) checkSize(src io.ReaderAt) error {
 			return w.fail("is an archive of more than %d files, too many for a workbook", maxParts)
 		}
 		if err != nil || n < len(buf) {
-			return nil // what can't be read the archive's reader tells
+			return nil // the archive's reader reports what can't be read
 		}
 		at += int64(n - len(signature) + 1)
 	}
@@ -163,7 +167,7 @@ func (w *Workbook) Close() error {
 	return w.file.Close()
 }
 
-// Tabs returns the sheets of the workbook, in its order.
+// Tabs returns the tabs of the workbook, in order.
 func (w *Workbook) Tabs() []TabInfo { return append([]TabInfo(nil), w.tabs...) }
 
 // readParts finds the tabs, the date system and the number formats.
@@ -191,7 +195,7 @@ func (w *Workbook) readParts() error {
 	if err != nil {
 		return err
 	}
-	sheets := map[string]string{} // a worksheet's part by its relation's id
+	sheets := map[string]string{} // from a relation's id to the part of its worksheet
 	for _, r := range related {
 		switch {
 		case strings.HasSuffix(r.kind, "/styles"):
@@ -224,7 +228,7 @@ func (w *Workbook) readParts() error {
 
 type relation struct{ id, kind, target string }
 
-// relations returns what a part points at, or, where of is "", what the package does.
+// relations returns what a part refers to; if of is "", what the package does.
 func (w *Workbook) relations(of string) ([]relation, error) {
 	dir, base := path.Split(of)
 	var out []relation
@@ -241,7 +245,7 @@ func (w *Workbook) relations(of string) ([]relation, error) {
 	return out, err
 }
 
-// readStyles reads which number format each style has.
+// readStyles reads the number format of each style.
 func (w *Workbook) readStyles(part string) error {
 	own := map[string]numberFormat{}
 	return w.eachElement(part, func(e xml.StartElement, within []string) {
@@ -262,7 +266,8 @@ func (w *Workbook) readStyles(part string) error {
 	})
 }
 
-// eachElement calls each for every element of a small part, with the names of the elements around it.
+// eachElement calls each for every element of a small part, with the names of
+// the enclosing elements.
 func (w *Workbook) eachElement(part string, each func(e xml.StartElement, within []string)) error {
 	in, err := w.pull(part)
 	if err != nil {
@@ -294,7 +299,7 @@ func (w *Workbook) eachElement(part string, each func(e xml.StartElement, within
 	}
 }
 
-// sharedString returns the text that a cell points at.
+// sharedString returns a shared text by its index.
 func (w *Workbook) sharedString(i int) (string, error) {
 	s := &w.strings
 	if !s.read {
@@ -313,7 +318,7 @@ func (w *Workbook) sharedString(i int) (string, error) {
 	return s.text[from:s.ends[i]], nil
 }
 
-// readStrings reads all the text that cells share, into one string.
+// readStrings reads all shared text into one string.
 func (w *Workbook) readStrings() error {
 	if w.strings.part == "" {
 		return nil
@@ -360,7 +365,8 @@ func (w *Workbook) readStrings() error {
 	}
 }
 
-// runs gathers the text of a string from its runs (t), without what tells how to pronounce it (rPh).
+// runs collects the text of a string from its runs (t), without pronunciation
+// hints (rPh).
 type runs struct {
 	b         []byte
 	in, aside bool
@@ -396,7 +402,8 @@ func (r *runs) take() string {
 	return s
 }
 
-// unescape returns s with _xHHHH_ resolved: a character that XML does not take (ECMA-376-1, 22.9.2.19).
+// unescape returns s with _xHHHH_ resolved: characters that XML does not allow
+// (ECMA-376-1, 22.9.2.19).
 func unescape(s string) string {
 	if !strings.Contains(s, "_x") {
 		return s
@@ -420,7 +427,8 @@ func unescape(s string) string {
 	}
 }
 
-// pull reads the XML of a part: at most left bytes before left is set again, and at most most in all.
+// pull reads the XML of a part: at most left bytes until left is set again, and
+// at most most in all.
 type pull struct {
 	*xml.Decoder
 	src    io.ReadCloser
@@ -429,7 +437,7 @@ type pull struct {
 	read   int64
 	most   int64
 	packed int64
-	closed bool // the root element is
+	closed bool // the root element was closed
 }
 
 func (w *Workbook) pull(part string) (*pull, error) {
@@ -450,7 +458,7 @@ func (w *Workbook) pull(part string) (*pull, error) {
 
 func (p *pull) Close() error { return p.src.Close() }
 
-// ReadByte is what the decoder reads by.
+// ReadByte is used by the XML decoder.
 func (p *pull) ReadByte() (byte, error) {
 	if p.left--; p.left < 0 {
 		return 0, errTooLong
@@ -461,7 +469,7 @@ func (p *pull) ReadByte() (byte, error) {
 	return p.buf.ReadByte()
 }
 
-// Read is there because the decoder's source is an io.Reader; it uses ReadByte.
+// Read only makes pull an io.Reader; the decoder uses ReadByte.
 func (p *pull) Read(b []byte) (int, error) {
 	if len(b) == 0 {
 		return 0, nil
@@ -490,7 +498,8 @@ func explainXML(part string, err error) error {
 	return fmt.Errorf("%s: %w", part, err)
 }
 
-// printable returns a text out of the workbook as a message may show it: not long, and nothing that a terminal obeys.
+// printable returns a text of the workbook for a message: short, and without
+// control characters.
 func printable(s string) string {
 	return short(strings.Map(func(r rune) rune {
 		if unicode.IsGraphic(r) {

@@ -3,8 +3,6 @@ package sheet
 import (
 	"bufio"
 	"io"
-	"math"
-	"strconv"
 	"strings"
 	"time"
 
@@ -12,9 +10,10 @@ import (
 	"shedbook/schema/unit"
 )
 
-// Writer writes a sheet of a kind: its header, and a row a record, that a Reader reads back as equal records. Numbers
-// are in the columns' units, times in RFC 3339 with the zone's offset, rows end in CRLF (RFC 4180), and no cell is a
-// formula to a spreadsheet program (see schema.Guard).
+// Writer writes a sheet of a kind, its header and a row for each record, that a
+// Reader reads back as equal records. Numbers are in the columns' units, times
+// in RFC 3339 with the zone's offset, rows end in CRLF (RFC 4180), and no cell
+// looks like a formula to a spreadsheet program (see schema.Guard).
 type Writer struct {
 	out  *bufio.Writer
 	kind *schema.Kind
@@ -43,11 +42,7 @@ func (w *Writer) Write(r schema.Record) {
 			}
 		case *schema.Num:
 			if p.Known {
-				form := byte('f')
-				if math.Abs(p.V) < 1e-6 && p.V != 0 {
-					form = 'g' // as few digits as it has
-				}
-				b = strconv.AppendFloat(b, p.V, form, -1, 64)
+				b = unit.AppendExact(b, p.V)
 			}
 		case *time.Time:
 			if !p.IsZero() {
@@ -63,11 +58,12 @@ func (w *Writer) Write(r schema.Record) {
 	w.out.Write(w.buf)
 }
 
-// Flush writes out what is held back, and reports the first error of writing.
+// Flush writes out what is buffered, and returns the first error of writing.
 func (w *Writer) Flush() error { return w.out.Flush() }
 
-// BadWriter sets rows aside as they stood, each with what is wrong with it in an added last column (ProblemColumn).
-// What it writes can be mended and read again: the separator and the columns are those of the sheet read.
+// BadWriter sets rows aside unchanged, each with what is wrong with it in an
+// added last column (ProblemColumn). The file can be corrected and imported
+// again: its separator and columns are those of the sheet read.
 type BadWriter struct {
 	out  *bufio.Writer
 	from *Reader
@@ -93,7 +89,7 @@ func (w *BadWriter) Write(row Row, wrong []*Error) {
 	var cells, says []string
 	for _, i := range w.keep {
 		c := ""
-		if i < len(row.Cells) { // a rest that can't be read has none
+		if i < len(row.Cells) { // a rest that can't be read has no cells
 			c = row.Cells[i]
 		}
 		cells = append(cells, guardRaw(w.from.fields[i], c))
@@ -114,11 +110,12 @@ func (w *BadWriter) Write(row Row, wrong []*Error) {
 	w.out.Write(appendRow(nil, cells, w.from.scan.sep))
 }
 
-// Flush writes out what is held back, and reports the first error of writing.
+// Flush writes out what is buffered, and returns the first error of writing.
 func (w *BadWriter) Flush() error { return w.out.Flush() }
 
-// Template writes an empty sheet of the kind to fill in: the header, then a comment for each column, which says what
-// belongs in it and the words that it takes (see comment). The comments may stay in the sheet.
+// Template writes an empty sheet of the kind to fill in: the header, then a
+// comment for each column with what belongs in it and the words it takes (see
+// comment). The comments may stay in the sheet.
 func Template(w io.Writer, kind *schema.Kind, known *schema.Known) error {
 	b := appendRow(nil, kind.Columns(), ',')
 	say := func(column, text string) { b = appendRow(b, []string{"# " + column + ": " + text}, ',') }
@@ -140,7 +137,7 @@ func Template(w io.Writer, kind *schema.Kind, known *schema.Known) error {
 	return err
 }
 
-// guardRaw guards a cell of any column as it was typed: numbers stay numbers.
+// guardRaw guards a cell as it was typed; numbers are left alone.
 func guardRaw(f *schema.Field, s string) string {
 	s = schema.Unguard(strings.TrimSpace(s))
 	if f != nil && (f.Type == schema.NumField || f.Type == schema.TimeField) {
@@ -161,7 +158,8 @@ func appendRow(b []byte, cells []string, sep byte) []byte {
 	return append(b, '\r', '\n')
 }
 
-// appendCell quotes a cell where it must be, and where another separator would be found in it.
+// appendCell appends a cell, quoted if it must be or if another separator could
+// be found in it.
 func appendCell(b []byte, s string, sep byte) []byte {
 	plain := true
 	for i := range len(s) {

@@ -148,7 +148,7 @@ func TestSetAside(t *testing.T) {
 	}
 	require.NoError(t, w.Flush())
 	assert.Equal(t, head+";problem\r\n"+
-		`'=1+1;R9;soon;-1;-4;"machine: ""R9"" is not known (did you mean R1, R4?); start: ""soon"" is not a time: write 2026-03-14 09:30; hours: ""-1"" can't be negative"`+"\r\n"+
+		`'=1+1;R9;soon;-1;-4;"machine: ""R9"" is not known (did you mean R1 or R4?); start: ""soon"" is not a time: write 2026-03-14 09:30; hours: ""-1"" can't be negative"`+"\r\n"+
 		`"a;b";R4;2026-03-14;x;'-4 C;"has 6 cells for 5 columns: put quotes around a cell that contains the separator "";""";more`+"\r\n", b.String())
 
 	mended := strings.NewReplacer("R9;soon;-1", "R1;2026-03-15;1", ";x;", ";1;", ";more", "").Replace(b.String())

@@ -1,4 +1,4 @@
-package render
+package say
 
 import (
 	"math"
@@ -24,6 +24,6 @@ func TestOdds(t *testing.T) {
 		math.Inf(-1):         "over a million times less",
 		math.NaN():           "unknown",
 	} {
-		require.Equal(t, want, odds(log10), log10)
+		require.Equal(t, want, Odds(log10), log10)
 	}
 }

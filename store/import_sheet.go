@@ -12,29 +12,29 @@ import (
 	"shedbook/schema/unit"
 )
 
-type deed int
+type outcome int
 
 const (
-	repeated deed = iota
+	repeated outcome = iota
 	added
 	amended
 )
 
-// rows takes the records of one sheet into the book.
-type rows struct {
+// sheetImport imports the rows of one sheet.
+type sheetImport struct {
 	*importer
 	k      *schema.Kind
 	header []string
 	t      *table
 	insert *sql.Stmt
-	there  *sql.Stmt                  // whether a ref is in the book; nil for a kind without
-	past   map[string][]schema.Record // earlier versions, by ref or, without, by content
-	alike  *alike                     // of rows without a ref; nil where no two records say the same
+	there  *sql.Stmt                  // looks for a ref; nil for a kind without refs
+	past   map[string][]schema.Record // earlier versions, by ref or else by content
+	alike  *alike                     // matches rows without a ref; nil for kinds where no two records are alike
 	refless
-	bulk *bulk // once the sheet is a long one
+	bulk *bulk // once the sheet proves long
 }
 
-func (w *rows) close() {
+func (w *sheetImport) close() {
 	if w.bulk != nil {
 		w.bulk.stop()
 	}
@@ -45,7 +45,7 @@ func (w *rows) close() {
 	}
 }
 
-func (w *rows) prepare(ctx context.Context) error {
+func (w *sheetImport) prepare(ctx context.Context) error {
 	if w.t = tables()[w.k]; w.t == nil {
 		return nil
 	}
@@ -60,7 +60,7 @@ func (w *rows) prepare(ctx context.Context) error {
 	}
 	if w.k.TimeColumn() != "" {
 		w.alike = newAlike()
-		err := w.amended(ctx, func(r schema.Record) error { // first, for what a record says now comes before what it said
+		err := w.amended(ctx, func(r schema.Record) error { // first, since what a record says now is matched before what it said
 			w.alike.says(w.identity(r), w.k.Meta(r).Number)
 			return nil
 		})
@@ -84,13 +84,13 @@ func (w *rows) prepare(ctx context.Context) error {
 	return nil
 }
 
-// amended reads the records without a ref that were amended.
-func (w *rows) amended(ctx context.Context, each func(schema.Record) error) error {
+// amended calls each for the records without a ref that were amended.
+func (w *sheetImport) amended(ctx context.Context, each func(schema.Record) error) error {
 	return w.t.query(ctx, w.tx, w.n, "WHERE number IN (SELECT number FROM past WHERE kind = ?) AND ref IS NULL", []any{w.k.Name}, each)
 }
 
-// identity is what a row is known by: its ref, or its whole content.
-func (w *rows) identity(r schema.Record) string {
+// identity returns what identifies a row: its ref, or else its whole content.
+func (w *sheetImport) identity(r schema.Record) string {
 	if ref := w.k.Text(r, "ref"); ref != "" {
 		return "ref " + ref
 	}
@@ -101,9 +101,9 @@ func (w *rows) identity(r schema.Record) string {
 	return strings.Join(parts, "\x00")
 }
 
-// take takes one record into the book, and says what came of it. A conflict is
-// a list of the values that differ.
-func (w *rows) take(ctx context.Context, r schema.Record) (deed, []*schema.Problem, error) {
+// take imports one record, and returns what was done. A conflict is a list of
+// the values that differ.
+func (w *sheetImport) take(ctx context.Context, r schema.Record) (outcome, []*schema.Problem, error) {
 	switch r := r.(type) {
 	case *schema.Setting:
 		if w.n.settings[r.Key] == r.Value {
@@ -158,10 +158,11 @@ func (w *rows) take(ctx context.Context, r schema.Record) (deed, []*schema.Probl
 	return 0, w.conflict(same, r, differ), nil
 }
 
-// takeAlike takes a row without a ref, which is known by its whole content: as
-// many as the sheet has of it, the book is to have, those counted that were
-// amended or voided since. So each row of the sheet takes up one record.
-func (w *rows) takeAlike(ctx context.Context, r schema.Record) (deed, []*schema.Problem, error) {
+// takeAlike imports a row without a ref, which is identified by its content:
+// the book is to have as many records of a content as the sheet has rows of it,
+// and those amended or voided since count too. So each row of the sheet matches
+// one record.
+func (w *sheetImport) takeAlike(ctx context.Context, r schema.Record) (outcome, []*schema.Problem, error) {
 	id := w.identity(r)
 	if _, met := w.alike.left[id]; !met {
 		n, entered, err := w.unamended(ctx, r)
@@ -184,9 +185,9 @@ func (w *rows) takeAlike(ctx context.Context, r schema.Record) (deed, []*schema.
 	return added, nil, w.add(ctx, r)
 }
 
-// unamended counts the records that say what r says and were never amended, and
-// tells when the last of them was entered.
-func (w *rows) unamended(ctx context.Context, r schema.Record) (n int, entered string, err error) {
+// unamended returns how many records have the content of r and were never
+// amended, and when the last of them was entered.
+func (w *sheetImport) unamended(ctx context.Context, r schema.Record) (n int, entered string, err error) {
 	where, args, err := w.t.content(r, w.n)
 	if err != nil {
 		return 0, "", err
@@ -195,14 +196,14 @@ func (w *rows) unamended(ctx context.Context, r schema.Record) (n int, entered s
 	return n, entered, err
 }
 
-// alike counts records that say the same, so that each row of a sheet takes up
+// alike counts records of the same content, so that each row of a sheet matches
 // one of them.
 type alike struct {
-	left    map[string]int     // by content: records never amended that no row has taken up
-	met     []schema.Record    // one of each content in left
-	saying  map[string][]int64 // by content: records amended or voided that say, or said, this
-	takenBy map[int64]string   // of those: what the row says that took it up
-	from    map[string]bool    // when the records were entered that rows took up
+	left    map[string]int     // by content: records never amended that no row has matched
+	met     []schema.Record    // one record of each content in left
+	saying  map[string][]int64 // by content: amended or voided records that have, or had, it
+	takenBy map[int64]string   // for those: the content of the row that matched it
+	from    map[string]bool    // when the matched records were entered
 }
 
 func newAlike() *alike {
@@ -215,9 +216,9 @@ func (a *alike) says(content string, number int64) {
 	}
 }
 
-// match takes up a record that says, or said, this; where all are taken, one
-// whose row can take up another (Kuhn's way to a largest matching). tried are
-// the records asked already.
+// match finds a record that has, or had, this content for a row; if all are
+// matched, one whose row can move to another (Kuhn's algorithm for a largest matching).
+// tried are the records asked already.
 func (a *alike) match(content string, tried map[int64]bool) bool {
 	for _, number := range a.saying[content] {
 		if tried[number] {
@@ -232,8 +233,9 @@ func (a *alike) match(content string, tried map[int64]bool) bool {
 	return false
 }
 
-// conflict tells the fields in which the book and a sheet differ.
-func (w *rows) conflict(book, r schema.Record, differ []*schema.Field) []*schema.Problem {
+// conflict returns a problem for each field in which the book and a sheet
+// differ.
+func (w *sheetImport) conflict(book, r schema.Record, differ []*schema.Field) []*schema.Problem {
 	var out []*schema.Problem
 	for _, f := range differ {
 		if number := w.k.Meta(book).Number; w.first > 0 && number >= w.first {
@@ -254,14 +256,14 @@ func cellOr(f *schema.Field, r schema.Record, zone *time.Location) string {
 	return "nothing"
 }
 
-// differ lists the fields of the sheet in which a record of the book differs
-// from the sheet's. A column that the sheet does not have says nothing.
-func (w *rows) differ(book, r schema.Record) []*schema.Field {
+// differ returns the fields of the sheet in which it differs from the book's
+// record. A column that the sheet does not have counts as equal.
+func (w *sheetImport) differ(book, r schema.Record) []*schema.Field {
 	return slices.DeleteFunc(w.k.Differ(book, r), func(f *schema.Field) bool { return !slices.Contains(w.header, f.Name) })
 }
 
-// changes says whether r differs from all earlier versions of its record.
-func (w *rows) changes(old []schema.Record, r schema.Record) bool {
+// changes reports whether r differs from all earlier versions of its record.
+func (w *sheetImport) changes(old []schema.Record, r schema.Record) bool {
 	for _, v := range old {
 		if len(w.differ(v, r)) == 0 {
 			return false
@@ -271,7 +273,7 @@ func (w *rows) changes(old []schema.Record, r schema.Record) bool {
 }
 
 // add inserts the record.
-func (w *rows) add(ctx context.Context, r schema.Record) error {
+func (w *sheetImport) add(ctx context.Context, r schema.Record) error {
 	number, err := w.number(ctx)
 	if err != nil {
 		return err
@@ -297,7 +299,7 @@ func (w *rows) add(ctx context.Context, r schema.Record) error {
 }
 
 // update amends the book's record to what the sheet says.
-func (w *rows) update(ctx context.Context, was, r schema.Record, differ []*schema.Field) (schema.Record, error) {
+func (w *sheetImport) update(ctx context.Context, was, r schema.Record, differ []*schema.Field) (schema.Record, error) {
 	is, err := w.t.one(ctx, w.tx, w.n, "WHERE number = ?", w.k.Meta(was).Number)
 	if err != nil {
 		return nil, err
@@ -313,6 +315,9 @@ func (w *rows) update(ctx context.Context, was, r schema.Record, differ []*schem
 		case *[]string:
 			*p = *f.Pointer(r).(*[]string)
 		}
+	}
+	if o, ok := is.(*schema.Outing); ok && was.(*schema.Outing).Back.IsZero() && !o.Back.IsZero() {
+		w.came = append(w.came, o)
 	}
 	return is, w.b.amend(ctx, w.tx, w.n, w.k, was, is, "imported again with --update")
 }
