@@ -267,7 +267,8 @@ func (e *Entry) Rename(from Name, book string) {
 			f := &k.Fields[i]
 			var text string
 			var is Name
-			if c[f.Name] == nil || !f.refers() && !f.Record || json.Unmarshal(c[f.Name], &text) != nil || is.UnmarshalText([]byte(text)) != nil {
+			if c[f.Name] == nil || !f.refers() && !f.Record || json.Unmarshal(c[f.Name], &text) != nil ||
+				is.UnmarshalText([]byte(text)) != nil {
 				continue
 			}
 			if is.Book == from.Book && is.Number >= from.Number {

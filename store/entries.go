@@ -114,7 +114,8 @@ func readBundle(in *bytes.Reader) (*Bundle, error) {
 	lines := bufio.NewScanner(bytes.NewReader(text))
 	lines.Buffer(nil, mostBytes)
 	b := &Bundle{}
-	if !lines.Scan() || json.Unmarshal(lines.Bytes(), b) != nil || b.Version < 1 || b.Book == "" || b.Company == "" || !goodMark.MatchString(b.Mark) || b.First < 1 || b.Count < 1 {
+	if !lines.Scan() || json.Unmarshal(lines.Bytes(), b) != nil || b.Version < 1 || b.Book == "" || b.Company == "" ||
+		!goodMark.MatchString(b.Mark) || b.First < 1 || b.Count < 1 {
 		return nil, errBundle("it is no bundle of entries")
 	}
 	for lines.Scan() {
@@ -164,7 +165,8 @@ type joined struct {
 // readJoined reads it; nil where this book never joined one.
 func readJoined(ctx context.Context, q querier) (*joined, error) {
 	j := &joined{}
-	err := q.QueryRowContext(ctx, "SELECT company, me, clock, copy, told, words FROM joined").Scan(&j.company, &j.me, &j.clock, &j.copy, &j.told, &j.words)
+	err := q.QueryRowContext(ctx, "SELECT company, me, clock, copy, told, words FROM joined").Scan(&j.company, &j.me,
+		&j.clock, &j.copy, &j.told, &j.words)
 	if errors.Is(err, sql.ErrNoRows) {
 		return nil, nil
 	}
@@ -208,19 +210,22 @@ func (b *Book) company(ctx context.Context, q querier) (*depots, error) {
 	if err != nil || j == nil {
 		return nil, err
 	}
-	d := &depots{joined: j, b: b, q: q, lives: map[int64]*life{}, idx: map[string]int64{}, names: map[int64]schema.Name{}, changed: map[group]bool{}}
+	d := &depots{joined: j, b: b, q: q, lives: map[int64]*life{}, idx: map[string]int64{},
+		names: map[int64]schema.Name{}, changed: map[group]bool{}}
 	return d, d.readLives(ctx)
 }
 
 func (d *depots) readLives(ctx context.Context) error {
-	rows, err := d.q.QueryContext(ctx, "SELECT idx, id, mark, name, born, coalesce(own_from, 0), seq, hash, last FROM books ORDER BY idx")
+	rows, err := d.q.QueryContext(ctx, "SELECT idx, id, mark, name, born, coalesce(own_from, 0), seq, hash, last FROM "+
+		"books ORDER BY idx")
 	if err != nil {
 		return err
 	}
 	defer rows.Close()
 	for rows.Next() {
 		l := &life{}
-		if err := rows.Scan(&l.idx, &l.id, &l.mark, &l.name, &l.born, &l.ownFrom, &l.seq, &l.hash, &l.last); err != nil {
+		if err := rows.Scan(&l.idx, &l.id, &l.mark, &l.name, &l.born, &l.ownFrom, &l.seq, &l.hash,
+			&l.last); err != nil {
 			return err
 		}
 		d.add(l)
@@ -242,7 +247,8 @@ func (d *depots) newLife(ctx context.Context, l *life) error {
 	if l.ownFrom > 0 {
 		own = l.ownFrom
 	}
-	err := d.q.QueryRowContext(ctx, "INSERT INTO books (id, mark, name, born, own_from, seq, hash, last) VALUES (?, ?, ?, ?, ?, 0, ?, 0) RETURNING idx",
+	err := d.q.QueryRowContext(ctx, "INSERT INTO books (id, mark, name, born, own_from, seq, hash, last) VALUES (?, "+
+		"?, ?, ?, ?, 0, ?, 0) RETURNING idx",
 		l.id, l.mark, l.name, l.born, own, l.hash).Scan(&l.idx)
 	if err == nil {
 		d.add(l)
@@ -253,12 +259,14 @@ func (d *depots) newLife(ctx context.Context, l *life) error {
 // keep writes how far the books and the clock are.
 func (d *depots) keep(ctx context.Context, lives ...*life) error {
 	for _, l := range lives {
-		if _, err := d.q.ExecContext(ctx, "UPDATE books SET mark = ?, name = ?, born = ?, seq = ?, hash = ?, last = ? WHERE idx = ?",
+		if _, err := d.q.ExecContext(ctx, "UPDATE books SET mark = ?, name = ?, born = ?, seq = ?, hash = ?, last = ? "+
+			"WHERE idx = ?",
 			l.mark, l.name, l.born, l.seq, l.hash, l.last, l.idx); err != nil {
 			return err
 		}
 	}
-	_, err := d.q.ExecContext(ctx, "UPDATE joined SET me = ?, clock = ?, copy = ?, told = ?, words = ?", d.me, d.clock, d.copy, d.told, d.joined.words)
+	_, err := d.q.ExecContext(ctx, "UPDATE joined SET me = ?, clock = ?, copy = ?, told = ?, words = ?", d.me, d.clock,
+		d.copy, d.told, d.joined.words)
 	return err
 }
 
@@ -282,7 +290,8 @@ func (d *depots) name(ctx context.Context, number int64) (schema.Name, error) {
 	}
 	var is schema.Name
 	var book int64
-	err := d.q.QueryRowContext(ctx, "SELECT book, theirs + ?1 - number FROM foreigns WHERE "+foreignNumber, number).Scan(&book, &is.Number)
+	err := d.q.QueryRowContext(ctx, "SELECT book, theirs + ?1 - number FROM foreigns WHERE "+foreignNumber,
+		number).Scan(&book, &is.Number)
 	switch {
 	case errors.Is(err, sql.ErrNoRows):
 		is = schema.Name{Book: d.ownLife(number).id, Number: number}
@@ -320,7 +329,8 @@ func (d *depots) number(ctx context.Context, is schema.Name) (int64, error) {
 	}
 	var number int64
 	err := d.q.QueryRowContext(ctx, `SELECT number + ?2 - theirs FROM foreigns
-		WHERE book = ?1 AND theirs = (SELECT max(theirs) FROM foreigns WHERE book = ?1 AND theirs <= ?2) AND theirs + count > ?2`, l.idx, is.Number).Scan(&number)
+		WHERE book = ?1 AND theirs = (SELECT max(theirs) FROM foreigns WHERE book = ?1 AND theirs <= ?2) AND theirs +
+			count > ?2`, l.idx, is.Number).Scan(&number)
 	if errors.Is(err, sql.ErrNoRows) {
 		return 0, nil
 	}
@@ -346,7 +356,8 @@ func (d *depots) emit(ctx context.Context, e *schema.Entry) (string, error) {
 	}
 	me, line := d.lives[d.me], e.Line()
 	me.seq, me.hash, me.last = me.seq+1, chain(me.hash, line), e.Entered
-	_, err := d.q.ExecContext(ctx, "INSERT INTO waiting (book, seq, entry, hash) VALUES (?, ?, ?, ?)", me.idx, me.seq, line, me.hash)
+	_, err := d.q.ExecContext(ctx, "INSERT INTO waiting (book, seq, entry, hash) VALUES (?, ?, ?, ?)", me.idx, me.seq,
+		line, me.hash)
 	return line, err
 }
 
@@ -420,7 +431,8 @@ type version struct {
 
 // versionsOf reads what a record was, the oldest first.
 func (d *depots) versionsOf(ctx context.Context, k *schema.Kind, number int64) ([]version, error) {
-	rows, err := d.q.QueryContext(ctx, "SELECT what, replaced, coalesce(why, ''), content FROM past WHERE number = ? ORDER BY version", number)
+	rows, err := d.q.QueryContext(ctx, "SELECT what, replaced, coalesce(why, ''), content FROM past WHERE number = ? "+
+		"ORDER BY version", number)
 	if err != nil {
 		return nil, err
 	}
@@ -528,7 +540,8 @@ func (d *depots) tellWords(ctx context.Context) error {
 		if number <= d.joined.words {
 			continue
 		}
-		_, err := d.emit(ctx, &schema.Entry{What: "word", Kind: "word", Entered: d.b.now().Unix(), Is: schema.KindNamed("word").Says(&w)})
+		_, err := d.emit(ctx, &schema.Entry{What: "word", Kind: "word", Entered: d.b.now().Unix(),
+			Is: schema.KindNamed("word").Says(&w)})
 		if err != nil {
 			return err
 		}
@@ -563,7 +576,8 @@ func (d *depots) tellSettings(ctx context.Context) error {
 		if !schema.Travels(key) || settled[key] == value {
 			continue
 		}
-		e := &schema.Entry{What: "set", Kind: "setting", Entered: d.b.now().Unix(), Is: schema.KindNamed("setting").Says(&schema.Setting{Key: key, Value: value})}
+		e := &schema.Entry{What: "set", Kind: "setting", Entered: d.b.now().Unix(),
+			Is: schema.KindNamed("setting").Says(&schema.Setting{Key: key, Value: value})}
 		if d.joining {
 			e.Clock = 1
 		}
@@ -578,8 +592,10 @@ func (d *depots) tellSettings(ctx context.Context) error {
 }
 
 func (d *depots) settled(ctx context.Context, key, value string, clock, book, seq int64) error {
-	_, err := d.q.ExecContext(ctx, `INSERT INTO settled (setting, value, clock, book, seq) VALUES (?, ?, ?, ?, ?) ON CONFLICT (setting)
-		DO UPDATE SET value = excluded.value, clock = excluded.clock, book = excluded.book, seq = excluded.seq`, key, value, clock, book, seq)
+	_, err := d.q.ExecContext(ctx, `INSERT INTO settled (setting, value, clock, book, seq) VALUES (?, ?, ?, ?, ?) ON
+		CONFLICT (setting)
+		DO UPDATE SET value = excluded.value, clock = excluded.clock, book = excluded.book, seq =
+			excluded.seq`, key, value, clock, book, seq)
 	return err
 }
 
@@ -616,10 +632,11 @@ func (d *depots) tellNew(ctx context.Context, next int64) error {
 	for i, k := range schema.Kinds {
 		for some := range slices.Chunk(numbers[i], bundleEntries) {
 			is := map[int64]schema.Record{}
-			err := tables()[k].query(ctx, d.q, d.n, "WHERE number BETWEEN ? AND ?", []any{some[0], some[len(some)-1]}, func(r schema.Record) error {
-				is[k.Meta(r).Number] = r
-				return nil
-			})
+			err := tables()[k].query(ctx, d.q, d.n, "WHERE number BETWEEN ? AND ?", []any{some[0], some[len(some)-1]},
+				func(r schema.Record) error {
+					is[k.Meta(r).Number] = r
+					return nil
+				})
 			for _, number := range some {
 				if err == nil {
 					err = d.tellRecord(ctx, k, number, is[number], time.Time{})
@@ -645,13 +662,15 @@ func (d *depots) current(ctx context.Context, number int64) (*schema.Kind, schem
 		}
 	}
 	var kind string
-	err := d.q.QueryRowContext(ctx, "SELECT kind FROM past WHERE number = ? ORDER BY version DESC LIMIT 1", number).Scan(&kind)
+	err := d.q.QueryRowContext(ctx, "SELECT kind FROM past WHERE number = ? ORDER BY version DESC LIMIT 1",
+		number).Scan(&kind)
 	return schema.KindNamed(kind), nil, err
 }
 
 // tellRecord enters a record that is new, and what was done to it since the last
 // entry. current is nil where it was voided; entered may be zero.
-func (d *depots) tellRecord(ctx context.Context, k *schema.Kind, number int64, current schema.Record, entered time.Time) error {
+func (d *depots) tellRecord(ctx context.Context, k *schema.Kind, number int64, current schema.Record,
+	entered time.Time) error {
 	name, err := d.name(ctx, number)
 	if err != nil {
 		return err
@@ -669,7 +688,8 @@ func (d *depots) tellRecord(ctx context.Context, k *schema.Kind, number int64, c
 		typed, entered = m.Typed, m.Entered
 	}
 	var amends, acts int
-	err = d.q.QueryRowContext(ctx, "SELECT count(*), coalesce(sum(what = 'amend'), 0) FROM acts WHERE number = ?", number).Scan(&acts, &amends)
+	err = d.q.QueryRowContext(ctx, "SELECT count(*), coalesce(sum(what = 'amend'), 0) FROM acts WHERE number = ?",
+		number).Scan(&acts, &amends)
 	if err != nil {
 		return err
 	}
@@ -732,7 +752,8 @@ func (d *depots) tellRecord(ctx context.Context, k *schema.Kind, number int64, c
 			return err
 		}
 		var phone any
-		err := d.q.QueryRowContext(ctx, "SELECT phone FROM entered_by WHERE record = ? AND version = ?", number, i+1).Scan(&phone)
+		err := d.q.QueryRowContext(ctx, "SELECT phone FROM entered_by WHERE record = ? AND version = ?", number,
+			i+1).Scan(&phone)
 		if err != nil && !errors.Is(err, sql.ErrNoRows) {
 			return err
 		}
@@ -770,7 +791,8 @@ func (d *depots) act(ctx context.Context, number int64, e *schema.Entry, book, s
 	if what == "" {
 		clock, seq, what = 0, 0, "record"
 	}
-	_, err := d.q.ExecContext(ctx, "INSERT INTO acts (number, clock, book, seq, kind, what, entry, phone) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+	_, err := d.q.ExecContext(ctx, "INSERT INTO acts (number, clock, book, seq, kind, what, entry, phone) VALUES (?, "+
+		"?, ?, ?, ?, ?, ?, ?)",
 		number, clock, book, seq, e.Kind, what, e.Line(), phone)
 	return err
 }
@@ -802,12 +824,14 @@ func (b *Book) bundle(ctx context.Context, q querier) error {
 }
 
 func (d *depots) bundleSome(ctx context.Context, l *life, after map[string]int64) (more bool, err error) {
-	rows, err := d.q.QueryContext(ctx, "SELECT seq, entry, hash FROM waiting WHERE book = ? ORDER BY seq LIMIT ?", l.idx, bundleEntries)
+	rows, err := d.q.QueryContext(ctx, "SELECT seq, entry, hash FROM waiting WHERE book = ? ORDER BY seq LIMIT ?",
+		l.idx, bundleEntries)
 	if err != nil {
 		return false, err
 	}
 	defer rows.Close()
-	b := &Bundle{Version: schema.EntryVersion, Seal: "none", Company: d.company, Book: l.id, Mark: l.mark, After: maps.Clone(after)}
+	b := &Bundle{Version: schema.EntryVersion, Seal: "none", Company: d.company, Book: l.id, Mark: l.mark,
+		After: maps.Clone(after)}
 	for _, later := range d.own[slices.Index(d.own, l):] { // what waits of an earlier life knew nothing of those
 		delete(b.After, later.id)
 	}
@@ -847,7 +871,8 @@ func (d *depots) hashBefore(ctx context.Context, l *life, first int64) (hash []b
 	if first == 1 {
 		return beforeFirst(l.id), nil
 	}
-	err = d.q.QueryRowContext(ctx, "SELECT last FROM bundles WHERE book = ? AND first + count = ?", l.idx, first).Scan(&hash)
+	err = d.q.QueryRowContext(ctx, "SELECT last FROM bundles WHERE book = ? AND first + count = ?", l.idx,
+		first).Scan(&hash)
 	return hash, err
 }
 
@@ -857,11 +882,14 @@ func (d *depots) keepBundle(ctx context.Context, l *life, b *Bundle, sent bool) 
 	if err != nil {
 		return err
 	}
-	_, err = d.q.ExecContext(ctx, `INSERT INTO bundles (book, first, count, last, sent, content) VALUES (?, ?, ?, ?, ?, ?)
-		ON CONFLICT (book, first) DO UPDATE SET count = excluded.count, last = excluded.last, sent = 1, content = excluded.content WHERE excluded.count > count`,
+	_, err = d.q.ExecContext(ctx, `INSERT INTO bundles (book, first, count, last, sent, content) VALUES (?, ?, ?, ?, ?,
+		?)
+		ON CONFLICT (book, first) DO UPDATE SET count = excluded.count, last = excluded.last, sent = 1, content =
+			excluded.content WHERE excluded.count > count`,
 		l.idx, b.First, b.Count, last, sent, b.content)
 	if err == nil {
-		_, err = d.q.ExecContext(ctx, "DELETE FROM waiting WHERE book = ? AND seq BETWEEN ? AND ?", l.idx, b.First, b.First+int64(b.Count)-1)
+		_, err = d.q.ExecContext(ctx, "DELETE FROM waiting WHERE book = ? AND seq BETWEEN ? AND ?", l.idx, b.First,
+			b.First+int64(b.Count)-1)
 	}
 	return err
 }
@@ -889,7 +917,8 @@ func (b *Book) WriteBundles(ctx context.Context, since int64, w io.Writer) (map[
 		if d == nil {
 			return notJoined()
 		}
-		rows, err := q.QueryContext(ctx, `SELECT book, count, content FROM bundles WHERE first + count > ? OR book NOT IN (SELECT idx FROM books WHERE own_from IS NOT NULL)
+		rows, err := q.QueryContext(ctx, `SELECT book, count, content FROM bundles WHERE first + count > ? OR book NOT
+			IN (SELECT idx FROM books WHERE own_from IS NOT NULL)
 			ORDER BY (SELECT born FROM books WHERE idx = book), book, first`, since)
 		if err != nil {
 			return err
@@ -912,5 +941,6 @@ func (b *Book) WriteBundles(ctx context.Context, since int64, w io.Writer) (map[
 }
 
 func notJoined() error {
-	return trouble(Refused, "shedbook depot start begins a company of several depots, shedbook depot join lets this book into one", "this book is on its own: it has joined no other depots")
+	return trouble(Refused, "shedbook depot start begins a company of several depots, shedbook depot join lets this "+
+		"book into one", "this book is on its own: it has joined no other depots")
 }

@@ -31,7 +31,8 @@ func three(t *testing.T) (n, s, v *site) {
 }
 
 func run(machine string, hour int, hours float64) *schema.Run {
-	return &schema.Run{Base: schema.Base{Machine: machine, At: noon.Add(time.Duration(hour) * time.Hour)}, Hours: schema.N(hours)}
+	return &schema.Run{Base: schema.Base{Machine: machine, At: noon.Add(time.Duration(hour) * time.Hour)},
+		Hours: schema.N(hours)}
 }
 
 // of is the number in a book of the record that another calls by a number.
@@ -78,7 +79,8 @@ func TestABookOnItsOwnHasNoEntries(t *testing.T) {
 	require.NoError(t, b.Set(ctx, schema.Setting{Key: "altitude-m", Value: "700"}))
 	_, err = b.Import(ctx, []Source{sheetOf("runs", "machine,start,hours\nR4,2026-01-01 08:00,1\n")}, ImportOptions{})
 	require.NoError(t, err)
-	for _, table := range []string{"joined", "books", "waiting", "bundles", "held", "foreigns", "given", "acts", "aside", "settled"} {
+	for _, table := range []string{"joined", "books", "waiting", "bundles", "held", "foreigns", "given", "acts",
+		"aside", "settled"} {
 		require.Empty(t, dump(t, b.path, table), table)
 	}
 	_, err = b.WriteBundles(ctx, 0, &bytes.Buffer{})
@@ -114,7 +116,8 @@ func TestEntriesAreChainedWithoutAGap(t *testing.T) {
 			Seal         string `json:"seal"`
 		}
 		require.NoError(t, json.Unmarshal([]byte(lines[0]), &head))
-		require.Equal(t, []any{9, "none", next, int64(len(lines) - 1)}, []any{head.Version, head.Seal, head.First, head.Count})
+		require.Equal(t, []any{9, "none", next, int64(len(lines) - 1)},
+			[]any{head.Version, head.Seal, head.First, head.Count})
 		require.Equal(t, hex.EncodeToString(hash), head.Prev)
 		hash = chain(hash, lines[1:]...)
 		require.Equal(t, hex.EncodeToString(hash), head.Last)
@@ -161,7 +164,10 @@ func TestBundlesThatAreNotAsTheyWere(t *testing.T) {
 			last = all[i]
 		}
 	}
-	changed := rewrite(t, last, func(b *Bundle) { b.lines[0] = strings.Replace(b.lines[0], `"hours":1`, `"hours":9`, 1) })
+	changed := rewrite(t, last, func(b *Bundle) {
+		b.lines[0] = strings.Replace(b.lines[0], `"hours":1`, `"hours":9`,
+			1)
+	})
 	read(changed.content, "were changed")
 	short := rewrite(t, last, func(b *Bundle) { b.lines = append(b.lines, b.lines[0]) })
 	read(short.content, "should have 1 entries, and has 2")
@@ -185,8 +191,10 @@ func TestBundlesThatAreNotAsTheyWere(t *testing.T) {
 		require.Fail(t, "it is not held: "+why)
 	}
 	held(s, last, "entries 5 to 5 of depot N are not here yet")
-	held(s, rewrite(t, last, func(b *Bundle) { b.Version, b.Last = 10, strings.Repeat("1", 64) }), "runs a newer program")
-	held(s, rewrite(t, last, func(b *Bundle) { b.Seal, b.Last = "aes-gcm", strings.Repeat("2", 64) }), "sealed (aes-gcm)")
+	held(s, rewrite(t, last, func(b *Bundle) { b.Version, b.Last = 10, strings.Repeat("1", 64) }),
+		"runs a newer program")
+	held(s, rewrite(t, last, func(b *Bundle) { b.Seal, b.Last = "aes-gcm", strings.Repeat("2", 64) }),
+		"sealed (aes-gcm)")
 	// Somebody goes on from an entry that was never made.
 	held(v, rewrite(t, all[0], func(b *Bundle) {
 		b.lines[3] = strings.Replace(b.lines[3], "Ada", "Bob", 1)
@@ -604,7 +612,8 @@ func TestAsInOneBook(t *testing.T) {
 			// The numbers are the same: each hears of all, in the order in which it was done.
 			got, err := do(y, number)
 			want, wantErr := do(one, number)
-			require.Equal(t, wantErr == nil, err == nil, "step %d (%d): %v, and in one book: %v", step, what, err, wantErr)
+			require.Equal(t, wantErr == nil, err == nil, "step %d (%d): %v, and in one book: %v", step, what, err,
+				wantErr)
 			if wantErr != nil {
 				require.Equal(t, wantErr.Error(), err.Error())
 			}

@@ -35,7 +35,8 @@ var goodMark = regexp.MustCompile(`^[A-Z]{1,3}$`)
 // checkDepot judges a depot's mark and name.
 func checkDepot(mark, name string) error {
 	if !goodMark.MatchString(mark) {
-		return trouble(Refused, "for instance --mark N", "a depot's mark is one to three capital letters, and not %q", mark)
+		return trouble(Refused, "for instance --mark N", "a depot's mark is one to three capital letters, and not %q",
+			mark)
 	}
 	if name == "" || len(name) > 100 {
 		return trouble(Refused, "for instance --name 'North yard'", "a depot's name has 1 to 100 characters")
@@ -54,7 +55,8 @@ func (b *Book) Join(ctx context.Context, bundles []*Bundle, mark, name string) (
 	for _, in := range bundles {
 		switch {
 		case in.Company != bundles[0].Company:
-			return nil, trouble(Refused, "name a file that shedbook exchange --out wrote", "these are bundles of two companies")
+			return nil, trouble(Refused, "name a file that shedbook exchange --out wrote",
+				"these are bundles of two companies")
 		case in.Mark == mark:
 			return nil, trouble(Refused, "choose another mark", "another depot has the mark %s already", mark)
 		}
@@ -79,10 +81,12 @@ func (b *Book) enterCompany(ctx context.Context, company, mark, name string) err
 		case d.copy && d.company == company:
 			return d.beginLife(ctx, mark, name)
 		default:
-			return trouble(Refused, "shedbook depot shows it", "this book has joined a company already, as depot %s", d.lives[d.me].mark)
+			return trouble(Refused, "shedbook depot shows it", "this book has joined a company already, as depot %s",
+				d.lives[d.me].mark)
 		}
 		low, _ := schema.WordRange("terrain")
-		_, err = tx.ExecContext(ctx, "INSERT INTO joined (one, company, me, clock, copy, told, words) VALUES (1, ?, 0, 0, 0, 1, ?)",
+		_, err = tx.ExecContext(ctx, "INSERT INTO joined (one, company, me, clock, copy, told, words) VALUES (1, ?, "+
+			"0, 0, 0, 1, ?)",
 			company, low+int64(len(schema.Words("terrain")))-1)
 		if err != nil {
 			return err
@@ -106,7 +110,8 @@ func (d *depots) begin(ctx context.Context, l *life, before string) error {
 	}
 	d.me = l.idx
 	text := func(s string) json.RawMessage { is, _ := json.Marshal(s); return is }
-	e := &schema.Entry{Clock: l.born, What: "depot", Entered: d.b.now().Unix(), Is: schema.Content{"mark": text(l.mark), "name": text(l.name)}}
+	e := &schema.Entry{Clock: l.born, What: "depot", Entered: d.b.now().Unix(),
+		Is: schema.Content{"mark": text(l.mark), "name": text(l.name)}}
 	if before != "" {
 		e.Is["before"] = text(before)
 	}
@@ -208,12 +213,14 @@ func (b *Book) NumberOf(ctx context.Context, called string) (number int64, ok bo
 		if l.mark == parts[1] && (parts[2] == "" && d.nth(l) == 1 || parts[2] == strconv.Itoa(d.nth(l))) {
 			number, err := d.number(ctx, schema.Name{Book: l.id, Number: theirs})
 			if err == nil && number == 0 {
-				err = trouble(NotFound, "shedbook list KIND shows the numbers", "there is no record %s in the book", called)
+				err = trouble(NotFound, "shedbook list KIND shows the numbers", "there is no record %s in the book",
+					called)
 			}
 			return number, true, explain(b.path, err)
 		}
 	}
-	return 0, false, trouble(NotFound, "shedbook depot shows the marks", "no depot that is known here has the mark %s", parts[1])
+	return 0, false, trouble(NotFound, "shedbook depot shows the marks", "no depot that is known here has the mark %s",
+		parts[1])
 }
 
 // Depot is a depot of the company, as far as it is known here.
@@ -248,7 +255,8 @@ func (b *Book) Depots(ctx context.Context) ([]Depot, error) {
 			if l.last > 0 {
 				is.Last = time.Unix(l.last, 0).UTC()
 			}
-			if err := q.QueryRowContext(ctx, "SELECT count(*) FROM waiting WHERE book = ?", l.idx).Scan(&is.Waiting); err != nil {
+			if err := q.QueryRowContext(ctx, "SELECT count(*) FROM waiting WHERE book = ?",
+				l.idx).Scan(&is.Waiting); err != nil {
 				return err
 			}
 			out = append(out, is)
@@ -302,7 +310,8 @@ func (d *depots) part(ctx context.Context, l *life, first int64) error {
 	if err := d.unbundle(ctx, l, first); err != nil {
 		return err
 	}
-	rows, err := d.q.QueryContext(ctx, "SELECT seq, entry FROM waiting WHERE book = ? AND seq >= ? ORDER BY seq", l.idx, first)
+	rows, err := d.q.QueryContext(ctx, "SELECT seq, entry FROM waiting WHERE book = ? AND seq >= ? ORDER BY seq", l.idx,
+		first)
 	if err != nil {
 		return err
 	}
@@ -328,7 +337,8 @@ func (d *depots) part(ctx context.Context, l *life, first int64) error {
 	}
 	before, err := d.hashBefore(ctx, l, first)
 	if errors.Is(err, sql.ErrNoRows) {
-		err = d.q.QueryRowContext(ctx, "SELECT hash FROM waiting WHERE book = ? AND seq = ?", l.idx, first-1).Scan(&before)
+		err = d.q.QueryRowContext(ctx, "SELECT hash FROM waiting WHERE book = ? AND seq = ?", l.idx,
+			first-1).Scan(&before)
 	}
 	if err != nil {
 		return err
@@ -355,9 +365,11 @@ func (d *depots) part(ctx context.Context, l *life, first int64) error {
 		if err != nil {
 			return err
 		}
-		_, err = d.q.ExecContext(ctx, "UPDATE acts SET book = ?, seq = ?, entry = ? WHERE book = ? AND seq = ? AND clock = ?", is.idx, is.seq, line, l.idx, was, e.Clock)
+		_, err = d.q.ExecContext(ctx, "UPDATE acts SET book = ?, seq = ?, entry = ? WHERE book = ? AND seq = ? AND "+
+			"clock = ?", is.idx, is.seq, line, l.idx, was, e.Clock)
 		if err == nil {
-			_, err = d.q.ExecContext(ctx, "UPDATE settled SET book = ?, seq = ? WHERE book = ? AND seq = ?", is.idx, is.seq, l.idx, was)
+			_, err = d.q.ExecContext(ctx, "UPDATE settled SET book = ?, seq = ? WHERE book = ? AND seq = ?", is.idx,
+				is.seq, l.idx, was)
 		}
 		if err != nil {
 			return err
@@ -394,11 +406,13 @@ func (d *depots) unbundle(ctx context.Context, l *life, first int64) error {
 		hash := mustHex(b.Prev)
 		for i, line := range b.lines {
 			hash = chain(hash, line)
-			if _, err := d.q.ExecContext(ctx, "INSERT INTO waiting (book, seq, entry, hash) VALUES (?, ?, ?, ?)", l.idx, b.First+int64(i), line, hash); err != nil {
+			if _, err := d.q.ExecContext(ctx, "INSERT INTO waiting (book, seq, entry, hash) VALUES (?, ?, ?, ?)", l.idx,
+				b.First+int64(i), line, hash); err != nil {
 				return err
 			}
 		}
-		if _, err := d.q.ExecContext(ctx, "DELETE FROM bundles WHERE book = ? AND first = ?", l.idx, b.First); err != nil {
+		if _, err := d.q.ExecContext(ctx, "DELETE FROM bundles WHERE book = ? AND first = ?", l.idx,
+			b.First); err != nil {
 			return err
 		}
 	}
@@ -408,7 +422,8 @@ func (d *depots) unbundle(ctx context.Context, l *life, first int64) error {
 // renameActs renames in what is kept of records those that are of another life now.
 func (d *depots) renameActs(ctx context.Context, l, is *life, from int64, rename func(*schema.Entry)) error {
 	_, err := d.q.ExecContext(ctx, `UPDATE acts SET book = ? WHERE what = 'record' AND book = ? AND number >= ?
-		AND NOT EXISTS (SELECT 1 FROM foreigns WHERE acts.number >= foreigns.number AND acts.number < foreigns.number + count)`, is.idx, l.idx, from)
+		AND NOT EXISTS (SELECT 1 FROM foreigns WHERE acts.number >= foreigns.number AND acts.number < foreigns.number +
+			count)`, is.idx, l.idx, from)
 	if err != nil {
 		return err
 	}
@@ -416,7 +431,8 @@ func (d *depots) renameActs(ctx context.Context, l, is *life, from int64, rename
 		number, clock, book, seq int64
 		line                     string
 	}
-	rows, err := d.q.QueryContext(ctx, "SELECT number, clock, book, seq, entry FROM acts WHERE instr(entry, ?) > 0", l.id+":")
+	rows, err := d.q.QueryContext(ctx, "SELECT number, clock, book, seq, entry FROM acts WHERE instr(entry, ?) > 0",
+		l.id+":")
 	if err != nil {
 		return err
 	}
@@ -438,7 +454,8 @@ func (d *depots) renameActs(ctx context.Context, l, is *life, from int64, rename
 			return err
 		}
 		rename(e)
-		_, err = d.q.ExecContext(ctx, "UPDATE acts SET entry = ? WHERE number = ? AND clock = ? AND book = ? AND seq = ?", e.Line(), a.number, a.clock, a.book, a.seq)
+		_, err = d.q.ExecContext(ctx, "UPDATE acts SET entry = ? WHERE number = ? AND clock = ? AND book = ? AND seq "+
+			"= ?", e.Line(), a.number, a.clock, a.book, a.seq)
 		if err != nil {
 			return err
 		}
@@ -469,7 +486,8 @@ func (d *depots) renameActs(ctx context.Context, l, is *life, from int64, rename
 	}
 	for _, a := range some {
 		rename(&a.e)
-		if _, err := d.q.ExecContext(ctx, "UPDATE aside SET says = ? WHERE number = ?", a.e.Is.String(), a.number); err != nil {
+		if _, err := d.q.ExecContext(ctx, "UPDATE aside SET says = ? WHERE number = ?", a.e.Is.String(),
+			a.number); err != nil {
 			return err
 		}
 	}

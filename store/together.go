@@ -57,7 +57,8 @@ type crossing struct {
 
 // fold folds what was done to a record.
 func (d *depots) fold(ctx context.Context, number int64) (*folded, error) {
-	rows, err := d.q.QueryContext(ctx, "SELECT book, entry, phone FROM acts WHERE number = ? ORDER BY clock, (SELECT id FROM books WHERE idx = book), seq", number)
+	rows, err := d.q.QueryContext(ctx, "SELECT book, entry, phone FROM acts WHERE number = ? ORDER BY clock, (SELECT "+
+		"id FROM books WHERE idx = book), seq", number)
 	if err != nil {
 		return nil, err
 	}
@@ -76,15 +77,18 @@ func (d *depots) fold(ctx context.Context, number int64) (*folded, error) {
 		}
 		switch {
 		case e.What == "":
-			f = &folded{k: schema.KindNamed(e.Kind), content: e.Is, typed: e.Typed, entered: e.Entered, by: map[string]int64{}, crossed: map[string]crossing{}}
+			f = &folded{k: schema.KindNamed(e.Kind), content: e.Is, typed: e.Typed, entered: e.Entered,
+				by: map[string]int64{}, crossed: map[string]crossing{}}
 		case f == nil || e.Kind != f.k.Name:
 			return nil, fmt.Errorf("a %s was amended or voided that is not here", e.Kind)
 		case e.What == "amend":
-			f.were = append(f.were, version{what: "amended", why: e.Why, replaced: e.Entered, content: f.content, typed: f.typed})
+			f.were = append(f.were, version{what: "amended", why: e.Why, replaced: e.Entered, content: f.content,
+				typed: f.typed})
 			f.phones = append(f.phones, phone)
 			f.amend(book, e)
 			if f.voided != nil {
-				f.crossed[""] = crossing{books: [2]int64{f.by[""], book}, why: "was voided at %s and corrected at %s without knowing of each other; it is voided"}
+				f.crossed[""] = crossing{books: [2]int64{f.by[""], book},
+					why: "was voided at %s and corrected at %s without knowing of each other; it is voided"}
 			}
 		case f.voided == nil:
 			f.by[""] = book
@@ -109,7 +113,8 @@ func (f *folded) amend(book int64, e *schema.Entry) {
 		if string(was) != string(f.content[name]) {
 			knew = false
 			if string(e.Is[name]) != string(f.content[name]) && f.by[name] != book && f.by[name] != 0 {
-				f.crossed[name] = crossing{books: [2]int64{f.by[name], book}, said: [2]json.RawMessage{f.content[name], e.Is[name]}}
+				f.crossed[name] = crossing{books: [2]int64{f.by[name], book},
+					said: [2]json.RawMessage{f.content[name], e.Is[name]}}
 			}
 		}
 		f.by[name] = book
@@ -133,7 +138,9 @@ func (f *folded) amend(book int64, e *schema.Entry) {
 	if !sensible(f.k, is) {
 		for name := range is {
 			if string(is[name]) != string(e.Is[name]) && f.by[name] != 0 {
-				f.crossed[""] = crossing{books: [2]int64{f.by[name], book}, why: "was corrected at %s and at %s without knowing of each other, and both together make no sense; the latter holds"}
+				f.crossed[""] = crossing{books: [2]int64{f.by[name], book},
+					why: "was corrected at %s and at %s without knowing of each other, and both together make no " +
+						"sense; the latter holds"}
 			}
 		}
 		is, typed = e.Is, e.Typed
@@ -273,7 +280,8 @@ func (d *depots) remove(ctx context.Context, k *schema.Kind, number int64) error
 }
 
 func (d *depots) setAside(ctx context.Context, k *schema.Kind, number, of int64, g group) error {
-	_, err := d.q.ExecContext(ctx, "INSERT INTO aside (number, kind, of, says) VALUES (?, ?, ?, ?) ON CONFLICT (number) DO UPDATE SET of = excluded.of, says = excluded.says",
+	_, err := d.q.ExecContext(ctx, "INSERT INTO aside (number, kind, of, says) VALUES (?, ?, ?, ?) ON CONFLICT "+
+		"(number) DO UPDATE SET of = excluded.of, says = excluded.says",
 		number, k.Name, of, g.says)
 	return err
 }
@@ -283,11 +291,13 @@ func (d *depots) unused(ctx context.Context, of *schema.Kind, number int64) (boo
 	for _, k := range schema.Kinds {
 		for i := range k.Fields {
 			f := &k.Fields[i]
-			if of.Name == "machine" && f.Type != schema.MachineField || of.Name == "driver" && f.Type != schema.DriverField {
+			if of.Name == "machine" && f.Type != schema.MachineField || of.Name == "driver" &&
+				f.Type != schema.DriverField {
 				continue
 			}
 			var used bool
-			err := d.q.QueryRowContext(ctx, "SELECT EXISTS (SELECT 1 FROM "+k.Sheet+` WHERE "`+f.Name+`" = ?)`, number).Scan(&used)
+			err := d.q.QueryRowContext(ctx, "SELECT EXISTS (SELECT 1 FROM "+k.Sheet+` WHERE "`+f.Name+`" = ?)`,
+				number).Scan(&used)
 			if err != nil || used {
 				return false, err
 			}
@@ -304,7 +314,8 @@ func (d *depots) writePast(ctx context.Context, number int64, f *folded, gone bo
 		v.content, v.typed = f.content, f.typed
 		were, phones = append(slices.Clip(were), v), append(slices.Clip(phones), f.phone)
 	}
-	for _, clear := range []string{"DELETE FROM past WHERE number = ?", "DELETE FROM entered_by WHERE record = ? AND version > 0"} {
+	for _, clear := range []string{"DELETE FROM past WHERE number = ?",
+		"DELETE FROM entered_by WHERE record = ? AND version > 0"} {
 		if _, err := d.q.ExecContext(ctx, clear, number); err != nil {
 			return err
 		}
@@ -322,11 +333,13 @@ func (d *depots) writePast(ctx context.Context, number int64, f *folded, gone bo
 			why = v.why
 		}
 		row := []any{number, int64(i + 1), f.k.Name, ref, v.what, formatTime(time.Unix(v.replaced, 0)), why, text}
-		_, err = d.q.ExecContext(ctx, "INSERT INTO past (number, version, kind, ref, what, replaced, why, content, sum) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+		_, err = d.q.ExecContext(ctx, "INSERT INTO past (number, version, kind, ref, what, replaced, why, content, "+
+			"sum) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
 			append(row, rowSum(row...))...)
 		if err == nil && phones[i].Valid {
 			by := []any{number, int64(i + 1), phones[i].Int64}
-			_, err = d.q.ExecContext(ctx, "INSERT INTO entered_by (record, version, phone, sum) VALUES (?, ?, ?, ?)", append(by, rowSum(by...))...)
+			_, err = d.q.ExecContext(ctx, "INSERT INTO entered_by (record, version, phone, sum) VALUES (?, ?, ?, ?)",
+				append(by, rowSum(by...))...)
 		}
 		if err != nil {
 			return err
@@ -377,7 +390,8 @@ func (d *depots) refers(ctx context.Context, is string) (int64, error) {
 
 // record makes the record that is to stand in a table. A machine or a driver that
 // it names and that was voided is brought back.
-func (d *depots) record(ctx context.Context, k *schema.Kind, number int64, c schema.Content, typed map[string]string, entered int64, versions int) (schema.Record, error) {
+func (d *depots) record(ctx context.Context, k *schema.Kind, number int64, c schema.Content, typed map[string]string,
+	entered int64, versions int) (schema.Record, error) {
 	r, err := k.FromContent(c, func(f *schema.Field, is string) (string, error) {
 		n, err := d.refers(ctx, is)
 		if err != nil || f.Record {
@@ -485,7 +499,8 @@ func (d *depots) show(ctx context.Context, k *schema.Kind, r schema.Record, take
 	if shown == given {
 		_, err = d.q.ExecContext(ctx, "DELETE FROM given WHERE number = ?", number)
 	} else {
-		_, err = d.q.ExecContext(ctx, "INSERT INTO given (number, shown, given) VALUES (?, ?, ?) ON CONFLICT (number) DO UPDATE SET shown = excluded.shown, given = excluded.given",
+		_, err = d.q.ExecContext(ctx, "INSERT INTO given (number, shown, given) VALUES (?, ?, ?) ON CONFLICT (number) "+
+			"DO UPDATE SET shown = excluded.shown, given = excluded.given",
 			number, shown, given)
 	}
 	return err
@@ -509,7 +524,8 @@ func (t *table) change(ctx context.Context, q querier, n *names, r schema.Record
 	if err != nil {
 		return err
 	}
-	_, err = q.ExecContext(ctx, "UPDATE "+t.kind.Sheet+` SET "`+strings.Join(t.columns[1:], `" = ?, "`)+`" = ? WHERE number = ?`, append(values[1:], t.kind.Meta(r).Number)...)
+	_, err = q.ExecContext(ctx, "UPDATE "+t.kind.Sheet+` SET "`+strings.Join(t.columns[1:],
+		`" = ?, "`)+`" = ? WHERE number = ?`, append(values[1:], t.kind.Meta(r).Number)...)
 	return err
 }
 
@@ -703,7 +719,8 @@ func (d *depots) settle(ctx context.Context) error {
 			}
 		}
 	}
-	pending, err := numbers(ctx, d.q, "SELECT DISTINCT number FROM acts WHERE what = 'void' AND (kind = 'machine' OR kind = 'driver')")
+	pending, err := numbers(ctx, d.q, "SELECT DISTINCT number FROM acts WHERE what = 'void' AND (kind = 'machine' OR "+
+		"kind = 'driver')")
 	if err != nil {
 		return err
 	}
@@ -849,13 +866,15 @@ func (b *Book) takeBundle(ctx context.Context, in *Bundle, out *TookBundles) (do
 			}
 		}
 		if d.company != in.Company {
-			return trouble(Refused, "name a file of this company's depots", "this is of another company: depot %s there is none of this book's", in.Mark)
+			return trouble(Refused, "name a file of this company's depots",
+				"this is of another company: depot %s there is none of this book's", in.Mark)
 		}
 		took, known, records, err = d.take(ctx, in)
 		if err != nil {
 			return err
 		}
-		_, err = tx.ExecContext(ctx, "DELETE FROM held WHERE book = ? AND first = ? AND last = ?", in.Book, in.First, in.Last)
+		_, err = tx.ExecContext(ctx, "DELETE FROM held WHERE book = ? AND first = ? AND last = ?", in.Book, in.First,
+			in.Last)
 		return err
 	})
 	var why *notYet
@@ -868,8 +887,10 @@ func (b *Book) takeBundle(ctx context.Context, in *Bundle, out *TookBundles) (do
 	}
 	if why != nil {
 		return false, b.write(ctx, func(tx *sql.Tx) error {
-			_, err := tx.ExecContext(ctx, `INSERT INTO held (book, first, last, mark, why, content) VALUES (?, ?, ?, ?, ?, ?)
-				ON CONFLICT (book, first, last) DO UPDATE SET why = excluded.why`, in.Book, in.First, in.Last, in.Mark, why.why, in.content)
+			_, err := tx.ExecContext(ctx, `INSERT INTO held (book, first, last, mark, why, content) VALUES (?, ?, ?, ?,
+				?, ?)
+				ON CONFLICT (book, first, last) DO UPDATE SET why =
+					excluded.why`, in.Book, in.First, in.Last, in.Mark, why.why, in.content)
 			return err
 		})
 	}
@@ -882,7 +903,8 @@ func (b *Book) takeBundle(ctx context.Context, in *Bundle, out *TookBundles) (do
 // take takes in the entries of a bundle that are not here yet.
 func (d *depots) take(ctx context.Context, in *Bundle) (took, known, records int64, err error) {
 	if in.Version > schema.EntryVersion {
-		return 0, 0, 0, holdBack("depot %s runs a newer program: update this one to see what was recorded there", in.Mark)
+		return 0, 0, 0, holdBack("depot %s runs a newer program: update this one to see what was recorded there",
+			in.Mark)
 	}
 	if in.Seal != "none" {
 		return 0, 0, 0, holdBack("it is sealed (%s), and this program has no key to it", in.Seal)
@@ -909,7 +931,8 @@ func (d *depots) take(ctx context.Context, in *Bundle) (took, known, records int
 			if of != nil {
 				mark, seq = "depot "+of.mark, of.seq
 			}
-			return 0, 0, 0, holdBack("it stands on entries %d to %d of %s, which are not here yet", seq+1, in.After[id], mark)
+			return 0, 0, 0, holdBack("it stands on entries %d to %d of %s, which are not here yet", seq+1, in.After[id],
+				mark)
 		}
 	}
 	known = min(l.seq-in.First+1, int64(in.Count))
@@ -927,7 +950,8 @@ func (d *depots) take(ctx context.Context, in *Bundle) (took, known, records int
 		return 0, known, 0, err
 	}
 	if prev := chain(mustHex(in.Prev), in.lines[:known]...); !bytes.Equal(prev, l.hash) {
-		return 0, 0, 0, holdBack("entries from %d on of depot %s do not go on from those that are here: the book was set back there, or somebody changed them", in.First, in.Mark)
+		return 0, 0, 0, holdBack("entries from %d on of depot %s do not go on from those that are here: the book was "+
+			"set back there, or somebody changed them", in.First, in.Mark)
 	}
 	for _, line := range in.lines[known:] {
 		e, err := schema.ParseEntry(line)
@@ -977,16 +1001,19 @@ func (d *depots) sameAsHere(ctx context.Context, l *life, in *Bundle, count int6
 		return same, nil
 	}
 	var sent bool
-	err = d.q.QueryRowContext(ctx, "SELECT EXISTS (SELECT 1 FROM bundles WHERE sent = 1 AND book = ? AND first + count > ?)", l.idx, in.First+same).Scan(&sent)
+	err = d.q.QueryRowContext(ctx, "SELECT EXISTS (SELECT 1 FROM bundles WHERE sent = 1 AND book = ? AND first + "+
+		"count > ?)", l.idx, in.First+same).Scan(&sent)
 	if err == nil && (sent || l.idx != d.me) {
-		err = holdBack("entries from %d on of depot %s are others than those that are here: the book was set back there, or somebody changed them", in.First+same, in.Mark)
+		err = holdBack("entries from %d on of depot %s are others than those that are here: the book was set back "+
+			"there, or somebody changed them", in.First+same, in.Mark)
 	}
 	return same, err
 }
 
 // linesOf are the entries of a book from number first on, before number until.
 func (d *depots) linesOf(ctx context.Context, l *life, first, until int64) ([]string, error) {
-	rows, err := d.q.QueryContext(ctx, "SELECT content FROM bundles WHERE book = ? AND first < ? AND first + count > ? ORDER BY first", l.idx, until, first)
+	rows, err := d.q.QueryContext(ctx, "SELECT content FROM bundles WHERE book = ? AND first < ? AND first + count > "+
+		"? ORDER BY first", l.idx, until, first)
 	if err != nil {
 		return nil, err
 	}
@@ -1011,7 +1038,8 @@ func (d *depots) linesOf(ctx context.Context, l *life, first, until int64) ([]st
 	if err := errors.Join(rows.Err(), rows.Close()); err != nil {
 		return nil, err
 	}
-	waiting, err := d.q.QueryContext(ctx, "SELECT entry FROM waiting WHERE book = ? AND seq >= ? AND seq < ? ORDER BY seq", l.idx, at, until)
+	waiting, err := d.q.QueryContext(ctx, "SELECT entry FROM waiting WHERE book = ? AND seq >= ? AND seq < ? ORDER BY "+
+		"seq", l.idx, at, until)
 	if err != nil {
 		return nil, err
 	}
@@ -1098,11 +1126,13 @@ func (d *depots) enterSetting(ctx context.Context, l *life, e *schema.Entry) err
 		return nil
 	}
 	var clock, book, seq int64
-	err := d.q.QueryRowContext(ctx, "SELECT clock, book, seq FROM settled WHERE setting = ?", s.Key).Scan(&clock, &book, &seq)
+	err := d.q.QueryRowContext(ctx, "SELECT clock, book, seq FROM settled WHERE setting = ?", s.Key).Scan(&clock, &book,
+		&seq)
 	if err != nil && !errors.Is(err, sql.ErrNoRows) {
 		return err
 	}
-	if err == nil && cmp.Or(cmp.Compare(clock, e.Clock), strings.Compare(d.lives[book].id, l.id), cmp.Compare(seq, l.seq)) > 0 {
+	if err == nil && cmp.Or(cmp.Compare(clock, e.Clock), strings.Compare(d.lives[book].id, l.id),
+		cmp.Compare(seq, l.seq)) > 0 {
 		return nil // it was set later elsewhere
 	}
 	if s.Value == "" {
@@ -1118,7 +1148,8 @@ func (d *depots) enterSetting(ctx context.Context, l *life, e *schema.Entry) err
 
 // keepForeign keeps what number a record has in its own book.
 func (d *depots) keepForeign(ctx context.Context, l *life, number, theirs int64) error {
-	done, err := d.q.ExecContext(ctx, `UPDATE foreigns SET count = count + 1 WHERE number = (SELECT max(number) FROM foreigns)
+	done, err := d.q.ExecContext(ctx, `UPDATE foreigns SET count = count + 1 WHERE number = (SELECT max(number) FROM
+		foreigns)
 		AND number + count = ? AND book = ? AND theirs + count = ?`, number, l.idx, theirs)
 	if err != nil {
 		return err
@@ -1126,7 +1157,8 @@ func (d *depots) keepForeign(ctx context.Context, l *life, number, theirs int64)
 	if n, err := done.RowsAffected(); err != nil || n > 0 {
 		return err
 	}
-	_, err = d.q.ExecContext(ctx, "INSERT INTO foreigns (number, count, book, theirs) VALUES (?, 1, ?, ?)", number, l.idx, theirs)
+	_, err = d.q.ExecContext(ctx, "INSERT INTO foreigns (number, count, book, theirs) VALUES (?, 1, ?, ?)", number,
+		l.idx, theirs)
 	return err
 }
 
@@ -1204,7 +1236,8 @@ func (b *Book) Crossings(ctx context.Context) (out []Crossing, err error) {
 			return err
 		}
 		d.n = n
-		all, err := numbers(ctx, q, "SELECT number FROM acts WHERE what <> 'record' GROUP BY number HAVING count(*) > 1 ORDER BY number")
+		all, err := numbers(ctx, q, "SELECT number FROM acts WHERE what <> 'record' GROUP BY number HAVING count(*) > "+
+			"1 ORDER BY number")
 		if err != nil {
 			return err
 		}
@@ -1223,7 +1256,8 @@ func (b *Book) Crossings(ctx context.Context) (out []Crossing, err error) {
 				is := Crossing{Record: number, Kind: f.k, Says: d.called(name) + " " + fmt.Sprintf(c.why, at[0], at[1])}
 				if field != "" {
 					said := [2]string{d.sayField(ctx, c.said[0]), d.sayField(ctx, c.said[1])}
-					is.Says = fmt.Sprintf("%s: %s was corrected to %s at %s and to %s at %s without knowing of each other; %s holds",
+					is.Says = fmt.Sprintf("%s: %s was corrected to %s at %s and to %s at %s without knowing of each "+
+						"other; %s holds",
 						d.called(name), field, said[0], at[0], said[1], at[1], said[1])
 				}
 				if machine, ok := f.content["machine"]; ok && f.k.Name != "machine" {

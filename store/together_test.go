@@ -160,7 +160,8 @@ func (y *site) says() []string {
 				require.NoError(y.t, err)
 				is, err := d.said(ctx, k, r)
 				require.NoError(y.t, err)
-				line("%s %s says %s, typed %v, entered %s, after %d versions", k.Name, name, is, m.Typed, formatTime(m.Entered), m.Versions)
+				line("%s %s says %s, typed %v, entered %s, after %d versions", k.Name, name, is, m.Typed,
+					formatTime(m.Entered), m.Versions)
 				return nil
 			}))
 			were, err := numbers(ctx, q, "SELECT DISTINCT number FROM past WHERE kind = ?", k.Name)
@@ -171,7 +172,8 @@ func (y *site) says() []string {
 				versions, err := d.versionsOf(ctx, k, number)
 				require.NoError(y.t, err)
 				for i, v := range versions {
-					line("%s %s version %d: %s %d %s %s, typed %v", k.Name, name, i, v.what, v.replaced, v.why, v.content, v.typed)
+					line("%s %s version %d: %s %d %s %s, typed %v", k.Name, name, i, v.what, v.replaced, v.why,
+						v.content, v.typed)
 				}
 			}
 		}
@@ -314,7 +316,8 @@ func pick[T any](rng *rand.Rand, from []T) T { return from[rng.IntN(len(from))] 
 // refused lets pass what a book refuses to whoever types it.
 func (w *labour) refused(err error) {
 	var own *Error
-	if err == nil || errors.As(err, &own) && (own.Trouble == Refused || own.Trouble == NotFound) || schema.AsProblem(err) != nil {
+	if err == nil || errors.As(err, &own) && (own.Trouble == Refused || own.Trouble == NotFound) ||
+		schema.AsProblem(err) != nil {
 		return
 	}
 	require.NoError(w.t, err)
@@ -364,9 +367,11 @@ func (w *labour) step() {
 		}
 		_, err = y.b.Record(ctx, r)
 	case what == 5:
-		_, err = y.b.Record(ctx, &schema.TopUp{Head: schema.Head{Base: schema.Base{Machine: machine, At: when}}, Volume: few(), Note: note})
+		_, err = y.b.Record(ctx, &schema.TopUp{Head: schema.Head{Base: schema.Base{Machine: machine, At: when}},
+			Volume: few(), Note: note})
 	case what == 6:
-		_, err = y.b.Record(ctx, &schema.Spec{Machine: machine, Figure: pick(w.rng, []string{"cap", "gap"}), Value: pick(w.rng, []string{"1", "2", "3"})})
+		_, err = y.b.Record(ctx, &schema.Spec{Machine: machine, Figure: pick(w.rng, []string{"cap", "gap"}),
+			Value: pick(w.rng, []string{"1", "2", "3"})})
 	case what == 7:
 		r := &schema.Answer{Machine: machine, At: when, Flag: "blocked-core", Found: "mud"}
 		if services, _ := numbers(ctx, y.b.db, "SELECT number FROM services"); len(services) > 0 {
@@ -374,54 +379,58 @@ func (w *labour) step() {
 		}
 		_, err = y.b.Record(ctx, r)
 	case what == 8:
-		_, err = y.b.Record(ctx, &schema.Service{Head: schema.Head{Base: schema.Base{Machine: machine, At: when}}, Work: "core"})
+		_, err = y.b.Record(ctx, &schema.Service{Head: schema.Head{Base: schema.Base{Machine: machine, At: when}},
+			Work: "core"})
 	case what == 9:
 		_, err = y.b.Record(ctx, &schema.Machine{Name: pick(w.rng, []string{"R1", "R2", "R3", "r3"}), Serial: note})
 	case what == 10:
 		_, err = y.b.Record(ctx, &schema.Driver{Name: pick(w.rng, []string{"Ada", "Ben", "Cy"})})
 	case what == 11:
 		w.words++
-		err = y.b.AddWord(ctx, schema.Word{Vocabulary: "terrain", Word: pick(w.rng, []string{"stubble", "ice", "peat"})})
+		err = y.b.AddWord(ctx, schema.Word{Vocabulary: "terrain",
+			Word: pick(w.rng, []string{"stubble", "ice", "peat"})})
 	case what == 12:
-		err = y.b.Set(ctx, schema.Setting{Key: "altitude-m", Value: pick(w.rng, []string{"", "10", "20", "30"})}, schema.Setting{Key: "units", Value: pick(w.rng, []string{"us", "metric"})})
+		err = y.b.Set(ctx, schema.Setting{Key: "altitude-m", Value: pick(w.rng, []string{"", "10", "20", "30"})},
+			schema.Setting{Key: "units", Value: pick(w.rng, []string{"us", "metric"})})
 	case what < 17:
-		_, err = y.b.Amend(ctx, number, pick(w.rng, []string{"misread", "renamed"}), func(k *schema.Kind, r schema.Record) error {
-			switch r := r.(type) {
-			case *schema.Run:
-				switch w.rng.IntN(6) {
-				case 0:
-					r.Hours = few()
-				case 1:
-					r.MeterOut = schema.N(float64(w.rng.IntN(12)))
-				case 2:
-					r.MeterIn = schema.N(float64(w.rng.IntN(12)))
-				case 3:
-					r.Machine = machine
-				case 4:
-					r.Driver = driver
-				case 5:
-					r.Note = note
+		_, err = y.b.Amend(ctx, number, pick(w.rng, []string{"misread", "renamed"}),
+			func(k *schema.Kind, r schema.Record) error {
+				switch r := r.(type) {
+				case *schema.Run:
+					switch w.rng.IntN(6) {
+					case 0:
+						r.Hours = few()
+					case 1:
+						r.MeterOut = schema.N(float64(w.rng.IntN(12)))
+					case 2:
+						r.MeterIn = schema.N(float64(w.rng.IntN(12)))
+					case 3:
+						r.Machine = machine
+					case 4:
+						r.Driver = driver
+					case 5:
+						r.Note = note
+					}
+					k.Meta(r).Typed = map[string]string{"hours": pick(w.rng, []string{"1 h", "60 min"})}
+				case *schema.TopUp:
+					r.Volume, r.Note = few(), note
+				case *schema.Machine:
+					if w.rng.IntN(2) == 0 {
+						r.Name = pick(w.rng, []string{"R1", "R2", "R4", "R5"})
+					} else if r.Retired = when; w.rng.IntN(2) == 0 {
+						r.SoldTo = pick(w.rng, []string{"Finn", "Gale"})
+					} else {
+						r.Retired, r.SoldTo = time.Time{}, ""
+					}
+				case *schema.Driver:
+					r.Name = pick(w.rng, []string{"Ada", "Dov", "Eir"})
+				case *schema.Spec:
+					r.Value, r.Figure = pick(w.rng, []string{"4", "5"}), pick(w.rng, []string{"cap", "gap"})
+				default:
+					*k.Field("note").Pointer(r).(*string) = note
 				}
-				k.Meta(r).Typed = map[string]string{"hours": pick(w.rng, []string{"1 h", "60 min"})}
-			case *schema.TopUp:
-				r.Volume, r.Note = few(), note
-			case *schema.Machine:
-				if w.rng.IntN(2) == 0 {
-					r.Name = pick(w.rng, []string{"R1", "R2", "R4", "R5"})
-				} else if r.Retired = when; w.rng.IntN(2) == 0 {
-					r.SoldTo = pick(w.rng, []string{"Finn", "Gale"})
-				} else {
-					r.Retired, r.SoldTo = time.Time{}, ""
-				}
-			case *schema.Driver:
-				r.Name = pick(w.rng, []string{"Ada", "Dov", "Eir"})
-			case *schema.Spec:
-				r.Value, r.Figure = pick(w.rng, []string{"4", "5"}), pick(w.rng, []string{"cap", "gap"})
-			default:
-				*k.Field("note").Pointer(r).(*string) = note
-			}
-			return nil
-		})
+				return nil
+			})
 	case what < 20:
 		_, err = y.b.Void(ctx, number, "typed twice")
 	case what == 20: // a backup

@@ -20,7 +20,8 @@ import (
 
 func (a *app) depotVerb() *cobra.Command {
 	var asJSON bool
-	c := a.group("depot", "several depots with one log: who is how far", "book", a.under("depot", []verb{{"start", a.depotStart}, {"join", a.depotJoin}})...)
+	c := a.group("depot", "several depots with one log: who is how far", "book",
+		a.under("depot", []verb{{"start", a.depotStart}, {"join", a.depotJoin}})...)
 	none := c.RunE
 	c.Long = `Several depots keep a book each, and shedbook exchange brings what one recorded to the
 others. Without another word: lists the depots, how far their entries are here, what
@@ -60,12 +61,15 @@ func (a *app) showDepots(ctx context.Context, b *store.Book, asJSON bool) error 
 		Held    []heldJSON `json:"held"`
 	}
 	out := []depotJSON{}
-	t := &render.Table{Columns: []render.Column{{Key: "mark", Head: "Mark"}, {Key: "depot", Head: "Depot"}, {Key: "last", Head: "Last entry"},
+	t := &render.Table{Columns: []render.Column{{Key: "mark", Head: "Mark"}, {Key: "depot", Head: "Depot"},
+		{Key: "last", Head: "Last entry"},
 		{Key: "entries", Head: "Here to"}, {Key: "state", Head: "State", Wrap: true}},
-		Empty: "This book is on its own. To begin a company of several depots: 'depot start'. To join one: 'depot join'."}
+		Empty: "This book is on its own. To begin a company of several depots: 'depot start'. To join one: 'depot " +
+			"join'."}
 	var why []string
 	for _, d := range depots {
-		j := depotJSON{Mark: d.Mark, Name: d.Name, Book: d.Book, This: d.This, Entries: d.Entries, Waiting: d.Waiting, Held: []heldJSON{}}
+		j := depotJSON{Mark: d.Mark, Name: d.Name, Book: d.Book, This: d.This, Entries: d.Entries, Waiting: d.Waiting,
+			Held: []heldJSON{}}
 		last, here, state := "", "nothing", ""
 		if !d.Last.IsZero() {
 			at := d.Last.In(s.Zone())
@@ -85,7 +89,8 @@ func (a *app) showDepots(ctx context.Context, b *store.Book, asJSON bool) error 
 		}
 		for _, h := range d.Held {
 			j.Held = append(j.Held, heldJSON{h.First, h.Entries, h.Why})
-			why = append(why, fmt.Sprintf("Held back, %s of %s from %d on: %s.", say.Count(int(h.Entries), "entry", "entries"), d.Mark, h.First, h.Why))
+			why = append(why, fmt.Sprintf("Held back, %s of %s from %d on: %s.",
+				say.Count(int(h.Entries), "entry", "entries"), d.Mark, h.First, h.Why))
 		}
 		out = append(out, j)
 		t.Add(render.Text(d.Mark), render.Text(d.Name), render.Text(last), render.Text(here), render.Text(state))
@@ -110,14 +115,16 @@ func also(said, more string) string {
 
 // depotFlags are the options by which a depot is known.
 func depotFlags(c *cobra.Command, mark, name *string) {
-	c.Flags().StringVar(mark, "mark", "", "one to three capital letters that stand before the numbers of this depot's records")
+	c.Flags().StringVar(mark, "mark", "", "one to three capital letters that stand before the numbers of this depot's "+
+		"records")
 	c.Flags().StringVar(name, "name", "", "what the depot is called")
 }
 
 func (a *app) depotStart() *cobra.Command {
 	var mark, name string
 	c := &cobra.Command{
-		Use: "start --mark MARK --name NAME", Short: "make this book the first of several depots", Args: args(0, 0, "no words, only options"),
+		Use: "start --mark MARK --name NAME", Short: "make this book the first of several depots", Args: args(0, 0,
+			"no words, only options"),
 		Long: `Makes this book the first of several depots. All its records keep their numbers, and
 get a name that every depot knows them by: record 311 of depot N is N311.
 
@@ -128,8 +135,10 @@ shedbook depot join FILE.`,
 				if err := b.Found(cmd.Context(), mark, name); err != nil {
 					return err
 				}
-				a.say(0, "this book is depot %s, %s: its records are %s1, %s2 and so on from now on", mark, render.Safe(name), mark, mark)
-				a.say(0, "To let another depot in: shedbook exchange --out FILE here, then shedbook depot join FILE there.")
+				a.say(0, "this book is depot %s, %s: its records are %s1, %s2 and so on from now on", mark,
+					render.Safe(name), mark, mark)
+				a.say(0, "To let another depot in: shedbook exchange --out FILE here, then shedbook depot join FILE "+
+					"there.")
 				return nil
 			})
 		},
@@ -141,7 +150,8 @@ shedbook depot join FILE.`,
 func (a *app) depotJoin() *cobra.Command {
 	var mark, name string
 	c := &cobra.Command{
-		Use: "join FILE --mark MARK --name NAME", Short: "let this book into a company of several depots", Args: args(1, 1, "a file that shedbook exchange --out wrote"),
+		Use: "join FILE --mark MARK --name NAME", Short: "let this book into a company of several depots", Args: args(1,
+			1, "a file that shedbook exchange --out wrote"),
 		Long: `Lets this book, empty or with records of its own, into the company of which FILE is,
 and takes in what stands there. Its own records keep their numbers.
 
@@ -205,7 +215,8 @@ func (a *app) recordNumber(ctx context.Context, b *store.Book, s string) (int64,
 	}
 	foreign, err := b.Foreign(ctx, number)
 	if err == nil && foreign {
-		err = usage("write the name that the lists show, such as "+nameOf(ctx, b, number), "%s is no record of this depot", s)
+		err = usage("write the name that the lists show, such as "+nameOf(ctx, b, number),
+			"%s is no record of this depot", s)
 	}
 	return number, err
 }

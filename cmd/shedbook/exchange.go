@@ -20,7 +20,8 @@ func (a *app) exchangeVerb() *cobra.Command {
 	var out, in string
 	var since int64
 	c := &cobra.Command{
-		Use: "exchange --out FILE | --in FILE...", Short: "bring records from depot to depot, in a file", GroupID: "book", Args: cobra.ArbitraryArgs,
+		Use: "exchange --out FILE | --in FILE...", Short: "bring records from depot to depot, in a " +
+			"file", GroupID: "book", Args: cobra.ArbitraryArgs,
 		Long: `With --out writes what all depots recorded, as far as it is known here, to a file: for
 a stick, or a mail. With --in takes such files in, in any order and as often as you
 like: what is here already is passed over. What stands on something that is not here
@@ -105,7 +106,8 @@ func (a *app) sayTook(ctx context.Context, b *store.Book, took *store.TookBundle
 	depots, err := b.Depots(ctx)
 	for _, d := range depots {
 		for _, h := range d.Held {
-			fmt.Fprintf(a.errOut, "held back, %s of %s from %d on: %s\n", say.Count(int(h.Entries), "entry", "entries"), render.Safe(d.Mark), h.First, render.Safe(h.Why))
+			fmt.Fprintf(a.errOut, "held back, %s of %s from %d on: %s\n", say.Count(int(h.Entries), "entry", "entries"),
+				render.Safe(d.Mark), h.First, render.Safe(h.Why))
 		}
 	}
 	return err
