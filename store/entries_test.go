@@ -297,12 +297,13 @@ func TestAVoidedMachineThatIsNeeded(t *testing.T) {
 // corrected for both; and where one is told of alone, the other takes its place.
 func TestRecordsThatRepeat(t *testing.T) {
 	n, s, v := three(t)
-	mine, theirs := n.record(run("R1", 1, 2)), s.record(run("R1", 1, 2))
+	mine := n.record(run("R1", 1, 2))
+	s.record(run("R1", 1, 2))
 	n.void(mine) // before anybody knows of both
 	exchange(n, s, v)
 	require.Equal(t, 1, v.count("run"), "theirs takes its place")
 	mine = n.record(run("R1", 2, 2))
-	theirs = s.record(run("R1", 2, 2))
+	theirs := s.record(run("R1", 2, 2))
 	exchange(n, s, v)
 	require.Equal(t, 2, v.count("run"))
 	first, second := n.show(mine), n.show(n.of(s, theirs))
