@@ -900,6 +900,9 @@ func (b *Book) takeBundle(ctx context.Context, in *Bundle, out *TookBundles) (do
 	return took > 0, nil
 }
 
+// latest is beyond any clock, and leaves room for those that go on from it.
+const latest = 1 << 62
+
 // take takes in the entries of a bundle that are not here yet.
 func (d *depots) take(ctx context.Context, in *Bundle) (took, known, records int64, err error) {
 	if in.Version > schema.EntryVersion {
@@ -955,6 +958,9 @@ func (d *depots) take(ctx context.Context, in *Bundle) (took, known, records int
 	}
 	for _, line := range in.lines[known:] {
 		e, err := schema.ParseEntry(line)
+		if err == nil && (e.Clock < 1 || e.Clock > latest) {
+			err = errBundle("an entry is of an impossible time")
+		}
 		if err != nil {
 			return 0, 0, 0, err
 		}
