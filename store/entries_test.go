@@ -542,7 +542,7 @@ func TestAForkIsHeldAndSaid(t *testing.T) {
 // Three depots, each of which hears of all before it does anything, are as one book:
 // the same is refused, and the same comes of it.
 func TestAsInOneBook(t *testing.T) {
-	rounds := 6
+	rounds := 2
 	if n, err := strconv.Atoi(os.Getenv("DEPOT_HISTORIES")); err == nil {
 		rounds = n
 	}

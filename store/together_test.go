@@ -246,7 +246,7 @@ func histories() int {
 	if n, err := strconv.Atoi(os.Getenv("DEPOT_HISTORIES")); err == nil {
 		return n
 	}
-	return 12
+	return 8
 }
 
 // memory is a directory that is kept in memory, where there is one: what these tests
