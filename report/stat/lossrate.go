@@ -13,8 +13,10 @@ type Look struct {
 	BelowML float64 // read below the mark before anything was added; for a top-up without a reading, what was added
 	AddedML float64 // 0 if nothing was added
 	ApartML float64 // lost since the look before and explained otherwise, as somebody guessed it
-	Apart   bool    // the whole stretch since the look before is explained otherwise (settling, emptied): a new chain begins
-	Year    float64 // years from any beginning: cold coolant is lower in winter
+	// The whole stretch since the look before is explained otherwise (settling,
+	// emptied): a new chain begins.
+	Apart bool
+	Year  float64 // years from any beginning: cold coolant is lower in winter
 }
 
 // lossSteps are the resolutions at which levels are read and volumes poured, in
