@@ -35,6 +35,7 @@ type keptMachine struct {
 	curve []byte // of its evidence, all or the last point: codec.curve
 	log   []byte // what the pass needs after that: codec.log
 	part  []byte // what the belief learns of it
+	named []byte // what is believed of it, where it bears a flag: named.code
 	all   []byte // its whole curve, which Bytes leaves out: see Curves
 }
 
@@ -137,7 +138,7 @@ func (f *Finder) keep() *Kept {
 			curve = curve[max(0, s.curve-1):]
 		}
 		k.machines[i] = m.kept(s, curve, k.week)
-		k.machines[i].part, k.machines[i].all = f.beliefs.Part(m.name), all
+		k.machines[i].part, k.machines[i].named, k.machines[i].all = f.beliefs.Part(m.name), m.named.kept(), all
 	})
 	return k
 }
@@ -248,6 +249,7 @@ func Resume(fleet schema.Fleet, asOf time.Time, x *exposure.Index, k *Kept, mach
 		if !m.whole {
 			r.Standing[i].Curve = nil
 		}
+		now.machines[i].named = m.named.kept()
 	}
 	return r, now, true
 }
@@ -320,6 +322,10 @@ func resume(fleet schema.Fleet, asOf time.Time, x *exposure.Index, k *Kept, mach
 	atOnce(len(machines), func(i, _ int) {
 		m, was := f.machines[i], &now.machines[i]
 		bad[i] = !m.goOn(was, fresh[m.name] != nil, k.week)
+		if m.named = nil; fresh[m.name] == nil && was.named != nil { // of its log nothing changed
+			m.named = new(named)
+			bad[i] = bad[i] || !read(was.named, m.named.code)
+		}
 	})
 	_, to := f.span()
 	if slices.Contains(bad, true) || to < k.week || to > k.week+2*keptWeeks || !f.weeks(k.week, to) {
@@ -406,7 +412,7 @@ func (k *Kept) code(c *codec) {
 	c.bytes(&k.fleet)
 	list(c, &k.machines, func(m *keptMachine, c *codec) {
 		c.text(&m.name)
-		for _, b := range []*[]byte{&m.then, &m.curve, &m.log, &m.part} {
+		for _, b := range []*[]byte{&m.then, &m.curve, &m.log, &m.part, &m.named} {
 			c.bytes(b)
 		}
 	})
