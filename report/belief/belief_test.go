@@ -229,8 +229,8 @@ func TestDriversAndMachinesAtOnce(t *testing.T) {
 	}
 }
 
-// A fleet is the same in whatever parts it was learned, and Beside is all that
-// counts of a log.
+// A fleet is the same in whatever parts it was learned, and a machine's Part is all
+// that counts of its log.
 func TestAFleetAddsUp(t *testing.T) {
 	logs := yard(5, []string{"A", "B"}, func(m, i int, d string) bool { return (i*7+m)%41 == 0 })
 	whole := fleetOf(logs)
@@ -238,10 +238,8 @@ func TestAFleetAddsUp(t *testing.T) {
 	right.Merge(left)
 	slim := NewFleet(utc, priors())
 	for i := range logs {
-		l := schema.Log{Machine: logs[i].Machine}
-		l.Runs, l.Overheats = Beside(&logs[i])
-		assert.Less(t, len(l.Runs), 30)
-		slim.Add(&l)
+		name := logs[i].Machine.Name
+		assert.True(t, slim.AddPart(name, whole.Part(name)))
 	}
 	life := exposure.NewIndex(nil, nil, utc).Life(&logs[3])
 	want := whole.Machine(life, nil)

@@ -105,7 +105,7 @@ func (f *Fleet) together(a, b int) float64 {
 // apart is how much rarer two causes at once are than independence would have it.
 const apart = 0.3
 
-// use is what Beside keeps of runs: the number of their driver, by name, the conditions
+// use is what counts of runs: the number of their driver, by name, the conditions
 // that they share, and their hours.
 type use struct {
 	driver, conditions int
@@ -165,41 +165,6 @@ func coarseAt(i int) state {
 		ground: uint8(i / 6 % 4), ambient: uint8(i % 6), dirt: 2}
 }
 
-// Words of the levels of a state, one for each.
-var (
-	speedWords, loadWords, gearWords = []string{"", "slow", "medium", "fast"}, []string{"", "light", "heavy", "towing"},
-		[]string{"", "low", "high"}
-	groundWords = []string{"", "mud", "grass", "gravel"}
-)
-
-// Beside is what a Fleet reads of a machine's log: as many runs as there are
-// drivers and conditions, and its overheats, with what their runs tell of
-// them. Beside it gives itself again.
-func Beside(log *schema.Log) (runs []schema.Run, heats []schema.Overheat) {
-	if len(log.Runs) == 0 {
-		return nil, log.Overheats
-	}
-	last := log.Runs[len(log.Runs)-1].At
-	heats = filled(log)
-	for i := range heats {
-		if heats[i].At.After(last) {
-			last = heats[i].At
-		}
-	}
-	names, all := uses(log)
-	for _, u := range all {
-		x := coarseAt(u.conditions)
-		r := schema.Run{Base: schema.Base{Machine: log.Machine.Name, At: last}, Driver: names[u.driver],
-			Hours: schema.N(u.hours), Speed: speedWords[x.speed], Load: loadWords[x.load], Range: gearWords[x.gears],
-			Terrain: groundWords[x.ground]}
-		if x.ambient > 0 {
-			r.AmbientC = schema.N(ambientMiddle[x.ambient-1])
-		}
-		runs = append(runs, r)
-	}
-	return runs, heats
-}
-
 // filled are a log's overheats, with what their runs tell of them.
 func filled(log *schema.Log) []schema.Overheat {
 	heats := slices.Clone(log.Overheats)
@@ -236,7 +201,7 @@ func fill(o *schema.Overheat, r *schema.Run) {
 	}
 }
 
-// Add takes a machine's log in, once. It reads no more than Beside keeps.
+// Add takes a machine's log in, once.
 func (f *Fleet) Add(log *schema.Log) {
 	f.fitted = false
 	s := &summary{}
