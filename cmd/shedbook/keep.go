@@ -76,7 +76,7 @@ func baseOf(rows []report.FleetRow, k *flags.Kept) (base, curves []byte) {
 	if k == nil || err != nil {
 		return nil, nil
 	}
-	return append(append(b, '\n'), k.Bytes()...), k.Curves()
+	return k.Bytes(append(b, '\n')), k.Curves()
 }
 
 // overviewWhole and overviewSince are everything and everythingSince where what is gone

@@ -105,51 +105,6 @@ func (f *Fleet) together(a, b int) float64 {
 // apart is how much rarer two causes at once are than independence would have it.
 const apart = 0.3
 
-// use is what counts of runs: the number of their driver, by name, the conditions
-// that they share, and their hours.
-type use struct {
-	driver, conditions int
-	hours              float64
-}
-
-// uses are those of a log, by driver and conditions, and the drivers' names.
-func uses(log *schema.Log) (names []string, out []use) {
-	numbers := map[string]int{}
-	out = make([]use, len(log.Runs))
-	for i := range log.Runs {
-		r := &log.Runs[i]
-		n, ok := numbers[r.Driver]
-		if !ok {
-			n = len(numbers)
-			numbers[r.Driver] = n
-			names = append(names, r.Driver)
-		}
-		h, _ := r.Duration()
-		out[i] = use{n, coarse(r.Speed, r.Load, r.Range, r.Terrain, r.AmbientC).conditionsAt(), h}
-	}
-	slices.Sort(names)
-	rank := make([]int, len(names))
-	for i, name := range names {
-		rank[numbers[name]] = i
-	}
-	for i := range out {
-		out[i].driver = rank[out[i].driver]
-	}
-	slices.SortStableFunc(out, func(a, b use) int {
-		return cmp.Compare(a.driver*conditionsOf+a.conditions, b.driver*conditionsOf+b.conditions)
-	})
-	n := 0
-	for _, u := range out {
-		if n > 0 && out[n-1].driver == u.driver && out[n-1].conditions == u.conditions {
-			out[n-1].hours += u.hours
-			continue
-		}
-		out[n] = u
-		n++
-	}
-	return names, out[:n]
-}
-
 // conditionsOf is how many conditions there are: levels of speed, load, gears, ground and
 // air temperature, each not recorded too.
 const conditionsOf = 4 * 4 * 3 * 4 * 6
@@ -205,17 +160,22 @@ func fill(o *schema.Overheat, r *schema.Run) {
 func (f *Fleet) Add(log *schema.Log) {
 	f.fitted = false
 	s := &summary{}
-	names, all := uses(log)
 	var hours [conditionsOf]float64
-	for _, name := range names {
-		s.drivers = append(s.drivers, driven{name: name})
+	of := map[string]int{}
+	for i := range log.Runs {
+		r := &log.Runs[i]
+		n, ok := of[r.Driver]
+		if !ok {
+			n = len(s.drivers)
+			of[r.Driver], s.drivers = n, append(s.drivers, driven{name: r.Driver})
+		}
+		h, _ := r.Duration()
+		at := coarse(r.Speed, r.Load, r.Range, r.Terrain, r.AmbientC).conditionsAt()
+		s.drivers[n].expect += h * f.table.coarse(at).mean
+		s.drivers[n].hours += h
+		hours[at] += h
 	}
-	for _, u := range all {
-		d := &s.drivers[u.driver]
-		d.expect += u.hours * f.table.coarse(u.conditions).mean
-		d.hours += u.hours
-		hours[u.conditions] += u.hours
-	}
+	slices.SortFunc(s.drivers, func(a, b driven) int { return cmp.Compare(a.name, b.name) })
 	for c, h := range hours {
 		if h == 0 {
 			continue

@@ -1,6 +1,7 @@
 package flags
 
 import (
+	"encoding/binary"
 	"hash/fnv"
 	"iter"
 	"math"
@@ -174,7 +175,7 @@ func (m *machine) passedBy(n passed) past {
 	log := machine{pieces: m.pieces[:n.piece], events: m.events[:n.event], stretches: m.stretches[:n.stretch],
 		services: m.services[:n.service], answers: m.answers[:n.answer]}
 	h := fnv.New64a()
-	h.Write(written(log.code))
+	writing(log.code, func(b []byte) { h.Write(b) })
 	return past{n, h.Sum64()}
 }
 
@@ -377,8 +378,17 @@ func (m *machine) goOn(was *keptMachine, atHand bool, w int64) bool {
 	return true
 }
 
-// Bytes write it down.
-func (k *Kept) Bytes() []byte { return written(k.code) }
+// Bytes write it down, after what is there already.
+func (k *Kept) Bytes(after []byte) []byte {
+	size := len(after) + len(k.fleet) + 64
+	for i := range k.machines {
+		m := &k.machines[i]
+		size += len(m.name) + len(m.then) + len(m.curve) + len(m.log) + len(m.part) + len(m.named) + 6*binary.MaxVarintLen32
+	}
+	c := codec{b: append(make([]byte, 0, size), after...)}
+	k.code(&c)
+	return c.b
+}
 
 // ReadKept reads what Bytes wrote; it is not copied.
 func ReadKept(b []byte) (*Kept, bool) {
@@ -393,12 +403,12 @@ func (k *Kept) Curves() []byte {
 	if len(k.machines) == 0 || k.machines[0].all == nil {
 		return nil
 	}
-	return written(func(c *codec) {
-		for i := range k.machines {
-			c.text(&k.machines[i].name)
-			c.bytes(&k.machines[i].all)
-		}
-	})
+	c := codec{}
+	for i := range k.machines {
+		c.text(&k.machines[i].name)
+		c.bytes(&k.machines[i].all)
+	}
+	return c.b
 }
 
 func (k *Kept) code(c *codec) {
