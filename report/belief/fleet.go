@@ -465,12 +465,12 @@ func (f *Fleet) level(without *summary) (mean, sd float64) {
 	return m1, math.Sqrt(math.Max(0.01, m2/sum-m1*m1))
 }
 
-// What the fleet tells of a machine is told no finer than it can be known, so that one
-// more run somewhere hardly ever changes it, and what was made of it can be kept: see
-// Ground. It is out by at most a thousandth, and a driver's factor by four.
+// What the fleet tells of a machine is told to a thousandth, and a driver's factor to two,
+// which is finer than either can be known, so that one more run somewhere hardly ever
+// changes it, and what was made of it can be kept: see Ground.
 const (
-	toldBits   = 9
-	driverBits = 7
+	toldBits   = 10
+	driverBits = 9
 )
 
 // rounded is a number to so many binary digits.
