@@ -28,12 +28,13 @@ type CleaningReport struct {
 // CleaningPool is the time from thorough clean to overheat over all machines,
 // in engine hours or in mud hours.
 type CleaningPool struct {
-	Spells    int             `json:"spells"`
-	Overheats int             `json:"overheats"` // that ended a spell; the other spells are censored
-	Every     *stat.Estimate  `json:"clean_every"`
-	Shape     *stat.Estimate  `json:"weibull_shape"` // above 1: the risk of an overheat rises with the hours since the clean
-	Why       *string         `json:"why"`
-	Curve     []SurvivalPoint `json:"curve"`
+	Spells    int            `json:"spells"`
+	Overheats int            `json:"overheats"` // that ended a spell; the other spells are censored
+	Every     *stat.Estimate `json:"clean_every"`
+	// Above 1: the risk of an overheat rises with the hours since the clean.
+	Shape *stat.Estimate  `json:"weibull_shape"`
+	Why   *string         `json:"why"`
+	Curve []SurvivalPoint `json:"curve"`
 }
 
 // SurvivalPoint is the share of cleans not yet followed by an overheat at that

@@ -74,7 +74,9 @@ type RateQuestion struct {
 	By        exposure.Factor
 	Adjust    []exposure.Factor // must not contain By, nor repeats
 	Reference string            // "" for all the others together
-	MidP      bool              // crude intervals and p by mid-P, which cover about their level; otherwise exact, which cover at least it
+	// Crude intervals and p by mid-P, which cover about their level; otherwise
+	// exact, which cover at least it.
+	MidP bool
 }
 
 // Strata groups the fleet's hours and overheats.

@@ -113,11 +113,13 @@ func syncFile(path string) error {
 
 // gathered is the part of a book that belongs to one machine.
 type gathered struct {
-	n           *names
-	mask        Mask
-	machine     string
-	log         schema.Log
-	records     []schema.Record // the machine first, then drivers, then the others in an order in which references resolve
+	n       *names
+	mask    Mask
+	machine string
+	log     schema.Log
+	// The machine first, then drivers, then the others in an order in which
+	// references resolve.
+	records     []schema.Record
 	words       []schema.Word
 	earlier     []Earlier
 	attachments []Attachment

@@ -60,7 +60,8 @@ func (w *sheetImport) prepare(ctx context.Context) error {
 	}
 	if w.k.TimeColumn() != "" {
 		w.alike = newAlike()
-		err := w.amended(ctx, func(r schema.Record) error { // first, since what a record says now is matched before what it said
+		// First, since what a record says now is matched before what it said.
+		err := w.amended(ctx, func(r schema.Record) error {
 			w.alike.says(w.identity(r), w.k.Meta(r).Number)
 			return nil
 		})

@@ -84,7 +84,7 @@ func (req *request) addCurve(r *flags.Result, machine string) {
 		}
 		var ok bool
 		if s.Curve, ok = req.curve(machine); !ok {
-			g, _, _ := req.everything(req.source())
+			g, _ := req.everything(req.source())
 			for _, of := range g.Flags.Standing {
 				if of.Machine == machine {
 					s.Curve = of.Curve

@@ -53,7 +53,7 @@ Read them, and look at the photographs and papers, before you give the file away
 					fmt.Fprintf(a.out, "letters stand for %s\n", say.Count(len(done.Drivers), "driver"))
 				}
 				for _, s := range done.Relabelled {
-					fmt.Fprintf(a.out, "note: this is also a driver's name, and was changed in it: %s\n", render.Safe(s))
+					fmt.Fprintf(a.out, "note: a driver is called the same: %s in it\n", render.Safe(s))
 				}
 				a.sayTexts(done, out)
 				return nil

@@ -84,7 +84,8 @@ func wrongOption(c *cobra.Command, err error) error {
 	case errors.As(err, &unknown):
 		var names []string
 		c.Flags().VisitAll(func(f *pflag.Flag) { names = append(names, f.Name) })
-		return usage(hint, "there is no option --%s%s", unknown.GetSpecifiedName(), schema.DidYouMean(unknown.GetSpecifiedName(), names))
+		name := unknown.GetSpecifiedName()
+		return usage(hint, "there is no option --%s%s", name, schema.DidYouMean(name, names))
 	case errors.As(err, &bare):
 		return usage(hint, "--%s needs a value: %s", bare.GetSpecifiedName(), bare.GetFlag().Usage)
 	case errors.As(err, &bad):

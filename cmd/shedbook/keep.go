@@ -28,13 +28,12 @@ type overview struct {
 	Flags flags.Result
 }
 
-// everything reads every machine.
-func (req *request) everything(s report.Source) (overview, baseMaker, error) {
-	var g overview
-	var keep func() *flags.Kept
+// everything reads every machine; keep makes what a later request goes on from, beside
+// the rows, nil where the log is too short.
+func (req *request) everything(s report.Source) (g overview, keep func() *flags.Kept) {
 	g.Flags, keep = flags.FindIn(req.fleet, req.at, s.Index, s.Rows(&g.Rows), req.reread)
 	req.quote(&g)
-	return g, func() ([]byte, []byte) { return baseOf(g.Rows, keep()) }, nil
+	return g, keep
 }
 
 // quote lets the flags tell the loss of coolant that the rows do.
@@ -70,34 +69,46 @@ func (req *request) reread(machines ...string) iter.Seq[*schema.Log] {
 	}
 }
 
-// baseOf is what a later request goes on from: the rows, and where the flags' pass
-// stood; beside it the curves.
+// baseOf is what a later request goes on from, written down: the rows, and where the
+// flags' pass stood; beside it the curves.
 func baseOf(rows []report.FleetRow, k *flags.Kept) (base, curves []byte) {
 	b, err := json.Marshal(rows)
 	if k == nil || err != nil {
 		return nil, nil
 	}
-	return append(append(b, '\n'), k.Bytes()...), k.Curves()
+	return k.Bytes(append(b, '\n')), k.Curves()
 }
 
-// everythingSince is everything from a base, with s the machines written to since.
-func (req *request) everythingSince(s report.Source, base []byte, worn bool) (g overview, keep baseMaker, ok bool) {
+// overviewWhole and overviewSince are everything and everythingSince where what is gone
+// on from is written down.
+func (req *request) overviewWhole(s report.Source) (overview, baseMaker, error) {
+	g, keep := req.everything(s)
+	return g, func() ([]byte, []byte) { return baseOf(g.Rows, keep()) }, nil
+}
+
+func (req *request) overviewSince(s report.Source, base []byte, worn bool) (overview, baseMaker, bool) {
 	head, tail, _ := bytes.Cut(base, []byte{'\n'})
-	var were, are []report.FleetRow
+	var were []report.FleetRow
 	k, ok := flags.ReadKept(tail)
 	if !ok || json.Unmarshal(head, &were) != nil {
-		return g, nil, false
+		return overview{}, nil, false
 	}
-	var now *flags.Kept
+	g, now, ok := req.everythingSince(s, were, k)
+	if !worn {
+		return g, nil, ok
+	}
+	return g, func() ([]byte, []byte) { return baseOf(g.Rows, now) }, ok
+}
+
+// everythingSince is everything from what was kept, with s the machines written to since.
+func (req *request) everythingSince(s report.Source, were []report.FleetRow, k *flags.Kept) (g overview, now *flags.Kept, ok bool) {
+	var are []report.FleetRow
 	if g.Flags, now, ok = flags.Resume(req.fleet, req.at, s.Index, k, req.known.Machines, s.Rows(&are), req.reread); !ok {
 		return g, nil, false
 	}
 	g.Rows, ok = together(req.known.Machines, were, are, func(r *report.FleetRow) string { return r.Machine })
 	req.quote(&g)
-	if !worn {
-		return g, nil, ok
-	}
-	return g, func() ([]byte, []byte) { return baseOf(g.Rows, now) }, ok
+	return g, now, ok
 }
 
 // together merges what was known of the machines with what is known anew, in the
@@ -124,7 +135,7 @@ func (req *request) overview() overview {
 	if req.held != nil {
 		return *req.held
 	}
-	g, _ := kept(req, "fleet", "", question[overview]{req.everything, req.everythingSince})
+	g, _ := kept(req, "fleet", "", question[overview]{req.overviewWhole, req.overviewSince})
 	g.Flags.AsOf = req.at
 	return g
 }

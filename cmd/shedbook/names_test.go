@@ -193,7 +193,7 @@ func TestNobodyIsNamedInWhatLeaves(t *testing.T) {
 	out := filepath.Join(dir, "R4.book")
 	said := shed(t, book, "handover", machine, "--out", out)
 	require.Contains(t, said, "read these before you give it away")
-	require.Contains(t, said, "a driver is called so: serial")
+	require.Contains(t, said, "a driver is called the same: serial")
 	handed := read(out)
 	for _, stays := range []string{"R4", "text of make", "text of value", "text of figures", "text of work", "picture", "ground", "never was"} {
 		require.True(t, bytes.Contains(handed, []byte(stays)), stays)

@@ -12,6 +12,7 @@ import (
 
 	"shedbook/report"
 	"shedbook/report/cooling"
+	"shedbook/report/exposure"
 	"shedbook/report/next"
 	"shedbook/report/render"
 	"shedbook/schema"
@@ -51,17 +52,23 @@ func (a *app) nextVerb() *cobra.Command {
 	return c
 }
 
+// other is what of a machine counts in another's ranking: next.Other.
+type other struct {
+	Log  schema.Log
+	Part []byte
+}
+
+func otherOf(settings schema.Settings, life *exposure.Life) other {
+	log, part := next.Other(settings, life.Log)
+	return other{log, part}
+}
+
 // among reads a machine's log, and of the others what counts beside it, by what was
 // kept of them.
 func (req *request) among(machine string) (fleet schema.Fleet, others map[string][]byte, err error) {
-	type other struct {
-		Log  schema.Log
-		Part []byte
-	}
 	read := func(s report.Source) (all []other) {
 		for life := range s.Lives {
-			log, part := next.Other(req.fleet.Settings, life.Log)
-			all = append(all, other{log, part})
+			all = append(all, otherOf(req.fleet.Settings, life))
 		}
 		return all
 	}
@@ -102,21 +109,23 @@ func (req *request) among(machine string) (fleet schema.Fleet, others map[string
 }
 
 // fleetAround reads a machine's log, and of the others what counts beside it.
-func fleetAround(ctx context.Context, b *store.Book, machine string, at time.Time) (schema.Fleet, error) {
+func fleetAround(ctx context.Context, b *store.Book, machine string, at time.Time) (schema.Fleet, map[string][]byte, error) {
 	fleet, err := b.Common(ctx)
+	others := map[string][]byte{}
 	if err != nil {
-		return fleet, err
+		return fleet, nil, err
 	}
 	for log, err := range b.Logs(ctx) {
 		if err != nil {
-			return fleet, err
+			return fleet, nil, err
 		}
 		if log.Machine.Name != machine {
-			log = next.Beside(log, at)
+			cut := log.AsOf(at)
+			log, others[log.Machine.Name] = next.Other(fleet.Settings, &cut)
 		}
 		fleet.Logs = append(fleet.Logs, log)
 	}
-	return fleet, nil
+	return fleet, others, nil
 }
 
 // walk guides somebody through the checks, a line an answer, on a terminal or
@@ -124,11 +133,11 @@ func fleetAround(ctx context.Context, b *store.Book, machine string, at time.Tim
 // so a walk that is left goes on from where it was.
 func (a *app) walk(ctx context.Context, machine string) error {
 	return a.recordIn(ctx, func(b *store.Book) error {
-		fleet, err := fleetAround(ctx, b, machine, a.now)
+		fleet, others, err := fleetAround(ctx, b, machine, a.now)
 		if err != nil {
 			return err
 		}
-		s, err := next.Start(fleet, machine, a.now)
+		s, err := next.StartAmong(fleet, others, machine, a.now)
 		if err != nil {
 			return err
 		}

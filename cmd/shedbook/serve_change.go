@@ -324,11 +324,11 @@ func (s *server) walkStep(r *http.Request, m *schema.Machine, skipped []string) 
 	if err != nil {
 		return next.Step{}, err
 	}
-	fleet, err := l.fleetAround(m.Name)
+	fleet, others, err := l.fleetAround(m.Name)
 	if err != nil {
 		return next.Step{}, err
 	}
-	session, err := next.Start(fleet, m.Name, l.at)
+	session, err := next.StartAmong(fleet, others, m.Name, l.at)
 	if err != nil {
 		return next.Step{}, err
 	}

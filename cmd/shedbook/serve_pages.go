@@ -188,12 +188,12 @@ func (s *server) machine(w http.ResponseWriter, r *http.Request, v visitor) {
 		s.fail(w, err)
 		return
 	}
-	fleet, err := l.fleetAround(m.Name)
+	fleet, others, err := l.fleetAround(m.Name)
 	if err != nil {
 		s.fail(w, err)
 		return
 	}
-	rank, err := next.Rank(fleet, m.Name, l.at)
+	rank, err := next.RankAmong(fleet, others, m.Name, l.at)
 	if err != nil {
 		s.fail(w, err)
 		return
@@ -303,11 +303,11 @@ func (s *server) machineReport(w http.ResponseWriter, r *http.Request, v visitor
 		}
 	case "next":
 		print = func(o render.Options, b *bytes.Buffer) error {
-			fleet, err := l.fleetAround(m.Name)
+			fleet, others, err := l.fleetAround(m.Name)
 			if err != nil {
 				return err
 			}
-			rank, err := next.Rank(fleet, m.Name, l.at)
+			rank, err := next.RankAmong(fleet, others, m.Name, l.at)
 			if err != nil {
 				return err
 			}

@@ -10,7 +10,7 @@ import (
 
 	"shedbook/report"
 	"shedbook/report/exposure"
-	"shedbook/report/next"
+	"shedbook/report/flags"
 	"shedbook/report/render"
 	"shedbook/schema"
 	"shedbook/store"
@@ -27,8 +27,8 @@ type seen struct {
 	asOf     time.Time
 	until    time.Time // when it ends by itself: something dated later counts from then on
 	overview overview
-	base     []byte
-	beside   map[string]schema.Log // what of each machine counts in another's ranking
+	kept     *flags.Kept
+	beside   map[string]other // what of each machine counts in another's ranking
 	due      report.DueReport
 	clean    report.CleaningReport
 	worked   time.Time // when the work of all was worked out
@@ -51,7 +51,7 @@ type looked struct {
 	*request
 	overview overview
 	due      report.DueReport
-	beside   map[string]schema.Log
+	beside   map[string]other
 }
 
 // look looks at the fleet.
@@ -95,24 +95,22 @@ func (m *seen) look(req *request) error {
 	}
 	common := req.common()
 	written, same := now.Since(m.state)
-	ok = ok && same && common == m.common && 2*len(written) <= len(req.known.Machines)
-	beside := map[string]schema.Log{}
+	ok = ok && m.kept != nil && same && common == m.common && 2*len(written) <= len(req.known.Machines)
+	beside := map[string]other{}
 	var s report.Source
 	if ok {
-		var keep baseMaker
-		var g overview
 		s = besideToo(req.sourceOf(written), beside)
-		if g, keep, ok = req.everythingSince(s, m.base, true); ok {
-			m.overview = g
-			m.base, _ = keep()
+		var g overview
+		var now *flags.Kept
+		if g, now, ok = req.everythingSince(s, m.overview.Rows, m.kept); ok {
+			m.overview, m.kept = g, now
 		}
 	}
 	if !ok {
 		m.until, written = time.Time{}, nil
 		s = besideToo(req.source(), beside)
-		g, keep, _ := req.everything(s)
-		m.overview = g
-		m.base, _ = keep()
+		g, keep := req.everything(s)
+		m.overview, m.kept = g, keep()
 	}
 	if err := req.reading.get(); err != nil {
 		return err
@@ -140,11 +138,11 @@ func (m *seen) look(req *request) error {
 }
 
 // besideToo gathers of the lives that pass what counts beside another's.
-func besideToo(s report.Source, into map[string]schema.Log) report.Source {
-	lives, at := s.Lives, s.AsOf
+func besideToo(s report.Source, into map[string]other) report.Source {
+	lives := s.Lives
 	s.Lives = func(yield func(*exposure.Life) bool) {
 		for l := range lives {
-			into[l.Log.Machine.Name] = next.Beside(*l.Log, at)
+			into[l.Log.Machine.Name] = otherOf(s.Fleet.Settings, l)
 			if !yield(l) {
 				return
 			}
@@ -194,22 +192,23 @@ func (m *seen) workOn(req *request, written []string) {
 
 // fleetAround is what a machine's ranking reads: its own log, and of the others what
 // counts beside it.
-func (l *looked) fleetAround(machine string) (schema.Fleet, error) {
-	f := l.fleet
+func (l *looked) fleetAround(machine string) (f schema.Fleet, others map[string][]byte, err error) {
+	f, others = l.fleet, map[string][]byte{}
 	f.Logs = nil
 	for _, name := range l.known.Machines {
 		if name != machine {
-			f.Logs = append(f.Logs, l.beside[name])
+			o := l.beside[name]
+			f.Logs, others[name] = append(f.Logs, o.Log), o.Part
 			continue
 		}
 		for log, err := range l.book.Logs(l.ctx, machine) {
 			if err != nil {
-				return f, err
+				return f, nil, err
 			}
 			f.Logs = append(f.Logs, log)
 		}
 	}
-	return f, nil
+	return f, others, nil
 }
 
 // within prints a report as a part of a page.

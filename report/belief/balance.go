@@ -3,6 +3,7 @@ package belief
 import (
 	"math"
 	"math/rand/v2"
+	"sync"
 
 	"shedbook/report/cooling"
 )
@@ -409,11 +410,18 @@ func (d *draw) packedUp(c int, dirt uint8) float64 {
 	return 0.9 * (1 - math.Exp(-dirtMiddle[dirt]/d.grows[c]))
 }
 
-// openBoils is where half glycol boils with no pressure upon it, °C.
+// openBoils is where half glycol boils with no pressure upon it, °C; to work it out takes
+// longer than all the rest of a fault.
 func openBoils(altitude float64) float64 {
+	if t, ok := boils.Load(altitude); ok {
+		return t.(float64)
+	}
 	t, err := cooling.OpenBoils(cooling.Ethylene, 50, altitude)
 	if err != nil {
-		return 108
+		t = 108
 	}
+	boils.Store(altitude, t)
 	return t
 }
+
+var boils sync.Map // by altitude

@@ -209,7 +209,7 @@ func TestDriversAndMachinesAtOnce(t *testing.T) {
 	assert.Less(t, bad.machines["M02"].sound, 0.1)
 	// B had as many on M02 as A, in as many hours; C and D none: others had a third as
 	// many an hour. On sound machines hardly any: 2 in the 1920 h of the others.
-	a := bad.DriverSplits()["A"]
+	a := bad.DriverSplits(func(string) bool { return true })["A"]
 	assert.InDelta(t, float64(a.Overheats)/3, *a.Others, 0.15*float64(a.Overheats))
 	assert.Less(t, a.SoundUsualDriving, 0.25**a.Others)
 	assert.Equal(t, "M02", a.Machines[0].Machine)
@@ -218,7 +218,7 @@ func TestDriversAndMachinesAtOnce(t *testing.T) {
 	}))
 	hard.fit()
 	assert.Greater(t, hard.driver("A", nil, hard.rate(nil)), 3.0)
-	a = hard.DriverSplits()["A"]
+	a = hard.DriverSplits(func(string) bool { return true })["A"]
 	assert.Greater(t, float64(a.Overheats), 3**a.Others)
 	assert.Contains(t, a.DriverWords(true), "It is the driving.")
 	for _, d := range drivers[1:] {
@@ -229,8 +229,8 @@ func TestDriversAndMachinesAtOnce(t *testing.T) {
 	}
 }
 
-// A fleet is the same in whatever parts it was learned, and Beside is all that
-// counts of a log.
+// A fleet is the same in whatever parts it was learned, and a machine's Part is all
+// that counts of its log.
 func TestAFleetAddsUp(t *testing.T) {
 	logs := yard(5, []string{"A", "B"}, func(m, i int, d string) bool { return (i*7+m)%41 == 0 })
 	whole := fleetOf(logs)
@@ -238,10 +238,8 @@ func TestAFleetAddsUp(t *testing.T) {
 	right.Merge(left)
 	slim := NewFleet(utc, priors())
 	for i := range logs {
-		l := schema.Log{Machine: logs[i].Machine}
-		l.Runs, l.Overheats = Beside(&logs[i])
-		assert.Less(t, len(l.Runs), 30)
-		slim.Add(&l)
+		name := logs[i].Machine.Name
+		assert.True(t, slim.AddPart(name, whole.Part(name)))
 	}
 	life := exposure.NewIndex(nil, nil, utc).Life(&logs[3])
 	want := whole.Machine(life, nil)

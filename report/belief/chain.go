@@ -19,9 +19,17 @@ type chain struct {
 	prior []float64
 	start []float64
 	air   int // the source of trapped air
+	// Room to work in, so that none is asked for at every segment and draw.
+	moving                  []move
+	expects, hazards, speak []float64
 }
 
-type step struct{ without, with int }
+// step is from one set to another; together is how much likelier its source comes where
+// the other one is.
+type step struct {
+	without, with int
+	together      float64
+}
 
 func (p *filter) over(sets []set) *chain {
 	n := len(p.sources)
@@ -35,7 +43,11 @@ func (p *filter) over(sets []set) *chain {
 		for q := range n {
 			if t, ok := s.plus(q); ok {
 				if j, ok := index[t]; ok {
-					c.steps[q] = append(c.steps[q], step{i, j})
+					x := step{i, j, 1}
+					if s.b >= 0 {
+						x.together = p.f.together(p.sources[s.b].cause, p.sources[q].cause)
+					}
+					c.steps[q] = append(c.steps[q], x)
 				}
 			}
 		}
@@ -70,13 +82,14 @@ type move struct {
 	chance float64
 }
 
-// moves are those at the beginning of a segment, in order, under a draw.
+// moves are those at the beginning of a segment, in order, under a draw; they stand until
+// others are asked for.
 func (c *chain) moves(j, k int) []move {
 	g := &c.segments[j]
-	var out []move
 	if j == 0 {
 		return nil
 	}
+	out := c.moving[:0]
 	if g.hours > 0 {
 		stays, comes := math.Exp(-g.hours/goesIn), 1-math.Exp(-g.hours/comesIn)
 		for q := range c.sources {
@@ -103,41 +116,46 @@ func (c *chain) moves(j, k int) []move {
 	for i := range g.cut.on {
 		of(&g.cut.on[i], false)
 	}
+	c.moving = out
 	return out
 }
 
 // forward makes a move on probabilities of sets.
 func (c *chain) forward(m move, v []float64) {
-	for _, t := range c.steps[m.source] {
+	steps := c.steps[m.source]
+	for i := range steps {
+		t := &steps[i]
 		if m.ends {
 			x := v[t.with] * m.chance
 			v[t.with] -= x
 			v[t.without] += x
 			continue
 		}
-		x := v[t.without] * c.comes(m, t)
+		x := v[t.without] * m.comes(t)
 		v[t.without] -= x
 		v[t.with] += x
 	}
 }
 
 // comes is the chance with which a source comes to a set.
-func (c *chain) comes(m move, t step) float64 {
+func (m *move) comes(t *step) float64 {
 	if t.without == 0 {
 		return m.chance
 	}
-	return math.Min(0.9, m.chance*c.f.together(c.sources[c.sets[t.without].b].cause, c.sources[m.source].cause))
+	return min(0.9, m.chance*t.together)
 }
 
 // backward makes a move on likelihoods of what comes after.
 func (c *chain) backward(m move, b []float64) {
-	for _, t := range c.steps[m.source] {
+	steps := c.steps[m.source]
+	for i := range steps {
+		t := &steps[i]
 		chance := m.chance
 		if m.ends {
 			b[t.with] += chance * (b[t.without] - b[t.with])
 			continue
 		}
-		chance = c.comes(m, t)
+		chance = m.comes(t)
 		b[t.without] += chance * (b[t.with] - b[t.without])
 	}
 }
@@ -146,10 +164,28 @@ func (c *chain) backward(m move, b []float64) {
 func (c *chain) likelihood(j, k int, out []float64) (log float64) {
 	p, g, d := c.filter, &c.segments[j], &c.f.table.draws[k]
 	pattern, count := coarsePattern/(coarsePattern+p.n), coarseCount/(coarseCount+p.n)
-	of, lost := p.lossLog(g, k), map[float64]float64{}
+	var of func(float64) float64
+	var lost map[float64]float64
+	if len(g.loss) > 0 {
+		of, lost = p.lossLog(g, k), map[float64]float64{}
+	}
+	n := len(p.sources) + 1
+	c.expects, c.hazards, c.speak = c.expects[:0], c.hazards[:0], c.speak[:0]
+	for q := range g.expect {
+		c.expects = append(c.expects, g.expect[q][k])
+	}
+	for i := range g.rates {
+		for q := range g.rates[i] {
+			c.hazards = append(c.hazards, g.rates[i][q][k])
+		}
+	}
+	fact := g.cut != nil && g.cut.fact != nil
+	if fact {
+		c.speak = g.cut.fact.ratios(c.speak, p.sources, d, g.cut.dirt)
+	}
 	top := math.Inf(-1)
 	for i, s := range c.sets {
-		out[i] = p.overheats(g, s, k, pattern, count)
+		out[i] = s.overheats(c.expects, c.hazards, n, pattern, count)
 		if len(g.loss) > 0 {
 			rate := 0.0
 			if s.a >= 0 {
@@ -165,10 +201,10 @@ func (c *chain) likelihood(j, k int, out []float64) (log float64) {
 			}
 			out[i] += l
 		}
-		if g.cut != nil && g.cut.fact != nil {
-			out[i] += math.Log(g.cut.fact.of(s, p.sources, d, g.cut.dirt))
+		if fact {
+			out[i] += math.Log(s.of(c.speak))
 		}
-		top = math.Max(top, out[i])
+		top = max(top, out[i])
 	}
 	for i := range out {
 		out[i] = math.Exp(out[i] - top)
@@ -233,6 +269,13 @@ func (c *chain) made(weights [Draws]float64) []float64 {
 	n := len(c.sources)
 	out := make([]float64, n+1)
 	before, likes := make([][]float64, len(c.segments)), make([][]float64, len(c.segments))
+	for j := range c.segments {
+		before[j] = make([]float64, len(c.sets))
+		if !c.segments[j].silent() {
+			likes[j] = make([]float64, len(c.sets))
+		}
+	}
+	after, at, even := make([]float64, len(c.sets)), make([]float64, len(c.sets)), ones(len(c.sets))
 	for k, w := range weights {
 		if w < 1e-3 {
 			continue
@@ -242,26 +285,22 @@ func (c *chain) made(weights [Draws]float64) []float64 {
 			for _, m := range c.moves(j, k) {
 				c.forward(m, v)
 			}
-			before[j] = slices.Clone(v)
-			if likes[j] = nil; !c.segments[j].silent() {
-				likes[j] = make([]float64, len(c.sets))
+			copy(before[j], v)
+			if likes[j] != nil {
 				c.likelihood(j, k, likes[j])
 				weigh(v, likes[j])
 			}
 		}
-		after := make([]float64, len(c.sets))
-		for i := range after {
-			after[i] = 1
-		}
+		copy(after, even)
 		for j := len(c.segments) - 1; j >= 0; j-- {
 			if likes[j] != nil {
 				for i := range after {
 					after[i] *= likes[j][i]
 				}
-				weigh(after, ones(len(after)))
+				weigh(after, even)
 			}
 			if g := &c.segments[j]; len(g.heats) > 0 {
-				at := slices.Clone(before[j])
+				copy(at, before[j])
 				weigh(at, after)
 				for _, r := range g.rates {
 					for i, s := range c.sets {

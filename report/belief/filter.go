@@ -220,54 +220,61 @@ func (d *draw) shows(c int, h *heat) float64 {
 	return y
 }
 
-// of is how probable a fact is where the causes of a set are there, over its
-// probability where none is: what speaks for a cause may come of either, what
-// speaks against must be borne by both. A core that packs up by the hours is
-// open while they are few, and a look then finds nothing.
-func (f *Fact) of(s set, sources []source, d *draw, dirt uint8) float64 {
-	r := func(q int) float64 {
-		if q < 0 {
-			return 1
-		}
+// ratios adds to a list, by source, how probable a fact is where it alone is there, over
+// its probability where none is. A core that packs up by the hours is open while they are
+// few, and a look then finds nothing.
+func (f *Fact) ratios(out []float64, sources []source, d *draw, dirt uint8) []float64 {
+	for q := range sources {
 		c := sources[q].cause
 		x := f.Ratio[c]
 		if x < 1 && d.packs[c] && !d.packed[c] {
 			x = 1 + (x-1)*math.Min(1, d.packedUp(c, dirt)/0.4)
 		}
-		return math.Max(1e-6, x)
+		out = append(out, max(1e-6, x))
 	}
-	a, b := r(s.a), r(s.b)
+	return out
+}
+
+// of is how probable a fact is where the causes of a set are there, by its ratios: what
+// speaks for a cause may come of either, what speaks against must be borne by both.
+func (s set) of(ratios []float64) float64 {
+	a, b := 1.0, 1.0
+	if s.a >= 0 {
+		a = ratios[s.a]
+	}
+	if s.b >= 0 {
+		b = ratios[s.b]
+	}
 	if a > 1 || b > 1 {
-		return math.Max(a, b)
+		return max(a, b)
 	}
 	return a * b
 }
 
 // overheats is the log likelihood of a segment's overheats under a set and a
 // draw: the overheats are a Poisson process whose rate is the sum over what is
-// there (Cox & Lewis 1966), its count and its pattern each held back.
-func (p *filter) overheats(g *segment, s set, k int, pattern, count float64) float64 {
-	n := len(p.sources)
-	expect := g.expect[n][k]
+// there (Cox & Lewis 1966), its count and its pattern each held back. expects are by
+// source, last a sound machine's; hazards the same for each overheat, n of them.
+func (s set) overheats(expects, hazards []float64, n int, pattern, count float64) float64 {
+	expect := expects[n-1]
 	if s.a >= 0 {
-		expect += g.expect[s.a][k]
+		expect += expects[s.a]
 	}
 	if s.b >= 0 {
-		expect += g.expect[s.b][k]
+		expect += expects[s.b]
 	}
-	if len(g.heats) == 0 {
+	if len(hazards) == 0 {
 		return -count * expect
 	}
-	expect = math.Max(expect, 1e-6)
+	expect = max(expect, 1e-6)
 	log, x := 0.0, 1.0
-	for i := range g.rates {
-		r := g.rates[i]
-		y := r[n][k]
+	for r := hazards; len(r) > 0; r = r[n:] {
+		y := r[n-1]
 		if s.a >= 0 {
-			y += r[s.a][k]
+			y += r[s.a]
 		}
 		if s.b >= 0 {
-			y += r[s.b][k]
+			y += r[s.b]
 		}
 		if x *= y / expect; x < 1e-200 {
 			log += math.Log(x)
@@ -275,7 +282,7 @@ func (p *filter) overheats(g *segment, s set, k int, pattern, count float64) flo
 		}
 	}
 	log += math.Log(x)
-	return pattern*log + count*(float64(len(g.heats))*math.Log(expect)-expect)
+	return pattern*log + count*(float64(len(hazards)/n)*math.Log(expect)-expect)
 }
 
 // lossLog gives the log likelihood of what went in a segment at a rate of loss

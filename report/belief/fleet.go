@@ -2,6 +2,8 @@ package belief
 
 import (
 	"cmp"
+	"encoding/binary"
+	"hash/fnv"
 	"math"
 	"slices"
 	"time"
@@ -27,9 +29,11 @@ type Fleet struct {
 	Together func(a, b int) float64
 
 	fitted  bool
-	fits    [levels]float64 // log likelihood of each level of the sound rate
-	draws   [Draws]float64  // and of each draw
-	drivers map[string]*tally
+	fits    [levels]float64   // log likelihood of each level of the sound rate
+	names   map[string]string // of drivers, one copy each
+	draws   [Draws]float64    // and of each draw
+	numbers map[string]int    // of drivers
+	drivers []tally           // by number
 	usual   tally
 }
 
@@ -41,6 +45,7 @@ type summary struct {
 	shape   [Draws]float64 // sum over its overheats of the log of the sound hazard there
 	mean    float64        // of expect
 	drivers []driven       // by name
+	who     []int          // their numbers in the fleet
 	sound   float64        // probability that no fault made its overheats
 	own     float64        // how often it overheats, faults and all, over a sound one driven alike
 	fits    [levels]float64
@@ -69,15 +74,25 @@ type tally struct{ heats, expect, hours float64 }
 // from 0.02 to 6 overheats in 100 h.
 const levels = 15
 
-func level(i int) float64 { return 0.0002 * math.Exp(float64(i)/(levels-1)*math.Log(300)) }
-
 // The prior of the sound rate, an hour: log-normal. A choice of this model.
 const usualLevel, levelSpread = 0.003, 1.1
+
+// rates are the levels, an hour; logRates their logarithms, and priorLogs those of how
+// likely they are beforehand.
+var rates, logRates, priorLogs = func() (rate, log, prior [levels]float64) {
+	for i := range rate {
+		rate[i] = 0.0002 * math.Exp(float64(i)/(levels-1)*math.Log(300))
+		log[i] = math.Log(rate[i])
+		d := (log[i] - math.Log(usualLevel)) / levelSpread
+		prior[i] = -d * d / 2
+	}
+	return rate, log, prior
+}()
 
 // NewFleet starts a summary. Priors are by cause; see Fleet.Priors.
 func NewFleet(settings schema.Settings, priors []float64) *Fleet {
 	return &Fleet{table: tableFor(settings.Number("altitude-m", unit.Metres)), settings: settings,
-		machines: map[string]*summary{}, Priors: priors}
+		machines: map[string]*summary{}, names: map[string]string{}, Priors: priors}
 }
 
 func (f *Fleet) together(a, b int) float64 {
@@ -89,51 +104,6 @@ func (f *Fleet) together(a, b int) float64 {
 
 // apart is how much rarer two causes at once are than independence would have it.
 const apart = 0.3
-
-// use is what Beside keeps of runs: the number of their driver, by name, the conditions
-// that they share, and their hours.
-type use struct {
-	driver, conditions int
-	hours              float64
-}
-
-// uses are those of a log, by driver and conditions, and the drivers' names.
-func uses(log *schema.Log) (names []string, out []use) {
-	numbers := map[string]int{}
-	out = make([]use, len(log.Runs))
-	for i := range log.Runs {
-		r := &log.Runs[i]
-		n, ok := numbers[r.Driver]
-		if !ok {
-			n = len(numbers)
-			numbers[r.Driver] = n
-			names = append(names, r.Driver)
-		}
-		h, _ := r.Duration()
-		out[i] = use{n, coarse(r.Speed, r.Load, r.Range, r.Terrain, r.AmbientC).conditionsAt(), h}
-	}
-	slices.Sort(names)
-	rank := make([]int, len(names))
-	for i, name := range names {
-		rank[numbers[name]] = i
-	}
-	for i := range out {
-		out[i].driver = rank[out[i].driver]
-	}
-	slices.SortStableFunc(out, func(a, b use) int {
-		return cmp.Compare(a.driver*conditionsOf+a.conditions, b.driver*conditionsOf+b.conditions)
-	})
-	n := 0
-	for _, u := range out {
-		if n > 0 && out[n-1].driver == u.driver && out[n-1].conditions == u.conditions {
-			out[n-1].hours += u.hours
-			continue
-		}
-		out[n] = u
-		n++
-	}
-	return names, out[:n]
-}
 
 // conditionsOf is how many conditions there are: levels of speed, load, gears, ground and
 // air temperature, each not recorded too.
@@ -148,41 +118,6 @@ func (s state) conditionsAt() int {
 func coarseAt(i int) state {
 	return state{speed: uint8(i / (6 * 4 * 3 * 4)), load: uint8(i / (6 * 4 * 3) % 4), gears: uint8(i / (6 * 4) % 3),
 		ground: uint8(i / 6 % 4), ambient: uint8(i % 6), dirt: 2}
-}
-
-// Words of the levels of a state, one for each.
-var (
-	speedWords, loadWords, gearWords = []string{"", "slow", "medium", "fast"}, []string{"", "light", "heavy", "towing"},
-		[]string{"", "low", "high"}
-	groundWords = []string{"", "mud", "grass", "gravel"}
-)
-
-// Beside is what a Fleet reads of a machine's log: as many runs as there are
-// drivers and conditions, and its overheats, with what their runs tell of
-// them. Beside it gives itself again.
-func Beside(log *schema.Log) (runs []schema.Run, heats []schema.Overheat) {
-	if len(log.Runs) == 0 {
-		return nil, log.Overheats
-	}
-	last := log.Runs[len(log.Runs)-1].At
-	heats = filled(log)
-	for i := range heats {
-		if heats[i].At.After(last) {
-			last = heats[i].At
-		}
-	}
-	names, all := uses(log)
-	for _, u := range all {
-		x := coarseAt(u.conditions)
-		r := schema.Run{Base: schema.Base{Machine: log.Machine.Name, At: last}, Driver: names[u.driver],
-			Hours: schema.N(u.hours), Speed: speedWords[x.speed], Load: loadWords[x.load], Range: gearWords[x.gears],
-			Terrain: groundWords[x.ground]}
-		if x.ambient > 0 {
-			r.AmbientC = schema.N(ambientMiddle[x.ambient-1])
-		}
-		runs = append(runs, r)
-	}
-	return runs, heats
 }
 
 // filled are a log's overheats, with what their runs tell of them.
@@ -221,21 +156,26 @@ func fill(o *schema.Overheat, r *schema.Run) {
 	}
 }
 
-// Add takes a machine's log in, once. It reads no more than Beside keeps.
+// Add takes a machine's log in, once.
 func (f *Fleet) Add(log *schema.Log) {
 	f.fitted = false
 	s := &summary{}
-	names, all := uses(log)
 	var hours [conditionsOf]float64
-	for _, name := range names {
-		s.drivers = append(s.drivers, driven{name: name})
+	of := map[string]int{}
+	for i := range log.Runs {
+		r := &log.Runs[i]
+		n, ok := of[r.Driver]
+		if !ok {
+			n = len(s.drivers)
+			of[r.Driver], s.drivers = n, append(s.drivers, driven{name: r.Driver})
+		}
+		h, _ := r.Duration()
+		at := coarse(r.Speed, r.Load, r.Range, r.Terrain, r.AmbientC).conditionsAt()
+		s.drivers[n].expect += h * f.table.coarse(at).mean
+		s.drivers[n].hours += h
+		hours[at] += h
 	}
-	for _, u := range all {
-		d := &s.drivers[u.driver]
-		d.expect += u.hours * f.table.coarse(u.conditions).mean
-		d.hours += u.hours
-		hours[u.conditions] += u.hours
-	}
+	slices.SortFunc(s.drivers, func(a, b driven) int { return cmp.Compare(a.name, b.name) })
 	for c, h := range hours {
 		if h == 0 {
 			continue
@@ -331,18 +271,18 @@ func (f *Fleet) fit() {
 	names := sortedKeys(f.machines)
 	machines := make([]*summary, len(names))
 	numbers := map[string]int{}
-	who := make([][]int, len(names)) // the numbers of each machine's drivers
 	counts := make([]gammas, len(names))
 	for i, n := range names {
 		s := f.machines[n]
 		machines[i], counts[i] = s, gammasOf(s.heats)
+		s.who = make([]int, len(s.drivers))
 		for j := range s.drivers {
 			d, ok := numbers[s.drivers[j].name]
 			if !ok {
 				d = len(numbers)
 				numbers[s.drivers[j].name] = d
 			}
-			who[i] = append(who[i], d)
+			s.who[j] = d
 		}
 	}
 	factor, drivers := make([]float64, len(numbers)), make([]tally, len(numbers))
@@ -355,19 +295,20 @@ func (f *Fleet) fit() {
 		expects := make([]float64, len(names))
 		for i, s := range machines {
 			for j := range s.drivers {
-				expects[i] += s.drivers[j].expect * factor[who[i][j]]
+				expects[i] += s.drivers[j].expect * factor[s.who[j]]
 			}
 			s.weigh(expects[i], &counts[i])
 			for l := range s.fits {
 				f.fits[l] += s.fits[l]
 			}
 		}
-		rate := f.rate(nil)
+		mean, _ := f.level(nil)
+		rate := math.Exp(mean)
 		clear(drivers)
 		for i, s := range machines {
 			s.judge(rate, expects[i])
 			for j := range s.drivers {
-				t := &drivers[who[i][j]]
+				t := &drivers[s.who[j]]
 				t.heats += s.trust() * s.drivers[j].heats
 				t.expect += s.trust() * s.own * rate * s.drivers[j].expect
 			}
@@ -378,10 +319,7 @@ func (f *Fleet) fit() {
 			}
 		}
 	}
-	f.drivers = map[string]*tally{}
-	for name, d := range numbers {
-		f.drivers[name] = &drivers[d]
-	}
+	f.numbers, f.drivers = numbers, drivers
 	f.draws, f.usual = [Draws]float64{}, tally{}
 	for _, n := range names {
 		s := f.machines[n]
@@ -434,7 +372,7 @@ const faultShape = 2
 
 func (s *summary) weigh(expect float64, c *gammas) {
 	for i := range s.fits {
-		s.fits[i] = math.Log(s.under(level(i), expect, c))
+		s.fits[i] = math.Log(s.under(rates[i], expect, c))
 	}
 }
 
@@ -506,14 +444,13 @@ func lgammas(n, shape float64) float64 {
 	return a - b - c
 }
 
-// posterior of the sound rate's level without one machine's part: the mean and
-// spread of its logarithm.
-func (f *Fleet) levelOf(without *summary) (mean, sd float64) {
+// level is the posterior of the sound rate's level without one machine's part: the mean
+// and spread of its logarithm.
+func (f *Fleet) level(without *summary) (mean, sd float64) {
 	top := math.Inf(-1)
 	var logs [levels]float64
 	for i := range logs {
-		d := math.Log(level(i)/usualLevel) / levelSpread
-		logs[i] = f.fits[i] - d*d/2
+		logs[i] = f.fits[i] + priorLogs[i]
 		if without != nil {
 			logs[i] -= without.fits[i]
 		}
@@ -521,31 +458,99 @@ func (f *Fleet) levelOf(without *summary) (mean, sd float64) {
 	}
 	sum, m1, m2 := 0.0, 0.0, 0.0
 	for i, l := range logs {
-		w, x := math.Exp(l-top), math.Log(level(i))
+		w, x := math.Exp(l-top), logRates[i]
 		sum, m1, m2 = sum+w, m1+w*x, m2+w*x*x
 	}
 	m1 /= sum
 	return m1, math.Sqrt(math.Max(0.01, m2/sum-m1*m1))
 }
 
+// What the fleet tells of a machine is told to a thousandth, and a driver's factor to two,
+// which is finer than either can be known, so that one more run somewhere hardly ever
+// changes it, and what was made of it can be kept: see Ground.
+const (
+	toldBits   = 10
+	driverBits = 9
+)
+
+// rounded is a number to so many binary digits.
+func rounded(x float64, bits int) float64 {
+	of, exp := math.Frexp(x)
+	return math.Ldexp(math.RoundToEven(math.Ldexp(of, bits)), exp-bits)
+}
+
+// levelOf is level, as it is told.
+func (f *Fleet) levelOf(without *summary) (mean, sd float64) {
+	mean, sd = f.level(without)
+	return math.Log(rounded(math.Exp(mean), toldBits)), rounded(sd, toldBits)
+}
+
 func (f *Fleet) rate(without *summary) float64 {
-	m, _ := f.levelOf(without)
-	return math.Exp(m)
+	m, _ := f.level(without)
+	return rounded(math.Exp(m), toldBits)
 }
 
 // driver is a driver's own factor by all machines but one, whose part in it is
 // its own.
 func (f *Fleet) driver(name string, without *summary, rate float64) float64 {
-	t := f.drivers[name]
-	if name == "" || t == nil {
+	n, ok := f.numbers[name]
+	if name == "" || !ok {
 		return 1
 	}
-	heats, expect := t.heats, t.expect
+	own := tally{}
 	if without != nil {
-		heats -= without.trust() * without.of(name).heats
-		expect -= without.trust() * without.own * rate * without.of(name).expect
+		own = without.of(name)
 	}
-	return (hardness + math.Max(0, heats)) / (hardness + math.Max(0, expect))
+	return f.factor(n, without, &own, rate)
+}
+
+// factor is driver by his number, and with his part in the machine.
+func (f *Fleet) factor(number int, without *summary, own *tally, rate float64) float64 {
+	heats, expect := f.drivers[number].heats, f.drivers[number].expect
+	if without != nil {
+		heats -= without.trust() * own.heats
+		expect -= without.trust() * without.own * rate * own.expect
+	}
+	return rounded((hardness+math.Max(0, heats))/(hardness+math.Max(0, expect)), driverBits)
+}
+
+// usually is how often a sound machine overheats in the other machines' use, over how
+// often at the rate 1. Where the fleet is young, the usual use of the trade counts as
+// 100 h.
+func (f *Fleet) usually(without *summary) float64 {
+	hours, expect := f.usual.hours, f.usual.expect
+	if without != nil {
+		hours -= without.hours
+		expect -= without.mean
+	}
+	return rounded((100+expect)/(100+hours), toldBits)
+}
+
+// Ground is a digest of all that the fleet's other machines tell of one.
+func (f *Fleet) Ground(machine string) uint64 {
+	f.fit()
+	own := f.machines[machine]
+	h := fnv.New64a()
+	var b []byte
+	number := func(xs ...float64) {
+		for _, x := range xs {
+			b = binary.LittleEndian.AppendUint64(b, math.Float64bits(x))
+		}
+	}
+	mean, sd := f.levelOf(own)
+	rate := f.rate(own)
+	number(mean, sd, rate, f.usually(own))
+	weights := f.weights(own)
+	number(weights[:]...)
+	if own != nil {
+		for i := range own.drivers {
+			d := &own.drivers[i]
+			number(f.factor(own.who[i], own, &d.tally, rate))
+			b = append(append(b, d.name...), 0)
+		}
+	}
+	h.Write(b)
+	return h.Sum64()
 }
 
 // weights of the draws by all machines but one, held back so that a fleet of
@@ -567,7 +572,7 @@ func (f *Fleet) weights(without *summary) (w [Draws]float64) {
 	}
 	sum := 0.0
 	for k := range logs {
-		w[k] = math.Exp(held * (logs[k] - top))
+		w[k] = rounded(math.Exp(held*(logs[k]-top)), toldBits)
 		sum += w[k]
 	}
 	for k := range w {

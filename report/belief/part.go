@@ -65,7 +65,12 @@ func (f *Fleet) AddPart(machine string, b []byte) (ok bool) {
 		if b = b[4:]; n < 0 || n > len(b) {
 			return false
 		}
-		s.drivers = append(s.drivers, driven{string(b[:n]), t})
+		name, known := f.names[string(b[:n])]
+		if !known {
+			name = string(b[:n])
+			f.names[name] = name
+		}
+		s.drivers = append(s.drivers, driven{name, t})
 		b = b[n:]
 	}
 	if ok {

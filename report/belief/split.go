@@ -68,13 +68,7 @@ func (p *filter) splitOf(own *summary) Split {
 		out.SoundOwnDriving += want
 		hours += c.hours
 	}
-	usualHours, usualExpect := f.usual.hours, f.usual.expect
-	if own != nil {
-		usualHours -= own.hours
-		usualExpect -= own.mean
-	}
-	// Where the fleet is young, the usual use of the trade counts as 100 h.
-	out.SoundUsualDriving = rate * hours * (100 + usualExpect) / (100 + usualHours)
+	out.SoundUsualDriving = rate * hours * f.usually(own)
 	for i := range p.s.heats {
 		of(p.s.heats[i].driver).Overheats++
 	}
@@ -88,24 +82,24 @@ func (p *filter) splitOf(own *summary) Split {
 }
 
 // DriverSplits tell, of every driver by name, the driving's part in his overheats
-// from that of the machines he was on.
-func (f *Fleet) DriverSplits() map[string]*Split {
+// from that of the machines he was on, which are listed where they are to be.
+func (f *Fleet) DriverSplits(listed func(driver string) bool) map[string]*Split {
 	f.fit()
 	rate := f.rate(nil)
-	factor := map[string]float64{}
-	for d := range f.drivers {
-		factor[d] = f.driver(d, nil, rate)
+	factor, list := make([]float64, len(f.drivers)), make([]bool, len(f.drivers))
+	splits := make([]*Split, len(f.drivers))
+	for name, n := range f.numbers {
+		factor[n], list[n] = f.driver(name, nil, rate), listed(name)
 	}
-	out := map[string]*Split{}
 	for _, name := range sortedKeys(f.machines) {
 		s := f.machines[name]
 		all := 0.0
 		for i := range s.drivers {
-			all += s.drivers[i].expect * factor[s.drivers[i].name]
+			all += s.drivers[i].expect * factor[s.who[i]]
 		}
 		each, hour := s.brings(rate, all)
 		for i := range s.drivers {
-			d := &s.drivers[i]
+			d, n := &s.drivers[i], s.who[i]
 			if d.name == "" {
 				continue
 			}
@@ -114,7 +108,7 @@ func (f *Fleet) DriverSplits() map[string]*Split {
 			// neither.
 			each, hour, harder, expect := each, hour, all, s.mean
 			if d.heats > 0 || d.hours > s.hours/20 {
-				harder, expect = all-d.expect*factor[d.name], s.mean-d.expect
+				harder, expect = all-d.expect*factor[n], s.mean-d.expect
 				rest := summary{hours: s.hours - d.hours, heats: s.heats - int(d.heats)}
 				each, hour = rest.brings(rate, harder)
 			}
@@ -122,19 +116,27 @@ func (f *Fleet) DriverSplits() map[string]*Split {
 				harder, expect = 1, 1
 			}
 			others := each*d.expect*harder/expect + hour*d.hours
-			x := out[d.name]
+			x := splits[n]
 			if x == nil {
 				x = &Split{Drivers: []DriverOfHeat{}, Others: new(float64)}
-				out[d.name] = x
+				splits[n] = x
 			}
 			x.Overheats += int(d.heats)
 			x.SoundUsualDriving += rate * d.expect
 			*x.Others += others
-			x.Machines = append(x.Machines, MachineOfHeat{name, int(d.heats), tenths(others)})
+			if list[n] {
+				x.Machines = append(x.Machines, MachineOfHeat{name, int(d.heats), tenths(others)})
+			}
 		}
 	}
-	for d, x := range out {
-		x.SoundOwnDriving = tenths(x.SoundUsualDriving * factor[d])
+	out := map[string]*Split{}
+	for name, n := range f.numbers {
+		x := splits[n]
+		if x == nil {
+			continue
+		}
+		out[name] = x
+		x.SoundOwnDriving = tenths(x.SoundUsualDriving * factor[n])
 		x.SoundUsualDriving, *x.Others = tenths(x.SoundUsualDriving), tenths(*x.Others)
 		sort.SliceStable(x.Machines, func(a, b int) bool { return x.Machines[a].Overheats > x.Machines[b].Overheats })
 	}

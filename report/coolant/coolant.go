@@ -17,18 +17,20 @@ import (
 // UnexplainedMl and UnattributedMl add up to what was found missing: the
 // top-ups, and what was seen missing and not yet added.
 type Machine struct {
-	Machine        string     `json:"machine"`
-	From           *time.Time `json:"from"` // when the level was first known
-	To             *time.Time `json:"to"`   // when it was last known
-	Hours          float64    `json:"hours"`
-	ToppedUpMl     float64    `json:"topped_up_ml"`
-	SettlingMl     float64    `json:"settling_ml"`
-	BoilOverMl     float64    `json:"boil_over_ml"`
-	UnexplainedMl  float64    `json:"unexplained_ml"`
-	UnattributedMl float64    `json:"unattributed_ml"` // topped up with no known level before it, or beside a boil-over of unknown size
-	Intervals      int        `json:"intervals"`
-	SettlingHours  float64    `json:"settling_hours"` // in stretches that do not count for the rate
-	CoolantL       *float64   `json:"coolant_l"`
+	Machine       string     `json:"machine"`
+	From          *time.Time `json:"from"` // when the level was first known
+	To            *time.Time `json:"to"`   // when it was last known
+	Hours         float64    `json:"hours"`
+	ToppedUpMl    float64    `json:"topped_up_ml"`
+	SettlingMl    float64    `json:"settling_ml"`
+	BoilOverMl    float64    `json:"boil_over_ml"`
+	UnexplainedMl float64    `json:"unexplained_ml"`
+	// Topped up with no known level before it, or beside a boil-over of unknown
+	// size.
+	UnattributedMl float64  `json:"unattributed_ml"`
+	Intervals      int      `json:"intervals"`
+	SettlingHours  float64  `json:"settling_hours"` // in stretches that do not count for the rate
+	CoolantL       *float64 `json:"coolant_l"`
 
 	// Rate is the present loss: since RateFrom or, if that is later than From, for
 	// the reason in RateSince.

@@ -141,10 +141,12 @@ func (e *exam) deadCap(kPa float64) string {
 const (
 	lossFailKPa = 13.8 // 2 psi
 	lossMinutes = 2.0
-	steadyK     = 2.0  // coolant temperatures this close count as steady
-	mostK       = 15.0 // an engine that was cold or steady cools no more than this while it is watched (common practice, no source)
-	gaugeKPa    = 2.0  // the resolution of a tester's gauge
-	watchGood   = 5.0  // minutes
+	steadyK     = 2.0 // coolant temperatures this close count as steady
+	// An engine that was cold or steady cools no more than this while it is
+	// watched (common practice, no source).
+	mostK       = 15.0
+	gaugeKPa    = 2.0 // the resolution of a tester's gauge
+	watchGood   = 5.0 // minutes
 	watchEnough = 1.0
 )
 

@@ -4,13 +4,15 @@ import (
 	"encoding/binary"
 	"encoding/json"
 	"math"
+	"slices"
+	"sync"
 
 	"shedbook/schema"
 )
 
 // keptVersion is the version of what is kept: a higher number with each change of
 // what a codec writes, or of what the figures in it mean.
-const keptVersion = 2
+const keptVersion = 3
 
 // codec writes what is kept of a pass, or reads it: each code method goes through
 // its fields in one order for both.
@@ -21,11 +23,22 @@ type codec struct {
 }
 
 // written is what a method codes.
-func written(code func(*codec)) []byte {
-	c := codec{b: make([]byte, 0, 256)}
-	code(&c)
-	return c.b
+func written(code func(*codec)) (b []byte) {
+	writing(code, func(all []byte) { b = slices.Clone(all) })
+	return b
 }
+
+// writing hands on what a method codes, which does not stand after that.
+func writing(code func(*codec), do func([]byte)) {
+	c := rooms.Get().(*codec)
+	*c = codec{b: c.b[:0]}
+	code(c)
+	do(c.b)
+	rooms.Put(c)
+}
+
+// rooms are codecs with room from what they wrote before.
+var rooms = sync.Pool{New: func() any { return new(codec) }}
 
 // read lets a method read what it wrote; it reports whether it was all of it.
 func read(b []byte, code func(*codec)) bool {

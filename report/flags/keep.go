@@ -1,6 +1,7 @@
 package flags
 
 import (
+	"encoding/binary"
 	"hash/fnv"
 	"iter"
 	"math"
@@ -35,6 +36,7 @@ type keptMachine struct {
 	curve []byte // of its evidence, all or the last point: codec.curve
 	log   []byte // what the pass needs after that: codec.log
 	part  []byte // what the belief learns of it
+	named []byte // what is believed of it, where it bears a flag: named.code
 	all   []byte // its whole curve, which Bytes leaves out: see Curves
 }
 
@@ -137,7 +139,7 @@ func (f *Finder) keep() *Kept {
 			curve = curve[max(0, s.curve-1):]
 		}
 		k.machines[i] = m.kept(s, curve, k.week)
-		k.machines[i].part, k.machines[i].all = f.beliefs.Part(m.name), all
+		k.machines[i].part, k.machines[i].named, k.machines[i].all = f.beliefs.Part(m.name), m.named.kept(), all
 	})
 	return k
 }
@@ -173,7 +175,7 @@ func (m *machine) passedBy(n passed) past {
 	log := machine{pieces: m.pieces[:n.piece], events: m.events[:n.event], stretches: m.stretches[:n.stretch],
 		services: m.services[:n.service], answers: m.answers[:n.answer]}
 	h := fnv.New64a()
-	h.Write(written(log.code))
+	writing(log.code, func(b []byte) { h.Write(b) })
 	return past{n, h.Sum64()}
 }
 
@@ -248,6 +250,7 @@ func Resume(fleet schema.Fleet, asOf time.Time, x *exposure.Index, k *Kept, mach
 		if !m.whole {
 			r.Standing[i].Curve = nil
 		}
+		now.machines[i].named = m.named.kept()
 	}
 	return r, now, true
 }
@@ -320,6 +323,10 @@ func resume(fleet schema.Fleet, asOf time.Time, x *exposure.Index, k *Kept, mach
 	atOnce(len(machines), func(i, _ int) {
 		m, was := f.machines[i], &now.machines[i]
 		bad[i] = !m.goOn(was, fresh[m.name] != nil, k.week)
+		if m.named = nil; fresh[m.name] == nil && was.named != nil { // of its log nothing changed
+			m.named = new(named)
+			bad[i] = bad[i] || !read(was.named, m.named.code)
+		}
 	})
 	_, to := f.span()
 	if slices.Contains(bad, true) || to < k.week || to > k.week+2*keptWeeks || !f.weeks(k.week, to) {
@@ -371,8 +378,17 @@ func (m *machine) goOn(was *keptMachine, atHand bool, w int64) bool {
 	return true
 }
 
-// Bytes write it down.
-func (k *Kept) Bytes() []byte { return written(k.code) }
+// Bytes write it down, after what is there already.
+func (k *Kept) Bytes(after []byte) []byte {
+	size := len(after) + len(k.fleet) + 64
+	for i := range k.machines {
+		m := &k.machines[i]
+		size += len(m.name) + len(m.then) + len(m.curve) + len(m.log) + len(m.part) + len(m.named) + 6*binary.MaxVarintLen32
+	}
+	c := codec{b: append(make([]byte, 0, size), after...)}
+	k.code(&c)
+	return c.b
+}
 
 // ReadKept reads what Bytes wrote; it is not copied.
 func ReadKept(b []byte) (*Kept, bool) {
@@ -387,12 +403,12 @@ func (k *Kept) Curves() []byte {
 	if len(k.machines) == 0 || k.machines[0].all == nil {
 		return nil
 	}
-	return written(func(c *codec) {
-		for i := range k.machines {
-			c.text(&k.machines[i].name)
-			c.bytes(&k.machines[i].all)
-		}
-	})
+	c := codec{}
+	for i := range k.machines {
+		c.text(&k.machines[i].name)
+		c.bytes(&k.machines[i].all)
+	}
+	return c.b
 }
 
 func (k *Kept) code(c *codec) {
@@ -406,7 +422,7 @@ func (k *Kept) code(c *codec) {
 	c.bytes(&k.fleet)
 	list(c, &k.machines, func(m *keptMachine, c *codec) {
 		c.text(&m.name)
-		for _, b := range []*[]byte{&m.then, &m.curve, &m.log, &m.part} {
+		for _, b := range []*[]byte{&m.then, &m.curve, &m.log, &m.part, &m.named} {
 			c.bytes(b)
 		}
 	})

@@ -98,7 +98,7 @@ func TestResumedPassEqualsAWholeOne(t *testing.T) {
 				}
 			}
 			x := exposure.NewIndex(fleet.Words, fleet.Drivers, fleet.Settings)
-			old, read := ReadKept(kept.Bytes())
+			old, read := ReadKept(kept.Bytes(nil))
 			require.True(t, read)
 			written := func(yield func(*exposure.Life) bool) {
 				for i := range changed {
@@ -114,7 +114,7 @@ func TestResumedPassEqualsAWholeOne(t *testing.T) {
 				resumed++
 				require.Equal(t, printed(t, want), printed(t, got), "%s, step %d", fault, step)
 				one := step % len(names)
-				old, _ := ReadKept(kept.Bytes())
+				old, _ := ReadKept(kept.Bytes(nil))
 				curve, ok := Curve(fleet, at, x, old, curves, names, written, names[one])
 				require.True(t, ok)
 				require.Equal(t, want.Standing[one].Curve, curve, "the curve of %s, step %d", names[one], step)
@@ -177,7 +177,7 @@ func TestEveryFieldIsCoded(t *testing.T) {
 
 // What another version kept is not read.
 func TestAnotherVersionIsNotRead(t *testing.T) {
-	b := (&Kept{week: 7}).Bytes()
+	b := (&Kept{week: 7}).Bytes(nil)
 	_, ok := ReadKept(b)
 	require.True(t, ok)
 	b[0] += 2
@@ -196,7 +196,7 @@ func TestTornKeepingIsRefused(t *testing.T) {
 			}
 		}
 	}, rereads(fleet.Logs))
-	b := keep().Bytes()
+	b := keep().Bytes(nil)
 	for n := 0; n < len(b); n += 1 + n/3 {
 		k, ok := ReadKept(b[:n])
 		require.False(t, ok, "%d bytes of %d: %v", n, len(b), k != nil)

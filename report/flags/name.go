@@ -25,6 +25,25 @@ const mostly = 0.5
 type named struct {
 	now, then next.Likely
 	err       error
+	// What they were made of besides the machine's log: when it was raised, and what the
+	// others tell of it.
+	raised int64
+	ground string
+}
+
+func (n *named) code(c *codec) {
+	c.json(&n.now)
+	c.json(&n.then)
+	c.int64(&n.raised)
+	c.text(&n.ground)
+}
+
+// kept is it as written down; nil of nothing.
+func (n *named) kept() []byte {
+	if n == nil || n.err != nil {
+		return nil
+	}
+	return written(n.code)
 }
 
 // name is the flag under which overheats go by what made them; above-fleet where
@@ -53,10 +72,9 @@ func name(l *next.Likely) string {
 // Logs reads the logs of some machines.
 type Logs func(machines ...string) iter.Seq[*schema.Log]
 
-// believe asks about the machines that bear a flag for their overheats.
+// believe asks about the machines that bear a flag for their overheats, but for those of
+// which what was kept still holds: it takes as long as all the rest.
 func (f *Finder) believe(logs Logs) {
-	of := map[string]*machine{}
-	var who []string
 	fleet := f.fleet
 	for _, m := range f.machines {
 		l := schema.Log{Machine: schema.Machine{Name: m.name}, Answers: m.answers}
@@ -66,7 +84,21 @@ func (f *Finder) believe(logs Logs) {
 			l.Services = append(l.Services, s)
 		}
 		fleet.Logs = append(fleet.Logs, l)
-		if m.ev.raised[heating] != 0 {
+	}
+	of := map[string]*machine{}
+	var who []string
+	for _, m := range f.machines {
+		was := m.named
+		if m.named = nil; m.ev.raised[heating] == 0 {
+			continue
+		}
+		ground, err := next.Ground(&fleet, f.beliefs, m.name)
+		m.named = &named{raised: m.ev.raised[heating], ground: ground, err: err}
+		switch {
+		case err != nil:
+		case was != nil && was.raised == m.named.raised && was.ground == ground:
+			m.named = was
+		default:
 			of[m.name], who = m, append(who, m.name)
 		}
 	}
@@ -77,7 +109,6 @@ func (f *Finder) believe(logs Logs) {
 		x := exposure.NewIndex(fleet.Words, fleet.Drivers, fleet.Settings)
 		return next.Believe(&fleet, f.beliefs, x.Life(&log), at)
 	}
-	f.beliefs.SoundRate("") // learned once, before several read it
 	var wait sync.WaitGroup
 	lanes := make(chan bool, runtime.GOMAXPROCS(0))
 	for log := range logs(who...) {
@@ -86,7 +117,6 @@ func (f *Finder) believe(logs Logs) {
 		wait.Go(func() {
 			defer func() { <-lanes }()
 			now := log.AsOf(f.asOf)
-			m.named = new(named)
 			if m.named.now, m.named.err = ask(now, f.asOf); m.named.err == nil {
 				then := f.time(m.ev.raised[heating])
 				m.named.then, m.named.err = ask(now.AsOf(then), then)

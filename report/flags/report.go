@@ -32,7 +32,11 @@ func (f *Finder) report(logs Logs) Result {
 			known++
 		}
 	}
-	splits := f.beliefs.DriverSplits()
+	splits := f.beliefs.DriverSplits(func(name string) bool { // where a flag tells on which machines
+		d, _ := f.index.ID(exposure.Driver, name)
+		o := &f.crowd.drivers[d]
+		return o.raised != 0 || o.rest != nil
+	})
 	for d := 1; d < len(f.crowd.drivers); d++ {
 		f.reportDriver(&r, d, known, splits)
 	}

@@ -3,25 +3,14 @@ package next
 import (
 	"math"
 	"strings"
-	"time"
 
 	"shedbook/report/belief"
 	"shedbook/schema"
 	"shedbook/schema/unit"
 )
 
-// Beside is what Rank and Start read of a machine other than the one they are
-// asked about, as of a time: far less than its log. Of its runs one for each
-// driver and condition is left, of all their hours.
-func Beside(log schema.Log, asOf time.Time) schema.Log {
-	log = log.AsOf(asOf)
-	out := schema.Log{Machine: log.Machine, Services: log.Services, Answers: log.Answers}
-	out.Runs, out.Overheats = belief.Beside(&log)
-	return out
-}
-
-// Other is what RankAmong reads of a machine other than the one it is asked about: a
-// log of its services and answers, and what is learned of its runs.
+// Other is what RankAmong and StartAmong read of a machine other than the one they are
+// asked about: a log of its services and answers, and what is learned of its runs.
 func Other(settings schema.Settings, log *schema.Log) (schema.Log, []byte) {
 	f := belief.NewFleet(settings, nil)
 	f.Add(log)

@@ -1,6 +1,8 @@
 package next
 
 import (
+	"encoding/json"
+	"fmt"
 	"math"
 	"sort"
 	"time"
@@ -62,4 +64,18 @@ func Believe(fleet *schema.Fleet, beliefs *belief.Fleet, life *exposure.Life, as
 	out.For, _ = s.reasons(first)
 	out.For = out.For[:min(3, len(out.For))]
 	return out, nil
+}
+
+// Ground is a digest of all that Believe goes by besides the machine's own log: while
+// that and this are the same, so is what it believes.
+func Ground(fleet *schema.Fleet, beliefs *belief.Fleet, machine string) (string, error) {
+	n, confirmed, err := theNetwork().owned(fleet, machine)
+	if err != nil {
+		return "", err
+	}
+	b, err := json.Marshal(fleet.Settings)
+	for k := range n.causes {
+		b = fmt.Appendf(b, " %x %d", math.Float64bits(n.causes[k].prior), confirmed[k])
+	}
+	return fmt.Sprintf("%016x %s", beliefs.Ground(machine), b), err
 }

@@ -78,9 +78,9 @@ func TestPlantedFaults(t *testing.T) {
 	assert.GreaterOrEqual(t, float64(first), 0.75*float64(all))
 }
 
-// What Beside leaves of the other machines is all that counts of them, at any
+// What Other leaves of the other machines is all that counts of them, at any
 // time.
-func TestBesideIsAllThatCountsOfOtherMachines(t *testing.T) {
+func TestOtherIsAllThatCountsOfOtherMachines(t *testing.T) {
 	w := simulate.Medium()
 	w.Fault, w.Faulty, w.Services, w.MissRun = "blocked-core", 2, 0.5, 0.1
 	fleet, _ := w.Fleet(5)
@@ -91,15 +91,17 @@ func TestBesideIsAllThatCountsOfOtherMachines(t *testing.T) {
 		for _, of := range fleet.Logs[:4] {
 			slim := fleet
 			slim.Logs = nil
+			others := map[string][]byte{}
 			for _, l := range fleet.Logs {
 				if l.Machine.Name != of.Machine.Name {
-					l = Beside(l, at)
+					cut := l.AsOf(at)
+					l, others[l.Machine.Name] = Other(fleet.Settings, &cut)
 				}
 				slim.Logs = append(slim.Logs, l)
 			}
 			want, err := Rank(fleet, of.Machine.Name, at)
 			require.NoError(t, err)
-			got, err := Rank(slim, of.Machine.Name, at)
+			got, err := RankAmong(slim, others, of.Machine.Name, at)
 			require.NoError(t, err)
 			require.Equal(t, want, got, "%s at %s", of.Machine.Name, at)
 			told[fmt.Sprint(want)] = true

@@ -17,6 +17,7 @@ import (
 // resumed by starting another on the book as it then is.
 type Session struct {
 	fleet   schema.Fleet
+	others  map[string][]byte // see RankAmong
 	machine string
 	asOf    time.Time
 	skipped []int
@@ -39,11 +40,16 @@ type Step struct {
 
 // Start begins or resumes a session; errors as Rank's.
 func Start(fleet schema.Fleet, machine string, asOf time.Time) (*Session, error) {
-	at, err := known(fleet, nil, machine, asOf)
+	return StartAmong(fleet, nil, machine, asOf)
+}
+
+// StartAmong is Start with others as for RankAmong.
+func StartAmong(fleet schema.Fleet, others map[string][]byte, machine string, asOf time.Time) (*Session, error) {
+	at, err := known(fleet, others, machine, asOf)
 	if err != nil {
 		return nil, err
 	}
-	return &Session{fleet: fleet, machine: machine, asOf: asOf, at: at}, nil
+	return &Session{fleet: fleet, others: others, machine: machine, asOf: asOf, at: at}, nil
 }
 
 // Next is the next step. It changes nothing: asked again it says the same.
@@ -121,7 +127,7 @@ func (s *Session) Add(c schema.Check) error {
 	if !asOf.IsZero() && c.At.After(asOf) {
 		asOf = c.At
 	}
-	at, err := known(fleet, nil, s.machine, asOf)
+	at, err := known(fleet, s.others, s.machine, asOf)
 	if err != nil {
 		return err
 	}

@@ -1,7 +1,6 @@
 package stat
 
 import (
-	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -14,8 +13,10 @@ type Look struct {
 	BelowML float64 // read below the mark before anything was added; for a top-up without a reading, what was added
 	AddedML float64 // 0 if nothing was added
 	ApartML float64 // lost since the look before and explained otherwise, as somebody guessed it
-	Apart   bool    // the whole stretch since the look before is explained otherwise (settling, emptied): a new chain begins
-	Year    float64 // years from any beginning: cold coolant is lower in winter
+	// The whole stretch since the look before is explained otherwise (settling,
+	// emptied): a new chain begins.
+	Apart bool
+	Year  float64 // years from any beginning: cold coolant is lower in winter
 }
 
 // lossSteps are the resolutions at which levels are read and volumes poured, in
@@ -253,11 +254,14 @@ const spreadRatio = 2.5
 // spreadLog returns the log prior of a spread at a rate.
 func spreadLog(spread, rate float64) float64 {
 	if spread == 0 {
-		return math.Log(evenWeight)
+		return evenLog
 	}
-	z := (math.Log(spread/math.Max(math.Abs(rate), 1e-6)) - math.Log(burstML)) / burstSD
-	return math.Log((1-evenWeight)*math.Log(spreadRatio)/burstSD/math.Sqrt(2*math.Pi)) - z*z/2
+	z := (math.Log(spread/math.Max(math.Abs(rate), 1e-6)) - burstLog) / burstSD
+	return unevenLog - z*z/2
 }
+
+var evenLog, unevenLog, burstLog = math.Log(evenWeight),
+	math.Log((1 - evenWeight) * math.Log(spreadRatio) / burstSD / math.Sqrt(2*math.Pi)), math.Log(burstML)
 
 // lossPiece is the likelihood of the rate under one model: normal, except for
 // what the rate itself says about the spread.
@@ -319,7 +323,7 @@ func lossPosterior(chains [][]reading, stretchHours float64, steps []lossSteps, 
 			}
 		}
 	}
-	var pieces []lossPiece
+	pieces := make([]lossPiece, 0, 2*len(models)*len(swings))
 	swing := func(of func(float64) float64) func(float64, *reading) float64 {
 		return func(_ float64, m *reading) float64 { return of(2 * math.Pi * m.year) }
 	}
@@ -444,7 +448,7 @@ func (p *lossPiece) weigh() float64 {
 // between their points.
 func mixture(pieces []lossPiece, level float64) Result {
 	type bend struct{ at, jump, slope float64 }
-	var bends []bend
+	bends := make([]bend, 0, lossPoints*len(pieces))
 	for i := range pieces {
 		p := &pieces[i]
 		scale := math.Exp(p.log)
@@ -471,7 +475,15 @@ func mixture(pieces []lossPiece, level float64) Result {
 			was = slope
 		}
 	}
-	slices.SortFunc(bends, func(a, b bend) int { return cmp.Compare(a.at, b.at) })
+	slices.SortFunc(bends, func(a, b bend) int { // no NaN is among them
+		switch {
+		case a.at < b.at:
+			return -1
+		case a.at > b.at:
+			return 1
+		}
+		return 0
+	})
 	dens, slope := 0.0, 0.0
 	cum, density, slopes := make([]float64, len(bends)), make([]float64, len(bends)), make([]float64, len(bends))
 	for i, b := range bends {

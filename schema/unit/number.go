@@ -186,7 +186,7 @@ func scanNumber(t string) (d number, rest string, err error) {
 	if t[0] == '-' || t[0] == '+' {
 		d.neg = t[0] == '-'
 		i = 1
-	} else if r, w := utf8.DecodeRuneInString(t); r == '−' || r == '–' { // the minus sign, and the dash that some keyboards make of it
+	} else if r, w := utf8.DecodeRuneInString(t); r == '−' || r == '–' { // minus sign; dash of some keyboards
 		d.neg = true
 		i = w
 	}
