@@ -217,6 +217,32 @@ func TestBundlesThatAreNotAsTheyWere(t *testing.T) {
 	require.ErrorContains(t, err, "of another company")
 }
 
+// What is held comes in with what it stands on, in the same book or another, and is
+// not asked for again.
+func TestWhatIsHeldIsTriedAgain(t *testing.T) {
+	n, s, v := three(t)
+	number := n.record(run("R1", 1, 1))
+	first := n.bundles()
+	n.record(run("R1", 2, 1))
+	s.take(n.bundles()...)
+	s.amend(s.of(n, number), func(r schema.Record) { r.(*schema.Run).Note = "wet" })
+	var theirs, second []*Bundle
+	for _, b := range s.bundles() {
+		had := slices.ContainsFunc(first, func(x *Bundle) bool { return x.Book == b.Book && x.First == b.First })
+		if b.Mark == "S" {
+			theirs = append(theirs, b)
+		} else if !had {
+			second = append(second, b)
+		}
+	}
+	v.take(theirs...)
+	v.take(second...)
+	require.Zero(t, v.count("run"))
+	v.take(first...)
+	require.Equal(t, 2, v.count("run"))
+	require.Equal(t, "wet", v.show(v.of(n, number)).Current.(*schema.Run).Note)
+}
+
 // Two who correct one record without knowing of each other: other fields both hold,
 // of one field the later, and what makes no sense together holds as the later has it.
 func TestCorrectionsThatCross(t *testing.T) {
