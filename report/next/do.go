@@ -30,7 +30,7 @@ func (s *state) do(skipped []int) (Do, *look) {
 		c := &s.n.checks[l.check]
 		why := fmt.Sprintf("takes %.0f min, should save %.0f", c.minutes, l.saves)
 		if l.gain() < 1 {
-			cause, p := b.lookedFor(l.check)
+			cause, p := s.b.lookedFor(l.check)
 			why = fmt.Sprintf("takes %.0f min, and may show %s (%.2f)", c.minutes, s.n.causes[cause].name, p)
 		}
 		if s.mustLook(l.check) {

@@ -69,7 +69,8 @@ func (s *state) choose(skipped []int) *look {
 		return nil
 	}
 	again := s.again() // what was never looked at comes first
-	if fresh := slices.DeleteFunc(slices.Clone(ls), func(l look) bool { return slices.Contains(again, l.check) }); len(fresh) > 0 {
+	known := func(l look) bool { return slices.Contains(again, l.check) }
+	if fresh := slices.DeleteFunc(slices.Clone(ls), known); len(fresh) > 0 {
 		ls = fresh
 	}
 	best := slices.MaxFunc(ls, func(a, b look) int { return cmp.Compare(a.finds, b.finds) })
