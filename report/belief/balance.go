@@ -172,8 +172,8 @@ func theDraws(causes []string) []draw {
 			name = causes[c]
 			uniform(0, 1, func(d *draw, x float64) { d.bad[c] = x })
 			uniform(0, 1, func(d *draw, x float64) { d.bad2[c] = x })
-			around(25, 0.7, func(d *draw, x float64) { d.grows[c] = x })
-			uniform(0, 1, func(d *draw, x float64) { d.packed[c] = x < 0.6 })
+			around(20, 0.9, func(d *draw, x float64) { d.grows[c] = x })
+			uniform(0, 1, func(d *draw, x float64) { d.packed[c] = x < 0.45 })
 			for i := range ds {
 				ds[i].packs[c] = name == "blocked-core" || name == "dirty-oil-cooler"
 			}
@@ -407,7 +407,7 @@ func (d *draw) fault(c int, name string, s state, b *balance, altitude float64) 
 
 // packedUp is the share blocked by the hours in dirt since a thorough clean.
 func (d *draw) packedUp(c int, dirt uint8) float64 {
-	return 0.9 * (1 - math.Exp(-dirtMiddle[dirt]/d.grows[c]))
+	return 0.8 * (1 - math.Exp(-dirtMiddle[dirt]/d.grows[c]))
 }
 
 // openBoils is where half glycol boils with no pressure upon it, °C; to work it out takes

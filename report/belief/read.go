@@ -381,10 +381,13 @@ func (f *Fleet) remedies(s *story, facts []Fact) {
 			k.on = append(k.on, change{i, p, p})
 		}
 	}
-	for _, x := range tail(log.Cleanings) {
-		if !x.Thorough() {
-			continue // it reaches what lies in front, and helps for a day
+	thorough := make([]schema.Cleaning, 0, len(log.Cleanings))
+	for _, x := range log.Cleanings {
+		if x.Thorough() { // a rinse reaches what lies in front, and helps for a day
+			thorough = append(thorough, x)
 		}
+	}
+	for _, x := range tail(thorough) {
 		k := record(x.At, x.Number)
 		done := 1.0
 		if x.BlockedAfter.Known {

@@ -2,7 +2,9 @@ package flags
 
 import (
 	"iter"
+	"maps"
 	"runtime"
+	"slices"
 	"sync"
 	"time"
 
@@ -14,11 +16,6 @@ import (
 // The evidence says that something makes a machine overheat; what it is, says
 // the belief that package next ranks the causes by. It is asked of the machines
 // that bear a flag, and of no others, since it reads a machine's log again.
-
-// mostly is the share of a machine's overheats, beyond those of a sound one,
-// that the causes of a flag must have made for the flag to have its name:
-// above-fleet is for where no cause reaches one half.
-const mostly = 0.5
 
 // named is what one believes of a machine whose overheats raised a flag: now,
 // and as its log stood when it was raised.
@@ -46,25 +43,23 @@ func (n *named) kept() []byte {
 	return written(n.code)
 }
 
-// name is the flag under which overheats go by what made them; above-fleet where
-// no cause made most of them, or one that has no flag of its own. What is long
+// name is the flag under which overheats go by what made them, the one whose causes
+// made most: above-fleet has all those that have no flag of their own. What is long
 // mended counts too: the flag stands until it is answered.
 func name(l *next.Likely) string {
-	of, all := map[string]float64{}, 0.0
-	top := ""
+	of := map[string]float64{}
+	top := aboveFleet
 	for _, c := range l.Made {
-		all += c.Probability
-		if flag, ok := flagOf[c.Cause]; ok {
-			of[flag] += c.Probability
+		flag, ok := flagOf[c.Cause]
+		if !ok {
+			flag = aboveFleet
 		}
+		of[flag] += c.Probability
 	}
-	for _, c := range l.Made {
-		if flag := flagOf[c.Cause]; flag != "" && (top == "" || of[flag] > of[top]) {
+	for _, flag := range slices.Sorted(maps.Keys(of)) {
+		if of[flag] > of[top] {
 			top = flag
 		}
-	}
-	if top == "" || of[top] < mostly*all {
-		return aboveFleet
 	}
 	return top
 }

@@ -11,12 +11,6 @@ import (
 	stand "shedbook/report/state"
 )
 
-// mendAt is the probability from which a cause is gone at while there are
-// checks that could still tell: a mend in vain costs more than its minutes.
-// What is quickly mended is gone at sooner. worthAt is what a check must at
-// least promise below that, in minutes saved per minute spent.
-const mendAt, quickAt, quickMin, worthAt = 0.6, 0.3, 20, 0.8
-
 // do is the first thing to do, and the check it asks for, nil if none.
 func (s *state) do(skipped []int) (Do, *look) {
 	b := s.sought()
@@ -31,32 +25,22 @@ func (s *state) do(skipped []int) (Do, *look) {
 	if top == s.n.cause("overload") && most >= adviseAt || s.driving() {
 		return Do{Act: DoAdvise, Cause: s.name(s.n.cause("overload")), Why: s.adviseWhy()}, nil
 	}
-	again := s.again()
-	l := s.choose(append(again, skipped...))
-	if l == nil {
-		if top, most = b.likeliest(); most < mendAt || s.shown(top) < 0 {
-			top = s.turn(b)
-		}
-		if l = s.before(top, append(again, skipped...)); l != nil {
-			c := &s.n.checks[l.check]
-			return Do{Act: DoCheck, Check: &c.name, Minutes: &c.minutes,
-				Why: fmt.Sprintf("takes %.0f min; do it before you work on %s (%.2f), which takes %.0f min and may be for nothing", c.minutes,
-					s.n.causes[top].name, s.b.marginals()[top], s.n.causes[top].prove)}, l
-		}
-		if s.shown(top) < 1 {
-			l = s.choose(skipped)
-		}
-	}
+	l := s.choose(skipped)
 	if l != nil {
 		c := &s.n.checks[l.check]
 		why := fmt.Sprintf("takes %.0f min, should save %.0f", c.minutes, l.saves)
+		if l.gain() < 1 {
+			cause, p := s.b.lookedFor(l.check)
+			why = fmt.Sprintf("takes %.0f min, and may show %s (%.2f)", c.minutes, s.n.causes[cause].name, p)
+		}
 		if s.mustLook(l.check) {
 			why = fmt.Sprintf("takes %.0f min; a head gasket is suspected: do nothing with the engine running until this has passed",
 				c.minutes)
 		}
 		return Do{Act: DoCheck, Check: &c.name, Minutes: &c.minutes, Why: why}, l
 	}
-	return s.goAt(top), nil
+	cause, _ := b.turn()
+	return s.goAt(cause), nil
 }
 
 // goAt is to mend a cause.
@@ -79,20 +63,24 @@ func (s *state) whileParked(d Do, is stand.State) Do {
 	}
 	driven := []int{s.n.check("fan-at-lamp")}
 	gasket := s.n.cause("head-gasket")
-	if slices.ContainsFunc(is.Reasons, func(r stand.Reason) bool {
-		return r.Rule == "gas-found" || r.Rule == "milky-oil" || r.Rule == "gasket-likely"
-	}) { // nothing smaller is gone at while coolant may get into the oil or a cylinder
+	suspected, seen := false, false
+	for _, r := range is.Reasons {
+		seen = seen || r.Rule == "gas-found" || r.Rule == "milky-oil"
+		suspected = suspected || seen || r.Rule == "gasket-likely"
+	}
+	if suspected { // nothing smaller is gone at before the gasket was looked at
 		if d, _ = s.do(driven); d.Act == DoCheck || d.Act == DoMend && *d.Cause == s.n.causes[gasket].name {
 			return d
 		}
-		for _, l := range s.looks(append(s.again(), driven...)) {
+		for _, l := range s.looks(driven) {
 			c := &s.n.checks[l.check]
-			if s.lookedToday(c.name) {
-				continue
+			if c.shows(gasket) && s.shown(gasket) < 1 && !s.lookedToday(c.name) {
+				return Do{Act: DoCheck, Check: &c.name, Minutes: &c.minutes, Why: "a head gasket is suspected"}
 			}
-			return Do{Act: DoCheck, Check: &c.name, Minutes: &c.minutes, Why: "a head gasket is suspected"}
 		}
-		return s.goAt(gasket)
+		if seen || s.shown(gasket) > 0 {
+			return s.goAt(gasket)
+		}
 	}
 	if d, _ = s.do(driven); d.Act == DoCheck || d.Act == DoMend {
 		return d
@@ -101,21 +89,16 @@ func (s *state) whileParked(d Do, is stand.State) Do {
 	if k := s.found(); k >= 0 {
 		return s.goAt(k)
 	}
-	name := "level"
-	if reason.Rule == "often" {
-		name = "light-test"
-	}
-	if name != "level" || s.lookedToday("level") {
-		// what has found nothing yet, in the safe order
-		looks := s.looks(append(s.again(), driven...))
-		if len(looks) == 0 {
-			looks = s.looks(driven)
+	k := s.n.check("level")
+	if reason.Rule == "often" || s.lookedToday("level") { // what has found nothing yet
+		l := s.choose(driven)
+		if l == nil {
+			cause, _ := s.sought().turn()
+			return s.goAt(cause)
 		}
-		if len(looks) > 0 {
-			name = s.n.checks[looks[0].check].name
-		}
+		k = l.check
 	}
-	c := &s.n.checks[s.n.check(name)]
+	c := &s.n.checks[k]
 	return Do{Act: DoCheck, Check: &c.name, Minutes: &c.minutes, Why: "it is parked: " + reason.Text}
 }
 
@@ -138,31 +121,6 @@ func (s *state) lookedToday(name string) bool {
 		return d.check == k && !d.unsure && s.asOf.Sub(d.at) < 12*time.Hour
 	})
 }
-
-// turn is the cause whose turn it is where none stands out: the most probable
-// for its minutes, of those worth going at.
-func (s *state) turn(b *view) int {
-	var chance [maxCauses]float64
-	order := b.turns(b.p, &chance)
-	m := b.marginals()
-	for _, says := range []int{1, 0} { // what a check of its own has shown first, what one has not shown last
-		for _, k := range order[:len(s.n.causes)] {
-			if m[k] > 0.1 && s.shown(k) == says {
-				return k
-			}
-		}
-	}
-	for _, k := range order[:len(s.n.causes)] {
-		if m[k] > 0.1 {
-			return k
-		}
-	}
-	return order[0]
-}
-
-// vainCosts is what a mend in vain costs, over its minutes: the parts too (a choice
-// of this program).
-const vainCosts = 2
 
 // shows is the chance to fail from which a check is a cause's own, where it shows
 // no other better.
@@ -196,54 +154,8 @@ func (s *state) shown(cause int) int {
 	return says
 }
 
-// before is the check to make before a cause is gone at, nil where none is: its own,
-// where that costs less than a mend in vain may; once one mend was in vain, or there
-// is nothing to say for this one, whatever is quickly looked at; once two were,
-// whatever is looked at sooner than mended, the dear ones too.
-func (s *state) before(cause int, skipped []int) *look {
-	m := s.sought().marginals()
-	k := &s.n.causes[cause]
-	inVain := 0
-	for i := range s.remedies {
-		if r := &s.remedies[i]; r.Since.Events > 0 && r.Says != belief.Held {
-			inVain++
-		}
-	}
-	if s.shown(cause) > 0 && m[cause] >= mendAt {
-		return nil
-	}
-	var best *look
-	most := 0.0
-	ls := s.looks(skipped)
-	for i := range ls {
-		l := &ls[i]
-		c := &s.n.checks[l.check]
-		if c.minutes >= k.prove || len(s.missing(c)) > 0 ||
-			slices.ContainsFunc(s.e.done, func(d done) bool { return d.check == l.check && d.failed && d.stale == "" }) {
-			continue
-		}
-		finds := 0.0
-		for x, p := range m {
-			if c.shows(x) {
-				finds += p * c.fails[x]
-			}
-		}
-		own := c.shows(cause) && c.minutes < (1-m[cause])*vainCosts*k.prove
-		wrong := m[cause] < mendAt && s.shown(cause) < 1 &&
-			(inVain > 1 || (inVain > 0 || s.shown(cause) < 0) && c.minutes <= quickLook)
-		if (own || wrong) && finds/c.minutes > most {
-			best, most = l, finds/c.minutes
-		}
-	}
-	return best
-}
-
-// quickLook is the minutes up to which a check is quickly made.
-const quickLook = 10
-
 // again are the checks that passed and would be made a second time though nothing
-// was done to what they look at: the same eye sees the same, so that what was never
-// looked at comes first.
+// was done to what they look at: what was never looked at comes first.
 func (s *state) again() []int {
 	var out []int
 	for _, d := range s.e.done {
@@ -254,14 +166,9 @@ func (s *state) again() []int {
 	return out
 }
 
-func (b *view) likeliest() (cause int, p float64) {
-	for k, x := range b.marginals() {
-		if x > p {
-			cause, p = k, x
-		}
-	}
-	return cause, p
-}
+// freshEye is the part of second looks that are no mere repeat, as the same eye may see
+// the same (a choice of this program).
+const freshEye = 0.7
 
 // sought is the view of the causes that a check or a mend can find: that there
 // is one, not the driving, nor one mended in vain of which nothing new is known.

@@ -4,9 +4,9 @@
 // What a log makes one believe is report/belief's: one posterior, whoever
 // asks. The knowledge of the trade about checks stands in causes.txt, as data;
 // it turns a check's result into a fact that the belief weighs (facts.go), and
-// says which check to do next: each is weighed by the minutes it is expected
-// to save (worth.go, order.go). Session guides somebody through the checks one
-// by one.
+// says what to do next: the check, or the mend, that finds most for the minutes
+// it may take in vain (worth.go, order.go). Session guides somebody through the
+// checks one by one.
 package next
 
 import (

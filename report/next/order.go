@@ -1,6 +1,7 @@
 package next
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"sort"
@@ -23,9 +24,15 @@ func (s *state) looks(skipped []int) []look {
 			left = append(left, k)
 		}
 	}
-	out := s.sought().looks(left)
+	b := s.sought()
+	out := b.looks(left)
+	m := b.marginals()
 	for i := range out {
-		out[i].minutes += s.coolDown(&s.n.checks[out[i].check])
+		l := &out[i]
+		if wait := s.coolDown(&s.n.checks[l.check]); wait > 0 {
+			l.minutes += wait
+			l.finds = b.finding(l.check, l.minutes, m)
+		}
 	}
 	sort.SliceStable(out, func(i, j int) bool {
 		a, b := s.missing(&s.n.checks[out[i].check]) == nil, s.missing(&s.n.checks[out[j].check]) == nil
@@ -40,55 +47,39 @@ func (s *state) looks(skipped []int) []look {
 	return out
 }
 
-// nearly is how near the best check's gain another one's must come, to be made
-// before it because it is made colder (a choice of this program).
-const nearly = 1.0 / 3
+// nearly is how near to what the best check finds for its minutes another one must
+// come, to be made before it because it is made colder (a choice of this program).
+const nearly = 0.6
 
-// choose is the check worth doing next, of those left and not skipped; nil where
-// none is. Of those that are worth their minutes and nearly as good as the best,
-// what is done cold comes first, then what is done while it warms.
+// choose is the check to make next, of those left and not skipped; nil where going at
+// the cause whose turn it is finds more for what it may cost in vain. Of those that are
+// nearly as good as the best, what is done cold comes first, then what is done while it
+// warms.
 func (s *state) choose(skipped []int) *look {
 	ls := s.looks(skipped)
 	if len(ls) == 0 {
 		return nil
 	}
-	best := &ls[0]
-	if s.mustLook(best.check) {
-		return best
+	if s.mustLook(ls[0].check) {
+		return &ls[0]
 	}
-	if best.gain() > 1 {
-		for i := range ls {
-			l := &ls[i]
-			if l.gain() > 1 && l.gain() >= nearly*ls[0].gain() && s.missing(&s.n.checks[l.check]) == nil &&
-				s.n.checks[l.check].when < s.n.checks[best.check].when {
-				best = l
-			}
-		}
-		return best
-	}
-	var left []int
-	for i := range ls {
-		if s.missing(&s.n.checks[ls[i].check]) == nil {
-			left = append(left, ls[i].check)
-		}
-	}
-	b := s.sought()
-	_, most := b.likeliest()
-	if most >= standsOut {
-		return nil // what pays only together with another is no longer asked for
-	}
-	if l := b.choose(left); l != nil || most >= mendAt || len(left) == 0 {
-		return l
-	}
-	k := s.turn(b)
-	p := b.marginals()[k]
-	if p >= quickAt && s.n.causes[k].prove <= quickMin {
+	_, least := s.sought().turn()
+	ls = slices.DeleteFunc(ls, func(l look) bool { return s.missing(&s.n.checks[l.check]) != nil || l.finds <= least })
+	if len(ls) == 0 {
 		return nil
 	}
-	if l := &ls[0]; l.gain() > worthAt || p < 0.2 && l.gain() > 0.05 {
-		return l
+	again := s.again() // what was never looked at comes first
+	known := func(l look) bool { return slices.Contains(again, l.check) }
+	if fresh := slices.DeleteFunc(slices.Clone(ls), known); len(fresh) > 0 {
+		ls = fresh
 	}
-	return nil
+	best := slices.MaxFunc(ls, func(a, b look) int { return cmp.Compare(a.finds, b.finds) })
+	for _, l := range ls {
+		if l.finds >= nearly*best.finds && s.n.checks[l.check].when < s.n.checks[best.check].when {
+			best = l
+		}
+	}
+	return &best
 }
 
 // missing are the tools that a check takes and that are not at hand.

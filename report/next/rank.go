@@ -181,6 +181,11 @@ func (n *network) state(fleet *schema.Fleet, beliefs *belief.Fleet, life *exposu
 		s.b = n.of(s.q)
 	}
 	s.outdate()
+	for _, k := range s.again() {
+		for i := range s.b.fail[k] {
+			s.b.fail[k][i] *= freshEye
+		}
+	}
 	return s
 }
 
@@ -202,23 +207,21 @@ func (s *state) outdate() {
 		case 2*after > all && after > 1:
 			d.stale = fmt.Sprintf("%d of %d overheats came after it", after, all)
 		case d.times == 1 && s.secondLook(d.check):
-			d.stale = "what it looks for is still the likeliest: look once more"
+			d.stale = "one look can miss what it looks for, which is still likely: look once more"
 		case s.q.HoursSince(d.at) > agedHours:
 			d.stale = fmt.Sprintf("%.0f h ago", s.q.HoursSince(d.at))
 		}
 	}
 }
 
-// secondLook: a check passed, and yet what it looks for is the likeliest of
-// the causes, as eyes miss things.
+// secondLook: what a check that passed shows is still likely, as eyes miss things.
 func (s *state) secondLook(check int) bool {
-	best, most := -1, 0.0
 	for k, p := range s.b.marginals() {
-		if s.n.causes[k].name != "overload" && p > most {
-			best, most = k, p
+		if p > 0.1 && s.n.checks[check].shows(k) {
+			return true
 		}
 	}
-	return most > 0.1 && s.n.checks[check].fails[best] >= 0.7
+	return false
 }
 
 // agedHours are the engine hours after which a check that passed may be done

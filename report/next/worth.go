@@ -10,26 +10,22 @@ import (
 // which is the best order while one cause is there (Kalagnanam & Henrion 1990;
 // Heckerman, Breese & Rommelse 1995, section 2), until one of them proves to
 // be there. Where none is, every mend is in vain.
-func (b *view) proving() float64 { return b.provingFor(b.p) }
-
-// provingFor is proving for probabilities that sum to less than 1, in
-// proportion.
-func (b *view) provingFor(p []float64) float64 {
+func (b *view) proving() float64 {
 	var chance, spent [maxCauses]float64
-	order := b.turns(p, &chance)
+	order := b.turns(&chance)
 	sum := 0.0
 	for _, c := range order[:len(b.n.causes)] {
 		sum += b.n.causes[c].prove
 		spent[c] = sum
 	}
 	total := 0.0
-	for i := 1; i < len(p); i++ {
+	for i := 1; i < len(b.p); i++ {
 		s := b.sets[i]
 		x := spent[s.b]
 		if s.a >= 0 && spent[s.a] < x {
 			x = spent[s.a]
 		}
-		total += p[i] * x
+		total += b.p[i] * x
 	}
 	return total
 }
@@ -38,12 +34,12 @@ func (b *view) provingFor(p []float64) float64 {
 const maxCauses = 32
 
 // turns are the causes in the order in which they are gone at.
-func (b *view) turns(p []float64, chance *[maxCauses]float64) (order [maxCauses]int) {
-	for i := 1; i < len(p); i++ {
+func (b *view) turns(chance *[maxCauses]float64) (order [maxCauses]int) {
+	for i := 1; i < len(b.p); i++ {
 		s := b.sets[i]
-		chance[s.b] += p[i]
+		chance[s.b] += b.p[i]
 		if s.a >= 0 {
-			chance[s.a] += p[i]
+			chance[s.a] += b.p[i]
 		}
 	}
 	for c := range b.n.causes {
@@ -58,11 +54,12 @@ func (b *view) turns(p []float64, chance *[maxCauses]float64) (order [maxCauses]
 	return order
 }
 
-// look is what a check is worth: the minutes it is expected to save.
+// look is what a check is worth.
 type look struct {
 	check   int
 	minutes float64
 	saves   float64 // expected minutes to the cause without it, less those after it
+	finds   float64 // see finding
 	pFail   float64
 	pass    *view
 	fail    *view
@@ -79,9 +76,10 @@ func (l *look) gain() float64 { return l.saves / l.minutes }
 func (b *view) looks(left []int) []look {
 	now := b.proving()
 	out := make([]look, 0, len(left))
+	m := b.marginals()
 	for _, k := range left {
 		c := &b.n.checks[k]
-		l := look{check: k, minutes: c.minutes}
+		l := look{check: k, minutes: c.minutes, finds: b.finding(k, c.minutes, m)}
 		l.fail, l.pFail = b.after(k, true)
 		l.pass, _ = b.after(k, false)
 		then := l.pFail*l.fail.proving() + (1-l.pFail)*l.pass.proving()
@@ -92,63 +90,48 @@ func (b *view) looks(left []int) []look {
 	return out
 }
 
-// choose is the check to do next: the one that saves most per minute spent, as
-// long as it saves more than it takes; else one that pays together with one
-// more after it, chosen knowing its result. nil where none pays: then it is
-// shorter to go at the causes by turns.
-func (b *view) choose(left []int) *look {
-	ls := b.looks(left)
-	if len(ls) == 0 {
-		return nil
-	}
-	if ls[0].gain() > 1 {
-		return &ls[0]
-	}
-	now := b.proving()
-	var best *look
-	least := now
-	for i := range ls[:min(beam, len(ls))] {
-		l := &ls[i]
-		rest := without(left, l.check)
-		blank := b.n.checks[l.check].blank
-		total := l.minutes + (1-blank)*(l.pFail*l.fail.best(rest)+(1-l.pFail)*l.pass.best(rest)) + blank*now
-		if total < least {
-			best, least = l, total
+// finding is the chance that a check finds the cause, for each minute spent in vain: the
+// check's own, and those of a mend after a false alarm. Always to do what finds most for
+// its minutes is the shortest search for one thing in several places, where a look may
+// miss it and places may be searched again (Chew 1967; Kadane 1971).
+func (b *view) finding(check int, minutes float64, m []float64) float64 {
+	c := &b.n.checks[check]
+	none, found, there, vain := b.fail[check][0], 0.0, 0.0, 0.0
+	for k, p := range m {
+		if c.shows(k) {
+			found += p * (b.fail[check][1+k] - none) / (1 - none)
+			there += p
+			vain = math.Max(vain, b.n.causes[k].inVain())
 		}
 	}
-	return best
+	return (1 - c.blank) * found / (minutes + reach + math.Max(0, 1-there)*none*vain)
 }
 
-// beam is how many of the best checks are looked at two observations ahead.
-const beam = 6
+// inVain is what a mend in vain costs, in minutes: its own, and vainMore, as it takes
+// parts and one overheat more to show that it was in vain.
+func (c *cause) inVain() float64 { return c.prove + vainMore }
 
-// best is the expected minutes from a belief on, with at most one more check.
-func (b *view) best(left []int) float64 {
-	now := b.proving()
-	least := now
-	split := make([]float64, 2*len(b.p))
-	fail, pass := split[:len(b.p)], split[len(b.p):]
-	for _, k := range left {
-		c := &b.n.checks[k]
-		if c.minutes >= least {
-			continue
+// reach is what a check takes besides its own minutes: to get at it, and to write it
+// down. Choices of this program.
+const vainMore, reach = 60, 5
+
+// turn is the cause whose turn it is to be gone at without a check, and the chance that
+// it is there for each minute that may be spent in vain.
+func (b *view) turn() (cause int, finds float64) {
+	for k, p := range b.marginals() {
+		if x := p / ((1 - p) * b.n.causes[k].inVain()); x > finds {
+			cause, finds = k, x
 		}
-		for i, q := range b.fail[k] {
-			fail[i] = b.p[i] * q
-			pass[i] = b.p[i] - fail[i]
-		}
-		then := b.provingFor(fail) + b.provingFor(pass)
-		least = math.Min(least, c.minutes+(1-c.blank)*then+c.blank*now)
 	}
-	return least
+	return cause, finds
 }
 
-func without(list []int, x int) []int {
-	out := make([]int, 0, len(list))
-	for _, y := range list {
-		if y != x {
-			out = append(out, y)
+// lookedFor is the likeliest of the causes that a check shows.
+func (b *view) lookedFor(check int) (cause int, p float64) {
+	for k, x := range b.marginals() {
+		if b.n.checks[check].shows(k) && x >= p {
+			cause, p = k, x
 		}
 	}
-	return out
+	return cause, p
 }

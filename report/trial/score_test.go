@@ -98,7 +98,7 @@ func keeper(w *world, seed uint64) (*yard, *rig, bool) {
 
 func (s *score) keepers(w *world, n int) {
 	for seed := uint64(1); s.logs < n && seed < uint64(40*n+40); seed++ {
-		y, m, ok := keeper(w, 100+seed)
+		y, m, ok := keeper(w, seedAt+100+seed)
 		if !ok {
 			continue
 		}
@@ -134,7 +134,7 @@ func (s *score) keepers(w *world, n int) {
 // driving makes sound machines that are driven hard.
 func (s *score) driving(w *world, n int) {
 	for seed := uint64(1); s.hard < n && seed < uint64(10*n+20); seed++ {
-		y := newYard(w, 500+seed, 4, 4, 300)
+		y := newYard(w, seedAt+500+seed, 4, 4, 300)
 		y.hands[0] = &hand{"A", 5, 0.9, 0.75}
 		y.hands[1] = &hand{"B", 2, 0.8, 0.8}
 		y.hands[2] = &hand{"C", 1, 0.05, 0.1}
@@ -193,7 +193,7 @@ func causes(w *world, n int) []string {
 func (s *score) mechanic(w *world, n int) {
 	for k, cause := range causes(w, n) {
 		for try := range uint64(5) {
-			seed := uint64(10000 + 50*k + int(try))
+			seed := seedAt + uint64(10000+50*k+int(try))
 			if _, _, ok := patient(w, seed, cause); !ok {
 				continue
 			}
@@ -312,7 +312,7 @@ func (s *score) fleets(w *world, n int) {
 	at := 0
 	for _, size := range fleetSizes {
 		for seed := range uint64(n) {
-			y := newYard(w, 3000+seed, size.machines, size.drivers, size.hours)
+			y := newYard(w, seedAt+3000+seed, size.machines, size.drivers, size.hours)
 			for i := range size.faults {
 				cause := "blocked-core"
 				if i > 0 {
@@ -328,7 +328,7 @@ func (s *score) fleets(w *world, n int) {
 	// nobody is ill: a hard driver, and one who only drives fast and in mud
 	size := fleetSizes[0]
 	for seed := range uint64(n) {
-		y := newYard(w, 4000+seed, size.machines, size.drivers, size.hours)
+		y := newYard(w, seedAt+4000+seed, size.machines, size.drivers, size.hours)
 		for _, h := range y.hands {
 			h.fast, h.mud = min(h.fast, 0.35), min(h.mud, 0.3)
 		}

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"maps"
 	"os"
+	"regexp"
 	"slices"
 	"strconv"
 	"testing"
@@ -18,8 +19,17 @@ func worlds() []*world {
 	if os.Getenv("TRIAL_KEPT") != "" {
 		return []*world{tangle(), belt()}
 	}
-	return []*world{minutes(), folk(), rough(), nature()}
+	all := []*world{minutes(), folk(), rough(), nature(), odds(), blunt()}
+	which := regexp.MustCompile(os.Getenv("TRIAL_WORLDS"))
+	return slices.DeleteFunc(all, func(w *world) bool { return !which.MatchString(w.name) })
 }
+
+// seedAt is what TRIAL_SEED adds to every seed, so that what was tuned on some
+// can be told from what others say.
+var seedAt = func() uint64 {
+	n, _ := strconv.ParseUint(os.Getenv("TRIAL_SEED"), 10, 64)
+	return n
+}()
 
 func trials() int {
 	n, _ := strconv.Atoi(os.Getenv("TRIAL"))
