@@ -143,7 +143,8 @@ func (src *Source) cleaning(l *exposure.Life) CleaningMachine {
 	m.LastAny, m.LastThorough = src.local(any), src.local(deep)
 	hours, mud := l.Hours, l.Mud // all recorded hours: a run in progress at AsOf counts as a whole
 	m.HoursSinceAny = exposure.Tidy(hours - l.HoursTo(any))
-	m.HoursSinceThorough, m.MudHoursSinceThorough = exposure.Tidy(hours-l.HoursTo(deep)), exposure.Tidy(mud-l.MudTo(deep))
+	m.HoursSinceThorough, m.MudHoursSinceThorough = exposure.Tidy(hours-l.HoursTo(deep)),
+		exposure.Tidy(mud-l.MudTo(deep))
 	for i := range l.Log.Overheats {
 		if l.Log.Overheats[i].At.After(deep) {
 			m.OverheatsSinceThorough++
@@ -234,7 +235,8 @@ func (r *CleaningReport) fit(pool *CleaningPool, hours func(*Spell) float64) sta
 // doubted returns the warning that cleaning may not help, by the kinds of hours
 // it names.
 func doubted(by string) string {
-	return fmt.Sprintf("the log does not show overheats getting likelier with %s since a clean: more cleaning may not prevent them", by)
+	return fmt.Sprintf("the log does not show overheats getting likelier with %s since a clean: more cleaning may "+
+		"not prevent them", by)
 }
 
 // put gives every machine its interval on one scale, or the reason why there is

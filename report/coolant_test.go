@@ -71,7 +71,8 @@ func TestCoolantIsSettlingBoilOverOrUnexplained(t *testing.T) {
 }
 
 func TestSettlingCyclesAreASetting(t *testing.T) {
-	l := schema.Log{Runs: daily(6), Refills: []schema.Refill{refill(1, 6, 4000)}, TopUps: []schema.TopUp{topup(2, 18, 100), topup(5, 18, 100)}}
+	l := schema.Log{Runs: daily(6), Refills: []schema.Refill{refill(1, 6, 4000)},
+		TopUps: []schema.TopUp{topup(2, 18, 100), topup(5, 18, 100)}}
 	f := fleet(l)
 	require.InDelta(t, 200, Coolant(Of(f, at(30, 0))).Machines[0].SettlingMl, 1e-9)
 	f.Settings = schema.Settings{"settling-cycles": "2"} // the second begins when two are over
@@ -82,7 +83,8 @@ func TestSettlingCyclesAreASetting(t *testing.T) {
 }
 
 func TestAHotLookIsNoMark(t *testing.T) {
-	l := schema.Log{Runs: daily(9), TopUps: []schema.TopUp{topup(1, 18, 100), topup(9, 18, 100)}, Levels: []schema.Level{look(3, 18, -80), look(5, 18, 20)}}
+	l := schema.Log{Runs: daily(9), TopUps: []schema.TopUp{topup(1, 18, 100), topup(9, 18, 100)},
+		Levels: []schema.Level{look(3, 18, -80), look(5, 18, 20)}}
 	l.Levels[0].Engine = "hot"
 	m := Coolant(Of(fleet(l), at(30, 0))).Machines[0]
 	require.Equal(t, 2, m.Intervals) // 1-5 and 5-9 March
@@ -96,12 +98,14 @@ func TestAHotLookIsNoMark(t *testing.T) {
 
 func TestCoolantOfLittle(t *testing.T) {
 	for name, l := range map[string]schema.Log{
-		"nothing":          {},
-		"runs only":        {Runs: daily(3)},
-		"one mark":         {Runs: daily(3), TopUps: []schema.TopUp{topup(2, 18, 100)}},
-		"no hours":         {TopUps: []schema.TopUp{topup(1, 18, 100), topup(2, 18, 100)}},
-		"settling only":    {Runs: daily(3), Refills: []schema.Refill{refill(1, 6, 4000)}, TopUps: []schema.TopUp{topup(2, 18, 100)}},
-		"refill at a mark": {Runs: daily(3), Refills: []schema.Refill{refill(2, 18, 4000)}, TopUps: []schema.TopUp{topup(2, 18, 100)}},
+		"nothing":   {},
+		"runs only": {Runs: daily(3)},
+		"one mark":  {Runs: daily(3), TopUps: []schema.TopUp{topup(2, 18, 100)}},
+		"no hours":  {TopUps: []schema.TopUp{topup(1, 18, 100), topup(2, 18, 100)}},
+		"settling only": {Runs: daily(3), Refills: []schema.Refill{refill(1, 6, 4000)},
+			TopUps: []schema.TopUp{topup(2, 18, 100)}},
+		"refill at a mark": {Runs: daily(3), Refills: []schema.Refill{refill(2, 18, 4000)},
+			TopUps: []schema.TopUp{topup(2, 18, 100)}},
 	} {
 		r := Coolant(Of(fleet(l), at(30, 0)))
 		require.Nil(t, r.Machines[0].Rate, name)
@@ -117,16 +121,19 @@ func TestCoolantAddsUp(t *testing.T) {
 		l := schema.Log{Runs: daily(20)}
 		day := rapid.IntRange(1, 20)
 		for range rapid.IntRange(0, 8).Draw(t, "topups") {
-			l.TopUps = append(l.TopUps, topup(day.Draw(t, "day"), rapid.Float64Range(0, 23).Draw(t, "hour"), rapid.Float64Range(1, 900).Draw(t, "ml")))
+			l.TopUps = append(l.TopUps, topup(day.Draw(t, "day"), rapid.Float64Range(0, 23).Draw(t, "hour"),
+				rapid.Float64Range(1, 900).Draw(t, "ml")))
 		}
 		for range rapid.IntRange(0, 8).Draw(t, "levels") {
-			l.Levels = append(l.Levels, look(day.Draw(t, "day"), rapid.Float64Range(0, 23).Draw(t, "hour"), rapid.Float64Range(-50, 500).Draw(t, "ml")))
+			l.Levels = append(l.Levels, look(day.Draw(t, "day"), rapid.Float64Range(0, 23).Draw(t, "hour"),
+				rapid.Float64Range(-50, 500).Draw(t, "ml")))
 		}
 		for range rapid.IntRange(0, 3).Draw(t, "refills") {
 			l.Refills = append(l.Refills, refill(day.Draw(t, "day"), rapid.Float64Range(0, 23).Draw(t, "hour"), 4000))
 		}
 		for range rapid.IntRange(0, 4).Draw(t, "overheats") {
-			l.Overheats = append(l.Overheats, schema.Overheat{Head: head(at(day.Draw(t, "day"), 9)), Lost: schema.N(rapid.Float64Range(0, 500).Draw(t, "lost"))})
+			l.Overheats = append(l.Overheats, schema.Overheat{Head: head(at(day.Draw(t, "day"), 9)),
+				Lost: schema.N(rapid.Float64Range(0, 500).Draw(t, "lost"))})
 		}
 		inOrder(&l)
 		src := Of(fleet(l), at(30, 0))
@@ -197,7 +204,8 @@ func TestCoolantTellsWhenItBegan(t *testing.T) {
 	}
 	require.False(t, *Coolant(Of(fleet(burst), at(90, 0))).Machines[0].Steady)
 	// Two stretches are too few to say.
-	few := Coolant(Of(fleet(schema.Log{Runs: daily(9), TopUps: []schema.TopUp{topup(1, 18, 50), topup(5, 18, 100), topup(9, 18, 100)}}), at(90, 0))).Machines[0]
+	few := Coolant(Of(fleet(schema.Log{Runs: daily(9), TopUps: []schema.TopUp{topup(1, 18, 50), topup(5, 18, 100),
+		topup(9, 18, 100)}}), at(90, 0))).Machines[0]
 	require.Nil(t, few.Steady)
 	require.Contains(t, *few.SteadyWhy, "too few")
 }
@@ -242,7 +250,8 @@ func TestABoilOverOfUnknownAmountIsNoLeak(t *testing.T) {
 	require.Less(t, m.Rate.Low, 10.0)
 	require.InDelta(t, 800, m.UnexplainedMl, 1e-9)
 	require.InDelta(t, 100+400, m.UnattributedMl, 1e-9)
-	require.Contains(t, m.Warnings, "stretches with an overheat that has no figure for coolant lost do not count for the loss per hour")
+	require.Contains(t, m.Warnings,
+		"stretches with an overheat that has no figure for coolant lost do not count for the loss per hour")
 }
 
 // The change of TestCoolantTellsWhenItBegan, but the machine stands still for

@@ -81,7 +81,8 @@ func Seals(log *schema.Log, earlier []Earlier, mask *Masker) []Seal {
 		}
 		k := schema.KindOf(r)
 		if k.TimeColumn() != "" {
-			entries = append(entries, entry{k.When(r), slices.Index(schema.Kinds, k), s.object(r, false), number, is, was})
+			entries = append(entries, entry{k.When(r), slices.Index(schema.Kinds, k), s.object(r, false), number, is,
+				was})
 		}
 	}
 	present := map[int64]bool{log.Machine.Number: true}

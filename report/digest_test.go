@@ -20,13 +20,17 @@ var march = time.Date(2026, 3, 1, 7, 30, 0, 0, time.UTC)
 // sealedLog is a log with a record amended and one voided.
 func sealedLog() (*schema.Log, []Earlier) {
 	run := func(number int64, days int, driver, note string) schema.Run {
-		return schema.Run{Base: schema.Base{Meta: schema.Meta{Number: number}, Machine: "R4", At: march.AddDate(0, 0, days)}, Driver: driver, Hours: schema.N(2.5), Note: note}
+		return schema.Run{Base: schema.Base{Meta: schema.Meta{Number: number}, Machine: "R4",
+			At: march.AddDate(0, 0, days)}, Driver: driver, Hours: schema.N(2.5), Note: note}
 	}
 	log := &schema.Log{
-		Machine:  schema.Machine{Meta: schema.Meta{Number: 1}, Name: "R4", Model: "Fell 8", Serial: "F8-417", CoolantL: schema.N(4.2)},
-		Runs:     []schema.Run{run(6, 0, "Ada Venn", ""), run(7, 2, "Ben Orrin", "Ada took it back")},
-		Services: []schema.Service{{Head: schema.Head{Base: schema.Base{Meta: schema.Meta{Number: 9}, Machine: "R4", At: march.AddDate(0, 0, 5)}}, Work: "pump seal", By: "Ben Orrin"}},
-		Answers:  []schema.Answer{{Meta: schema.Meta{Number: 12}, Machine: "R4", At: march.AddDate(0, 0, 8), Flag: "steady-loss", Found: "seal", Service: schema.N(9)}},
+		Machine: schema.Machine{Meta: schema.Meta{Number: 1}, Name: "R4", Model: "Fell 8", Serial: "F8-417",
+			CoolantL: schema.N(4.2)},
+		Runs: []schema.Run{run(6, 0, "Ada Venn", ""), run(7, 2, "Ben Orrin", "Ada took it back")},
+		Services: []schema.Service{{Head: schema.Head{Base: schema.Base{Meta: schema.Meta{Number: 9}, Machine: "R4",
+			At: march.AddDate(0, 0, 5)}}, Work: "pump seal", By: "Ben Orrin"}},
+		Answers: []schema.Answer{{Meta: schema.Meta{Number: 12}, Machine: "R4", At: march.AddDate(0, 0, 8),
+			Flag: "steady-loss", Found: "seal", Service: schema.N(9)}},
 	}
 	was := run(6, 0, "Ben Orrin", "")
 	gone := run(8, 3, "Cleo Marr", "typed twice")
@@ -77,10 +81,12 @@ func TestDigestIsTheSameFromEveryBook(t *testing.T) {
 
 	other, past := sealedLog()
 	east := time.FixedZone("", 2*3600)
-	other.Machine.Name, other.Machine.Number, other.Machine.SoldTo, other.Machine.Retired = "Blue", 77, "a neighbour", march
+	other.Machine.Name, other.Machine.Number, other.Machine.SoldTo, other.Machine.Retired = "Blue", 77, "a neighbour",
+		march
 	for i := range other.Runs {
 		r := &other.Runs[i]
-		r.Machine, r.At, r.Number, r.Ref, r.Versions, r.Typed = "Blue", r.At.In(east), r.Number+100, fmt.Sprint("row ", i), 3, map[string]string{"hours": "150 min"}
+		r.Machine, r.At, r.Number, r.Ref, r.Versions, r.Typed = "Blue", r.At.In(east), r.Number+100,
+			fmt.Sprint("row ", i), 3, map[string]string{"hours": "150 min"}
 	}
 	other.Services[0].Machine, other.Services[0].Number = "Blue", 109
 	other.Answers[0].Machine, other.Answers[0].Number, other.Answers[0].Service = "Blue", 112, schema.N(109)
@@ -114,21 +120,49 @@ func TestDigestTellsEveryChange(t *testing.T) {
 	mask := NewMasker(crew, log)
 	want := Digest(log, earlier, mask, time.Time{}).Digest
 	for name, change := range map[string]func(l *schema.Log, e []Earlier) []Earlier{
-		"hours":                 func(l *schema.Log, e []Earlier) []Earlier { l.Runs[1].Hours = schema.N(2.6); return e },
-		"hours not recorded":    func(l *schema.Log, e []Earlier) []Earlier { l.Runs[1].Hours = schema.Num{}; return e },
-		"a time":                func(l *schema.Log, e []Earlier) []Earlier { l.Runs[1].At = l.Runs[1].At.Add(time.Second); return e },
-		"a note":                func(l *schema.Log, e []Earlier) []Earlier { l.Runs[1].Note += "."; return e },
-		"another driver":        func(l *schema.Log, e []Earlier) []Earlier { l.Runs[1].Driver = "Ada Venn"; return e },
-		"a run less":            func(l *schema.Log, e []Earlier) []Earlier { l.Runs = l.Runs[:1]; return e },
-		"a run more":            func(l *schema.Log, e []Earlier) []Earlier { l.Runs = append(l.Runs, l.Runs[1]); return e },
-		"the serial number":     func(l *schema.Log, e []Earlier) []Earlier { l.Machine.Serial = "F8-418"; return e },
-		"no amendment":          func(l *schema.Log, e []Earlier) []Earlier { return e[1:] },
-		"no voided record":      func(l *schema.Log, e []Earlier) []Earlier { return e[:1] },
-		"why it was amended":    func(l *schema.Log, e []Earlier) []Earlier { e[0].Why = ""; return e },
-		"when it was amended":   func(l *schema.Log, e []Earlier) []Earlier { e[0].Replaced = march; return e },
-		"what it was":           func(l *schema.Log, e []Earlier) []Earlier { e[0].Record.(*schema.Run).Hours = schema.N(3); return e },
-		"the service it led to": func(l *schema.Log, e []Earlier) []Earlier { l.Answers[0].Service = schema.N(6); return e },
-		"a record of another":   func(l *schema.Log, e []Earlier) []Earlier { e[0].Record.(*schema.Run).Machine = "Q2"; return e },
+		"hours": func(l *schema.Log,
+			e []Earlier) []Earlier {
+			l.Runs[1].Hours = schema.N(2.6)
+			return e
+		},
+		"hours not recorded": func(l *schema.Log,
+			e []Earlier) []Earlier {
+			l.Runs[1].Hours = schema.Num{}
+			return e
+		},
+		"a time": func(l *schema.Log,
+			e []Earlier) []Earlier {
+			l.Runs[1].At = l.Runs[1].At.Add(time.Second)
+			return e
+		},
+		"a note":         func(l *schema.Log, e []Earlier) []Earlier { l.Runs[1].Note += "."; return e },
+		"another driver": func(l *schema.Log, e []Earlier) []Earlier { l.Runs[1].Driver = "Ada Venn"; return e },
+		"a run less":     func(l *schema.Log, e []Earlier) []Earlier { l.Runs = l.Runs[:1]; return e },
+		"a run more": func(l *schema.Log, e []Earlier) []Earlier {
+			l.Runs = append(l.Runs,
+				l.Runs[1])
+			return e
+		},
+		"the serial number":   func(l *schema.Log, e []Earlier) []Earlier { l.Machine.Serial = "F8-418"; return e },
+		"no amendment":        func(l *schema.Log, e []Earlier) []Earlier { return e[1:] },
+		"no voided record":    func(l *schema.Log, e []Earlier) []Earlier { return e[:1] },
+		"why it was amended":  func(l *schema.Log, e []Earlier) []Earlier { e[0].Why = ""; return e },
+		"when it was amended": func(l *schema.Log, e []Earlier) []Earlier { e[0].Replaced = march; return e },
+		"what it was": func(l *schema.Log,
+			e []Earlier) []Earlier {
+			e[0].Record.(*schema.Run).Hours = schema.N(3)
+			return e
+		},
+		"the service it led to": func(l *schema.Log,
+			e []Earlier) []Earlier {
+			l.Answers[0].Service = schema.N(6)
+			return e
+		},
+		"a record of another": func(l *schema.Log,
+			e []Earlier) []Earlier {
+			e[0].Record.(*schema.Run).Machine = "Q2"
+			return e
+		},
 	} {
 		l, e := sealedLog()
 		e = change(l, e)
@@ -142,8 +176,10 @@ func TestDigestIsOfTheRecordsNotTheirOrder(t *testing.T) {
 		log := &schema.Log{Machine: schema.Machine{Name: "R4"}}
 		n := rapid.IntRange(2, 12).Draw(t, "runs")
 		for i := range n {
-			log.Runs = append(log.Runs, schema.Run{Base: schema.Base{Meta: schema.Meta{Number: int64(i + 2)}, Machine: "R4", At: march.Add(time.Duration(rapid.IntRange(0, 5).Draw(t, "hour")) * time.Hour)},
-				Hours: schema.N(float64(rapid.IntRange(1, 3).Draw(t, "hours"))), Driver: rapid.SampledFrom([]string{"", "Ada Venn", "Ben Orrin"}).Draw(t, "driver")})
+			log.Runs = append(log.Runs, schema.Run{Base: schema.Base{Meta: schema.Meta{Number: int64(i + 2)},
+				Machine: "R4", At: march.Add(time.Duration(rapid.IntRange(0, 5).Draw(t, "hour")) * time.Hour)},
+				Hours:  schema.N(float64(rapid.IntRange(1, 3).Draw(t, "hours"))),
+				Driver: rapid.SampledFrom([]string{"", "Ada Venn", "Ben Orrin"}).Draw(t, "driver")})
 		}
 		want := Digest(log, nil, nil, time.Time{})
 		log.Runs = rapid.Permutation(log.Runs).Draw(t, "order")

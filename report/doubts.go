@@ -143,7 +143,8 @@ func (d *doubter) runs() {
 			by := r.MeterIn.V - r.MeterOut.V
 			if math.Abs(by-r.Hours.V) > hoursSlack {
 				d.add(r.At, HoursAgainst, []Ref{refOf("run", &r.Base)},
-					"%s says %s h, but its meter went from %s to %s: %s h", record("run", r.Number), say.Figure(r.Hours.V),
+					"%s says %s h, but its meter went from %s to %s: %s h", record("run", r.Number),
+					say.Figure(r.Hours.V),
 					unit.Short(r.MeterOut.V, 1), unit.Short(r.MeterIn.V, 1), say.Figure(by))
 			}
 		}
@@ -183,7 +184,8 @@ func (d *doubter) meters() {
 		if (r.Engine < o.Engine) == (i > other) {
 			doubt, why = MeterBackwards, "a meter does not run backwards; if it was replaced, record the new meter"
 		}
-		d.add(r.At, doubt, []Ref{{r.Kind, r.Number, ""}, {o.Kind, o.Number, ""}}, "%s, but %s: %s", where(r), where(o), why)
+		d.add(r.At, doubt, []Ref{{r.Kind, r.Number, ""}, {o.Kind, o.Number, ""}}, "%s, but %s: %s", where(r), where(o),
+			why)
 	}
 	if h := d.l.Unrecorded(); h > max(1, 0.05*d.l.Hours) {
 		at, _, _ := d.l.Clock.Last()
@@ -227,8 +229,9 @@ func (d *doubter) coolant() {
 	for _, g := range d.l.LevelPoints() {
 		if g.HotGain != nil {
 			v := g.HotGain
-			d.add(v.At, HotLook, []Ref{refOf("level", &v.Base)}, "%s (%s) shows %s too much, but the engine was hot and "+
-				"coolant expands: it does not count as a gain",
+			d.add(v.At, HotLook, []Ref{refOf("level", &v.Base)},
+				"%s (%s) shows %s too much, but the engine was hot and "+
+					"coolant expands: it does not count as a gain",
 				record("level", v.Number), d.s.moment(v.At), d.s.ml(g.Below-v.BelowMark.V))
 		}
 	}
@@ -251,7 +254,8 @@ func (d *doubter) outings() {
 			}
 		}
 		if gone := d.s.AsOf.Sub(o.At); o.Back.IsZero() && gone > longOut {
-			d.add(o.At, NotBack, []Ref{refOf("outing", &o.Base)}, "%s is not back after %d days", out(o), int(gone.Hours()/24))
+			d.add(o.At, NotBack, []Ref{refOf("outing", &o.Base)}, "%s is not back after %d days", out(o),
+				int(gone.Hours()/24))
 		}
 		runs := d.l.Log.Runs
 		from, _ := slices.BinarySearchFunc(runs, o.At, func(r schema.Run, t time.Time) int { return r.At.Compare(t) })
@@ -275,13 +279,16 @@ func (d *doubter) dates() {
 	each(d.l.Log, func(kind string, b *schema.Base) {
 		switch {
 		case !m.Acquired.IsZero() && b.At.Before(m.Acquired):
-			d.add(b.At, NotInFleet, []Ref{refOf(kind, b)}, "%s (%s) is before %s came into the fleet, %s", record(kind, b.Number),
+			d.add(b.At, NotInFleet, []Ref{refOf(kind, b)}, "%s (%s) is before %s came into the fleet, %s",
+				record(kind, b.Number),
 				d.s.moment(b.At), m.Name, d.s.moment(m.Acquired))
 		case !gone.IsZero() && !b.At.Before(gone):
-			d.add(b.At, NotInFleet, []Ref{refOf(kind, b)}, "%s (%s) is after %s left the fleet, %s", record(kind, b.Number),
+			d.add(b.At, NotInFleet, []Ref{refOf(kind, b)}, "%s (%s) is after %s left the fleet, %s",
+				record(kind, b.Number),
 				d.s.moment(b.At), m.Name, d.s.moment(m.Retired))
 		case !b.Entered.IsZero() && b.At.After(b.Entered.Add(aheadSlack)):
-			d.add(b.At, DatedAhead, []Ref{refOf(kind, b)}, "%s is dated %s, after it was entered, %s", record(kind, b.Number),
+			d.add(b.At, DatedAhead, []Ref{refOf(kind, b)}, "%s is dated %s, after it was entered, %s",
+				record(kind, b.Number),
 				d.s.moment(b.At), d.s.moment(b.Entered))
 		}
 	})
@@ -303,7 +310,8 @@ func (d *doubter) later() {
 		refs := []Ref{{k.Name, m.Number, k.Text(r, "ref")}}
 		switch {
 		case !d.s.Now.IsZero() && m.Entered.After(d.s.Now):
-			d.add(at, DatedAhead, refs, "%s is dated %s, and entered by a clock that said %s: it does not count before then",
+			d.add(at, DatedAhead, refs,
+				"%s is dated %s, and entered by a clock that said %s: it does not count before then",
 				record(k.Name, m.Number), d.s.moment(at), d.s.moment(m.Entered))
 		case !m.Entered.After(d.s.AsOf) && at.After(m.Entered.Add(aheadSlack)):
 			d.add(at, DatedAhead, refs, "%s is dated %s, after it was entered, %s: it does not count before then",
@@ -348,7 +356,8 @@ func Slips(f schema.Fleet, log schema.Log, r schema.Record, entered time.Time) [
 		d := doubter{s: &s, l: l}
 		if run, ok := r.(*schema.Run); ok {
 			if h, _ := run.Duration(); h >= hugeRunHours {
-				d.add(base.At, HugeRun, []Ref{{Number: number}}, "this run lasts %s h: %s days without a pause", say.Figure(h),
+				d.add(base.At, HugeRun, []Ref{{Number: number}}, "this run lasts %s h: %s days without a pause",
+					say.Figure(h),
 					say.Figure(h/24))
 			}
 			if run.End().Sub(entered) > endSlack {
@@ -382,8 +391,9 @@ func (d *doubter) jump(number int64) {
 		a, b := &readings[i-1], &readings[i]
 		passed := b.At.Sub(a.At).Hours()
 		if a.Number != number && b.Number == number && b.Engine-a.Engine > passed+meterDay {
-			d.add(b.At, MeterJump, []Ref{{b.Kind, b.Number, ""}}, "its meter reads %s h, %s h more than on %s: more hours "+
-				"than have passed", unit.Short(b.Meter, 1), say.Figure(b.Engine-a.Engine), d.s.moment(a.At))
+			d.add(b.At, MeterJump, []Ref{{b.Kind, b.Number, ""}},
+				"its meter reads %s h, %s h more than on %s: more hours "+
+					"than have passed", unit.Short(b.Meter, 1), say.Figure(b.Engine-a.Engine), d.s.moment(a.At))
 		}
 	}
 }

@@ -92,7 +92,8 @@ func DueWork(s Source, cleaning *CleaningReport) DueReport {
 	}
 	for i, u := range used {
 		if p := &s.Fleet.Plans[i]; !u {
-			say.Once(&r.Warnings, "plan %d (%s) applies to no machine: no machine or model is called %q", p.Number, p.Work,
+			say.Once(&r.Warnings, "plan %d (%s) applies to no machine: no machine or model is called %q", p.Number,
+				p.Work,
 				p.Machine+p.Model)
 		}
 	}
@@ -239,7 +240,8 @@ func (src *Source) falls(d *Due, r rate) {
 	if past {
 		d.When = src.local(src.AsOf)
 		if d.Advice {
-			d.Says = fmt.Sprintf("%s: %s advised, not due: %s %s past an interval of about %s, which is not sure; %s", d.Machine,
+			d.Says = fmt.Sprintf("%s: %s advised, not due: %s %s past an interval of about %s, which is not sure; %s",
+				d.Machine,
 				d.Work, say.Roughly(-d.Left), unit, say.Roughly(d.Every), done)
 			return
 		}

@@ -142,8 +142,9 @@ func (src *Source) history(l *exposure.Life, open []Matter, withNames bool) Hist
 	label := func(s string) string { return mask.In(schema.Label, s) }
 	r := HistoryReport{AsOf: src.AsOf, Machine: label(m.Name), Make: label(m.Make), Model: label(m.Model), Year: m.Year,
 		Serial: label(m.Serial), CoolantL: m.CoolantL,
-		Acquired: src.local(m.Acquired), Retired: src.local(m.Retired), Note: mask.Text(m.Note), ByMeter: l.Clock.Known(),
-		Masked: !withNames, Mask: mask,
+		Acquired: src.local(m.Acquired), Retired: src.local(m.Retired), Note: mask.Text(m.Note),
+		ByMeter: l.Clock.Known(),
+		Masked:  !withNames, Mask: mask,
 		Runs: len(l.Log.Runs), RecordedHours: exposure.Tidy(l.Hours), MudHours: exposure.Tidy(l.Mud),
 		UnrecordedHours: exposure.Tidy(l.Unrecorded()), Overheats: len(l.Overheats),
 		Coolant: coolant.Of(l, src.Fleet.Settings), Cleaning: src.cleaning(l), Open: []Matter{}, Gaps: []Gap{},
@@ -230,7 +231,8 @@ func (src *Source) entries(l *exposure.Life, mask *Masker) []Entry {
 		k := schema.KindOf(r)
 		add(k.Name, k.When(r), *k.Meta(r), k.Text(r, "note"), t.tell(k, r))
 		if v, ok := r.(*schema.Cleaning); ok {
-			out[len(out)-1].Rinse = !v.Thorough() && !v.BlockedFront.Known && !v.BlockedBack.Known && !v.BlockedAfter.Known
+			out[len(out)-1].Rinse = !v.Thorough() && !v.BlockedFront.Known && !v.BlockedBack.Known &&
+				!v.BlockedAfter.Known
 		}
 	}
 	sort.SliceStable(out, func(a, b int) bool { return out[a].At.Before(out[b].At) })
@@ -270,7 +272,8 @@ func (t *teller) tell(k *schema.Kind, r schema.Record) []string {
 	}
 	switch v := r.(type) {
 	case *schema.MeterChange:
-		return []string{"hour meter replaced", t.amount(v.Was, unit.Hours, "was %s"), t.amount(v.Now, unit.Hours, "now %s")}
+		return []string{"hour meter replaced", t.amount(v.Was, unit.Hours, "was %s"),
+			t.amount(v.Now, unit.Hours, "now %s")}
 	case *schema.TopUp:
 		return []string{t.amount(v.Volume, unit.Millilitres, "topped up %s"), with("of %s", v.Fluid),
 			with("into the %s", v.Into)}
@@ -324,7 +327,8 @@ func (t *teller) tell(k *schema.Kind, r schema.Record) []string {
 		return []string{"overheated", with("shown by %s", v.Sign), t.mask.Driver(name(exposure.Driver)),
 			t.mask.Field(k.Field("terrain"), name(exposure.Terrain)), with("%s speed", name(exposure.Speed)),
 			with("%s range", name(exposure.Range)), with("%s load", name(exposure.Load)),
-			t.amount(v.AmbientC, unit.Celsius, "in air of %s"), t.amount(v.MinutesIn, unit.Minutes, "%s after the start"),
+			t.amount(v.AmbientC, unit.Celsius, "in air of %s"),
+			t.amount(v.MinutesIn, unit.Minutes, "%s after the start"),
 			t.amount(lost, unit.Millilitres, "lost %s"), with("fan %s", fan)}
 	case *schema.Check:
 		value, figures := Measured(v, t.src.Fleet.Settings.Units())
@@ -424,7 +428,8 @@ func (src *Source) plots(l *exposure.Life, c *coolant.Machine) ([]CoolantPoint, 
 				unexplained += c.Stretches[next].Unexplained()
 				next++
 			}
-			points = append(points, CoolantPoint{levels[i].At.In(src.AsOf.Location()), levels[i].Engine, levels[i].Kind, lost,
+			points = append(points, CoolantPoint{levels[i].At.In(src.AsOf.Location()), levels[i].Engine, levels[i].Kind,
+				lost,
 				unexplained})
 		}
 	}

@@ -104,7 +104,8 @@ var ratesWorlds = []ratesWorld{
 	{name: "own machine, faults for a time", drivers: 7, machines: 12, own: 0.75, overheats: 80, fault: 0.25},
 	{name: "own machine, drivers 0.3, gamma 0.6", drivers: 7, machines: 7, own: 0.75, overheats: 90, gamma: 0.6,
 		spread: 0.3},
-	{name: "own, driver 2.5 times, gamma 0.5", drivers: 7, machines: 7, own: 0.75, overheats: 120, gamma: 0.5, hard: 2.5},
+	{name: "own, driver 2.5 times, gamma 0.5", drivers: 7, machines: 7, own: 0.75, overheats: 120, gamma: 0.5,
+		hard: 2.5},
 	{name: "any, driver 2.5 times, gamma 0.5", drivers: 7, machines: 12, overheats: 120, gamma: 0.5, hard: 2.5},
 }
 
@@ -143,7 +144,8 @@ func (w ratesWorld) make(rng *rand.Rand) (f schema.Fleet, truth []float64, knowi
 	knowing = stat.RateTable{Factors: make([][]int, 3)}
 	logs := make([]schema.Log, w.machines)
 	follows := make([]bool, w.machines)
-	usual, met := make([]float64, w.drivers), make([]float64, w.drivers) // overheats expected of the usual driver; of him
+	// overheats expected of the usual driver; of him
+	usual, met := make([]float64, w.drivers), make([]float64, w.drivers)
 	for r := range runs {
 		d := rng.IntN(w.drivers)
 		m := rng.IntN(w.machines)
@@ -412,7 +414,8 @@ func TestRecurrenceIntervals(t *testing.T) {
 				}
 				s, truth := steps[k], w.mean*math.Pow(at, w.power)/(1-w.burst)
 				told.add(&stat.Estimate{Value: s.MCF, Low: s.Low, High: s.High, Level: 0.95}, truth)
-				plain.add(&stat.Estimate{Value: s.MCF, Low: s.MCF - 1.96*s.SE, High: s.MCF + 1.96*s.SE, Level: 0.95}, truth)
+				plain.add(&stat.Estimate{Value: s.MCF, Low: s.MCF - 1.96*s.SE, High: s.MCF + 1.96*s.SE, Level: 0.95},
+					truth)
 			}
 		}
 		fmt.Fprintf(&out, "%-40s %7.1f %7.1f %7s %9.1f\n", w.name,

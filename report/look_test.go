@@ -22,7 +22,8 @@ func clean(day int, hour float64, sides string) schema.Cleaning {
 
 func TestSpellsFromCleanToOverheat(t *testing.T) {
 	l := schema.Log{
-		Cleanings: []schema.Cleaning{clean(2, 12, "both"), clean(4, 12, "front"), clean(6, 12, "both"), clean(9, 9, "both")},
+		Cleanings: []schema.Cleaning{clean(2, 12, "both"), clean(4, 12, "front"), clean(6, 12, "both"),
+			clean(9, 9, "both")},
 		Overheats: []schema.Overheat{{Head: head(at(1, 9))}, {Head: head(at(4, 9))}, {Head: head(at(5, 9))}},
 	}
 	for d := 1; d <= 10; d++ {
@@ -75,7 +76,8 @@ func TestCleaningIntervalCoversThePlantedOne(t *testing.T) {
 				life := 30 * math.Pow(rng.ExpFloat64(), 1/2.5)
 				l.Runs = append(l.Runs, run(now.Add(time.Hour), min(life+0.001, 25), on("mud")))
 				if life < 25 {
-					l.Overheats = append(l.Overheats, schema.Overheat{Head: head(now.Add(time.Hour + time.Duration(life*float64(time.Hour))))})
+					l.Overheats = append(l.Overheats,
+						schema.Overheat{Head: head(now.Add(time.Hour + time.Duration(life*float64(time.Hour))))})
 				}
 				now = now.AddDate(0, 0, 3)
 			}
@@ -98,7 +100,8 @@ func TestCleaningIntervalCoversThePlantedOne(t *testing.T) {
 		}
 	}
 	c := float64(covered) / float64(told)
-	t.Logf("of %d fleets %d had an interval; it covers %.3f, the machines' own %.3f of %d", fleets, told, c, float64(own)/float64(machines), machines)
+	t.Logf("of %d fleets %d had an interval; it covers %.3f, the machines' own %.3f of %d", fleets, told, c,
+		float64(own)/float64(machines), machines)
 	require.Greater(t, told, fleets*9/10)
 	require.GreaterOrEqual(t, c, 0.93-2*0.03)
 	require.GreaterOrEqual(t, float64(own)/float64(machines), 0.93-2*0.03)
@@ -166,7 +169,9 @@ func TestDoubts(t *testing.T) {
 			run(at(4, 8), 25),                   // longer than a day
 			meter(run(at(21, 8), 1), 134, 135),  // after it was retired, the day itself excepted
 		},
-		Levels: []schema.Level{{Head: schema.Head{Base: schema.Base{Machine: "R1", At: at(6, 8)}, Meter: schema.N(13.4)}, BelowMark: schema.N(0)}}, // 134 h, without its point
+		// 134 h, without its point
+		Levels: []schema.Level{{Head: schema.Head{Base: schema.Base{Machine: "R1", At: at(6, 8)},
+			Meter: schema.N(13.4)}, BelowMark: schema.N(0)}},
 		Overheats: []schema.Overheat{
 			{Head: head(at(2, 9))},
 			{Head: head(at(12, 9))}, // in no recorded run
@@ -219,7 +224,8 @@ func TestDatesAheadAreDoubts(t *testing.T) {
 }
 
 func TestASoundLogHasNoDoubts(t *testing.T) {
-	l := schema.Log{Machine: schema.Machine{Acquired: at(1, 0), Meter: schema.N(100)}, Runs: daily(20), TopUps: []schema.TopUp{topup(3, 18, 100)},
+	l := schema.Log{Machine: schema.Machine{Acquired: at(1, 0), Meter: schema.N(100)}, Runs: daily(20),
+		TopUps:    []schema.TopUp{topup(3, 18, 100)},
 		Overheats: []schema.Overheat{{Head: head(at(2, 9))}}}
 	require.Empty(t, Doubts(Of(fleet(l), at(30, 0))).Doubts)
 }
@@ -236,7 +242,8 @@ func TestDueByHoursMudHoursAndDays(t *testing.T) {
 	l.Services = []schema.Service{{Head: head(at(35, 6)), Work: "Oil  change"}}
 	f := fleet(l)
 	plan := func(machine, model, work string, h, mud, days float64) {
-		p := schema.Plan{Machine: machine, Model: model, Work: work, EveryH: schema.N(h), EveryMudH: schema.N(mud), EveryDays: schema.N(days)}
+		p := schema.Plan{Machine: machine, Model: model, Work: work, EveryH: schema.N(h), EveryMudH: schema.N(mud),
+			EveryDays: schema.N(days)}
 		p.EveryH.Known, p.EveryMudH.Known, p.EveryDays.Known = h > 0, mud > 0, days > 0
 		f.Plans = append(f.Plans, p)
 	}
@@ -292,7 +299,8 @@ func TestDueHasAnIntervalWhereWeeksDiffer(t *testing.T) {
 
 func TestFleetIsWorstFirst(t *testing.T) {
 	quiet := schema.Log{Machine: schema.Machine{Name: "A"}, Runs: daily(10)}
-	hot := schema.Log{Machine: schema.Machine{Name: "B"}, Runs: daily(60), Overheats: []schema.Overheat{{Head: head(at(1, 9))}, {Head: head(at(50, 9))}, {Head: head(at(55, 9))}}}
+	hot := schema.Log{Machine: schema.Machine{Name: "B"}, Runs: daily(60),
+		Overheats: []schema.Overheat{{Head: head(at(1, 9))}, {Head: head(at(50, 9))}, {Head: head(at(55, 9))}}}
 	flagged := schema.Log{Machine: schema.Machine{Name: "C"}, Runs: daily(10)}
 	sold := schema.Log{Machine: schema.Machine{Name: "D", Retired: at(2, 0)}, Overheats: hot.Overheats[:1]}
 	empty := schema.Log{Machine: schema.Machine{Name: "E"}}
@@ -316,8 +324,9 @@ func TestHistoryMasksDriversEverywhere(t *testing.T) {
 		Overheats: []schema.Overheat{
 			{Head: head(at(2, 9)), Note: "INES VARGA says okello left it dirty; Tom's glove in the fan, tomorrow more"},
 		},
-		Services: []schema.Service{{Head: head(at(3, 9)), Work: "hose", By: "Tom Okello", Parts: "hose (Varga has the bill)"}},
-		TopUps:   []schema.TopUp{{Head: head(at(3, 10)), Volume: schema.N(50), Note: "at the mark"}},
+		Services: []schema.Service{{Head: head(at(3, 9)), Work: "hose", By: "Tom Okello",
+			Parts: "hose (Varga has the bill)"}},
+		TopUps: []schema.TopUp{{Head: head(at(3, 10)), Volume: schema.N(50), Note: "at the mark"}},
 	}
 	l.TopUps[0].Versions = 2
 	f := fleet(l)
@@ -367,7 +376,8 @@ func TestHistoryNamesWhatIsNotKnown(t *testing.T) {
 		Machine:   schema.Machine{Name: "R1", Acquired: at(1, 0), Meter: schema.N(100)},
 		Runs:      []schema.Run{run(at(2, 8), 2), run(at(80, 8), 2)},
 		Overheats: []schema.Overheat{{Head: head(at(40, 9)), Driver: "Ada"}},
-		Services:  []schema.Service{{Head: schema.Head{Base: schema.Base{At: at(81, 0)}, Meter: schema.N(110)}, Work: "oil"}},
+		Services: []schema.Service{{Head: schema.Head{Base: schema.Base{At: at(81, 0)}, Meter: schema.N(110)},
+			Work: "oil"}},
 	}
 	r, _ := History(Of(fleet(l), at(90, 0)), "R1", nil, false)
 	// Silent from 2 Mar 8:00 to 40 Mar 9:00 (38 days), and on to 80 Mar 8:00 (39).
@@ -377,7 +387,8 @@ func TestHistoryNamesWhatIsNotKnown(t *testing.T) {
 	// The meter gained 10 h, the runs are 4: 6 h unrecorded.
 	require.InDelta(t, 6, r.UnrecordedHours, 1e-9)
 	all := strings.Join(r.Unknown, "\n")
-	for _, s := range []string{"before 1 Mar 2026", "serial number", "6 h on the meter", "1 overheat lies outside any recorded run", "38 days without a record"} {
+	for _, s := range []string{"before 1 Mar 2026", "serial number", "6 h on the meter",
+		"1 overheat lies outside any recorded run", "38 days without a record"} {
 		require.Contains(t, all, s)
 	}
 	require.InDelta(t, 110, *r.EngineHours, 1e-9)
@@ -402,8 +413,10 @@ func TestReportsOnAnyLog(t *testing.T) {
 				return at(rapid.IntRange(1, 60).Draw(t, "day"), rapid.Float64Range(0, 23).Draw(t, "hour"))
 			}
 			for range rapid.IntRange(0, 12).Draw(t, "runs") {
-				l.Runs = append(l.Runs, run(when(), rapid.Float64Range(0, 9).Draw(t, "hours"), on(words("terrain", schema.Words("terrain")).Draw(t, "terrain")),
-					at2(words("speed", schema.Words("speed")).Draw(t, "speed")), by(words("driver", []string{"Ada", "Bo"}).Draw(t, "driver"))))
+				l.Runs = append(l.Runs, run(when(), rapid.Float64Range(0, 9).Draw(t, "hours"),
+					on(words("terrain", schema.Words("terrain")).Draw(t, "terrain")),
+					at2(words("speed", schema.Words("speed")).Draw(t, "speed")),
+					by(words("driver", []string{"Ada", "Bo"}).Draw(t, "driver"))))
 			}
 			for range rapid.IntRange(0, 5).Draw(t, "overheats") {
 				l.Overheats = append(l.Overheats, schema.Overheat{Head: head(when())})
@@ -419,7 +432,8 @@ func TestReportsOnAnyLog(t *testing.T) {
 		for _, f := range []schema.Fleet{forth, back} {
 			s := func() Source { return Of(f, at(61, 0)) }
 			c := Cleaning(s())
-			for _, r := range []any{c, Coolant(s()), Fleet(s(), nil), Doubts(s()), DueWork(s(), &c), Recurrence(s(), "")} {
+			for _, r := range []any{c, Coolant(s()), Fleet(s(), nil), Doubts(s()), DueWork(s(), &c),
+				Recurrence(s(), "")} {
 				_, err := json.Marshal(r)
 				require.NoError(t, err)
 			}

@@ -10,7 +10,8 @@ import (
 
 func TestFormerNamesAreMaskedByTheSameLetter(t *testing.T) {
 	log, _ := sealedLog()
-	m := NewMasker([]schema.Driver{{Name: "Ada Venn", Former: []string{"Ada Pell"}}, {Name: "Ben Orrin"}, {Name: "Cleo Marr", Former: []string{"Ben Orrin"}}}, log)
+	m := NewMasker([]schema.Driver{{Name: "Ada Venn", Former: []string{"Ada Pell"}}, {Name: "Ben Orrin"},
+		{Name: "Cleo Marr", Former: []string{"Ben Orrin"}}}, log)
 	require.Equal(t, "Driver A", m.Driver("Ada Venn"))
 	require.Equal(t, "Driver A", m.Driver("Ada Pell"))
 	require.Equal(t, "Driver B", m.Driver("Ben Orrin"), "who has the name today")
@@ -21,7 +22,8 @@ func TestFormerNamesAreMaskedByTheSameLetter(t *testing.T) {
 // A machine that was handed over with letters is not masked again.
 func TestLettersAreNotMaskedAgain(t *testing.T) {
 	log := &schema.Log{Runs: []schema.Run{{Driver: "Driver A of R4"}, {Driver: "Driver B"}, {Driver: "Dora Pell"}}}
-	m := NewMasker([]schema.Driver{{Name: "Driver A"}, {Name: "Driver A of R4"}, {Name: "Driver B"}, {Name: "Dora Pell"}}, log)
+	m := NewMasker([]schema.Driver{{Name: "Driver A"}, {Name: "Driver A of R4"}, {Name: "Driver B"},
+		{Name: "Dora Pell"}}, log)
 	require.Equal(t, "Driver A", m.Driver("Driver A of R4"))
 	require.Equal(t, "Driver B", m.Driver("Driver B"))
 	require.Equal(t, "Driver A and Driver C; the Driver was late", m.Text("Driver A and Dora; the Driver was late"))
@@ -36,14 +38,17 @@ func TestMaskOthersNamesTheMachinesOwnDrivers(t *testing.T) {
 }
 
 func TestNamesAreMaskedByHowTheyMayStand(t *testing.T) {
-	m := NewMasker([]schema.Driver{{Name: "Bo Larkin"}, {Name: "Mark Sand"}, {Name: "Ed"}, {Name: "D3"}, {Name: "王伟"}, {Name: "Klaas van Dyk"}}, &schema.Log{})
+	m := NewMasker([]schema.Driver{{Name: "Bo Larkin"}, {Name: "Mark Sand"}, {Name: "Ed"}, {Name: "D3"}, {Name: "王伟"},
+		{Name: "Klaas van Dyk"}}, &schema.Log{})
 	for _, c := range []struct {
 		how      schema.Naming
 		is, want string
 	}{
-		{schema.Sentence, "Bo, Bo's and BO: not Bodo, not bo, not BO44712", "Driver A, Driver A's and Driver A: not Bodo, not bo, not BO44712"},
+		{schema.Sentence, "Bo, Bo's and BO: not Bodo, not bo, not BO44712",
+			"Driver A, Driver A's and Driver A: not Bodo, not bo, not BO44712"},
 		{schema.Sentence, "ed was late; Edna, ED7 and red were not", "Driver C was late; Edna, ED7 and red were not"},
-		{schema.Sentence, "Mark filled it to the mark; there was sand in it", "Driver B filled it to the mark; there was sand in it"},
+		{schema.Sentence, "Mark filled it to the mark; there was sand in it",
+			"Driver B filled it to the mark; there was sand in it"},
 		{schema.Sentence, "Larkin2 rang; larkin did not", "Driver A2 rang; larkin did not"},
 		{schema.Sentence, "the van of Dyk", "the van of Driver F"},
 		{schema.Sentence, "withMark Sand, boLarkin", "Driver B, Driver A"},
@@ -57,7 +62,8 @@ func TestNamesAreMaskedByHowTheyMayStand(t *testing.T) {
 		require.Equal(t, c.want, m.In(c.how, c.is))
 	}
 	terrain := schema.KindNamed("run").Field("terrain")
-	require.Equal(t, "sand", NewMasker([]schema.Driver{{Name: "Sand"}}, &schema.Log{}).Field(terrain, "sand"), "everybody's word")
+	require.Equal(t, "sand", NewMasker([]schema.Driver{{Name: "Sand"}}, &schema.Log{}).Field(terrain, "sand"),
+		"everybody's word")
 }
 
 // Every text of every kind is masked in one way or another.
@@ -76,6 +82,7 @@ func TestEveryTextMayNameSomebody(t *testing.T) {
 func TestMaskOthersWhateverTheSpelling(t *testing.T) {
 	log := &schema.Log{Runs: []schema.Run{{Driver: "Ada Venn"}}}
 	m := MaskOthers([]schema.Driver{{Name: "Ada Venn"}, {Name: "Bo Larkin"}, {Name: "Ada Marr"}}, log)
-	require.Equal(t, "VENN, Ada-Venn told Driver B and Driver B", m.Text("VENN, Ada-Venn told LARKIN,\u00a0Bo and bo\u200b larkin"))
+	require.Equal(t, "VENN, Ada-Venn told Driver B and Driver B",
+		m.Text("VENN, Ada-Venn told LARKIN,\u00a0Bo and bo\u200b larkin"))
 	require.Equal(t, "a driver came", m.Text("Ada came"), "one of two")
 }

@@ -18,9 +18,11 @@ import (
 // asked tells one and the same loss.
 func TestOneLossWhoeverAsks(t *testing.T) {
 	day := func(d int, hour float64) schema.Head {
-		return schema.Head{Base: schema.Base{Machine: "R1", At: time.Date(2026, 3, d, 0, 0, 0, 0, time.UTC).Add(time.Duration(hour * float64(time.Hour)))}}
+		return schema.Head{Base: schema.Base{Machine: "R1",
+			At: time.Date(2026, 3, d, 0, 0, 0, 0, time.UTC).Add(time.Duration(hour * float64(time.Hour)))}}
 	}
-	l := schema.Log{Machine: schema.Machine{Name: "R1", CoolantL: schema.N(4)}, Levels: []schema.Level{{Head: day(1, 6), Engine: "cold", BelowMark: schema.N(0)}}}
+	l := schema.Log{Machine: schema.Machine{Name: "R1", CoolantL: schema.N(4)},
+		Levels: []schema.Level{{Head: day(1, 6), Engine: "cold", BelowMark: schema.N(0)}}}
 	missing := 0.0
 	for d := 1; d <= 120; d++ {
 		l.Runs = append(l.Runs, schema.Run{Base: day(d, 8).Base, Hours: schema.N(2), Speed: "slow"})
@@ -76,7 +78,8 @@ func TestTheLossCountsSinceTheLeakWasMended(t *testing.T) {
 	}
 	l := schema.Log{Machine: schema.Machine{Name: "R1"}}
 	for d := 1; d <= 100; d++ {
-		l.Runs = append(l.Runs, schema.Run{Base: schema.Base{Machine: "R1", At: at(d).At.Add(-10 * time.Hour)}, Hours: schema.N(2)})
+		l.Runs = append(l.Runs, schema.Run{Base: schema.Base{Machine: "R1", At: at(d).At.Add(-10 * time.Hour)},
+			Hours: schema.N(2)})
 		switch {
 		case d%5 == 0 && d <= 50:
 			l.TopUps = append(l.TopUps, schema.TopUp{Head: at(d), Volume: schema.N(100)}) // 10 mL/h

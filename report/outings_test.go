@@ -30,9 +30,12 @@ func TestDoubtsOfOutings(t *testing.T) {
 		records []schema.Record
 		want    string
 	}{
-		"one after the other":       {[]schema.Record{outing(1, -9*hour, -5*hour, "Ada"), outing(2, -5*hour, 0, "Bo")}, ""},
-		"out twice":                 {[]schema.Record{outing(1, -9*hour, 0, "Ada"), outing(2, -5*hour, 0, "Bo")}, OutTwice},
-		"out before it was back":    {[]schema.Record{outing(1, -9*hour, -4*hour, "Ada"), outing(2, -5*hour, -hour, "Bo")}, OutTwice},
+		"one after the other": {[]schema.Record{outing(1, -9*hour, -5*hour, "Ada"), outing(2, -5*hour, 0, "Bo")},
+			""},
+		"out twice": {[]schema.Record{outing(1, -9*hour, 0, "Ada"), outing(2, -5*hour, 0, "Bo")},
+			OutTwice},
+		"out before it was back": {[]schema.Record{outing(1, -9*hour, -4*hour, "Ada"),
+			outing(2, -5*hour, -hour, "Bo")}, OutTwice},
 		"two weeks":                 {[]schema.Record{outing(1, -14*day, 0, "Ada")}, ""},
 		"more than two weeks":       {[]schema.Record{outing(1, -15*day, 0, "Ada")}, NotBack},
 		"back after a month":        {[]schema.Record{outing(1, -31*day, -day, "Ada")}, ""},

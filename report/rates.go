@@ -93,8 +93,9 @@ func Strata(s Source) *exposure.Strata {
 func (q *RateQuestion) Validate() error {
 	for i, f := range q.Adjust {
 		if f == q.By || slices.Contains(q.Adjust[:i], f) {
-			return schema.Wrong("adjust", f.String(), "can't be allowed for twice, or when it is what you compare: choose "+
-				"another factor")
+			return schema.Wrong("adjust", f.String(),
+				"can't be allowed for twice, or when it is what you compare: choose "+
+					"another factor")
 		}
 	}
 	return nil
@@ -127,8 +128,9 @@ func RatesOf(asOf time.Time, x *exposure.Index, strata *exposure.Strata, q RateQ
 			r.UnrecordedLevelHours, r.UnrecordedOverheats = g.Hours, g.Overheats
 			continue
 		}
-		r.Levels = append(r.Levels, RateLevel{Level: x.Name(q.By, id), Overheats: g.Overheats, Hours: exposure.Tidy(g.Hours),
-			id: id})
+		r.Levels = append(r.Levels, RateLevel{Level: x.Name(q.By, id), Overheats: g.Overheats,
+			Hours: exposure.Tidy(g.Hours),
+			id:    id})
 	}
 	r.UnrecordedLevelHours, r.UnrecordedMeterHours = exposure.Tidy(r.UnrecordedLevelHours),
 		exposure.Tidy(r.UnrecordedMeterHours)
@@ -221,7 +223,8 @@ func repeated(strata *exposure.Strata) float64 {
 	}
 	var runs []stat.RunStratum
 	for _, g := range strata.By(exposure.Machine, exposure.Driver, exposure.Terrain, exposure.Speed) {
-		runs = append(runs, stat.RunStratum{Events: g.Overheats, Repeats: g.Repeats, Exposure: g.Hours, Squares: g.Squares})
+		runs = append(runs, stat.RunStratum{Events: g.Overheats, Repeats: g.Repeats, Exposure: g.Hours,
+			Squares: g.Squares})
 	}
 	return stat.Repeated(runs)
 }
@@ -314,8 +317,9 @@ func (r *RatesReport) adjust(x *exposure.Index, strata *exposure.Strata, q RateQ
 	}
 	next[0] = len(r.Levels)
 	n := strata.Len()
-	t := stat.RateTable{Factors: make([][]int, len(factors)), Events: make([]int, 0, n), Exposure: make([]float64, 0, n),
-		Random: random, Repeated: r.Repeated}
+	t := stat.RateTable{Factors: make([][]int, len(factors)), Events: make([]int, 0, n),
+		Exposure: make([]float64, 0, n),
+		Random:   random, Repeated: r.Repeated}
 	for f := range factors {
 		t.Factors[f] = make([]int, 0, n)
 	}
@@ -455,7 +459,8 @@ func (r *RatesReport) mantelHaenszel(t stat.RateTable, ref int) {
 		}
 	}
 	if len(differ) > 0 {
-		say.Once(&r.Warnings, "%s: how they compare depends on the %s, and one figure hides that", say.List(differ, "and"),
+		say.Once(&r.Warnings, "%s: how they compare depends on the %s, and one figure hides that",
+			say.List(differ, "and"),
 			r.AdjustedFor[0])
 	}
 }
@@ -520,7 +525,8 @@ func (r *RatesReport) warnings(strata *exposure.Strata, q RateQuestion) {
 		say.Once(&r.Warnings, "%s h were driven with no recorded %s: not counted here", say.Figure(h), r.By)
 	}
 	if h := r.UnrecordedMeterHours; h > 0.05 {
-		say.Once(&r.Warnings, "%s h on the meters are in no recorded run: the rates may be too high for that", say.Figure(h))
+		say.Once(&r.Warnings, "%s h on the meters are in no recorded run: the rates may be too high for that",
+			say.Figure(h))
 	}
 	if strata.OutsideOverheats > 0 || strata.OutsideHours > 0 {
 		say.Once(&r.Warnings, "not counted: %s h and %s from before a machine came or after it left",

@@ -66,7 +66,8 @@ func TestRatesCrudeBesideAdjusted(t *testing.T) {
 	driven(&l, 400, 8, by("B"), at2("slow"))
 	driven(&l, 300, 30, by("A"), at2("fast"))
 	driven(&l, 50, 5, by("B"), at2("fast"))
-	r, err := Rates(Of(fleet(l), at(2000, 0)), RateQuestion{By: exposure.Driver, Adjust: []exposure.Factor{exposure.Speed}})
+	r, err := Rates(Of(fleet(l), at(2000, 0)), RateQuestion{By: exposure.Driver,
+		Adjust: []exposure.Factor{exposure.Speed}})
 	require.NoError(t, err)
 	require.Len(t, r.Levels, 2)
 	a := r.Levels[0]
@@ -82,7 +83,9 @@ func TestRatesCrudeBesideAdjusted(t *testing.T) {
 	require.InDelta(t, 2.24315433887633, a.AdjustedRatio.High, 1e-8)
 	require.InDelta(t, 1, *a.P, 1e-8)
 	require.InDelta(t, 1, *a.PHolm, 1e-8)
-	require.Equal(t, "A: 2.8 times the others as counted, 1.0 (0.45 to 2.2) allowing for speed: it is the driving conditions", r.Words[0])
+	require.Equal(t,
+		"A: 2.8 times the others as counted, 1.0 (0.45 to 2.2) allowing for speed: it is the driving conditions",
+		r.Words[0])
 	require.Contains(t, r.Method, "Mantel-Haenszel")
 }
 
@@ -97,7 +100,8 @@ func TestRatesAgainstOneLevelByRegression(t *testing.T) {
 		Data json.RawMessage
 	}
 	readJSON(t, "../testdata/check/statistics.json", &cases)
-	x, strata := exposure.NewIndex(nil, []schema.Driver{{Name: "A"}, {Name: "B"}, {Name: "C"}, {Name: "D"}, {Name: "E"}}, nil), exposure.NewStrata()
+	x, strata := exposure.NewIndex(nil, []schema.Driver{{Name: "A"}, {Name: "B"}, {Name: "C"}, {Name: "D"},
+		{Name: "E"}}, nil), exposure.NewStrata()
 	for _, c := range cases {
 		if c.ID != "ships-glm" {
 			continue
@@ -118,11 +122,13 @@ func TestRatesAgainstOneLevelByRegression(t *testing.T) {
 			strata.Add(lv, row[3].(float64), int(row[4].(float64)))
 		}
 	}
-	r, err := RatesOf(at(1, 0), x, strata, RateQuestion{By: exposure.Driver, Adjust: []exposure.Factor{exposure.Terrain, exposure.Speed}, Reference: "A"})
+	r, err := RatesOf(at(1, 0), x, strata, RateQuestion{By: exposure.Driver,
+		Adjust: []exposure.Factor{exposure.Terrain, exposure.Speed}, Reference: "A"})
 	require.NoError(t, err)
 	require.Equal(t, "A", r.Against)
 	// ships-crude-vs-adjusted, same file.
-	for i, want := range map[int][2]float64{1: {0.4132530967, 0.5808026219}, 2: {0.4377753685, 0.5028810352}, 3: {0.864263212, 0.9268519621}, 4: {1.409026366, 1.384832864}} {
+	for i, want := range map[int][2]float64{1: {0.4132530967, 0.5808026219}, 2: {0.4377753685, 0.5028810352},
+		3: {0.864263212, 0.9268519621}, 4: {1.409026366, 1.384832864}} {
 		require.InEpsilon(t, want[0], r.Levels[i].CrudeRatio.Value, 1e-8)
 		require.InEpsilon(t, want[1], r.Levels[i].AdjustedRatio.Value, 1e-6)
 	}
@@ -149,7 +155,8 @@ func TestRatesCountWhatIsInNoRow(t *testing.T) {
 			{Head: head(at(2, 9)), Terrain: "sand"}, // nor has this one's, but it says sand itself
 			{Head: head(at(9, 9)), Terrain: "mud"},  // in no run
 		},
-		Services: []schema.Service{{Head: schema.Head{Base: schema.Base{At: at(5, 0)}, Meter: schema.N(110)}, Work: "oil"}},
+		Services: []schema.Service{{Head: schema.Head{Base: schema.Base{At: at(5, 0)}, Meter: schema.N(110)},
+			Work: "oil"}},
 	}
 	r, err := Rates(Of(fleet(l), at(30, 0)), RateQuestion{By: exposure.Terrain})
 	require.NoError(t, err)
@@ -160,7 +167,8 @@ func TestRatesCountWhatIsInNoRow(t *testing.T) {
 	require.InDelta(t, 2.5, r.UnrecordedMeterHours, 1e-9)
 	require.InDelta(t, 4, r.UnrecordedHours, 1e-9)
 	require.Len(t, r.Levels, 3)
-	require.Equal(t, []string{"mud", "sand", "road"}, []string{r.Levels[0].Level, r.Levels[1].Level, r.Levels[2].Level}, "in the order of the vocabulary")
+	require.Equal(t, []string{"mud", "sand", "road"}, []string{r.Levels[0].Level, r.Levels[1].Level, r.Levels[2].Level},
+		"in the order of the vocabulary")
 	require.Nil(t, r.Levels[1].Per100h, "an overheat without hours has no rate")
 	require.NotNil(t, r.Levels[1].Why)
 	sum := r.UnplacedOverheats + r.UnrecordedOverheats
@@ -203,8 +211,10 @@ func TestRatesOfExtremes(t *testing.T) {
 		},
 		"no hours": func(s *exposure.Strata) { s.Add(level(1, 1), 0, 2) },
 	} {
-		for _, q := range []RateQuestion{{By: exposure.Driver}, {By: exposure.Driver, Adjust: []exposure.Factor{exposure.Speed}},
-			{By: exposure.Driver, Adjust: []exposure.Factor{exposure.Speed, exposure.Terrain}}, {By: exposure.Driver, Reference: "B"}} {
+		for _, q := range []RateQuestion{{By: exposure.Driver},
+			{By: exposure.Driver, Adjust: []exposure.Factor{exposure.Speed}},
+			{By: exposure.Driver, Adjust: []exposure.Factor{exposure.Speed, exposure.Terrain}},
+			{By: exposure.Driver, Reference: "B"}} {
 			s := exposure.NewStrata()
 			add(s)
 			r, err := RatesOf(at(1, 0), x, s, q)
@@ -246,7 +256,8 @@ func TestAdjustedRatesCoverThePlantedOne(t *testing.T) {
 						start := at(1+30*len(l.Runs), 0)
 						l.Runs = append(l.Runs, run(start, hours/3, by(fmt.Sprint("D", d)), on(terrain), at2(speed)))
 						for range poisson(rng, rate*hours/3) {
-							l.Overheats = append(l.Overheats, schema.Overheat{Head: head(start.Add(time.Duration(rng.Float64() * hours / 3 * float64(time.Hour))))})
+							l.Overheats = append(l.Overheats,
+								schema.Overheat{Head: head(start.Add(time.Duration(rng.Float64() * hours / 3 * float64(time.Hour))))})
 						}
 					}
 				}
@@ -255,7 +266,8 @@ func TestAdjustedRatesCoverThePlantedOne(t *testing.T) {
 		for i := range logs {
 			inOrder(&logs[i])
 		}
-		r, err := Rates(Of(fleet(logs...), at(5000, 0)), RateQuestion{By: exposure.Driver, Adjust: []exposure.Factor{exposure.Terrain, exposure.Speed}})
+		r, err := Rates(Of(fleet(logs...), at(5000, 0)),
+			RateQuestion{By: exposure.Driver, Adjust: []exposure.Factor{exposure.Terrain, exposure.Speed}})
 		require.Zero(t, r.UnplacedOverheats)
 		require.NoError(t, err)
 		if e := r.Levels[0].AdjustedRatio; e != nil {
@@ -305,7 +317,8 @@ func BenchmarkRatesOfAMillionRuns(b *testing.B) {
 	}
 	b.ResetTimer()
 	for b.Loop() {
-		r, err := RatesOf(at(1, 0), x, s, RateQuestion{By: exposure.Driver, Adjust: []exposure.Factor{exposure.Terrain, exposure.Speed}})
+		r, err := RatesOf(at(1, 0), x, s, RateQuestion{By: exposure.Driver,
+			Adjust: []exposure.Factor{exposure.Terrain, exposure.Speed}})
 		if err != nil || len(r.Levels) != 200 {
 			b.Fatal(err, len(r.Levels))
 		}
@@ -407,7 +420,8 @@ func TestOverheatsThatRepeatInARun(t *testing.T) {
 			l.Runs = append(l.Runs, run(start, 2, by([]string{"A", "B"}[day%2])))
 			if n := []int{1, 5}[day%2]; day%24 < n && day < 240/several {
 				for k := range several {
-					l.Overheats = append(l.Overheats, schema.Overheat{Head: head(start.Add(time.Duration(5+k) * time.Minute))})
+					l.Overheats = append(l.Overheats,
+						schema.Overheat{Head: head(start.Add(time.Duration(5+k) * time.Minute))})
 				}
 			}
 		}
@@ -421,7 +435,8 @@ func TestOverheatsThatRepeatInARun(t *testing.T) {
 	// chance would have made a little.
 	require.InDelta(t, 3, thrice.Repeated, 0.2)
 	for _, v := range thrice.Levels {
-		want := stat.Counting{}.Rate(v.Overheats/3, v.Hours/3, stat.Level95).Est // a third of the runs' worth, at the same rate
+		// a third of the runs' worth, at the same rate
+		want := stat.Counting{}.Rate(v.Overheats/3, v.Hours/3, stat.Level95).Est
 		require.InDelta(t, 100*want.Value, v.Per100h.Value, 1e-9)
 		require.InDelta(t, 100*want.High, v.Per100h.High, 0.1*v.Per100h.High)
 	}

@@ -83,7 +83,8 @@ func (r *RatesReport) sentence(v *RateLevel, q RateQuestion) string {
 			chance = fmt.Sprintf("; with %d compared, that may be chance", r.tested())
 		}
 		if v.Mostly != nil {
-			chance = fmt.Sprintf("; %s, so it may be the machine ('--adjust terrain,speed' allows for that)", mostly(v, q.By))
+			chance = fmt.Sprintf("; %s, so it may be the machine ('--adjust terrain,speed' allows for that)",
+				mostly(v, q.By))
 		}
 		return fmt.Sprintf("%s: %s times %s%s", v.Level, interval(v.CrudeRatio), others, chance)
 	}
@@ -93,7 +94,8 @@ func (r *RatesReport) sentence(v *RateLevel, q RateQuestion) string {
 		if crude == 0 {
 			return ""
 		}
-		return fmt.Sprintf("%s: %s times %s; %s, nothing can be said: %s", v.Level, interval(v.CrudeRatio), others, allowing, *v.Why)
+		return fmt.Sprintf("%s: %s times %s; %s, nothing can be said: %s", v.Level, interval(v.CrudeRatio), others,
+			allowing, *v.Why)
 	}
 	if crude == 0 && adjusted == 0 {
 		return ""

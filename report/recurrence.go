@@ -53,7 +53,8 @@ type MachineTrend struct {
 // Recurrence reports how often work comes back in the fleet, or overheats if
 // work is "". Words of work are compared ignoring case.
 func Recurrence(s Source, work string) RecurrenceReport {
-	r := RecurrenceReport{AsOf: s.AsOf, Of: work, Curve: []RecurrencePoint{}, Trend: []MachineTrend{}, Words: []string{}}
+	r := RecurrenceReport{AsOf: s.AsOf, Of: work, Curve: []RecurrencePoint{}, Trend: []MachineTrend{},
+		Words: []string{}}
 	if work == "" {
 		r.Of = "overheats"
 	}

@@ -49,7 +49,8 @@ func valveSeats(t *testing.T) (schema.Fleet, json.RawMessage) {
 		name := fmt.Sprint("E", e.ID)
 		l := schema.Log{Machine: schema.Machine{Name: name, Meter: schema.N(0), Acquired: start}}
 		reads := func(h float64) schema.Head {
-			return schema.Head{Base: schema.Base{Machine: name, At: start.Add(time.Duration(h * 24 * float64(time.Hour)))}, Meter: schema.N(h)}
+			return schema.Head{Base: schema.Base{Machine: name,
+				At: start.Add(time.Duration(h * 24 * float64(time.Hour)))}, Meter: schema.N(h)}
 		}
 		for _, h := range e.Events {
 			l.Services = append(l.Services, schema.Service{Head: reads(h), Work: "Valve seat"})
@@ -110,7 +111,8 @@ func TestRecurrenceOfNothing(t *testing.T) {
 	require.Zero(t, r.Machines)
 	require.Contains(t, r.Warnings[0], "no meter reading and no run")
 	// A word that no service has names the near ones.
-	l := schema.Log{Runs: []schema.Run{run(at(1, 8), 2)}, Services: []schema.Service{{Head: head(at(1, 12)), Work: "valve seat replaced"}}}
+	l := schema.Log{Runs: []schema.Run{run(at(1, 8), 2)},
+		Services: []schema.Service{{Head: head(at(1, 12)), Work: "valve seat replaced"}}}
 	r = Recurrence(Of(fleet(l), at(2, 0)), "valve seat")
 	require.Contains(t, r.Warnings[0], "valve seat replaced")
 }

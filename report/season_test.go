@@ -155,8 +155,9 @@ func TestSeasonReportsAreJSON(t *testing.T) {
 	clean := Cleaning(s())
 	history, ok := History(s(), "R6", nil, false)
 	require.True(t, ok)
-	for name, r := range map[string]any{"coolant": Coolant(s()), "cleaning": clean, "fleet": Fleet(s(), nil), "doubts": Doubts(s()),
-		"due": DueWork(s(), &clean), "history": history, "recurrence": Recurrence(s(), "")} {
+	for name, r := range map[string]any{"coolant": Coolant(s()), "cleaning": clean, "fleet": Fleet(s(), nil),
+		"doubts": Doubts(s()),
+		"due":    DueWork(s(), &clean), "history": history, "recurrence": Recurrence(s(), "")} {
 		b, err := json.MarshalIndent(r, "", " ")
 		require.NoError(t, err, name)
 		if os.Getenv("SHOW") == name {

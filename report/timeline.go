@@ -74,7 +74,8 @@ func (src *Source) timeline(l *exposure.Life) []TimelineLine {
 			}
 		}
 		hours, mud := 0.0, 0.0
-		for next = i; next < len(l.Log.Runs) && (next == i || until.IsZero() || l.Log.Runs[next].At.Before(until)); next++ {
+		for next = i; next < len(l.Log.Runs) && (next == i || until.IsZero() ||
+			l.Log.Runs[next].At.Before(until)); next++ {
 			h, _ := l.Log.Runs[next].Duration()
 			hours += h
 			if l.Log.Runs[next].Terrain == "mud" {
@@ -82,8 +83,9 @@ func (src *Source) timeline(l *exposure.Life) []TimelineLine {
 			}
 		}
 		last := &l.Log.Runs[next-1]
-		line := TimelineLine{At: last.At.In(src.AsOf.Location()), Kind: "run", Engine: exposure.Tidy(l.Clock.At(last.End())),
-			Says: "driven " + say.Figure(hours) + " h"}
+		line := TimelineLine{At: last.At.In(src.AsOf.Location()), Kind: "run",
+			Engine: exposure.Tidy(l.Clock.At(last.End())),
+			Says:   "driven " + say.Figure(hours) + " h"}
 		if n := next - i; n > 1 {
 			line.Says = fmt.Sprintf("%d runs, %s h", n, say.Figure(hours))
 		} else {

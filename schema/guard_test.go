@@ -9,7 +9,8 @@ import (
 )
 
 // Cells that begin with = + - @, a tab or a carriage return are formulas to spreadsheet programs (OWASP, "CSV
-// Injection"); the wide forms of the four signs are too where the program's language is an East Asian one (from memory).
+// Injection"); the wide forms of the four signs are too where the program's language is an East Asian one (from
+// memory).
 func TestGuard(t *testing.T) {
 	for in, want := range map[string]string{
 		"=1+1": "'=1+1", "+49 30 1234": "'+49 30 1234", "-5 from the mark": "'-5 from the mark", "@home": "'@home",

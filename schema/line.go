@@ -48,8 +48,9 @@ next:
 		i += used
 		for _, g := range out {
 			if g.Field == given[0].Field && g.Field.Type != WordsField {
-				wrong = append(wrong, &Problem{Column: label(g.Field), Value: given[0].Value, Says: "is a second one: " +
-					Quote(g.Value) + " is there already"})
+				wrong = append(wrong, &Problem{Column: label(g.Field), Value: given[0].Value,
+					Says: "is a second one: " +
+						Quote(g.Value) + " is there already"})
 				continue next
 			}
 		}

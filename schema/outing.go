@@ -90,7 +90,8 @@ func (o *Outing) BackRecords() []Record {
 // made.
 func (o *Outing) Makes() []struct{ Kind, Ref string } {
 	var out []struct{ Kind, Ref string }
-	for _, x := range [][2]string{{"release", "release"}, {"level", "level-out"}, {"run", "run"}, {"overheat", "overheat"},
+	for _, x := range [][2]string{{"release", "release"}, {"level", "level-out"}, {"run", "run"},
+		{"overheat", "overheat"},
 		{"level", "level-back"}} {
 		out = append(out, struct{ Kind, Ref string }{x[0], o.Called() + "-" + x[1]})
 	}

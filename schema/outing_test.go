@@ -13,12 +13,14 @@ var morning = time.Date(2026, 3, 14, 9, 10, 0, 0, time.UTC)
 
 func outing() Outing {
 	return Outing{Base: Base{Meta: Meta{Number: 5}, Machine: "R4", At: morning}, Driver: "Ada Venn", MeterOut: N(97.1),
-		LevelOut: N(0), EngineOut: "cold", Back: morning.Add(8 * time.Hour), MeterBack: N(99.6), LevelBack: N(100), Lamp: "yes", Mud: "yes"}
+		LevelOut: N(0), EngineOut: "cold", Back: morning.Add(8 * time.Hour), MeterBack: N(99.6), LevelBack: N(100),
+		Lamp: "yes", Mud: "yes"}
 }
 
 // What was not known yet does not count, and the log itself is left as it is.
 func TestAnOutingAsOfATime(t *testing.T) {
-	log := Log{Outings: []Outing{outing(), {Base: Base{Machine: "R4", At: morning.AddDate(0, 0, 1)}, Driver: "Bo Larkin"}}}
+	log := Log{Outings: []Outing{outing(), {Base: Base{Machine: "R4", At: morning.AddDate(0, 0, 1)},
+		Driver: "Bo Larkin"}}}
 	then := log.AsOf(morning.Add(time.Hour))
 	require.Len(t, then.Outings, 1)
 	went := Outing{Base: outing().Base, Driver: "Ada Venn", MeterOut: N(97.1), LevelOut: N(0), EngineOut: "cold"}
@@ -37,7 +39,8 @@ func TestWhatAnOutingMakes(t *testing.T) {
 	called := func(what string) Base {
 		return Base{Ref: "out-R4-20260314T091000Z-" + what, Machine: "R4", At: morning}
 	}
-	require.Equal(t, []Record{&Level{Head: Head{Base: called("level-out")}, BelowMark: N(0), Engine: "cold"}}, o.OutRecords())
+	require.Equal(t, []Record{&Level{Head: Head{Base: called("level-out")}, BelowMark: N(0), Engine: "cold"}},
+		o.OutRecords())
 	made := o.BackRecords()
 	require.Len(t, made, 3)
 	run := made[0].(*Run)
@@ -103,7 +106,8 @@ func TestHalvesOfAnOuting(t *testing.T) {
 		}
 		return out
 	}
-	require.Equal(t, []string{"machine", "out", "driver", "meter", "level", "engine", "accepted", "note"}, flags(GoesOut))
+	require.Equal(t, []string{"machine", "out", "driver", "meter", "level", "engine", "accepted", "note"},
+		flags(GoesOut))
 	require.Equal(t, []string{"machine", "back", "meter", "hours", "level", "engine", "lamp", "mud", "note"},
 		flags(ComesBack))
 	require.Equal(t, "back", ComesBack.TimeColumn())
@@ -123,7 +127,8 @@ func TestHalvesOfAnOuting(t *testing.T) {
 	require.Equal(t, "driver=D3 meter_out_h=97.1 level_out_ml=0 ", line(GoesOut, "d3 97.1 ok"))
 	require.Equal(t, "driver=Ada Venn level_out_ml=0 meter_out_h=97.1 accepted=yes ",
 		line(GoesOut, "ada level ok meter 97.1 accept"))
-	require.Equal(t, "meter_back_h=99.6 level_back_ml=300ml lamp=no mud=yes ", line(ComesBack, "99.6 300ml no-lamp mud"))
+	require.Equal(t, "meter_back_h=99.6 level_back_ml=300ml lamp=no mud=yes ",
+		line(ComesBack, "99.6 300ml no-lamp mud"))
 	require.Equal(t, "hours=1.5 level_back_ml=300 lamp=yes engine_back=cold ",
 		line(ComesBack, "hours 1.5 level 300 lamp cold"))
 	require.Contains(t, line(ComesBack, "level"), "does not fit a back")

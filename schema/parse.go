@@ -134,7 +134,8 @@ func (k *Known) Bearer(s string) (machine, driver string, err error) {
 	noMachine, noDriver := errors.As(machineErr, &unknownMachine), errors.As(driverErr, &unknownDriver)
 	switch {
 	case noMachine && noDriver:
-		return "", "", unknown("machine or driver", s, slices.Concat(k.Machines, k.Drivers), "shedbook machine add "+Quote(s)+", or shedbook driver add "+Quote(s))
+		return "", "", unknown("machine or driver", s, slices.Concat(k.Machines, k.Drivers), "shedbook machine add "+
+			Quote(s)+", or shedbook driver add "+Quote(s))
 	case noDriver, machineErr == nil && fold(machine) == fold(s):
 		return machine, "", machineErr
 	case noMachine, driverErr == nil && fold(driver) == fold(s):
@@ -195,7 +196,8 @@ func unknown(what, s string, names []string, add string) error {
 // Quote quotes a word for a shell if it needs quotes.
 func Quote(s string) string {
 	if s != "" && strings.IndexFunc(s, func(r rune) bool {
-		return !(r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z' || r >= '0' && r <= '9' || strings.ContainsRune("-_./:=+", r))
+		return !(r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z' || r >= '0' && r <= '9' ||
+			strings.ContainsRune("-_./:=+", r))
 	}) < 0 {
 		return s
 	}

@@ -353,8 +353,9 @@ func (c *MeterChange) Validate() error { return nil }
 // report.Doubts), not an error.
 func (r *Run) Validate() error {
 	if r.MeterIn.Known && r.MeterOut.Known && r.MeterIn.V < r.MeterOut.V-1e-9 {
-		return Wrong("meter_in_h", fmt.Sprint(r.MeterIn.V), fmt.Sprintf("is below meter_out_h %v, but a meter does not run "+
-			"backwards: swap them, or record the new meter first", r.MeterOut.V))
+		return Wrong("meter_in_h", fmt.Sprint(r.MeterIn.V),
+			fmt.Sprintf("is below meter_out_h %v, but a meter does not run "+
+				"backwards: swap them, or record the new meter first", r.MeterOut.V))
 	}
 	if _, ok := r.Duration(); !ok {
 		return Wrong("hours", "", "is missing: give hours, or both meter_out_h and meter_in_h")
@@ -368,8 +369,9 @@ func (r *Run) Validate() error {
 func (r *Run) withinLimits() error {
 	most := KindOf(r).Field("hours").Max
 	if h, _ := r.Duration(); h > most {
-		return Wrong("meter_in_h", fmt.Sprint(r.MeterIn.V), fmt.Sprintf("is %v h above meter_out_h %v, and one run has at "+
-			"most %v h: swap them, or split the run", h, r.MeterOut.V, most))
+		return Wrong("meter_in_h", fmt.Sprint(r.MeterIn.V),
+			fmt.Sprintf("is %v h above meter_out_h %v, and one run has at "+
+				"most %v h: swap them, or split the run", h, r.MeterOut.V, most))
 	}
 	return nil
 }
@@ -410,7 +412,8 @@ func (o *Outing) Validate() error {
 		}
 		if h < -1e-9 {
 			return Wrong("meter_back_h", fmt.Sprint(o.MeterBack.V),
-				fmt.Sprintf("is below the meter when it went out, %v, but a meter does not run backwards", o.MeterOut.V))
+				fmt.Sprintf("is below the meter when it went out, %v, but a meter does not run backwards",
+					o.MeterOut.V))
 		}
 	}
 	return nil

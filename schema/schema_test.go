@@ -15,14 +15,15 @@ import (
 // gain columns; it never loses or renames one. Source: the project's exchange
 // contract, section Sheets.
 var contract = map[string]string{
-	"machines":  "machine* make model year serial coolant_l reservoir_ml cap_kpa thermostat_c meter_h acquired note",
-	"drivers":   "driver* note",
-	"runs":      "ref machine* driver start* hours meter_out_h meter_in_h terrain speed range load ambient_c note",
-	"topups":    "ref machine* at* meter_h volume_ml* fluid into note",
-	"refills":   "ref machine* at* meter_h volume_ml concentrate_pct reason note",
-	"bleeds":    "ref machine* at* meter_h points nose_up heat_cycles note",
-	"levels":    "ref machine* at* meter_h below_mark_ml* engine note",
-	"cleanings": "ref machine* at* meter_h method* radiator_out sides blocked_front_pct blocked_back_pct blocked_after_pct note",
+	"machines": "machine* make model year serial coolant_l reservoir_ml cap_kpa thermostat_c meter_h acquired note",
+	"drivers":  "driver* note",
+	"runs":     "ref machine* driver start* hours meter_out_h meter_in_h terrain speed range load ambient_c note",
+	"topups":   "ref machine* at* meter_h volume_ml* fluid into note",
+	"refills":  "ref machine* at* meter_h volume_ml concentrate_pct reason note",
+	"bleeds":   "ref machine* at* meter_h points nose_up heat_cycles note",
+	"levels":   "ref machine* at* meter_h below_mark_ml* engine note",
+	"cleanings": "ref machine* at* meter_h method* radiator_out sides blocked_front_pct blocked_back_pct " +
+		"blocked_after_pct note",
 	"overheats": "ref machine* at* meter_h driver terrain speed range load ambient_c sign minutes_in lost_ml fan note",
 	"checks":    "ref machine* at* meter_h check* result value unit note",
 	"services":  "ref machine* at* meter_h work* cause parts cost by note",
@@ -31,13 +32,22 @@ var contract = map[string]string{
 
 // And its words.
 var contractWords = map[string]string{
-	"terrain": "mud water dust sand gravel rock grass forest snow road", "speed": "slow medium fast", "range": "low high",
-	"load": "light heavy towing", "fluid": "premix concentrate water", "into": "reservoir radiator", "points": "pump thermostat radiator",
-	"engine": "cold hot", "method": "rinse hose air soak", "sides": "front back both", "sign": "lamp gauge steam limp shutdown",
-	"fan": "on off unknown", "result": "pass fail unsure", "yesno": "no yes",
-	"cause": "blocked-core trapped-air external-leak head-gasket pressure-cap fan-circuit thermostat pump collapsed-hose warning-circuit blocked-inside lean-mixture overfilled-oil dirty-oil-cooler low-compression air-filter wrong-mix overload dragging low-coolant thermostat-open air-path fan-reversed low-oil",
-	"check": "light-test bleed level pressure-hold combustion-gas compression leak-down cap-hold fan-runs fan-relay thermostat-bath pump-flow hose-squeeze wiggle sensor-resistance flow-through intake-leak oil-level oil-cooler valve-clearance air-filter mix-strength brake-drag fan-at-lamp warm-up needle-pulse fan-after-stop neck-level wet-outside air-path fan-direction probe",
-	"flag":  "steady-loss blocked-core trapped-air warning-circuit fan-circuit thermostat above-fleet came-back hard-driving terrain speed load range ambient",
+	"terrain": "mud water dust sand gravel rock grass forest snow road", "speed": "slow medium fast",
+	"range": "low high",
+	"load":  "light heavy towing", "fluid": "premix concentrate water", "into": "reservoir radiator",
+	"points": "pump thermostat radiator",
+	"engine": "cold hot", "method": "rinse hose air soak", "sides": "front back both",
+	"sign": "lamp gauge steam limp shutdown",
+	"fan":  "on off unknown", "result": "pass fail unsure", "yesno": "no yes",
+	"cause": "blocked-core trapped-air external-leak head-gasket pressure-cap fan-circuit thermostat pump " +
+		"collapsed-hose warning-circuit blocked-inside lean-mixture overfilled-oil dirty-oil-cooler low-compression " +
+		"air-filter wrong-mix overload dragging low-coolant thermostat-open air-path fan-reversed low-oil",
+	"check": "light-test bleed level pressure-hold combustion-gas compression leak-down cap-hold fan-runs fan-relay " +
+		"thermostat-bath pump-flow hose-squeeze wiggle sensor-resistance flow-through intake-leak oil-level " +
+		"oil-cooler valve-clearance air-filter mix-strength brake-drag fan-at-lamp warm-up needle-pulse " +
+		"fan-after-stop neck-level wet-outside air-path fan-direction probe",
+	"flag": "steady-loss blocked-core trapped-air warning-circuit fan-circuit thermostat above-fleet came-back " +
+		"hard-driving terrain speed load range ambient",
 }
 
 func TestSheetsAreTheContracts(t *testing.T) {
@@ -109,7 +119,8 @@ func anyRecord(t *rapid.T, k *Kind, known *Known) Record {
 // What a sheet's cells hold reads back as the same record, and so does its JSON.
 func TestRecordsRoundTrip(t *testing.T) {
 	zone := time.FixedZone("UTC+02:00", 2*3600)
-	known := NewKnown([]string{"R4", "Heron"}, []string{"Ada Venn", "Bo"}, []Word{{Vocabulary: "terrain", Word: "stubble"}}, zone)
+	known := NewKnown([]string{"R4", "Heron"}, []string{"Ada Venn", "Bo"},
+		[]Word{{Vocabulary: "terrain", Word: "stubble"}}, zone)
 	rapid.Check(t, func(t *rapid.T) {
 		k := rapid.SampledFrom(Kinds).Draw(t, "kind")
 		r := anyRecord(t, k, known)
@@ -138,7 +149,8 @@ func TestThorough(t *testing.T) {
 	for _, c := range []struct {
 		out, sides string
 		want       bool
-	}{{"yes", "both", true}, {"", "both", true}, {"no", "both", true}, {"yes", "", true}, {"yes", "front", false}, {"no", "front", false}, {"", "", false}, {"", "back", false}} {
+	}{{"yes", "both", true}, {"", "both", true}, {"no", "both", true}, {"yes", "", true}, {"yes", "front", false},
+		{"no", "front", false}, {"", "", false}, {"", "back", false}} {
 		got := (&Cleaning{RadiatorOut: c.out, Sides: c.sides}).Thorough()
 		require.Equal(t, c.want, got, "radiator out %q, sides %q", c.out, c.sides)
 	}
@@ -185,7 +197,8 @@ func TestWrongFieldsSayWhatWouldBeRight(t *testing.T) {
 
 func TestAsOf(t *testing.T) {
 	day := func(d int) time.Time { return time.Date(2026, 3, d, 0, 0, 0, 0, time.UTC) }
-	l := Log{Runs: []Run{{Base: Base{At: day(1)}}, {Base: Base{At: day(2)}}, {Base: Base{At: day(2)}}, {Base: Base{At: day(3)}}}}
+	l := Log{Runs: []Run{{Base: Base{At: day(1)}}, {Base: Base{At: day(2)}}, {Base: Base{At: day(2)}},
+		{Base: Base{At: day(3)}}}}
 	require.Len(t, l.AsOf(day(2)).Runs, 3)
 	require.Len(t, l.AsOf(day(1).Add(-1)).Runs, 0)
 	require.Len(t, l.AsOf(time.Time{}).Runs, 4)
@@ -198,7 +211,8 @@ func TestNamesAreCleanedOnEntry(t *testing.T) {
 	const name = "Ren\u00e9 Venn"
 	known := NewKnown([]string{"R4"}, []string{name}, nil, time.UTC)
 	k := KindNamed("driver")
-	for _, typed := range []string{name, "Rene\u0301 Venn", "Ren\u00e9\u00a0Venn", "Ren\u00e9  Venn", " Ren\u00e9\u2003Venn ", "Ren\u00e9\u200b Ve\u00adnn", "\ufeffRen\u00e9 Venn"} {
+	for _, typed := range []string{name, "Rene\u0301 Venn", "Ren\u00e9\u00a0Venn", "Ren\u00e9  Venn",
+		" Ren\u00e9\u2003Venn ", "Ren\u00e9\u200b Ve\u00adnn", "\ufeffRen\u00e9 Venn"} {
 		r := &Driver{}
 		require.NoError(t, k.Set(r, &k.Fields[0], typed, known, time.Time{}))
 		require.Equal(t, name, r.Name, "%q", typed)
@@ -217,8 +231,10 @@ func TestNamesAreCleanedOnEntry(t *testing.T) {
 func TestTwins(t *testing.T) {
 	names := []string{"Ada Venn", "Bo Larkin", "José Núñez", "Driver A", "Tam Rusk"}
 	for name, want := range map[string][]string{
-		"Ada Ven": nil, "Ada Vennn": {"Ada Venn"}, "Venn, Ada": {"Ada Venn"}, "ada-venn": {"Ada Venn"}, "Jose Nunez": {"José Núñez"}, "Bo Larkni": {"Bo Larkin"},
-		"Driver B": nil, "Ada Venn": nil, "Cass Imrie": nil, "Bo Larkin2": nil, "Tom Rusk": nil, "Tam Rask": {"Tam Rusk"},
+		"Ada Ven": nil, "Ada Vennn": {"Ada Venn"}, "Venn, Ada": {"Ada Venn"}, "ada-venn": {"Ada Venn"},
+		"Jose Nunez": {"José Núñez"}, "Bo Larkni": {"Bo Larkin"},
+		"Driver B": nil, "Ada Venn": nil, "Cass Imrie": nil, "Bo Larkin2": nil, "Tom Rusk": nil,
+		"Tam Rask": {"Tam Rusk"},
 	} {
 		require.Equal(t, want, Twins(name, names), name)
 	}
@@ -228,8 +244,9 @@ func TestTwins(t *testing.T) {
 func TestAlikeWorks(t *testing.T) {
 	works := []string{"oil and filter", "Valve clearance", "coolant changed", "belt"}
 	for work, want := range map[string][]string{
-		"oil change": {"oil and filter"}, "oil & filters": {"oil and filter"}, "valve clearances checked": {"Valve clearance"},
-		"New coolant": {"coolant changed"}, "drive belt": {"belt"},
+		"oil change": {"oil and filter"}, "oil & filters": {"oil and filter"},
+		"valve clearances checked": {"Valve clearance"},
+		"New coolant":              {"coolant changed"}, "drive belt": {"belt"},
 		"oil pump seal": nil, "air filter": nil, "changed": nil, "OIL  and filter": nil, "": nil,
 	} {
 		require.Equal(t, want, AlikeWorks(work, works), work)
@@ -257,7 +274,8 @@ func TestListsOfWordsFitTheirBits(t *testing.T) {
 func TestBearer(t *testing.T) {
 	k := NewKnown([]string{"D35", "R4"}, []string{"D3", "Dora", "Tam"}, nil, time.UTC)
 	k.Begun = true
-	for word, want := range map[string][2]string{"d3": {"", "D3"}, "D35": {"D35", ""}, "r": {"R4", ""}, "ta": {"", "Tam"}} {
+	for word, want := range map[string][2]string{"d3": {"", "D3"}, "D35": {"D35", ""}, "r": {"R4", ""},
+		"ta": {"", "Tam"}} {
 		machine, driver, err := k.Bearer(word)
 		require.NoError(t, err, word)
 		require.Equal(t, want, [2]string{machine, driver}, word)

@@ -15,7 +15,8 @@ func TestEveryDatedKindHasItsPlaceInALog(t *testing.T) {
 	whose := map[uintptr]string{}
 	for _, k := range Kinds {
 		in := k.In(&log)
-		require.Equal(t, k.Dated || k.Name == "answer", in != nil, "%s has its place in a log: logged in Kinds, not describe", k.Name)
+		require.Equal(t, k.Dated || k.Name == "answer", in != nil,
+			"%s has its place in a log: logged in Kinds, not describe", k.Name)
 		if in == nil {
 			continue
 		}

@@ -59,7 +59,8 @@ func TestEqualRowsAndThePast(t *testing.T) {
 			require.NoError(t, err)
 		}
 		// 3: 200, voided; 4, 5: 200; 6: 300, now 450; 7: 400, now 300.
-		for _, sheet := range [][]int{{200, 200, 200, 300, 400}, {400, 300, 200, 200, 200}, {200, 200, 450, 300}, {300, 450, 200, 200}} {
+		for _, sheet := range [][]int{{200, 200, 200, 300, 400}, {400, 300, 200, 200, 200}, {200, 200, 450, 300},
+			{300, 450, 200, 200}} {
 			require.Zero(t, taken(t, b, sheet...).Added, "%v", sheet)
 		}
 		is := taken(t, b, 300, 300, 300, 200, 200)

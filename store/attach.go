@@ -58,7 +58,8 @@ func prepareFile(f File) (*storedFile, error) {
 	case len(f.Content) == 0:
 		return nil, wrong("check that the whole file was copied", "is empty")
 	case len(f.Content) > MaxFile:
-		return nil, wrong("save it smaller: 2000 pixels wide is enough", "is larger than %d MiB, which is the limit", MaxFile>>20)
+		return nil, wrong("save it smaller: 2000 pixels wide is enough", "is larger than %d MiB, which is the limit",
+			MaxFile>>20)
 	}
 	content, format, err := photo.StripMetadata(f.Content)
 	if errors.Is(err, photo.ErrFormat) {
@@ -135,7 +136,8 @@ func attach(ctx context.Context, q querier, record int64, k *storedFile, now tim
 	if len(has) > 0 {
 		return has[0], false, nil
 	}
-	if _, err := q.ExecContext(ctx, "INSERT INTO files (sha256, format, bytes, content) VALUES (?, ?, ?, ?) ON CONFLICT (sha256) DO NOTHING",
+	if _, err := q.ExecContext(ctx,
+		"INSERT INTO files (sha256, format, bytes, content) VALUES (?, ?, ?, ?) ON CONFLICT (sha256) DO NOTHING",
 		k.sum, k.format, len(k.content), k.content); err != nil {
 		return Attachment{}, false, err
 	}
@@ -143,14 +145,17 @@ func attach(ctx context.Context, q querier, record int64, k *storedFile, now tim
 	if k.what != "" {
 		what = k.what
 	}
-	a := Attachment{Record: record, Name: k.name, What: k.what, Format: k.format, Bytes: int64(len(k.content)), SHA256: k.sum, Entered: now}
+	a := Attachment{Record: record, Name: k.name, What: k.what, Format: k.format, Bytes: int64(len(k.content)),
+		SHA256: k.sum, Entered: now}
 	var file int64
-	err = q.QueryRowContext(ctx, "SELECT number, coalesce((SELECT max(nth) FROM attachments WHERE record = ?), 0) + 1 FROM files WHERE sha256 = ?", record, k.sum).Scan(&file, &a.Nth)
+	err = q.QueryRowContext(ctx, "SELECT number, coalesce((SELECT max(nth) FROM attachments WHERE record = ?), 0) + "+
+		"1 FROM files WHERE sha256 = ?", record, k.sum).Scan(&file, &a.Nth)
 	if err != nil {
 		return a, true, err
 	}
 	row := []any{record, a.Nth, file, k.name, what, formatTime(now), nil, nil}
-	_, err = q.ExecContext(ctx, "INSERT INTO attachments (record, nth, file, name, what, entered, detached, why, sum) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+	_, err = q.ExecContext(ctx, "INSERT INTO attachments (record, nth, file, name, what, entered, detached, why, "+
+		"sum) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
 		append(row, rowSum(row...))...)
 	return a, true, err
 }
@@ -168,11 +173,14 @@ func (b *Book) Detach(ctx context.Context, record int64, nth int, why string) (A
 			return trouble(Refused, "", "attachment %d of record %d was detached already", nth, record)
 		}
 		out = a
-		return eachRow(ctx, tx, "attachments", fmt.Sprintf(" WHERE record = %d AND nth = %d", record, nth), func(_ []string, row []any) error {
-			row[6], row[7] = formatTime(b.now()), why
-			_, err := tx.ExecContext(ctx, "UPDATE attachments SET detached = ?, why = ?, sum = ? WHERE record = ? AND nth = ?", row[6], why, rowSum(row[:8]...), record, nth)
-			return err
-		})
+		return eachRow(ctx, tx, "attachments", fmt.Sprintf(" WHERE record = %d AND nth = %d", record, nth),
+			func(_ []string, row []any) error {
+				row[6], row[7] = formatTime(b.now()), why
+				_, err := tx.ExecContext(ctx,
+					"UPDATE attachments SET detached = ?, why = ?, sum = ? WHERE record = ? AND nth = ?", row[6], why,
+					rowSum(row[:8]...), record, nth)
+				return err
+			})
 	})
 	return out, err
 }
@@ -193,9 +201,11 @@ func attachment(ctx context.Context, q querier, record int64, nth int) (Attachme
 		if _, _, err := find(ctx, q, record); err != nil {
 			return Attachment{}, err
 		}
-		return Attachment{}, trouble(NotFound, fmt.Sprintf("shedbook attach %d FILE adds one", record), "record %d has no attachments", record)
+		return Attachment{}, trouble(NotFound, fmt.Sprintf("shedbook attach %d FILE adds one", record),
+			"record %d has no attachments", record)
 	}
-	return Attachment{}, trouble(NotFound, fmt.Sprintf("shedbook show %d lists them", record), "record %d has no attachment %d", record, nth)
+	return Attachment{}, trouble(NotFound, fmt.Sprintf("shedbook show %d lists them", record),
+		"record %d has no attachment %d", record, nth)
 }
 
 // Attachments lists a record's attachments in order, those detached too.
@@ -227,7 +237,8 @@ func ofMachine() string {
 }
 
 func attachments(ctx context.Context, q querier, where string, args ...any) ([]Attachment, error) {
-	rows, err := q.QueryContext(ctx, `SELECT record, nth, name, coalesce(what, ''), format, bytes, sha256, entered, coalesce(detached, ''), coalesce(why, '')
+	rows, err := q.QueryContext(ctx,
+		`SELECT record, nth, name, coalesce(what, ''), format, bytes, sha256, entered, coalesce(detached, ''), coalesce(why, '')
 		FROM attachments JOIN files ON files.number = attachments.file `+where+` ORDER BY record, nth`, args...)
 	if err != nil {
 		return nil, err
@@ -237,7 +248,8 @@ func attachments(ctx context.Context, q querier, where string, args ...any) ([]A
 	for rows.Next() {
 		var a Attachment
 		var entered, detached string
-		if err := rows.Scan(&a.Record, &a.Nth, &a.Name, &a.What, &a.Format, &a.Bytes, &a.SHA256, &entered, &detached, &a.Why); err != nil {
+		if err := rows.Scan(&a.Record, &a.Nth, &a.Name, &a.What, &a.Format, &a.Bytes, &a.SHA256, &entered, &detached,
+			&a.Why); err != nil {
 			return nil, err
 		}
 		a.Name = fileName(a.Name) // another program may have written it

@@ -31,7 +31,8 @@ func TestAttachAndDetach(t *testing.T) {
 	run, err := b.Record(ctx, aRun(noon, 2.5))
 	require.NoError(t, err)
 	told := sample(t, "told.jpg")
-	got, fresh, err := b.Attach(ctx, run, []File{{"yard/../front.jpg", "core from behind", told}, {"bill.pdf", "", paper("84.50")}})
+	got, fresh, err := b.Attach(ctx, run, []File{{"yard/../front.jpg", "core from behind", told},
+		{"bill.pdf", "", paper("84.50")}})
 	require.NoError(t, err)
 	require.Equal(t, []bool{true, true}, fresh)
 	require.Equal(t, "front.jpg", got[0].Name)
@@ -117,7 +118,8 @@ func TestWhatIsNotAttached(t *testing.T) {
 	require.Empty(t, dump(t, b.Path(), "files"))
 
 	// A PDF called .jpg is a PDF; the limit itself is kept.
-	got, _, err := b.Attach(ctx, 1, []File{{"scan.jpg", "", paper("x")}, {"largest.pdf", "", append(paper(""), make([]byte, MaxFile-len(paper("")))...)}})
+	got, _, err := b.Attach(ctx, 1, []File{{"scan.jpg", "", paper("x")},
+		{"largest.pdf", "", append(paper(""), make([]byte, MaxFile-len(paper("")))...)}})
 	require.NoError(t, err)
 	require.Equal(t, "pdf", got[0].Format)
 	require.EqualValues(t, 20<<20, got[1].Bytes)
@@ -139,7 +141,8 @@ func TestAttachToAFullDisk(t *testing.T) {
 	b.db.SetMaxOpenConns(1)
 	_, err := b.db.Exec("PRAGMA max_page_count = 100") // SQLite's own full disk: 400 KiB
 	require.NoError(t, err)
-	_, _, err = b.Attach(ctx, 1, []File{{"small.pdf", "", paper("x")}, {"bill.pdf", "", append(paper(""), make([]byte, 1<<20)...)}})
+	_, _, err = b.Attach(ctx, 1, []File{{"small.pdf", "", paper("x")},
+		{"bill.pdf", "", append(paper(""), make([]byte, 1<<20)...)}})
 	require.ErrorContains(t, err, "the disk is full: nothing was recorded")
 	all, err := b.Attachments(ctx, 1)
 	require.NoError(t, err)
@@ -151,7 +154,8 @@ func TestAttachToAFullDisk(t *testing.T) {
 func TestFileNames(t *testing.T) {
 	for in, want := range map[string]string{
 		"front.jpg": "front.jpg", "/tmp/a/front.jpg": "front.jpg", `C:\photos\front.jpg`: "front.jpg",
-		"../../.ssh/keys": "keys", ".hidden.png": "hidden.png", "..": "file", "": "file", "a\nb\x1b[2J.png": "a_b_[2J.png", "größe.jpg": "größe.jpg",
+		"../../.ssh/keys": "keys", ".hidden.png": "hidden.png", "..": "file", "": "file",
+		"a\nb\x1b[2J.png": "a_b_[2J.png", "größe.jpg": "größe.jpg",
 	} {
 		require.Equal(t, want, fileName(in), in)
 	}
@@ -170,16 +174,17 @@ func TestHandWrittenAttachments(t *testing.T) {
 	file := "INSERT INTO files (sha256, format, bytes, content) VALUES "
 	attached := "INSERT INTO attachments (record, nth, file, name, what, entered, detached, why) VALUES "
 	for name, insert := range map[string]string{
-		"a short digest":             file + "('abc', 'pdf', 1, x'00')",
-		"a digest in capitals":       file + "('A" + sum[2:] + ", 'pdf', 1, x'00')",
-		"another format":             file + "(" + sum + ", 'gif', 1, x'00')",
-		"no bytes":                   file + "(" + sum + ", 'pdf', 0, x'')",
-		"a wrong size":               file + "(" + sum + ", 'pdf', 2, x'00')",
-		"text for bytes":             file + "(" + sum + ", 'pdf', 1, 'x')",
-		"a file that is not there":   attached + "(1, 2, 99, 'x', NULL, '2026-03-14T12:00:00Z', NULL, NULL)",
-		"no name":                    attached + "(1, 2, 1, '', NULL, '2026-03-14T12:00:00Z', NULL, NULL)",
-		"the same file twice":        attached + "(1, 2, 1, 'x', NULL, '2026-03-14T12:00:00Z', NULL, NULL)",
-		"detached without a why":     attached + "(1, 2, 1, 'x', NULL, '2026-03-14T12:00:00Z', '2026-03-14T12:00:00Z', NULL)",
+		"a short digest":           file + "('abc', 'pdf', 1, x'00')",
+		"a digest in capitals":     file + "('A" + sum[2:] + ", 'pdf', 1, x'00')",
+		"another format":           file + "(" + sum + ", 'gif', 1, x'00')",
+		"no bytes":                 file + "(" + sum + ", 'pdf', 0, x'')",
+		"a wrong size":             file + "(" + sum + ", 'pdf', 2, x'00')",
+		"text for bytes":           file + "(" + sum + ", 'pdf', 1, 'x')",
+		"a file that is not there": attached + "(1, 2, 99, 'x', NULL, '2026-03-14T12:00:00Z', NULL, NULL)",
+		"no name":                  attached + "(1, 2, 1, '', NULL, '2026-03-14T12:00:00Z', NULL, NULL)",
+		"the same file twice":      attached + "(1, 2, 1, 'x', NULL, '2026-03-14T12:00:00Z', NULL, NULL)",
+		"detached without a why": attached +
+			"(1, 2, 1, 'x', NULL, '2026-03-14T12:00:00Z', '2026-03-14T12:00:00Z', NULL)",
 		"a why without being so":     attached + "(2, 1, 1, 'x', NULL, '2026-03-14T12:00:00Z', NULL, 'why')",
 		"a time in words":            attached + "(2, 1, 1, 'x', NULL, 'today', NULL, NULL)",
 		"taking an attached one out": "DELETE FROM files",
@@ -206,7 +211,8 @@ func TestReadingRecordsTouchesNoFiles(t *testing.T) {
 	for i := range 3 {
 		_, err := b.Record(ctx, aRun(noon.Add(time.Duration(i)*time.Hour), 1))
 		require.NoError(t, err)
-		_, _, err = b.Attach(ctx, int64(3+i), []File{{"bill.pdf", "", append(paper(string(rune('a'+i))), make([]byte, 19<<20)...)}})
+		_, _, err = b.Attach(ctx, int64(3+i), []File{{"bill.pdf", "",
+			append(paper(string(rune('a'+i))), make([]byte, 19<<20)...)}})
 		require.NoError(t, err)
 	}
 	require.NoError(t, b.Close())

@@ -84,7 +84,8 @@ func readBack(ctx context.Context, path, to string, counts map[string]int64) err
 		return explain(to, err)
 	}
 	if len(f.Wrong) > 0 {
-		return trouble(BadBook, "check the book with shedbook verify; if it is damaged, go back to an older backup", "the copy is damaged and was deleted: %s", f.Wrong[0])
+		return trouble(BadBook, "check the book with shedbook verify; if it is damaged, go back to an older backup",
+			"the copy is damaged and was deleted: %s", f.Wrong[0])
 	}
 	got, err := countRows(ctx, db)
 	if err != nil {
@@ -99,7 +100,8 @@ func readBack(ctx context.Context, path, to string, counts map[string]int64) err
 // countRows counts the rows of every table.
 func countRows(ctx context.Context, q querier) (map[string]int64, error) {
 	var names []string
-	err := eachLine(ctx, q, "SELECT name FROM sqlite_master WHERE type = 'table' AND name NOT LIKE 'sqlite@_%' ESCAPE '@' ORDER BY name",
+	err := eachLine(ctx, q,
+		"SELECT name FROM sqlite_master WHERE type = 'table' AND name NOT LIKE 'sqlite@_%' ESCAPE '@' ORDER BY name",
 		func(s string) { names = append(names, s) })
 	if err != nil {
 		return nil, err

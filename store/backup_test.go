@@ -20,7 +20,8 @@ func TestBackupWhileOthersWrite(t *testing.T) {
 	stock(t, b)
 	// 24 MB in the book, so that copying takes many steps.
 	for i := range 8 {
-		_, _, err := b.Attach(ctx, 1, []File{{"bill.pdf", "", append(paper(string(rune('a'+i))), make([]byte, 3<<20)...)}})
+		_, _, err := b.Attach(ctx, 1, []File{{"bill.pdf", "",
+			append(paper(string(rune('a'+i))), make([]byte, 3<<20)...)}})
 		require.NoError(t, err)
 	}
 	other, err := Open(ctx, b.Path(), clock)
@@ -146,19 +147,25 @@ func TestVerify(t *testing.T) {
 	for name, c := range map[string]struct {
 		sql, check, says string
 	}{
-		"sound":                        {"", "", ""},
-		"a file changed":               {"UPDATE files SET content = zeroblob(bytes)", "attachments", "does not have its digest"},
-		"an attachment to nothing":     {"UPDATE attachments SET record = 99", "attachments", "attached to record 99"},
-		"a machine gone":               {"DELETE FROM machines", "references", "refers to a missing row of machines"},
-		"an earlier version gone":      {"DELETE FROM past", "earlier versions", "has 0 earlier versions, but 1 should be there"},
-		"an earlier version that says": {`UPDATE past SET content = '{"kind":"run","hours":"two"}'`, "earlier versions", "record 3, version 1"},
-		"a version of no machine":      {"UPDATE past SET content = json_set(content, '$.machine', 99)", "earlier versions", "machine 99 was never in the book"},
-		"an unknown kind in the past":  {"UPDATE past SET kind = 'ride'", "earlier versions", `"ride" is not a kind`},
-		"an index gone":                {"DROP INDEX runs_life", "tables", "index runs_life is not there"},
-		"a trigger more":               {"CREATE TRIGGER t AFTER INSERT ON runs BEGIN DELETE FROM past; END", "tables", "trigger t does not belong to the book"},
-		"a number used up":             {"UPDATE counter SET next = 2", "records", "the next number would be 2"},
-		"a note with blanks about it":  {"UPDATE runs SET note = ' x '", "records", "run 3: note"},
-		"a setting of no use":          {"INSERT INTO settings (setting, value) VALUES ('units', 'cubits')", "records", "setting units"},
+		"sound": {"", "", ""},
+		"a file changed": {"UPDATE files SET content = zeroblob(bytes)", "attachments",
+			"does not have its digest"},
+		"an attachment to nothing": {"UPDATE attachments SET record = 99", "attachments", "attached to record 99"},
+		"a machine gone":           {"DELETE FROM machines", "references", "refers to a missing row of machines"},
+		"an earlier version gone": {"DELETE FROM past", "earlier versions",
+			"has 0 earlier versions, but 1 should be there"},
+		"an earlier version that says": {`UPDATE past SET content = '{"kind":"run","hours":"two"}'`, "earlier versions",
+			"record 3, version 1"},
+		"a version of no machine": {"UPDATE past SET content = json_set(content, '$.machine', 99)",
+			"earlier versions", "machine 99 was never in the book"},
+		"an unknown kind in the past": {"UPDATE past SET kind = 'ride'", "earlier versions", `"ride" is not a kind`},
+		"an index gone":               {"DROP INDEX runs_life", "tables", "index runs_life is not there"},
+		"a trigger more": {"CREATE TRIGGER t AFTER INSERT ON runs BEGIN DELETE FROM past; END", "tables",
+			"trigger t does not belong to the book"},
+		"a number used up":            {"UPDATE counter SET next = 2", "records", "the next number would be 2"},
+		"a note with blanks about it": {"UPDATE runs SET note = ' x '", "records", "run 3: note"},
+		"a setting of no use": {"INSERT INTO settings (setting, value) VALUES ('units', 'cubits')", "records",
+			"setting units"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			b := newBook(t)

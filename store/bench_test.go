@@ -26,7 +26,8 @@ func BenchmarkLogs(b *testing.B) {
 	runs.WriteString("ref,machine,start,hours,terrain,speed\n")
 	at := time.Date(2020, 1, 1, 8, 0, 0, 0, time.UTC)
 	for i := range 100_000 {
-		fmt.Fprintf(&runs, "%d,M%d,%s,%.1f,mud,fast\n", i, i%20, at.Add(time.Duration(i)*time.Minute).Format(time.RFC3339), 0.5+float64(i%30)/10)
+		fmt.Fprintf(&runs, "%d,M%d,%s,%.1f,mud,fast\n", i, i%20,
+			at.Add(time.Duration(i)*time.Minute).Format(time.RFC3339), 0.5+float64(i%30)/10)
 	}
 	_, err = book.Import(ctx, []Source{sheetOf("runs", runs.String())}, ImportOptions{})
 	require.NoError(b, err)

@@ -150,8 +150,11 @@ func oneName(path string, info os.FileInfo) error {
 	if hardLinks(info) < 2 {
 		return nil
 	}
-	return trouble(Failed, fmt.Sprintf("make a separate file: cp -p %[1]s %[1]s.own && mv %[1]s.own %[1]s; reports still work", schema.Quote(path)),
-		"the book %s has %d names (hard links): what you record under one is lost under another, so nothing was recorded", path, hardLinks(info))
+	return trouble(Failed,
+		fmt.Sprintf("make a separate file: cp -p %[1]s %[1]s.own && mv %[1]s.own %[1]s; reports still work",
+			schema.Quote(path)),
+		"the book %s has %d names (hard links): what you record under one is lost under another, so nothing was "+
+			"recorded", path, hardLinks(info))
 }
 
 // itself returns path without symbolic links, since SQLite keeps its log beside
@@ -176,7 +179,8 @@ func (b *Book) byTheThousand() (*Book, func(), error) {
 	if err := registerFeeds(); err != nil {
 		return nil, nil, err
 	}
-	db, err := sql.Open("sqlite", dsn(b.path, "_txlock=immediate&_pragma=cache_size(-8192)&_pragma=journal_mode(WAL)&_pragma=threads(1)&"+always))
+	db, err := sql.Open("sqlite",
+		dsn(b.path, "_txlock=immediate&_pragma=cache_size(-8192)&_pragma=journal_mode(WAL)&_pragma=threads(1)&"+always))
 	if err != nil {
 		return nil, nil, explain(b.path, err)
 	}
@@ -282,7 +286,8 @@ func (b *Book) viewOlder(ctx context.Context, path string, version int) (*Book, 
 	var e *Error
 	if errors.As(err, &e) && e.Trouble == Failed {
 		return nil, trouble(Failed, "copy it to a place where you may write, and open the copy",
-			"the book %s comes from an older program (version %d, this one has %d) and can't be updated, because it can't be written to", path, version, newestVersion())
+			"the book %s comes from an older program (version %d, this one has %d) and can't be updated, because it "+
+				"can't be written to", path, version, newestVersion())
 	} else if err != nil {
 		return nil, err
 	}
@@ -315,7 +320,8 @@ func makeDir(path string) error {
 			return trouble(Failed, "make the directory first, or check the path", "there is no directory %s", dir)
 		}
 		if err := os.MkdirAll(dir, 0o700); err != nil {
-			return &Error{Failed, "the book's directory can't be made", "check the path, and that you may write there", err}
+			return &Error{Failed, "the book's directory can't be made", "check the path, and that you may write there",
+				err}
 		}
 	}
 	return nil
@@ -456,7 +462,8 @@ func (b *Book) stillThere() error {
 	if err == nil && os.SameFile(is, b.file) {
 		return oneName(b.path, is)
 	}
-	return trouble(Failed, "put it back, or name the book's new place, and record it again", "the book %s was moved or removed in the meantime: nothing was recorded", b.path)
+	return trouble(Failed, "put it back, or name the book's new place, and record it again",
+		"the book %s was moved or removed in the meantime: nothing was recorded", b.path)
 }
 
 // begin begins a write transaction, and waits for other programs first.
@@ -496,7 +503,8 @@ func formatTime(t time.Time) string {
 	}
 	h, mi, s := t.Clock()
 	b := [len(stamp)]byte{4: '-', 7: '-', 10: 'T', 13: ':', 16: ':', 19: 'Z'}
-	for _, part := range [...]struct{ at, v int }{{0, y / 100}, {2, y % 100}, {5, int(mo)}, {8, d}, {11, h}, {14, mi}, {17, s}} {
+	for _, part := range [...]struct{ at, v int }{{0, y / 100}, {2, y % 100}, {5, int(mo)}, {8, d}, {11, h}, {14, mi},
+		{17, s}} {
 		b[part.at], b[part.at+1] = byte('0'+part.v/10), byte('0'+part.v%10)
 	}
 	return string(b[:])
@@ -532,7 +540,8 @@ func DefaultPath(getenv func(string) string) (string, error) {
 	}
 	home := getenv("HOME")
 	if home == "" {
-		return "", trouble(Failed, "name one with --book FILE, or set SHEDBOOK_BOOK", "no home directory was found to look for the book in")
+		return "", trouble(Failed, "name one with --book FILE, or set SHEDBOOK_BOOK",
+			"no home directory was found to look for the book in")
 	}
 	return filepath.Join(home, ".local", "share", "shedbook", "shedbook.db"), nil
 }

@@ -60,7 +60,8 @@ type slot struct {
 const matchedBit = 2
 
 func newShelf(t *table, n *names, entered int64) *shelf {
-	return &shelf{t: t, n: n, u: t.unpacker(n), entered: entered, seed: maphash.MakeSeed(), slots: make([]slot, 1<<12), fresh: map[int64]int{}, more: map[slot]int{}}
+	return &shelf{t: t, n: n, u: t.unpacker(n), entered: entered, seed: maphash.MakeSeed(), slots: make([]slot, 1<<12),
+		fresh: map[int64]int{}, more: map[slot]int{}}
 }
 
 // knownBy returns what identifies a record: its ref, which comes first in its
@@ -222,7 +223,8 @@ func (s *shelf) record(p slot) (schema.Record, error) {
 
 // load puts all records of a kind on the shelf.
 func (s *shelf) load(ctx context.Context, q querier) error {
-	rows, err := q.QueryContext(ctx, "SELECT machine, content FROM packs WHERE kind = ? AND machine NOT IN (SELECT machine FROM unpacked WHERE unpacked.kind = packs.kind) ORDER BY number", s.t.kind.Sheet)
+	rows, err := q.QueryContext(ctx, "SELECT machine, content FROM packs WHERE kind = ? AND machine NOT IN (SELECT "+
+		"machine FROM unpacked WHERE unpacked.kind = packs.kind) ORDER BY number", s.t.kind.Sheet)
 	if err != nil {
 		return err
 	}
@@ -251,13 +253,14 @@ func (s *shelf) load(ctx context.Context, q querier) error {
 	// Records in no pack: the newest, and those of machines with a changed packed
 	// record.
 	return s.t.query(ctx, q, s.n, `WHERE number > coalesce((SELECT upto FROM packed WHERE kind = ?), 0)
-		OR machine IN (SELECT machine FROM unpacked WHERE kind = ?) ORDER BY number`, []any{s.t.kind.Sheet, s.t.kind.Sheet}, func(r schema.Record) error {
-		content, err := s.t.encoded(r, s.n)
-		if err != nil {
-			return err
-		}
-		return s.put(content, s.n.machine[schema.BaseOf(r).Machine], &schema.BaseOf(r).Meta, false)
-	})
+		OR machine IN (SELECT machine FROM unpacked WHERE kind = ?) ORDER BY number`,
+		[]any{s.t.kind.Sheet, s.t.kind.Sheet}, func(r schema.Record) error {
+			content, err := s.t.encoded(r, s.n)
+			if err != nil {
+				return err
+			}
+			return s.put(content, s.n.machine[schema.BaseOf(r).Machine], &schema.BaseOf(r).Meta, false)
+		})
 }
 
 // bulk imports the rest of a long sheet.
@@ -289,7 +292,8 @@ type work struct {
 
 // goLong begins to import the rest of a sheet in batches.
 func (w *sheetImport) goLong(ctx context.Context) error {
-	b := &bulk{sheetImport: w, shelf: newShelf(w.t, w.n, w.entered.Unix()), stamp: formatTime(w.entered), changed: map[int64]bool{}, written: map[int64]bool{},
+	b := &bulk{sheetImport: w, shelf: newShelf(w.t, w.n, w.entered.Unix()), stamp: formatTime(w.entered),
+		changed: map[int64]bool{}, written: map[int64]bool{},
 		work: make(chan work), free: make(chan []any, 2), ended: make(chan struct{})}
 	err := b.shelf.load(ctx, w.tx)
 	if err != nil {

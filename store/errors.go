@@ -57,7 +57,8 @@ func explain(path string, err error) error {
 		return err
 	}
 	if errors.Is(err, errBadRow) {
-		return &Error{BadBook, "the book " + path + " is damaged: " + err.Error() + ": the disk spoiled it, or another program changed it",
+		return &Error{BadBook, "the book " + path + " is damaged: " + err.Error() +
+			": the disk spoiled it, or another program changed it",
 			"shedbook verify lists all such rows; " + HintChanged, nil}
 	}
 	if errors.Is(err, errBadPack) {
@@ -69,7 +70,8 @@ func explain(path string, err error) error {
 	}
 	switch se.Code() & 0xff {
 	case lib.SQLITE_BUSY, lib.SQLITE_LOCKED:
-		return &Error{Busy, "the book " + path + " is busy: another program is writing to it", "try again in a moment", nil}
+		return &Error{Busy, "the book " + path + " is busy: another program is writing to it", "try again in a moment",
+			nil}
 	case lib.SQLITE_ERROR: // our SQL is sound, so a table or column is missing
 		return damaged(path, "its tables are not a book's tables ("+se.Error()+")")
 	case lib.SQLITE_CORRUPT:
@@ -79,17 +81,20 @@ func explain(path string, err error) error {
 	case lib.SQLITE_FULL:
 		return full(cmp.Or(noRoom(filepath.Dir(path)), "the disk is full"))
 	case lib.SQLITE_READONLY, lib.SQLITE_PERM, lib.SQLITE_AUTH:
-		return &Error{Failed, "the book " + path + " can't be written", "check that you may write to the file and its directory; reports still work", nil}
+		return &Error{Failed, "the book " + path + " can't be written",
+			"check that you may write to the file and its directory; reports still work", nil}
 	case lib.SQLITE_CANTOPEN:
 		if what := noRoom(filepath.Dir(path)); what != "" {
 			return full(what) // the log and index that SQLite keeps beside an open book
 		}
-		return &Error{Failed, "the book " + path + " can't be opened", "check that its directory exists and that you may write to it", nil}
+		return &Error{Failed, "the book " + path + " can't be opened",
+			"check that its directory exists and that you may write to it", nil}
 	case lib.SQLITE_IOERR:
 		if what := noRoom(filepath.Dir(path)); what != "" {
 			return full(what)
 		}
-		return &Error{Failed, "the disk failed while the book " + path + " was read or written: nothing was recorded", "check that the disk is sound and has space, then do it again", nil}
+		return &Error{Failed, "the disk failed while the book " + path + " was read or written: nothing was recorded",
+			"check that the disk is sound and has space, then do it again", nil}
 	}
 	return err
 }
@@ -116,7 +121,8 @@ func NoRoom(err error) string {
 }
 
 func damaged(path, why string) error {
-	return &Error{BadBook, "the book " + path + " is damaged: " + why, "leave it as it is, and go back to the last backup: shedbook restore FILE", nil}
+	return &Error{BadBook, "the book " + path + " is damaged: " + why,
+		"leave it as it is, and go back to the last backup: shedbook restore FILE", nil}
 }
 
 func notThere(path string, err error) error {

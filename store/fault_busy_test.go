@@ -81,11 +81,12 @@ func TestReadingWhileASheetGoesIn(t *testing.T) {
 	require.NoError(t, err)
 	defer view.Close()
 	looked := false
-	_, err = b.Import(ctx, []Source{sheetOf("runs", "ref,machine,start,hours\na,R4,2026-03-14T08:00:00Z,1\n"), {Name: "topups.csv", Kind: schema.KindNamed("topup"), Open: func() (io.ReadCloser, error) {
-		looked = true
-		require.Equal(t, before, sheetsOut(t, view))
-		return io.NopCloser(strings.NewReader("ref,machine,at,volume_ml\na,R4,2026-03-14T08:00:00Z,150\n")), nil
-	}}}, ImportOptions{})
+	_, err = b.Import(ctx, []Source{sheetOf("runs", "ref,machine,start,hours\na,R4,2026-03-14T08:00:00Z,1\n"),
+		{Name: "topups.csv", Kind: schema.KindNamed("topup"), Open: func() (io.ReadCloser, error) {
+			looked = true
+			require.Equal(t, before, sheetsOut(t, view))
+			return io.NopCloser(strings.NewReader("ref,machine,at,volume_ml\na,R4,2026-03-14T08:00:00Z,150\n")), nil
+		}}}, ImportOptions{})
 	require.NoError(t, err)
 	require.True(t, looked)
 	after := sheetsOut(t, view)

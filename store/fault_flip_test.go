@@ -21,7 +21,8 @@ func storied(t *testing.T) string {
 	t.Helper()
 	b, ctx := newBook(t), context.Background()
 	stock(t, b)
-	require.NoError(t, b.Set(ctx, schema.Setting{Key: "time-zone", Value: "Europe/Lisbon"}, schema.Setting{Key: "settling-cycles", Value: "4"}))
+	require.NoError(t, b.Set(ctx, schema.Setting{Key: "time-zone", Value: "Europe/Lisbon"},
+		schema.Setting{Key: "settling-cycles", Value: "4"}))
 	require.NoError(t, b.AddWord(ctx, schema.Word{Vocabulary: "terrain", Word: "stubble"}))
 	keep := func(r schema.Record) int64 {
 		n, err := b.Record(ctx, r)
@@ -47,7 +48,8 @@ func storied(t *testing.T) string {
 	require.NoError(t, err)
 	_, err = b.Void(ctx, first-1, "never happened")
 	require.NoError(t, err)
-	_, _, err = b.Attach(ctx, first, []File{{"bill.pdf", "the bill", append(paper("x"), strings.Repeat("310.00 ", 2000)...)}})
+	_, _, err = b.Attach(ctx, first, []File{{"bill.pdf", "the bill",
+		append(paper("x"), strings.Repeat("310.00 ", 2000)...)}})
 	require.NoError(t, err)
 	defer func(n int) { fewRows = n }(fewRows)
 	fewRows = 20
@@ -140,14 +142,16 @@ func TestOneByteFlipped(t *testing.T) {
 				found++
 			} else if says != "same" {
 				missed++
-				t.Errorf("page %d, byte %d (%#x for %#x, %q): %s", page+1, at%size, bad[at], whole[at], whole[max(at-20, 0):min(at+20, len(whole))], says)
+				t.Errorf("page %d, byte %d (%#x for %#x, %q): %s", page+1, at%size, bad[at], whole[at],
+					whole[max(at-20, 0):min(at+20, len(whole))], says)
 			}
 			after, err := os.ReadFile(damagedPath)
 			require.NoError(t, err)
 			require.True(t, string(after) == string(bad), "who looks writes nothing")
 		}
 	}
-	t.Logf("%d pages, %d bytes flipped: %d found, %d without effect, %d missed", len(whole)/size, tried, found, tried-found-missed, missed)
+	t.Logf("%d pages, %d bytes flipped: %d found, %d without effect, %d missed", len(whole)/size, tried, found,
+		tried-found-missed, missed)
 	require.NotZero(t, found)
 }
 

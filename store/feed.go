@@ -105,7 +105,9 @@ func (f *feed) close(ctx context.Context, tx *sql.Tx) error {
 // without drops a table's indexes or triggers, so that many rows can be
 // inserted faster, and returns the SQL that makes them again.
 func without(ctx context.Context, q querier, what, table string) ([]string, error) {
-	rows, err := q.QueryContext(ctx, "SELECT name, sql FROM sqlite_master WHERE type = ? AND tbl_name = ? AND sql IS NOT NULL ORDER BY name", what, table)
+	rows, err := q.QueryContext(ctx,
+		"SELECT name, sql FROM sqlite_master WHERE type = ? AND tbl_name = ? AND sql IS NOT NULL ORDER BY name", what,
+		table)
 	if err != nil {
 		return nil, err
 	}

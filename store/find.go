@@ -39,19 +39,20 @@ func (b *Book) Find(ctx context.Context, words ...string) ([]Hit, error) {
 			if len(texts) == 0 {
 				continue
 			}
-			err := t.query(ctx, q, n, "WHERE "+strings.Join(any, " OR ")+" ORDER BY number", nil, func(r schema.Record) error {
-				var all strings.Builder
-				for _, f := range texts {
-					all.WriteString(strings.ToLower(*f.Pointer(r).(*string)) + "\n")
-				}
-				for _, w := range words {
-					if !strings.Contains(all.String(), w) {
-						return nil
+			err := t.query(ctx, q, n, "WHERE "+strings.Join(any, " OR ")+" ORDER BY number", nil,
+				func(r schema.Record) error {
+					var all strings.Builder
+					for _, f := range texts {
+						all.WriteString(strings.ToLower(*f.Pointer(r).(*string)) + "\n")
 					}
-				}
-				out = append(out, Hit{k, r})
-				return nil
-			})
+					for _, w := range words {
+						if !strings.Contains(all.String(), w) {
+							return nil
+						}
+					}
+					out = append(out, Hit{k, r})
+					return nil
+				})
 			if err != nil {
 				return err
 			}
@@ -59,7 +60,8 @@ func (b *Book) Find(ctx context.Context, words ...string) ([]Hit, error) {
 		return nil
 	})
 	slices.SortStableFunc(out, func(x, y Hit) int {
-		return cmp.Or(y.Kind.When(y.Record).Compare(x.Kind.When(x.Record)), cmp.Compare(y.Kind.Meta(y.Record).Number, x.Kind.Meta(x.Record).Number))
+		return cmp.Or(y.Kind.When(y.Record).Compare(x.Kind.When(x.Record)),
+			cmp.Compare(y.Kind.Meta(y.Record).Number, x.Kind.Meta(x.Record).Number))
 	})
 	return out, err
 }

@@ -51,7 +51,8 @@ type FreeText struct {
 // the book and the machine's log, and returns the mask. Who bought the machine
 // and when it left this fleet are left out. Records keep their numbers and
 // refs.
-func (b *Book) Handover(ctx context.Context, machine, to string, mask func(people []schema.Driver, log *schema.Log) Mask) (*HandedOver, error) {
+func (b *Book) Handover(ctx context.Context, machine, to string,
+	mask func(people []schema.Driver, log *schema.Log) Mask) (*HandedOver, error) {
 	tx, err := b.db.BeginTx(ctx, nil)
 	if err != nil {
 		return nil, explain(b.path, err)
@@ -74,13 +75,15 @@ func newFile(to string, make func(path string) error) error {
 	}
 	in, done, err := Passing(filepath.Dir(to))
 	if err != nil {
-		return &Error{Failed, to + " can't be written", "check that its directory exists and that you may write to it", err}
+		return &Error{Failed, to + " can't be written", "check that its directory exists and that you may write to it",
+			err}
 	}
 	defer done()
 	part := filepath.Join(in, filepath.Base(to))
 	f, err := os.OpenFile(part, os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o600)
 	if err != nil {
-		return &Error{Failed, to + " can't be written", "check that the disk has space and that you may write to it", err}
+		return &Error{Failed, to + " can't be written", "check that the disk has space and that you may write to it",
+			err}
 	}
 	f.Close()
 	if err := make(part); err != nil {
@@ -126,7 +129,8 @@ type gathered struct {
 	done        *HandedOver
 }
 
-func (b *Book) gather(ctx context.Context, q querier, machine string, makeMask func([]schema.Driver, *schema.Log) Mask) (*gathered, error) {
+func (b *Book) gather(ctx context.Context, q querier, machine string,
+	makeMask func([]schema.Driver, *schema.Log) Mask) (*gathered, error) {
 	n, err := readNames(ctx, q)
 	if err != nil {
 		return nil, err
@@ -203,7 +207,8 @@ func (b *Book) gather(ctx context.Context, q querier, machine string, makeMask f
 	}
 	g.relabelled(&was)
 	g.texts()
-	g.done.Records, g.done.Earlier, g.done.Attachments = len(g.records)-len(g.done.Drivers)-1, len(g.earlier), len(g.attachments)
+	g.done.Records, g.done.Earlier, g.done.Attachments = len(g.records)-len(g.done.Drivers)-1, len(g.earlier),
+		len(g.attachments)
 	return g, nil
 }
 
@@ -452,7 +457,8 @@ func (g *gathered) write(ctx context.Context, q querier, path string, now func()
 				return err
 			}
 			if data == nil {
-				return damaged("it comes from", fmt.Sprintf("attachment %d of record %d does not have its digest", a.Nth, a.Record))
+				return damaged("it comes from", fmt.Sprintf("attachment %d of record %d does not have its digest",
+					a.Nth, a.Record))
 			}
 			k := &storedFile{name: fileName(g.mask.In(schema.Code, a.Name)),
 				what: g.mask.In(schema.Sentence, a.What), format: a.Format, sum: a.SHA256, content: data}
@@ -485,11 +491,14 @@ func putPast(ctx context.Context, q querier, n *names, number int64, e Earlier) 
 	}
 	e.Kind.Meta(e.Record).Number = number
 	var version int64
-	if err := q.QueryRowContext(ctx, "SELECT coalesce(max(version), 0) + 1 FROM past WHERE number = ?", number).Scan(&version); err != nil {
+	if err := q.QueryRowContext(ctx, "SELECT coalesce(max(version), 0) + 1 FROM past WHERE number = ?",
+		number).Scan(&version); err != nil {
 		return err
 	}
-	row := []any{number, version, e.Kind.Name, ref, e.What, formatTime(e.Replaced), why, n.encodeVersion(e.Kind, e.Record)}
-	_, err := q.ExecContext(ctx, "INSERT INTO past (number, version, kind, ref, what, replaced, why, content, sum) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+	row := []any{number, version, e.Kind.Name, ref, e.What, formatTime(e.Replaced), why,
+		n.encodeVersion(e.Kind, e.Record)}
+	_, err := q.ExecContext(ctx, "INSERT INTO past (number, version, kind, ref, what, replaced, why, content, sum) "+
+		"VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
 		append(row, rowSum(row...))...)
 	return err
 }

@@ -83,10 +83,12 @@ func inspect(path string, newest int) (empty bool, err error) {
 		return false, notThere(path, err)
 	}
 	if info.IsDir() {
-		return false, trouble(BadBook, "name the book's file, such as "+path+"/shedbook.db", "%s is a directory, not a book", path)
+		return false, trouble(BadBook, "name the book's file, such as "+path+"/shedbook.db",
+			"%s is a directory, not a book", path)
 	}
 	if !keepsLocks(f.File) {
-		return false, trouble(Failed, "keep the book on a disk of this computer", "the file system of %s has no locks, so two programs at once would damage the book", path)
+		return false, trouble(Failed, "keep the book on a disk of this computer",
+			"the file system of %s has no locks, so two programs at once would damage the book", path)
 	}
 	var h [100]byte
 	n, err := io.ReadFull(io.NewSectionReader(f, 0, int64(len(h))), h[:])
@@ -150,5 +152,6 @@ func holds(path string) bool {
 
 func newer(path string, version, newest int) error {
 	return trouble(BadBook, "use the newer program, or update this one",
-		"the book %s comes from a newer program: its version is %d, this program knows versions up to %d", path, version, newest)
+		"the book %s comes from a newer program: its version is %d, this program knows versions up to %d", path,
+		version, newest)
 }

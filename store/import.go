@@ -64,7 +64,10 @@ var errNothingKept = errors.New("nothing kept")
 // has, or had before it was amended or voided, adds nothing.
 func (b *Book) Import(ctx context.Context, sources []Source, o ImportOptions) (*Imported, error) {
 	sources = slices.Clone(sources)
-	slices.SortStableFunc(sources, func(x, y Source) int { return slices.Index(schema.Kinds, x.Kind) - slices.Index(schema.Kinds, y.Kind) })
+	slices.SortStableFunc(sources, func(x, y Source) int {
+		return slices.Index(schema.Kinds,
+			x.Kind) - slices.Index(schema.Kinds, y.Kind)
+	})
 	out := &Imported{}
 	b, done, err := b.byTheThousand()
 	if err != nil {
@@ -352,10 +355,12 @@ func (im *importer) outings(ctx context.Context, out *Imported) error {
 }
 
 // make puts in what one outing makes, unless a record of that is there already.
-func (im *importer) make(ctx context.Context, records []schema.Record, alone bool, made map[string]int, out *Imported) error {
+func (im *importer) make(ctx context.Context, records []schema.Record, alone bool, made map[string]int,
+	out *Imported) error {
 	for _, r := range records {
 		k := schema.KindOf(r)
-		if there, err := tables()[k].one(ctx, im.tx, im.n, "WHERE ref = ?", k.Text(r, "ref")); err != nil || there != nil {
+		if there, err := tables()[k].one(ctx, im.tx, im.n, "WHERE ref = ?", k.Text(r, "ref")); err != nil ||
+			there != nil {
 			return err
 		}
 	}

@@ -54,7 +54,8 @@ func (w *sheetImport) prepare(ctx context.Context) error {
 		return err
 	}
 	if w.k.Field("ref") != nil {
-		if w.there, err = w.tx.PrepareContext(ctx, "SELECT EXISTS (SELECT 1 FROM "+w.k.Sheet+" WHERE ref = ?)"); err != nil {
+		if w.there, err = w.tx.PrepareContext(ctx, "SELECT EXISTS (SELECT 1 FROM "+w.k.Sheet+
+			" WHERE ref = ?)"); err != nil {
 			return err
 		}
 	}
@@ -87,7 +88,8 @@ func (w *sheetImport) prepare(ctx context.Context) error {
 
 // amended calls each for the records without a ref that were amended.
 func (w *sheetImport) amended(ctx context.Context, each func(schema.Record) error) error {
-	return w.t.query(ctx, w.tx, w.n, "WHERE number IN (SELECT number FROM past WHERE kind = ?) AND ref IS NULL", []any{w.k.Name}, each)
+	return w.t.query(ctx, w.tx, w.n, "WHERE number IN (SELECT number FROM past WHERE kind = ?) AND ref IS NULL",
+		[]any{w.k.Name}, each)
 }
 
 // identity returns what identifies a row: its ref, or else its whole content.
@@ -193,7 +195,8 @@ func (w *sheetImport) unamended(ctx context.Context, r schema.Record) (n int, en
 	if err != nil {
 		return 0, "", err
 	}
-	err = w.tx.QueryRowContext(ctx, "SELECT count(*), coalesce(max(entered), '') FROM "+w.k.Sheet+" "+where+" AND versions = 0", args...).Scan(&n, &entered)
+	err = w.tx.QueryRowContext(ctx, "SELECT count(*), coalesce(max(entered), '') FROM "+w.k.Sheet+" "+where+
+		" AND versions = 0", args...).Scan(&n, &entered)
 	return n, entered, err
 }
 
@@ -208,7 +211,8 @@ type alike struct {
 }
 
 func newAlike() *alike {
-	return &alike{left: map[string]int{}, saying: map[string][]int64{}, takenBy: map[int64]string{}, from: map[string]bool{}}
+	return &alike{left: map[string]int{}, saying: map[string][]int64{}, takenBy: map[int64]string{},
+		from: map[string]bool{}}
 }
 
 func (a *alike) says(content string, number int64) {
@@ -241,11 +245,13 @@ func (w *sheetImport) conflict(book, r schema.Record, differ []*schema.Field) []
 	for _, f := range differ {
 		if number := w.k.Meta(book).Number; w.first > 0 && number >= w.first {
 			out = append(out, &schema.Problem{Column: f.Name,
-				Says: fmt.Sprintf("conflict: an earlier row has the same ref and %s, this one %s; give each record its own ref", cellOr(f, book, w.known.Zone), cellOr(f, r, w.known.Zone))})
+				Says: fmt.Sprintf("conflict: an earlier row has the same ref and %s, this one %s; give each record "+
+					"its own ref", cellOr(f, book, w.known.Zone), cellOr(f, r, w.known.Zone))})
 			continue
 		}
 		out = append(out, &schema.Problem{Column: f.Name,
-			Says: fmt.Sprintf("conflict: the book has %s (record %d), the sheet %s; to correct the book use --update", cellOr(f, book, w.known.Zone), w.k.Meta(book).Number, cellOr(f, r, w.known.Zone))})
+			Says: fmt.Sprintf("conflict: the book has %s (record %d), the sheet %s; to correct the book use --update",
+				cellOr(f, book, w.known.Zone), w.k.Meta(book).Number, cellOr(f, r, w.known.Zone))})
 	}
 	return out
 }
@@ -260,7 +266,10 @@ func cellOr(f *schema.Field, r schema.Record, zone *time.Location) string {
 // differ returns the fields of the sheet in which it differs from the book's
 // record. A column that the sheet does not have counts as equal.
 func (w *sheetImport) differ(book, r schema.Record) []*schema.Field {
-	return slices.DeleteFunc(w.k.Differ(book, r), func(f *schema.Field) bool { return !slices.Contains(w.header, f.Name) })
+	return slices.DeleteFunc(w.k.Differ(book, r), func(f *schema.Field) bool {
+		return !slices.Contains(w.header,
+			f.Name)
+	})
 }
 
 // changes reports whether r differs from all earlier versions of its record.

@@ -18,7 +18,8 @@ import (
 )
 
 func sheetOf(name, text string) Source {
-	return Source{Name: name + ".csv", Kind: schema.KindNamed(name), Open: func() (io.ReadCloser, error) { return io.NopCloser(strings.NewReader(text)), nil }}
+	return Source{Name: name + ".csv", Kind: schema.KindNamed(name),
+		Open: func() (io.ReadCloser, error) { return io.NopCloser(strings.NewReader(text)), nil }}
 }
 
 func counts(t *testing.T, b *Book) map[string]int {
@@ -43,7 +44,8 @@ func TestImportStopped(t *testing.T) {
 		fmt.Fprintf(&text, "r%d,R4,%s,1\n", i, noon.Add(time.Duration(i)*time.Hour).Format(time.RFC3339))
 	}
 	ctx, stop := context.WithCancel(context.Background())
-	_, err := b.Import(ctx, []Source{sheetOf("runs", text.String())}, ImportOptions{Progress: func(string, int) { stop() }})
+	_, err := b.Import(ctx, []Source{sheetOf("runs", text.String())},
+		ImportOptions{Progress: func(string, int) { stop() }})
 	require.ErrorIs(t, err, context.Canceled)
 	require.Equal(t, before, counts(t, b))
 	done, err := b.Import(context.Background(), []Source{sheetOf("runs", text.String())}, ImportOptions{})
@@ -56,7 +58,9 @@ func TestImportOfACutSheet(t *testing.T) {
 	b := newBook(t)
 	stock(t, b)
 	before := counts(t, b)
-	done, err := b.Import(context.Background(), []Source{sheetOf("runs", "ref,machine,start,hours,note\na,R4,2026-03-14T12:00:00Z,1,\nb,R4,2026-03-14T15:00:00Z,1,\"unclosed\n")}, ImportOptions{SkipBad: true})
+	done, err := b.Import(context.Background(), []Source{sheetOf("runs",
+		"ref,machine,start,hours,note\na,R4,2026-03-14T12:00:00Z,1,\nb,R4,2026-03-14T15:00:00Z,1,\"unclosed\n")},
+		ImportOptions{SkipBad: true})
 	require.NoError(t, err)
 	require.False(t, done.Kept)
 	require.Equal(t, before, counts(t, b))
@@ -75,7 +79,11 @@ func TestImportKnowsThePast(t *testing.T) {
 	require.NoError(t, err)
 	_, err = b.Void(ctx, 5, "never happened either")
 	require.NoError(t, err)
-	_, err = b.Amend(ctx, 4, "misread", func(_ *schema.Kind, r schema.Record) error { r.(*schema.Run).Hours = schema.N(2.5); return nil })
+	_, err = b.Amend(ctx, 4, "misread", func(_ *schema.Kind,
+		r schema.Record) error {
+		r.(*schema.Run).Hours = schema.N(2.5)
+		return nil
+	})
 	require.NoError(t, err)
 	done, err = b.Import(ctx, []Source{sheetOf("runs", text)}, ImportOptions{})
 	require.NoError(t, err)
@@ -90,14 +98,19 @@ func TestImportKnowsThePast(t *testing.T) {
 func TestImportConflict(t *testing.T) {
 	b, ctx := newBook(t), context.Background()
 	stock(t, b)
-	_, err := b.Import(ctx, []Source{sheetOf("topups", "ref,machine,at,volume_ml\na,R4,2026-03-14T08:00:00Z,150\n")}, ImportOptions{})
+	_, err := b.Import(ctx, []Source{sheetOf("topups", "ref,machine,at,volume_ml\na,R4,2026-03-14T08:00:00Z,150\n")},
+		ImportOptions{})
 	require.NoError(t, err)
 	changed := []Source{sheetOf("topups", "ref,machine,at,volume_ml\na,R4,2026-03-14T08:00:00Z,175\n")}
 	var says []string
-	done, err := b.Import(ctx, changed, ImportOptions{Bad: func(_ *sheet.Reader, _ sheet.Row, wrong []*sheet.Error) { says = append(says, wrong[0].Error()) }})
+	done, err := b.Import(ctx, changed, ImportOptions{Bad: func(_ *sheet.Reader, _ sheet.Row,
+		wrong []*sheet.Error) {
+		says = append(says, wrong[0].Error())
+	}})
 	require.NoError(t, err)
 	require.False(t, done.Kept)
-	require.Equal(t, []string{`topups.csv:2: volume_ml: conflict: the book has "150" (record 3), the sheet "175"; to correct the book use --update`}, says)
+	require.Equal(t,
+		[]string{`topups.csv:2: volume_ml: conflict: the book has "150" (record 3), the sheet "175"; to correct the book use --update`}, says)
 	done, err = b.Import(ctx, changed, ImportOptions{Update: true})
 	require.NoError(t, err)
 	require.Equal(t, 1, done.Sheets[0].Amended)
@@ -124,21 +137,27 @@ func TestExportImportIsEqual(t *testing.T) {
 		defer two.Close()
 		require.NoError(t, one.Set(ctx, schema.Setting{Key: "time-zone", Value: "+02:00"}))
 		require.NoError(t, one.AddWord(ctx, schema.Word{Vocabulary: "terrain", Word: "stubble"}))
-		known := schema.NewKnown([]string{"R4", "=1+1"}, []string{"Ada", "-Bo"}, []schema.Word{{Vocabulary: "terrain", Word: "stubble"}}, time.UTC)
-		for _, r := range []schema.Record{&schema.Machine{Name: "R4"}, &schema.Machine{Name: "=1+1"}, &schema.Driver{Name: "Ada"}, &schema.Driver{Name: "-Bo"}} {
+		known := schema.NewKnown([]string{"R4", "=1+1"}, []string{"Ada", "-Bo"},
+			[]schema.Word{{Vocabulary: "terrain", Word: "stubble"}}, time.UTC)
+		for _, r := range []schema.Record{&schema.Machine{Name: "R4"}, &schema.Machine{Name: "=1+1"},
+			&schema.Driver{Name: "Ada"}, &schema.Driver{Name: "-Bo"}} {
 			_, err := one.Record(ctx, r)
 			require.NoError(t, err)
 		}
 		for range rapid.IntRange(0, 12).Draw(rt, "records") {
 			r := drawRecord(rt, known)
-			_, _ = one.Record(ctx, r) // one that is refused as a duplicate or as contradicting itself is not in the book
+			// one that is refused as a duplicate or as contradicting itself is not in the book
+			_, _ = one.Record(ctx, r)
 		}
 		require.Equal(t, sheetsOut(t, one), func() map[string]string {
 			var sources []Source
 			for name, text := range sheetsOut(t, one) {
 				sources = append(sources, sheetOf(name, text))
 			}
-			done, err := two.Import(ctx, sources, ImportOptions{Bad: func(_ *sheet.Reader, _ sheet.Row, wrong []*sheet.Error) { rt.Fatal(wrong[0]) }})
+			done, err := two.Import(ctx, sources, ImportOptions{Bad: func(_ *sheet.Reader, _ sheet.Row,
+				wrong []*sheet.Error) {
+				rt.Fatal(wrong[0])
+			}})
 			require.NoError(t, err)
 			require.True(t, done.Kept)
 			return sheetsOut(t, two)
@@ -189,7 +208,8 @@ func drawRecord(t *rapid.T, known *schema.Known) schema.Record {
 			case schema.WordField:
 				*p = rapid.SampledFrom(known.Words[f.Vocabulary]).Draw(t, f.Name)
 			default:
-				*p = rapid.SampledFrom([]string{"=cmd()", "+1", "-2", "@x", "'tis", "'=x", "a;b,c\"d\"", "two\nlines", "🛞 mud", "x"}).Draw(t, f.Name)
+				*p = rapid.SampledFrom([]string{"=cmd()", "+1", "-2", "@x", "'tis", "'=x", "a;b,c\"d\"", "two\nlines",
+					"🛞 mud", "x"}).Draw(t, f.Name)
 			}
 		case *schema.Num:
 			*p = schema.N(rapid.Float64Range(f.Min, f.Max).Draw(t, f.Name))

@@ -46,7 +46,8 @@ func TestSinceNamesWhateverChanged(t *testing.T) {
 	}
 	rng := rand.New(rand.NewPCG(3, 14))
 	run := func(machine string) *schema.Run {
-		return &schema.Run{Base: schema.Base{Machine: machine, At: now.Add(-time.Duration(rng.IntN(5000)) * time.Hour)}, Hours: schema.Num{V: 1, Known: true}}
+		return &schema.Run{Base: schema.Base{Machine: machine, At: now.Add(-time.Duration(rng.IntN(5000)) * time.Hour)},
+			Hours: schema.Num{V: 1, Known: true}}
 	}
 	var numbers []int64
 	var states []State
@@ -89,10 +90,11 @@ func TestSinceNamesWhateverChanged(t *testing.T) {
 				return nil
 			})
 		case what == 8:
-			f, err := b.Amend(ctx, int64(1+rng.IntN(len(machines))), "painted", func(_ *schema.Kind, r schema.Record) error {
-				r.(*schema.Machine).Note = fmt.Sprint("painted ", step)
-				return nil
-			})
+			f, err := b.Amend(ctx, int64(1+rng.IntN(len(machines))), "painted",
+				func(_ *schema.Kind, r schema.Record) error {
+					r.(*schema.Machine).Note = fmt.Sprint("painted ", step)
+					return nil
+				})
 			require.NoError(t, err)
 			by[of(f.Current)] = true
 		case what == 9 && len(copies) > 1:
@@ -129,7 +131,8 @@ func TestSinceNamesWhateverChanged(t *testing.T) {
 			for _, name := range written {
 				require.Contains(t, touched[k], name, "step %d, state %d", step, k)
 			}
-			require.Equal(t, len(written) == 0, state.Change == was.Change || len(by) == 0 && len(written) == 0, "step %d, state %d", step, k)
+			require.Equal(t, len(written) == 0, state.Change == was.Change || len(by) == 0 && len(written) == 0,
+				"step %d, state %d", step, k)
 		}
 		if step%5 == 0 {
 			require.NoError(t, b.Close()) // nothing is left in a log beside it
@@ -174,7 +177,8 @@ func TestTwoCopiesOfABookAreTwo(t *testing.T) {
 	data, err := os.ReadFile(path)
 	require.NoError(t, err)
 	var states []State
-	for _, c := range []struct{ name, machine string }{{"none.db", ""}, {"one.db", "M1"}, {"other.db", "M2"}, {"same.db", "M1"}} {
+	for _, c := range []struct{ name, machine string }{{"none.db", ""}, {"one.db", "M1"}, {"other.db", "M2"},
+		{"same.db", "M1"}} {
 		path := filepath.Join(dir, c.name)
 		require.NoError(t, os.WriteFile(path, data, 0o600))
 		b, err := Create(ctx, path, clock)
@@ -194,7 +198,8 @@ func TestTwoCopiesOfABookAreTwo(t *testing.T) {
 	for _, c := range []struct {
 		from, to int
 		written  []string
-	}{{0, 0, nil}, {0, 1, []string{"M1"}}, {1, 0, []string{"M1"}}, {1, 2, []string{"M1", "M2"}}, {1, 3, []string{"M1"}}} {
+	}{{0, 0, nil}, {0, 1, []string{"M1"}}, {1, 0, []string{"M1"}}, {1, 2, []string{"M1", "M2"}},
+		{1, 3, []string{"M1"}}} {
 		written, ok := states[c.to].Since(states[c.from])
 		require.True(t, ok)
 		require.Equal(t, c.written, written, "%d to %d", c.from, c.to)
@@ -216,14 +221,17 @@ func TestTheLedgerSeesAnotherProgram(t *testing.T) {
 		_, err := b.Record(ctx, &schema.Machine{Name: m})
 		require.NoError(t, err)
 	}
-	_, err = b.Import(ctx, []Source{sheetOf("runs", "ref,machine,start,hours\nx,R4,2026-01-01 08:00,1\ny,R4,2026-01-02 08:00,2\nz,R5,2026-01-02 08:00,2\nw,R6,2026-01-02 08:00,2\nv,R6,2026-01-03 08:00,2\n")}, ImportOptions{})
+	_, err = b.Import(ctx, []Source{sheetOf("runs", "ref,machine,start,hours\nx,R4,2026-01-01 "+
+		"08:00,1\ny,R4,2026-01-02 08:00,2\nz,R5,2026-01-02 08:00,2\nw,R6,2026-01-02 08:00,2\nv,R6,2026-01-03 08:00,2\n")}, ImportOptions{})
 	require.NoError(t, err)
-	_, err = b.Record(ctx, &schema.TopUp{Head: schema.Head{Base: schema.Base{Machine: "R5", At: noon}}, Volume: schema.N(200)})
+	_, err = b.Record(ctx, &schema.TopUp{Head: schema.Head{Base: schema.Base{Machine: "R5", At: noon}},
+		Volume: schema.N(200)})
 	require.NoError(t, err)
 	other, err := sql.Open("sqlite", "file:"+path) // with SQLite's own settings
 	require.NoError(t, err)
 	defer other.Close()
-	const run = "(number, ref, machine, start, hours, entered) VALUES (%s, '2026-01-05T08:00:00Z', 3, '2026-01-05T08:00:00Z')"
+	const run = "(number, ref, machine, start, hours, entered) VALUES (%s, '2026-01-05T08:00:00Z', 3, " +
+		"'2026-01-05T08:00:00Z')"
 	for _, c := range []struct{ sql, written, unpacked string }{
 		{"UPDATE runs SET hours = 9 WHERE ref = 'x'", "R4", "runs|1|"},
 		{"UPDATE runs SET hours = 8 WHERE ref = 'x'", "R4", "runs|1|"},
@@ -237,14 +245,18 @@ func TestTheLedgerSeesAnotherProgram(t *testing.T) {
 		{fmt.Sprintf("REPLACE INTO runs "+run, "4, 'n', 3"), "R6", "runs|3|"},
 		{"UPDATE OR REPLACE runs SET ref = 'z' WHERE number = 102", "R4 R5", "runs|2|"},
 		{"UPDATE topups SET volume_ml = 300", "R5", ""},
-		{"INSERT INTO answers (number, machine, at, flag, nothing_found, entered) VALUES (200, 3, '2026-01-05T08:00:00Z', 17000, 14001, '2026-01-05T08:00:00Z')", "R6", ""},
-		{"INSERT INTO answers (number, factor, at, flag, nothing_found, entered) VALUES (201, 'speed=slow', '2026-01-05T08:00:00Z', 17000, 14001, '2026-01-05T08:00:00Z')", "", ""},
+		{"INSERT INTO answers (number, machine, at, flag, nothing_found, entered) VALUES (200, 3, " +
+			"'2026-01-05T08:00:00Z', 17000, 14001, '2026-01-05T08:00:00Z')", "R6", ""},
+		{"INSERT INTO answers (number, factor, at, flag, nothing_found, entered) VALUES (201, 'speed=slow', " +
+			"'2026-01-05T08:00:00Z', 17000, 14001, '2026-01-05T08:00:00Z')", "", ""},
 		{"UPDATE machines SET note = 'red' WHERE number = 2", "R5", ""},
 		{"INSERT INTO drivers (driver, entered) VALUES ('Ada', '2026-01-05T08:00:00Z')", "", ""},
 		{"INSERT INTO settings (setting, value) VALUES ('units', 'us')", "", ""},
 		{"UPDATE words SET word = 'bog' WHERE number = 1000", "", ""},
-		{"INSERT INTO plans (model, work, every_h, entered) VALUES ('Fell 8', 'oil', 100, '2026-01-05T08:00:00Z')", "", ""},
-		{"INSERT INTO specs (machine, figure, value, entered) VALUES (1, 'cap_kpa', '110', '2026-01-05T08:00:00Z')", "R4", ""},
+		{"INSERT INTO plans (model, work, every_h, entered) VALUES ('Fell 8', 'oil', 100, '2026-01-05T08:00:00Z')", "",
+			""},
+		{"INSERT INTO specs (machine, figure, value, entered) VALUES (1, 'cap_kpa', '110', '2026-01-05T08:00:00Z')",
+			"R4", ""},
 		{"DELETE FROM settings WHERE setting = 'units'", "", ""},
 	} {
 		_, err := b.db.Exec("DELETE FROM unpacked")
@@ -267,11 +279,14 @@ func TestTheLedgerSeesAnotherProgram(t *testing.T) {
 // Every table that tells something writes into the ledger, whatever is done to it.
 func TestEveryTableIsInTheLedger(t *testing.T) {
 	b := newBook(t)
-	without := map[string]bool{"ledger": true, "counter": true, "packs": true, "packed": true, "unpacked": true, // these tell nothing themselves
-		"files":  true,                                                     // is told of by attachments
-		"phones": true, "guesses": true, "forms": true, "entered_by": true, // who may enter, and who did: nothing that is kept tells it
+	// these tell nothing themselves
+	without := map[string]bool{"ledger": true, "counter": true, "packs": true, "packed": true, "unpacked": true,
+		"files": true, // is told of by attachments
+		// who may enter, and who did: nothing that is kept tells it
+		"phones": true, "guesses": true, "forms": true, "entered_by": true,
 		// What came of other books stands in the tables of its kinds as well.
-		"joined": true, "books": true, "waiting": true, "bundles": true, "held": true, "foreigns": true, "given": true, "acts": true, "aside": true, "settled": true}
+		"joined": true, "books": true, "waiting": true, "bundles": true, "held": true, "foreigns": true, "given": true,
+		"acts": true, "aside": true, "settled": true}
 	rows, err := b.db.Query("SELECT name FROM sqlite_master WHERE type = 'table'")
 	require.NoError(t, err)
 	defer rows.Close()
@@ -285,7 +300,8 @@ func TestEveryTableIsInTheLedger(t *testing.T) {
 	for _, name := range names {
 		for _, deed := range []string{"added", "changed", "gone"} {
 			var text string
-			err := b.db.QueryRow("SELECT coalesce(max(sql), '') FROM sqlite_master WHERE type = 'trigger' AND tbl_name = ? AND name = ?", name, name+"_"+deed).Scan(&text)
+			err := b.db.QueryRow("SELECT coalesce(max(sql), '') FROM sqlite_master WHERE type = 'trigger' AND "+
+				"tbl_name = ? AND name = ?", name, name+"_"+deed).Scan(&text)
 			require.NoError(t, err)
 			require.Equal(t, !without[name], strings.Contains(text, "INSERT INTO touched"), "%s %s", name, deed)
 		}
@@ -318,7 +334,9 @@ func TestALongSheetInTheLedger(t *testing.T) {
 	require.Empty(t, dump(t, b.path, "unpacked"))
 
 	// What a long sheet amends, to another machine, is written to both.
-	_, err = b.Import(ctx, []Source{sheetOf("runs", "ref,machine,start,hours\nn,R4,2026-01-01 08:00,1\nm,R4,2026-01-01 08:00,1\nx,R6,2026-01-01 08:00,1\nr1,R5,2026-01-02 08:00,3\n")}, ImportOptions{Update: true})
+	_, err = b.Import(ctx, []Source{sheetOf("runs", "ref,machine,start,hours\nn,R4,2026-01-01 "+
+		"08:00,1\nm,R4,2026-01-01 08:00,1\nx,R6,2026-01-01 08:00,1\nr1,R5,2026-01-02 08:00,3\n")},
+		ImportOptions{Update: true})
 	require.NoError(t, err)
 	now, err := b.State(ctx)
 	require.NoError(t, err)
@@ -339,5 +357,8 @@ func TestVerifyMissesARowOfTheLedger(t *testing.T) {
 	require.NoError(t, err)
 	found, err := b.Verify(ctx)
 	require.NoError(t, err)
-	require.True(t, slices.ContainsFunc(found, func(f Finding) bool { return f.Check == "ledger" && len(f.Wrong) == 1 }))
+	require.True(t, slices.ContainsFunc(found, func(f Finding) bool {
+		return f.Check == "ledger" &&
+			len(f.Wrong) == 1
+	}))
 }

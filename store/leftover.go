@@ -84,7 +84,8 @@ func stands(ctx context.Context, path, mode string) (records int64, err error) {
 		}
 	}
 	var next, highest int64
-	if err := db.QueryRowContext(ctx, "SELECT next, (SELECT coalesce(max(number), 0) FROM runs) FROM counter").Scan(&next, &highest); err != nil {
+	if err := db.QueryRowContext(ctx,
+		"SELECT next, (SELECT coalesce(max(number), 0) FROM runs) FROM counter").Scan(&next, &highest); err != nil {
 		return 0, err
 	}
 	if next <= highest {

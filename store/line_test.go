@@ -23,19 +23,21 @@ func TestWritersInOneTransaction(t *testing.T) {
 	b.line.turn.Lock() // until all stand in line
 	for i := range results {
 		wait.Go(func() {
-			results[i] = b.By(0, Form{Ref: fmt.Sprint("form ", i), Content: digest("")}, clock).write(ctx, func(tx *sql.Tx) error {
-				if _, err := tx.ExecContext(ctx, "INSERT INTO forms (form, content, at) VALUES (?, ?, ?)", fmt.Sprint("form ", i), digest(""), formatTime(clock())); err != nil {
-					return err
-				}
-				if i%4 == 1 {
-					return errors.New("no")
-				}
-				if i == 6 {
-					_, err := tx.ExecContext(ctx, "INSERT INTO forms (form) VALUES ('')")
-					return err
-				}
-				return nil
-			})
+			results[i] = b.By(0, Form{Ref: fmt.Sprint("form ", i), Content: digest("")}, clock).write(ctx,
+				func(tx *sql.Tx) error {
+					if _, err := tx.ExecContext(ctx, "INSERT INTO forms (form, content, at) VALUES (?, ?, ?)",
+						fmt.Sprint("form ", i), digest(""), formatTime(clock())); err != nil {
+						return err
+					}
+					if i%4 == 1 {
+						return errors.New("no")
+					}
+					if i == 6 {
+						_, err := tx.ExecContext(ctx, "INSERT INTO forms (form) VALUES ('')")
+						return err
+					}
+					return nil
+				})
 		})
 	}
 	for {
@@ -74,7 +76,8 @@ func TestWritersFailTogether(t *testing.T) {
 	for i := range results {
 		wait.Go(func() {
 			results[i] = b.write(ctx, func(tx *sql.Tx) error {
-				if _, err := tx.ExecContext(ctx, "INSERT INTO forms (form, content, at) VALUES (?, ?, ?)", fmt.Sprint("form ", i), digest(""), formatTime(clock())); err != nil {
+				if _, err := tx.ExecContext(ctx, "INSERT INTO forms (form, content, at) VALUES (?, ?, ?)",
+					fmt.Sprint("form ", i), digest(""), formatTime(clock())); err != nil {
 					return err
 				}
 				if i == 1 { // as SQLite itself does where the disk is full
@@ -113,7 +116,8 @@ func TestAnswersComeAfter(t *testing.T) {
 		return answer.String
 	}
 	enter := func(ref string, hours float64) {
-		_, err := b.By(0, Form{Ref: ref, Content: digest("")}, clock).Record(ctx, aRun(clock().Add(-time.Duration(hours)*time.Hour), hours))
+		_, err := b.By(0, Form{Ref: ref, Content: digest("")}, clock).Record(ctx,
+			aRun(clock().Add(-time.Duration(hours)*time.Hour), hours))
 		require.NoError(t, err)
 		b.Answered(ref, "said "+ref)
 	}

@@ -65,7 +65,8 @@ func step(ctx context.Context, db *sql.DB, path string, steps []string) (done bo
 		return false, err
 	}
 	if id != applicationID && (id != 0 || version != 0 || tables != 0) {
-		return false, trouble(BadBook, "name another with --book", "%s is not a book: it is another program's SQLite file", path)
+		return false, trouble(BadBook, "name another with --book",
+			"%s is not a book: it is another program's SQLite file", path)
 	}
 	if version > len(steps) {
 		return false, newer(path, version, len(steps))

@@ -196,7 +196,8 @@ func TestAnOlderBookOnAReadOnlyDisk(t *testing.T) {
 		var e *Error
 		require.ErrorAs(t, err, &e)
 		require.Equal(t, Failed, e.Trouble)
-		require.ErrorContains(t, err, fmt.Sprintf("comes from an older program (version 1, this one has %d)", newestVersion()))
+		require.ErrorContains(t, err, fmt.Sprintf("comes from an older program (version 1, this one has %d)",
+			newestVersion()))
 		require.ErrorContains(t, err, "can't be written")
 		require.Contains(t, e.Hint, "copy it to a place where you may write")
 		return
@@ -311,7 +312,8 @@ func TestAMigrationKeepsDamage(t *testing.T) {
 	db, err := sql.Open("sqlite", dsn(path, "mode=rw"))
 	require.NoError(t, err)
 	for _, table := range []string{"levels", "topups"} {
-		done, err := db.Exec("UPDATE " + table + " SET meter_h = 7 WHERE number = (SELECT min(number) FROM " + table + ")")
+		done, err := db.Exec("UPDATE " + table + " SET meter_h = 7 WHERE number = (SELECT min(number) FROM " + table +
+			")")
 		require.NoError(t, err)
 		n, err := done.RowsAffected()
 		require.NoError(t, err)

@@ -38,7 +38,8 @@ type tied struct{ number, count, order int64 }
 
 // readTies reads what settles ties, in a book that has joined a company.
 func (n *names) readTies(ctx context.Context, q querier) error {
-	rows, err := q.QueryContext(ctx, "SELECT own_from, id, 0, 0 FROM books UNION ALL SELECT number, id, theirs, count FROM foreigns, books WHERE idx = book ORDER BY 2, 4, 1")
+	rows, err := q.QueryContext(ctx, "SELECT own_from, id, 0, 0 FROM books UNION ALL SELECT number, id, theirs, "+
+		"count FROM foreigns, books WHERE idx = book ORDER BY 2, 4, 1")
 	if err != nil {
 		return err
 	}
@@ -74,7 +75,8 @@ func (n *names) readTies(ctx context.Context, q querier) error {
 // order is greater for a record that comes later among those of one moment.
 func (t *ties) order(number int64) int64 {
 	at := func(list []tied) int {
-		i, found := slices.BinarySearchFunc(list, number, func(t tied, number int64) int { return cmp.Compare(t.number, number) })
+		i, found := slices.BinarySearchFunc(list, number,
+			func(t tied, number int64) int { return cmp.Compare(t.number, number) })
 		if !found {
 			i--
 		}
@@ -92,8 +94,9 @@ func (t *ties) order(number int64) int64 {
 // readNames reads the names of the whole book (a thousand machines and a few
 // hundred drivers at most) or, of the machines, only those given.
 func readNames(ctx context.Context, q querier, machines ...string) (*names, error) {
-	n := &names{machine: map[string]int64{}, driver: map[string]int64{}, machineName: map[int64]string{}, driverName: map[int64]string{},
-		word: map[string]map[string]int64{}, wordName: map[int64]string{}}
+	n := &names{machine: map[string]int64{}, driver: map[string]int64{}, machineName: map[int64]string{},
+		driverName: map[int64]string{},
+		word:       map[string]map[string]int64{}, wordName: map[int64]string{}}
 	for _, v := range schema.Vocabularies() {
 		low, _ := schema.WordRange(v)
 		n.word[v] = map[string]int64{}
@@ -238,7 +241,8 @@ func putSetting(ctx context.Context, q querier, s schema.Setting) error {
 		s.Value = zone.String()
 	}
 	_, err := q.ExecContext(ctx, `INSERT INTO settings (setting, value, sum) VALUES (?, ?, ?)
-		ON CONFLICT (setting) DO UPDATE SET value = excluded.value, sum = excluded.sum`, s.Key, s.Value, rowSum(s.Key, s.Value))
+		ON CONFLICT (setting) DO UPDATE SET value = excluded.value, sum = excluded.sum`, s.Key, s.Value,
+		rowSum(s.Key, s.Value))
 	return err
 }
 
@@ -262,9 +266,11 @@ func (b *Book) AddWord(ctx context.Context, w schema.Word) error {
 func putWord(ctx context.Context, q querier, n *names, w schema.Word) error {
 	low, high := schema.WordRange(w.Vocabulary)
 	var number int64
-	err := q.QueryRowContext(ctx, "SELECT max(number) + 1 FROM words WHERE number BETWEEN ? AND ?", low, high).Scan(&number)
+	err := q.QueryRowContext(ctx, "SELECT max(number) + 1 FROM words WHERE number BETWEEN ? AND ?", low,
+		high).Scan(&number)
 	if err == nil {
-		_, err = q.ExecContext(ctx, "INSERT INTO words (number, word, sum) VALUES (?, ?, ?)", number, w.Word, rowSum(number, w.Word))
+		_, err = q.ExecContext(ctx, "INSERT INTO words (number, word, sum) VALUES (?, ?, ?)", number, w.Word,
+			rowSum(number, w.Word))
 	}
 	if err != nil {
 		return err

@@ -148,15 +148,17 @@ func TestNoCorrection(t *testing.T) {
 			strings.Repeat("R4,2026-03-24T08:00:00Z,150\n", 4), ImportOptions{})
 		require.Empty(t, says)
 		require.Equal(t, []int{4, 1}, []int{is.Added, is.Repeated})
-		is, says, _ = again(t, b, "topups", "machine,at,volume_ml,fluid,into,note\nR4,2026-03-15T08:00:00Z,500,water,radiator,other\n"+
-			strings.Repeat("R4,2026-03-25T08:00:00Z,150,,,\n", 4), ImportOptions{})
+		is, says, _ = again(t, b, "topups",
+			"machine,at,volume_ml,fluid,into,note\nR4,2026-03-15T08:00:00Z,500,water,radiator,other\n"+
+				strings.Repeat("R4,2026-03-25T08:00:00Z,150,,,\n", 4), ImportOptions{})
 		require.Empty(t, says, "more than two fields differ")
 		require.Equal(t, 5, is.Added)
 		is, _, _ = again(t, b, "checks", "machine,at,check,result\n"+
 			strings.Repeat("R4,2026-03-14T08:00:00Z,light-test,pass\n", 5), ImportOptions{})
 		require.Equal(t, 5, is.Added)
-		is, says, _ = again(t, b, "checks", "machine,at,check,result\n"+strings.Repeat("R4,2026-03-14T08:00:00Z,bleed,pass\n",
-			5), ImportOptions{})
+		is, says, _ = again(t, b, "checks", "machine,at,check,result\n"+
+			strings.Repeat("R4,2026-03-14T08:00:00Z,bleed,pass\n",
+				5), ImportOptions{})
 		require.Empty(t, says)
 		require.Equal(t, 5, is.Added)
 	})

@@ -28,7 +28,8 @@ func TestComesBackWholeOrNotAtAll(t *testing.T) {
 	run.Ref = "its own"
 	bad := aRun(at, 0)
 	bad.Hours = schema.Num{}
-	_, err = b.AmendWith(ctx, number, "it came back", back, func(schema.Record) []schema.Record { return []schema.Record{run, bad} })
+	_, err = b.AmendWith(ctx, number, "it came back", back,
+		func(schema.Record) []schema.Record { return []schema.Record{run, bad} })
 	require.Error(t, err)
 	found, err := b.Show(ctx, number)
 	require.NoError(t, err)

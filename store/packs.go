@@ -27,7 +27,8 @@ func openPacks(ctx context.Context, q querier, n *names) (*packs, error) {
 	if err := n.readTies(ctx, q); err != nil {
 		return nil, err
 	}
-	p := &packs{q: q, n: n, upto: map[string]int64{}, unpacked: map[string]map[int64]bool{}, loose: map[string]map[int64][]schema.Record{}}
+	p := &packs{q: q, n: n, upto: map[string]int64{}, unpacked: map[string]map[int64]bool{},
+		loose: map[string]map[int64][]schema.Record{}}
 	rows, err := q.QueryContext(ctx, "SELECT kind, upto, machine FROM packed LEFT JOIN unpacked USING (kind)")
 	if err != nil {
 		return nil, err
@@ -69,12 +70,13 @@ func (p *packs) readLoose(ctx context.Context, only ...*schema.Kind) error {
 			continue
 		}
 		of, count := map[int64][]schema.Record{}, 0
-		err := tables()[k].query(ctx, p.q, p.n, "WHERE number > ? ORDER BY "+order+" LIMIT ?", []any{p.upto[k.Sheet], fewLoose + 1}, func(r schema.Record) error {
-			id := p.n.machine[k.Text(r, "machine")]
-			of[id] = append(of[id], r)
-			count++
-			return nil
-		})
+		err := tables()[k].query(ctx, p.q, p.n, "WHERE number > ? ORDER BY "+order+" LIMIT ?",
+			[]any{p.upto[k.Sheet], fewLoose + 1}, func(r schema.Record) error {
+				id := p.n.machine[k.Text(r, "machine")]
+				of[id] = append(of[id], r)
+				count++
+				return nil
+			})
 		if err != nil {
 			return err
 		}
@@ -272,12 +274,15 @@ func (b *bulk) pack(ctx context.Context) error {
 			}
 		}
 	}
-	_, err = b.tx.ExecContext(ctx, "INSERT INTO packed (kind, upto) VALUES (?, ?) ON CONFLICT (kind) DO UPDATE SET upto = excluded.upto", sheet, b.next-1)
+	_, err = b.tx.ExecContext(ctx,
+		"INSERT INTO packed (kind, upto) VALUES (?, ?) ON CONFLICT (kind) DO UPDATE SET upto = excluded.upto", sheet,
+		b.next-1)
 	return err
 }
 
 func insertPack(ctx context.Context, q querier, sheet string, machine int64, content []byte) error {
-	_, err := q.ExecContext(ctx, "INSERT INTO packs (kind, machine, content) VALUES (?, ?, ?)", sheet, machine, sealPack(content))
+	_, err := q.ExecContext(ctx, "INSERT INTO packs (kind, machine, content) VALUES (?, ?, ?)", sheet, machine,
+		sealPack(content))
 	return err
 }
 
@@ -332,7 +337,8 @@ func packsAreRight(ctx context.Context, q querier) (Finding, error) {
 		}
 	}
 	var strays int
-	if err := q.QueryRowContext(ctx, "SELECT count(*) FROM packs WHERE machine NOT IN (SELECT number FROM machines)").Scan(&strays); err != nil {
+	if err := q.QueryRowContext(ctx,
+		"SELECT count(*) FROM packs WHERE machine NOT IN (SELECT number FROM machines)").Scan(&strays); err != nil {
 		return f, err
 	}
 	if strays > 0 {
@@ -348,14 +354,15 @@ func (p *packs) compare(ctx context.Context, k *schema.Kind, s *Sealed) error {
 	rows := map[int64][]byte{}
 	read := t.scanner(p.n)
 	read.unsummed = true // checksums are checked elsewhere
-	err := read.query(ctx, p.q, "WHERE machine = ? AND number <= ?", []any{s.id, p.upto[k.Sheet]}, func(r schema.Record) error {
-		content, err := t.encoded(r, p.n)
-		if err == nil {
-			content, err = appendRecord(nil, content, k.Meta(r), 0)
-		}
-		rows[k.Meta(r).Number] = content
-		return err
-	})
+	err := read.query(ctx, p.q, "WHERE machine = ? AND number <= ?", []any{s.id, p.upto[k.Sheet]},
+		func(r schema.Record) error {
+			content, err := t.encoded(r, p.n)
+			if err == nil {
+				content, err = appendRecord(nil, content, k.Meta(r), 0)
+			}
+			rows[k.Meta(r).Number] = content
+			return err
+		})
 	if err != nil {
 		return err
 	}

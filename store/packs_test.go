@@ -44,7 +44,8 @@ func TestLongSheetsDoAsShortOnes(t *testing.T) {
 			b, err := Create(ctx, fmt.Sprintf("%s/%d.db", dir, books), clock)
 			require.NoError(t, err)
 			defer b.Close()
-			for _, r := range []schema.Record{&schema.Machine{Name: "R4"}, &schema.Machine{Name: "R5"}, &schema.Machine{Name: "R6"}, &schema.Driver{Name: "Ada"}, &schema.Driver{Name: "Bo"}} {
+			for _, r := range []schema.Record{&schema.Machine{Name: "R4"}, &schema.Machine{Name: "R5"},
+				&schema.Machine{Name: "R6"}, &schema.Driver{Name: "Ada"}, &schema.Driver{Name: "Bo"}} {
 				_, err := b.Record(ctx, r)
 				require.NoError(t, err)
 			}
@@ -57,7 +58,8 @@ func TestLongSheetsDoAsShortOnes(t *testing.T) {
 			require.Equal(rt, do(two[1]), one)
 		}
 		both(func(b *Book) string {
-			done, err := b.Import(ctx, []Source{sheetOf("runs", "ref,machine,start,hours\nx,R4,2026-01-01 08:00,1\ny,R4,2026-01-02 08:00,2\nz,R5,2026-01-02 08:00,2\n")}, ImportOptions{})
+			done, err := b.Import(ctx, []Source{sheetOf("runs", "ref,machine,start,hours\nx,R4,2026-01-01 "+
+				"08:00,1\ny,R4,2026-01-02 08:00,2\nz,R5,2026-01-02 08:00,2\n")}, ImportOptions{})
 			require.NoError(t, err)
 			return fmt.Sprint(*done)
 		})
@@ -68,7 +70,8 @@ func TestLongSheetsDoAsShortOnes(t *testing.T) {
 		require.Positive(t, packed[0], "nothing was packed: the test tests nothing")
 		require.Zero(t, packed[1], "both go the same way: the test tests nothing")
 		for range rapid.IntRange(1, 8).Draw(rt, "steps") {
-			switch rapid.SampledFrom([]string{"record", "amend", "void", "import", "import", "import"}).Draw(rt, "step") {
+			switch rapid.SampledFrom([]string{"record", "amend", "void", "import", "import", "import"}).Draw(rt,
+				"step") {
 			case "record":
 				r := drawRun(rt, known)
 				both(func(b *Book) string { c := *r; _, err := b.Record(ctx, &c); return fmt.Sprint(err) })
@@ -108,7 +111,8 @@ func TestLongSheetsDoAsShortOnes(t *testing.T) {
 }
 
 func drawRun(t *rapid.T, known *schema.Known) *schema.Run {
-	r := &schema.Run{Base: schema.Base{Machine: rapid.SampledFrom(known.Machines).Draw(t, "machine"), At: noon.Add(time.Duration(rapid.IntRange(0, 5).Draw(t, "at")) * time.Hour)},
+	r := &schema.Run{Base: schema.Base{Machine: rapid.SampledFrom(known.Machines).Draw(t, "machine"),
+		At: noon.Add(time.Duration(rapid.IntRange(0, 5).Draw(t, "at")) * time.Hour)},
 		Hours: schema.N(rapid.SampledFrom([]float64{0.5, 1, 1.0 / 3, 1e6}).Draw(t, "hours"))}
 	r.Ref = rapid.SampledFrom([]string{"", "a", "b", "c"}).Draw(t, "ref")
 	r.Driver = rapid.SampledFrom([]string{"", "Ada", "Bo"}).Draw(t, "driver")
@@ -202,8 +206,10 @@ func TestPackRoundTrip(t *testing.T) {
 	b := newBook(t)
 	ctx := context.Background()
 	require.NoError(t, b.AddWord(ctx, schema.Word{Vocabulary: "terrain", Word: "stubble"}))
-	known := schema.NewKnown([]string{"R4", "=1+1"}, []string{"Ada", "-Bo"}, []schema.Word{{Vocabulary: "terrain", Word: "stubble"}}, time.UTC)
-	for _, r := range []schema.Record{&schema.Machine{Name: "R4"}, &schema.Machine{Name: "=1+1"}, &schema.Driver{Name: "Ada"}, &schema.Driver{Name: "-Bo"}} {
+	known := schema.NewKnown([]string{"R4", "=1+1"}, []string{"Ada", "-Bo"},
+		[]schema.Word{{Vocabulary: "terrain", Word: "stubble"}}, time.UTC)
+	for _, r := range []schema.Record{&schema.Machine{Name: "R4"}, &schema.Machine{Name: "=1+1"},
+		&schema.Driver{Name: "Ada"}, &schema.Driver{Name: "-Bo"}} {
 		_, err := b.Record(ctx, r)
 		require.NoError(t, err)
 	}
@@ -213,7 +219,8 @@ func TestPackRoundTrip(t *testing.T) {
 		r := drawRecord(rt, known)
 		k := schema.KindOf(r)
 		m := k.Meta(r)
-		m.Number, m.Versions = rapid.Int64Range(1, 1<<40).Draw(rt, "number"), rapid.IntRange(0, 300).Draw(rt, "versions")
+		m.Number, m.Versions = rapid.Int64Range(1, 1<<40).Draw(rt, "number"),
+			rapid.IntRange(0, 300).Draw(rt, "versions")
 		m.Entered = time.Unix(rapid.Int64Range(-1e9, 4e9).Draw(rt, "entered"), 0).UTC()
 		if rapid.Bool().Draw(rt, "typed") {
 			m.Typed = map[string]string{"hours": "30 min"}

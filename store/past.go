@@ -51,7 +51,8 @@ type past struct{ versions []Earlier }
 // earlier reads earlier versions, by number and oldest first, under present
 // names.
 func earlier(ctx context.Context, q querier, n *names, where string, args ...any) ([]Earlier, error) {
-	rows, err := q.QueryContext(ctx, "SELECT number, kind, what, replaced, coalesce(why, ''), content FROM past "+where+" ORDER BY number, version", args...)
+	rows, err := q.QueryContext(ctx, "SELECT number, kind, what, replaced, coalesce(why, ''), content FROM past "+where+
+		" ORDER BY number, version", args...)
 	if err != nil {
 		return nil, err
 	}
@@ -65,7 +66,8 @@ func earlier(ctx context.Context, q querier, n *names, where string, args ...any
 			return nil, err
 		}
 		if e.Kind = schema.KindNamed(kind); tables()[e.Kind] == nil {
-			return nil, trouble(BadBook, "shedbook verify looks into it", "the book's past holds a record of the unknown kind %q", kind)
+			return nil, trouble(BadBook, "shedbook verify looks into it",
+				"the book's past holds a record of the unknown kind %q", kind)
 		}
 		if e.Replaced, err = parseTime(replaced); err != nil {
 			return nil, err

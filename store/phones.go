@@ -50,11 +50,14 @@ func (b *Book) AddPhone(ctx context.Context, name, may string) (code string, err
 	code = string(raw)
 	err = b.write(ctx, func(tx *sql.Tx) error {
 		var there int
-		if err := tx.QueryRowContext(ctx, "SELECT count(*) FROM phones WHERE lower(name) = lower(?) AND removed IS NULL", name).Scan(&there); err != nil {
+		if err := tx.QueryRowContext(ctx,
+			"SELECT count(*) FROM phones WHERE lower(name) = lower(?) AND removed IS NULL",
+			name).Scan(&there); err != nil {
 			return err
 		}
 		if there > 0 {
-			return trouble(Refused, "shedbook phone remove "+schema.Quote(name)+", then add it again", "there is a phone %s already", schema.Quote(name))
+			return trouble(Refused, "shedbook phone remove "+schema.Quote(name)+", then add it again",
+				"there is a phone %s already", schema.Quote(name))
 		}
 		if _, err := tx.ExecContext(ctx, "UPDATE guesses SET wrong = 0"); err != nil {
 			return err
@@ -88,16 +91,20 @@ func (b *Book) Pair(ctx context.Context, code string) (cookie string, p Phone, e
 	// A guesser must not cause writes: if no code is waiting there is none to
 	// guess.
 	var waiting int
-	if err := b.db.QueryRowContext(ctx, "SELECT count(*) FROM phones, guesses WHERE wrong < ? AND until > ? AND removed IS NULL", maxGuesses, formatTime(b.now())).Scan(&waiting); err != nil {
+	if err := b.db.QueryRowContext(ctx,
+		"SELECT count(*) FROM phones, guesses WHERE wrong < ? AND until > ? AND removed IS NULL", maxGuesses,
+		formatTime(b.now())).Scan(&waiting); err != nil {
 		return "", p, explain(b.path, err)
 	}
 	if waiting > 0 {
 		err = b.write(ctx, func(tx *sql.Tx) error {
 			var wrong int
-			if err := tx.QueryRowContext(ctx, "UPDATE guesses SET wrong = wrong + 1 RETURNING wrong").Scan(&wrong); err != nil || wrong > maxGuesses {
+			if err := tx.QueryRowContext(ctx,
+				"UPDATE guesses SET wrong = wrong + 1 RETURNING wrong").Scan(&wrong); err != nil || wrong > maxGuesses {
 				return err
 			}
-			p, right, err = onePhone(ctx, tx, "code = ? AND until > ? AND removed IS NULL", digest(code), formatTime(b.now()))
+			p, right, err = onePhone(ctx, tx, "code = ? AND until > ? AND removed IS NULL", digest(code),
+				formatTime(b.now()))
 			if err != nil || !right {
 				return err
 			}
@@ -105,7 +112,9 @@ func (b *Book) Pair(ctx context.Context, code string) (cookie string, p Phone, e
 				return err
 			}
 			p.Paired = b.now()
-			_, err = tx.ExecContext(ctx, "UPDATE phones SET code = NULL, until = NULL, cookie = ?, paired = ? WHERE number = ?", digest(cookie), formatTime(p.Paired), p.Number)
+			_, err = tx.ExecContext(ctx,
+				"UPDATE phones SET code = NULL, until = NULL, cookie = ?, paired = ? WHERE number = ?", digest(cookie),
+				formatTime(p.Paired), p.Number)
 			return err
 		})
 	}
@@ -140,7 +149,8 @@ func (b *Book) AnyPhone(ctx context.Context) (bool, error) {
 // RemovePhone takes away a phone's access at once. What it entered stays.
 func (b *Book) RemovePhone(ctx context.Context, name string) error {
 	return b.write(ctx, func(tx *sql.Tx) error {
-		done, err := tx.ExecContext(ctx, "UPDATE phones SET removed = ?, code = NULL, until = NULL, cookie = NULL WHERE lower(name) = lower(?) AND removed IS NULL",
+		done, err := tx.ExecContext(ctx, "UPDATE phones SET removed = ?, code = NULL, until = NULL, cookie = NULL "+
+			"WHERE lower(name) = lower(?) AND removed IS NULL",
 			formatTime(b.now()), schema.CleanName(name))
 		if err != nil {
 			return err
@@ -161,7 +171,9 @@ func onePhone(ctx context.Context, q querier, where string, args ...any) (Phone,
 }
 
 func phones(ctx context.Context, q querier, where string, args ...any) ([]Phone, error) {
-	rows, err := q.QueryContext(ctx, "SELECT number, name, may, added, coalesce(paired, ''), coalesce(removed, '') FROM phones WHERE "+where, args...)
+	rows, err := q.QueryContext(ctx,
+		"SELECT number, name, may, added, coalesce(paired, ''), coalesce(removed, '') FROM phones WHERE "+where,
+		args...)
 	if err != nil {
 		return nil, err
 	}
@@ -224,7 +236,8 @@ func (b *Book) wrote(ctx context.Context, q querier, record, version int64) erro
 	}
 	if b.by.phone != 0 {
 		row := []any{record, version, b.by.phone}
-		if _, err := q.ExecContext(ctx, "INSERT INTO entered_by (record, version, phone, sum) VALUES (?, ?, ?, ?)", append(row, rowSum(row...))...); err != nil {
+		if _, err := q.ExecContext(ctx, "INSERT INTO entered_by (record, version, phone, sum) VALUES (?, ?, ?, ?)",
+			append(row, rowSum(row...))...); err != nil {
 			return err
 		}
 	}
@@ -237,7 +250,9 @@ func (b *Book) sent(ctx context.Context, q querier, record any) error {
 	if f.Ref == "" || b.by.sent {
 		return nil
 	}
-	done, err := q.ExecContext(ctx, "INSERT INTO forms (form, content, at, record) VALUES (?, ?, ?, ?) ON CONFLICT (form) DO NOTHING", f.Ref, f.Content, formatTime(b.now()), record)
+	done, err := q.ExecContext(ctx,
+		"INSERT INTO forms (form, content, at, record) VALUES (?, ?, ?, ?) ON CONFLICT (form) DO NOTHING", f.Ref,
+		f.Content, formatTime(b.now()), record)
 	if err != nil {
 		return err
 	}
@@ -251,7 +266,9 @@ func (b *Book) sent(ctx context.Context, q querier, record any) error {
 // FormSent finds a form by its ref; ok is false if none was recorded.
 func (b *Book) FormSent(ctx context.Context, ref string) (f Form, ok bool, err error) {
 	f.Ref = ref
-	err = b.db.QueryRowContext(ctx, "SELECT content, coalesce(record, 0), coalesce(answer, '') FROM forms WHERE form = ?", ref).Scan(&f.Content, &f.Record, &f.Answer)
+	err = b.db.QueryRowContext(ctx,
+		"SELECT content, coalesce(record, 0), coalesce(answer, '') FROM forms WHERE form = ?", ref).Scan(&f.Content,
+		&f.Record, &f.Answer)
 	if errors.Is(err, sql.ErrNoRows) {
 		return f, false, nil
 	}
@@ -297,7 +314,8 @@ func (b *Book) ForgetForms(ctx context.Context) error {
 // by version; versions not made by a phone are left out.
 func (b *Book) EnteredBy(ctx context.Context, record int64) (map[int]string, error) {
 	out := map[int]string{}
-	err := b.eachEnterer(ctx, "WHERE record = ?", []any{record}, func(_ int64, version int, name string) { out[version] = name })
+	err := b.eachEnterer(ctx, "WHERE record = ?", []any{record},
+		func(_ int64, version int, name string) { out[version] = name })
 	return out, err
 }
 
@@ -309,8 +327,10 @@ func (b *Book) Enterers(ctx context.Context) (map[int64]string, error) {
 	return out, err
 }
 
-func (b *Book) eachEnterer(ctx context.Context, where string, args []any, each func(record int64, version int, name string)) error {
-	rows, err := b.db.QueryContext(ctx, "SELECT record, version, name FROM entered_by JOIN phones ON number = phone "+where, args...)
+func (b *Book) eachEnterer(ctx context.Context, where string, args []any,
+	each func(record int64, version int, name string)) error {
+	rows, err := b.db.QueryContext(ctx, "SELECT record, version, name FROM entered_by JOIN phones ON number = phone "+
+		where, args...)
 	if err != nil {
 		return explain(b.path, err)
 	}

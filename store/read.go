@@ -85,7 +85,10 @@ func (b *Book) List(ctx context.Context, k *schema.Kind, f Filter) ([]schema.Rec
 		})
 	}
 	if k.Name == "machine" {
-		slices.SortStableFunc(out, func(a, b schema.Record) int { return unit.Natural(k.Text(a, k.Name), k.Text(b, k.Name)) })
+		slices.SortStableFunc(out, func(a, b schema.Record) int {
+			return unit.Natural(k.Text(a, k.Name),
+				k.Text(b, k.Name))
+		})
 	}
 	return out, explain(b.path, err)
 }
@@ -204,7 +207,8 @@ func (b *Book) common(ctx context.Context, machines []string) (schema.Fleet, err
 			switch k.Name {
 			case "spec", "plan":
 				if len(machines) > 0 {
-					where = "WHERE machine IS NULL OR machine IN (?" + strings.Repeat(", ?", len(machines)-1) + ") ORDER BY number"
+					where = "WHERE machine IS NULL OR machine IN (?" + strings.Repeat(", ?", len(machines)-1) +
+						") ORDER BY number"
 					for _, m := range machines {
 						args = append(args, n.machine[m])
 					}
@@ -229,7 +233,10 @@ func (b *Book) common(ctx context.Context, machines []string) (schema.Fleet, err
 		if n.ties != nil {
 			slices.SortStableFunc(f.Specs, func(a, b schema.Spec) int { return cmp.Compare(a.Order, b.Order) })
 			slices.SortStableFunc(f.Plans, func(a, b schema.Plan) int { return cmp.Compare(a.Order, b.Order) })
-			slices.SortStableFunc(f.Answers, func(a, b schema.Answer) int { return cmp.Or(a.At.Compare(b.At), cmp.Compare(a.Order, b.Order)) })
+			slices.SortStableFunc(f.Answers, func(a, b schema.Answer) int {
+				return cmp.Or(a.At.Compare(b.At),
+					cmp.Compare(a.Order, b.Order))
+			})
 		}
 		return err
 	})

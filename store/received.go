@@ -18,7 +18,8 @@ const copied = "copy.db"
 func received(ctx context.Context, path, dir string) (*Book, func(), error) {
 	dir, clear, err := Passing(dir)
 	if err != nil {
-		return nil, nil, &Error{Failed, "no copy of " + path + " can be made to look into", "check that the disk has space and that you may write to it", err}
+		return nil, nil, &Error{Failed, "no copy of " + path + " can be made to look into",
+			"check that the disk has space and that you may write to it", err}
 	}
 	b, err := verified(ctx, path, filepath.Join(dir, copied))
 	if err != nil {
@@ -37,7 +38,8 @@ func verified(ctx context.Context, path, to string) (*Book, error) {
 	}
 	for _, beside := range []string{"", "-wal", "-journal"} {
 		if err := copyFile(path+beside, to+beside); err != nil && (beside == "" || !errors.Is(err, os.ErrNotExist)) {
-			return nil, &Error{Failed, path + " can't be copied to be looked into", "check that the disk is sound and has space", err}
+			return nil, &Error{Failed, path + " can't be copied to be looked into",
+				"check that the disk is sound and has space", err}
 		}
 	}
 	b, err := Open(Upgrading(ctx, func(int) {}), to, nil) // only the copy is migrated

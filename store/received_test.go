@@ -81,16 +81,28 @@ func TestReceivedIsVerified(t *testing.T) {
 	whole, err := os.ReadFile(handOver(t, yard(t), "R4"))
 	require.NoError(t, err)
 	for says, statements := range map[string][]string{
-		"sums: runs 9":                                   {"UPDATE runs SET hours = hours + 1 WHERE number = 9"},
-		"pages: CHECK constraint failed in runs":         {"UPDATE runs SET start = '2026-99-99T99:99:99Z' WHERE number = 9"},
-		"references: runs 9":                             {"PRAGMA foreign_keys = 0", "UPDATE runs SET driver = 77 WHERE number = 9"},
-		`"setting" is not a kind of record`:              {"INSERT INTO past (number, version, kind, what, replaced, content) VALUES (99, 1, 'setting', 'voided', '2026-03-14T12:00:00Z', '{}')"},
-		`"nonsense" is not a kind of record`:             {"INSERT INTO past (number, version, kind, what, replaced, content) VALUES (99, 1, 'nonsense', 'voided', '2026-03-14T12:00:00Z', '{}')"},
-		"trigger evil does not belong to the book":       {"CREATE TRIGGER evil AFTER INSERT ON runs BEGIN DELETE FROM runs; END"},
-		"view sqlite_evil does not belong to the book":   {"CREATE VIEW evil AS SELECT 1", "PRAGMA writable_schema = 1", "UPDATE sqlite_master SET name = 'sqlite_evil', tbl_name = 'sqlite_evil', sql = 'CREATE VIEW sqlite_evil AS SELECT 1' WHERE name = 'evil'"},
-		"index sqlite_idx does not belong to the book":   {"CREATE INDEX evil ON runs (note)", "PRAGMA writable_schema = 1", "UPDATE sqlite_master SET name = 'sqlite_idx', sql = 'CREATE INDEX sqlite_idx ON runs (note)' WHERE name = 'evil'"},
-		"table sqlite_stat1 does not belong to the book": {"ANALYZE", "PRAGMA writable_schema = 1", "UPDATE sqlite_master SET sql = 'CREATE TABLE sqlite_stat1(tbl,idx,stat,more)' WHERE name = 'sqlite_stat1'"},
-		"view sqlite_stat4 does not belong to the book":  {"CREATE VIEW evil AS SELECT 1", "PRAGMA writable_schema = 1", "UPDATE sqlite_master SET name = 'sqlite_stat4', tbl_name = 'sqlite_stat4', sql = 'CREATE VIEW sqlite_stat4 AS SELECT 1' WHERE name = 'evil'"},
+		"sums: runs 9": {"UPDATE runs SET hours = hours + 1 WHERE number = 9"},
+		"pages: CHECK constraint failed in runs": {"UPDATE runs SET start = '2026-99-99T99:99:99Z' WHERE " +
+			"number = 9"},
+		"references: runs 9": {"PRAGMA foreign_keys = 0",
+			"UPDATE runs SET driver = 77 WHERE number = 9"},
+		`"setting" is not a kind of record`: {"INSERT INTO past (number, version, kind, what, replaced, " +
+			"content) VALUES (99, 1, 'setting', 'voided', '2026-03-14T12:00:00Z', '{}')"},
+		`"nonsense" is not a kind of record`: {"INSERT INTO past (number, version, kind, what, replaced, " +
+			"content) VALUES (99, 1, 'nonsense', 'voided', '2026-03-14T12:00:00Z', '{}')"},
+		"trigger evil does not belong to the book": {"CREATE TRIGGER evil AFTER INSERT ON runs BEGIN DELETE " +
+			"FROM runs; END"},
+		"view sqlite_evil does not belong to the book": {"CREATE VIEW evil AS SELECT 1", "PRAGMA writable_schema = 1",
+			"UPDATE sqlite_master SET name = 'sqlite_evil', tbl_name = 'sqlite_evil', sql = 'CREATE VIEW sqlite_evil " +
+				"AS SELECT 1' WHERE name = 'evil'"},
+		"index sqlite_idx does not belong to the book": {"CREATE INDEX evil ON runs (note)",
+			"PRAGMA writable_schema = 1", "UPDATE sqlite_master SET name = 'sqlite_idx', sql = 'CREATE INDEX " +
+				"sqlite_idx ON runs (note)' WHERE name = 'evil'"},
+		"table sqlite_stat1 does not belong to the book": {"ANALYZE", "PRAGMA writable_schema = 1",
+			"UPDATE sqlite_master SET sql = 'CREATE TABLE sqlite_stat1(tbl,idx,stat,more)' WHERE name = 'sqlite_stat1'"},
+		"view sqlite_stat4 does not belong to the book": {"CREATE VIEW evil AS SELECT 1", "PRAGMA writable_schema = 1",
+			"UPDATE sqlite_master SET name = 'sqlite_stat4', tbl_name = 'sqlite_stat4', sql = 'CREATE VIEW " +
+				"sqlite_stat4 AS SELECT 1' WHERE name = 'evil'"},
 	} {
 		t.Run(says, func(t *testing.T) {
 			path := filepath.Join(t.TempDir(), "R4.book")
@@ -108,7 +120,8 @@ func TestReceivedIsVerified(t *testing.T) {
 
 // What no calendar has is no time, whoever wrote it.
 func TestTimesThatAreNone(t *testing.T) {
-	for _, s := range []string{"2026-99-99T99:99:99Z", "2026-02-30T12:00:00Z", "2026-00-10T12:00:00Z", "2026-03-14T24:00:00Z", "2026-03-14T12:60:00Z"} {
+	for _, s := range []string{"2026-99-99T99:99:99Z", "2026-02-30T12:00:00Z", "2026-00-10T12:00:00Z",
+		"2026-03-14T24:00:00Z", "2026-03-14T12:60:00Z"} {
 		_, err := parseTime(s)
 		require.ErrorContains(t, err, s)
 	}

@@ -79,9 +79,11 @@ func (b *Book) enter(ctx context.Context, tx *sql.Tx, n *names, r schema.Record)
 func duplicate(k *schema.Kind, number int64, name string) error {
 	switch k.Name {
 	case "machine", "driver":
-		return trouble(Refused, fmt.Sprintf("to change it: shedbook correct %d", number), "%s %s is already in the book", k.Name, unit.Quote(name))
+		return trouble(Refused, fmt.Sprintf("to change it: shedbook correct %d", number),
+			"%s %s is already in the book", k.Name, unit.Quote(name))
 	}
-	return trouble(Refused, "if there were two, give them different times or notes", "this %s is already in the book, as number %d", k.Name, number)
+	return trouble(Refused, "if there were two, give them different times or notes",
+		"this %s is already in the book, as number %d", k.Name, number)
 }
 
 // put inserts a record that has its number already.
@@ -192,7 +194,8 @@ func find(ctx context.Context, q querier, number int64) (*Found, *names, error) 
 		f.Past = append(f.Past, e.Version)
 	}
 	if f.Kind == nil {
-		return nil, nil, trouble(NotFound, "shedbook list KIND shows the numbers", "there is no record %d in the book", number)
+		return nil, nil, trouble(NotFound, "shedbook list KIND shows the numbers", "there is no record %d in the book",
+			number)
 	}
 	return f, n, nil
 }
@@ -209,7 +212,8 @@ func (b *Book) ByRef(ctx context.Context, k *schema.Kind, ref string) (schema.Re
 
 // Amend changes a record: change is called with a copy to alter. The earlier
 // version stays in the book, with when and why.
-func (b *Book) Amend(ctx context.Context, number int64, why string, change func(*schema.Kind, schema.Record) error) (*Found, error) {
+func (b *Book) Amend(ctx context.Context, number int64, why string,
+	change func(*schema.Kind, schema.Record) error) (*Found, error) {
 	return b.AmendWith(ctx, number, why, change, nil)
 }
 
@@ -270,7 +274,8 @@ func (b *Book) AmendWith(ctx context.Context, number int64, why string, change f
 }
 
 // amend stores the earlier version of a record, and writes the present one.
-func (b *Book) amend(ctx context.Context, q querier, n *names, k *schema.Kind, was, is schema.Record, why string) error {
+func (b *Book) amend(ctx context.Context, q querier, n *names, k *schema.Kind, was, is schema.Record,
+	why string) error {
 	if err := b.keep(ctx, q, n, k, was, "amended", why); err != nil {
 		return err
 	}
@@ -281,7 +286,8 @@ func (b *Book) amend(ctx context.Context, q querier, n *names, k *schema.Kind, w
 	if err != nil {
 		return err
 	}
-	_, err = q.ExecContext(ctx, `UPDATE `+k.Sheet+` SET ("`+strings.Join(t.columns[1:], `", "`)+`") = (?`+strings.Repeat(", ?", len(t.columns)-2)+`) WHERE number = ?`,
+	_, err = q.ExecContext(ctx, `UPDATE `+k.Sheet+` SET ("`+strings.Join(t.columns[1:], `", "`)+`") = (?`+
+		strings.Repeat(", ?", len(t.columns)-2)+`) WHERE number = ?`,
 		append(values[1:], m.Number)...)
 	if err != nil {
 		return err
@@ -290,7 +296,8 @@ func (b *Book) amend(ctx context.Context, q querier, n *names, k *schema.Kind, w
 }
 
 // keep stores an earlier version.
-func (b *Book) keep(ctx context.Context, q querier, n *names, k *schema.Kind, was schema.Record, what, why string) error {
+func (b *Book) keep(ctx context.Context, q querier, n *names, k *schema.Kind, was schema.Record, what,
+	why string) error {
 	number := k.Meta(was).Number
 	b.line.changed[number] = k.Meta(was).Entered
 	return putPast(ctx, q, n, number, Earlier{number, k, Version{was, what, b.now(), why}})
@@ -321,7 +328,8 @@ func (b *Book) Void(ctx context.Context, number int64, why string) (*Found, erro
 				return err
 			}
 			if used > 0 {
-				return trouble(Refused, "void those first, or retire the machine", "%s %s is used by %d records", f.Kind.Name, unit.Quote(f.Kind.Text(f.Current, f.Kind.Name)), used)
+				return trouble(Refused, "void those first, or retire the machine", "%s %s is used by %d records",
+					f.Kind.Name, unit.Quote(f.Kind.Text(f.Current, f.Kind.Name)), used)
 			}
 		}
 		if _, err := tx.ExecContext(ctx, "DELETE FROM "+f.Kind.Sheet+" WHERE number = ?", number); err != nil {
@@ -349,7 +357,8 @@ func countUses(ctx context.Context, q querier, of *schema.Kind, number int64) (i
 				continue
 			}
 			var c int
-			if err := q.QueryRowContext(ctx, "SELECT count(*) FROM "+k.Sheet+` WHERE "`+k.Fields[i].Name+`" = ?`, number).Scan(&c); err != nil {
+			if err := q.QueryRowContext(ctx, "SELECT count(*) FROM "+k.Sheet+` WHERE "`+k.Fields[i].Name+`" = ?`,
+				number).Scan(&c); err != nil {
 				return 0, err
 			}
 			total += c

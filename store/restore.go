@@ -69,7 +69,8 @@ func Restore(ctx context.Context, path, from string, now time.Time) (kept string
 func holdWriters(ctx context.Context, path string) (quit func(), err error) {
 	nothing := func() {}
 	f, _ := openShared(path)
-	if _, err := inspect(path, newestVersion()); err != nil || size(path+"-journal") > 0 || ownLeftovers(ctx, path, f) != nil {
+	if _, err := inspect(path, newestVersion()); err != nil || size(path+"-journal") > 0 ||
+		ownLeftovers(ctx, path, f) != nil {
 		f.release()
 		return nothing, nil
 	}
@@ -104,7 +105,8 @@ func setAside(path string, book bool, now time.Time) (string, error) {
 	if book {
 		if err := os.Link(path, kept); err != nil { // some disks have no links
 			if err = os.Rename(path, kept); err != nil {
-				return "", &Error{Failed, "the old book can't be kept as " + kept, "check the rights of its directory", err}
+				return "", &Error{Failed, "the old book can't be kept as " + kept, "check the rights of its directory",
+					err}
 			}
 		}
 	}

@@ -111,7 +111,8 @@ func TestLeftoverOfAnother(t *testing.T) {
 			require.Equal(t, 30, runsOf(t, book))
 			require.Zero(t, size(book+"-wal")+size(book+"-journal"))
 			now = dir(t, filepath.Dir(book))
-			for ending, had := range map[string]string{"": was[filepath.Base(book)], "-wal": was[filepath.Base(book)+"-wal"], "-journal": was[filepath.Base(book)+"-journal"]} {
+			for ending, had := range map[string]string{"": was[filepath.Base(book)],
+				"-wal": was[filepath.Base(book)+"-wal"], "-journal": was[filepath.Base(book)+"-journal"]} {
 				require.True(t, had == now[filepath.Base(kept)+ending], "%q is kept as it was", ending)
 			}
 		})
@@ -182,7 +183,8 @@ func TestRestoreRefuses(t *testing.T) {
 	require.NoError(t, copyFile(b.Path(), backup))
 	tamper(t, backup, "UPDATE machines SET note = 'not as it was written'")
 	was := dir(t, filepath.Dir(b.Path()))
-	for from, says := range map[string]string{backup: "is damaged: sums", b.Path(): "is the book itself", backup + "s": "there is no book"} {
+	for from, says := range map[string]string{backup: "is damaged: sums", b.Path(): "is the book itself", backup +
+		"s": "there is no book"} {
 		_, err := Restore(ctx, b.Path(), from, noon)
 		require.ErrorContains(t, err, says)
 		require.Equal(t, was, dir(t, filepath.Dir(b.Path())))

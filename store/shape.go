@@ -68,7 +68,8 @@ func emptyBook(ctx context.Context, version int) (*sql.DB, error) {
 // shapeOf returns the digest of the whole schema.
 func shapeOf(ctx context.Context, q querier) (string, error) {
 	var all []byte
-	err := q.QueryRowContext(ctx, `SELECT group_concat(type || char(0) || name || char(0) || tbl_name || char(0) || coalesce(sql, ''), char(0))
+	err := q.QueryRowContext(ctx,
+		`SELECT group_concat(type || char(0) || name || char(0) || tbl_name || char(0) || coalesce(sql, ''), char(0))
 		FROM (SELECT * FROM sqlite_master WHERE`+counted+` ORDER BY type, name)`).Scan(&all)
 	sum := sha256.Sum256(all)
 	return hex.EncodeToString(sum[:]), err

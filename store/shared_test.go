@@ -93,7 +93,8 @@ func TestReadersHoldRowsToTheirSums(t *testing.T) {
 		var e *Error
 		require.ErrorAs(t, read(), &e, what)
 		require.Equal(t, BadBook, e.Trouble)
-		require.ErrorContains(t, e, "a row is not as it was written: runs 3: the disk spoiled it, or another program changed it")
+		require.ErrorContains(t, e,
+			"a row is not as it was written: runs 3: the disk spoiled it, or another program changed it")
 		require.Contains(t, e.Hint, "shedbook verify lists")
 		require.Contains(t, e.Hint, "shedbook restore FILE")
 	}

@@ -29,14 +29,16 @@ func newBook(t *testing.T) *Book {
 // stock puts a machine and a driver into the book.
 func stock(t *testing.T, b *Book) {
 	t.Helper()
-	for _, r := range []schema.Record{&schema.Machine{Name: "R4", CoolantL: schema.N(4.2)}, &schema.Driver{Name: "Ada"}} {
+	for _, r := range []schema.Record{&schema.Machine{Name: "R4", CoolantL: schema.N(4.2)},
+		&schema.Driver{Name: "Ada"}} {
 		_, err := b.Record(context.Background(), r)
 		require.NoError(t, err)
 	}
 }
 
 func aRun(at time.Time, hours float64) *schema.Run {
-	return &schema.Run{Base: schema.Base{Machine: "R4", At: at}, Driver: "Ada", Hours: schema.N(hours), Terrain: "mud", Speed: "fast"}
+	return &schema.Run{Base: schema.Base{Machine: "R4", At: at}, Driver: "Ada", Hours: schema.N(hours), Terrain: "mud",
+		Speed: "fast"}
 }
 
 func TestBookIsItsOwnersOnly(t *testing.T) {
@@ -60,7 +62,8 @@ func TestPragmasOnEveryConnection(t *testing.T) {
 	require.NoError(t, err)
 	defer two.Close()
 	for _, c := range []*sql.Conn{one, two} {
-		for pragma, want := range map[string]string{"foreign_keys": "1", "journal_mode": "wal", "synchronous": "2", "busy_timeout": "15000", "temp_store": "2", "application_id": "1936221282"} {
+		for pragma, want := range map[string]string{"foreign_keys": "1", "journal_mode": "wal", "synchronous": "2",
+			"busy_timeout": "15000", "temp_store": "2", "application_id": "1936221282"} {
 			var got string
 			require.NoError(t, c.QueryRowContext(ctx, "PRAGMA "+pragma).Scan(&got))
 			require.Equal(t, want, got, pragma)
@@ -101,22 +104,29 @@ func TestHandWrittenInserts(t *testing.T) {
 	stock(t, b)
 	run := "INSERT INTO runs (number, machine, start, hours, terrain, speed, entered) VALUES "
 	for name, insert := range map[string]string{
-		"unknown machine":       run + "(100, 99, '2026-03-14T12:00:00Z', 1, 1000, 2000, '2026-03-14T12:00:00Z')",
-		"a time in words":       run + "(100, 1, 'yesterday', 1, 1000, 2000, '2026-03-14T12:00:00Z')",
-		"a driver's String()":   run + "(100, 1, '2026-03-14 12:00:00 +0000 UTC', 1, 1000, 2000, '2026-03-14T12:00:00Z')",
+		"unknown machine": run + "(100, 99, '2026-03-14T12:00:00Z', 1, 1000, 2000, '2026-03-14T12:00:00Z')",
+		"a time in words": run + "(100, 1, 'yesterday', 1, 1000, 2000, '2026-03-14T12:00:00Z')",
+		"a driver's String()": run +
+			"(100, 1, '2026-03-14 12:00:00 +0000 UTC', 1, 1000, 2000, '2026-03-14T12:00:00Z')",
 		"negative hours":        run + "(100, 1, '2026-03-14T12:00:00Z', -1, 1000, 2000, '2026-03-14T12:00:00Z')",
 		"no hours at all":       run + "(100, 1, '2026-03-14T12:00:00Z', NULL, 1000, 2000, '2026-03-14T12:00:00Z')",
 		"hours in words":        run + "(100, 1, '2026-03-14T12:00:00Z', 'two', 1000, 2000, '2026-03-14T12:00:00Z')",
 		"a speed for a terrain": run + "(100, 1, '2026-03-14T12:00:00Z', 1, 2000, 2000, '2026-03-14T12:00:00Z')",
 		"an unknown terrain":    run + "(100, 1, '2026-03-14T12:00:00Z', 1, 1500, 2000, '2026-03-14T12:00:00Z')",
 		"an unknown speed":      run + "(100, 1, '2026-03-14T12:00:00Z', 1, 1000, 2009, '2026-03-14T12:00:00Z')",
-		"a meter backwards":     "INSERT INTO runs (number, machine, start, meter_out_h, meter_in_h, entered) VALUES (100, 1, '2026-03-14T12:00:00Z', 10, 9, '2026-03-14T12:00:00Z')",
-		"a negative top-up":     "INSERT INTO topups (number, machine, at, volume_ml, entered) VALUES (100, 1, '2026-03-14T12:00:00Z', -150, '2026-03-14T12:00:00Z')",
-		"140 % blocked":         "INSERT INTO cleanings (number, machine, at, method, blocked_back_pct, entered) VALUES (100, 1, '2026-03-14T12:00:00Z', 9000, 140, '2026-03-14T12:00:00Z')",
-		"an empty ref":          "INSERT INTO bleeds (number, ref, machine, at, entered) VALUES (100, '', 1, '2026-03-14T12:00:00Z', '2026-03-14T12:00:00Z')",
-		"sold without a day":    "UPDATE machines SET sold_to = 'somebody'",
-		"an answer to nobody":   "INSERT INTO answers (number, at, flag, found, entered) VALUES (100, '2026-03-14T12:00:00Z', 17000, 'x', '2026-03-14T12:00:00Z')",
-		"a plan for nothing":    "INSERT INTO plans (number, work, every_h, entered) VALUES (100, 'oil', 50, '2026-03-14T12:00:00Z')",
+		"a meter backwards": "INSERT INTO runs (number, machine, start, meter_out_h, meter_in_h, entered) VALUES " +
+			"(100, 1, '2026-03-14T12:00:00Z', 10, 9, '2026-03-14T12:00:00Z')",
+		"a negative top-up": "INSERT INTO topups (number, machine, at, volume_ml, entered) VALUES (100, 1, " +
+			"'2026-03-14T12:00:00Z', -150, '2026-03-14T12:00:00Z')",
+		"140 % blocked": "INSERT INTO cleanings (number, machine, at, method, blocked_back_pct, entered) " +
+			"VALUES (100, 1, '2026-03-14T12:00:00Z', 9000, 140, '2026-03-14T12:00:00Z')",
+		"an empty ref": "INSERT INTO bleeds (number, ref, machine, at, entered) VALUES (100, '', 1, " +
+			"'2026-03-14T12:00:00Z', '2026-03-14T12:00:00Z')",
+		"sold without a day": "UPDATE machines SET sold_to = 'somebody'",
+		"an answer to nobody": "INSERT INTO answers (number, at, flag, found, entered) VALUES (100, " +
+			"'2026-03-14T12:00:00Z', 17000, 'x', '2026-03-14T12:00:00Z')",
+		"a plan for nothing": "INSERT INTO plans (number, work, every_h, entered) VALUES (100, 'oil', 50, " +
+			"'2026-03-14T12:00:00Z')",
 	} {
 		_, err := b.db.Exec(insert)
 		require.Error(t, err, name)

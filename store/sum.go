@@ -69,7 +69,8 @@ func sumText(b []byte, v string) []byte {
 
 // eachRow calls each for every row of a summed table, with its columns and its
 // values, the sum last.
-func eachRow(ctx context.Context, q querier, table, where string, each func(columns []string, values []any) error) error {
+func eachRow(ctx context.Context, q querier, table, where string,
+	each func(columns []string, values []any) error) error {
 	rows, err := q.QueryContext(ctx, "SELECT * FROM "+table+where)
 	if err != nil {
 		return err
@@ -117,7 +118,8 @@ func damagedRows(ctx context.Context, q querier) ([]damagedRow, error) {
 	var out []damagedRow
 	for _, table := range summed() {
 		var there int
-		if err := q.QueryRowContext(ctx, "SELECT count(*) FROM sqlite_master WHERE type = 'table' AND name = ?", table).Scan(&there); err != nil {
+		if err := q.QueryRowContext(ctx, "SELECT count(*) FROM sqlite_master WHERE type = 'table' AND name = ?",
+			table).Scan(&there); err != nil {
 			return nil, err
 		}
 		if there == 0 {
@@ -127,7 +129,8 @@ func damagedRows(ctx context.Context, q querier) ([]damagedRow, error) {
 		err := eachRow(ctx, q, table, " WHERE sum IS NOT NULL", func(columns []string, values []any) error {
 			if last := len(values) - 1; values[last] != any(rowSum(values[:last]...)) {
 				keys := keyColumns(table)
-				out = append(out, damagedRow{table, strings.Join(columns[:keys], " = ? AND ") + " = ?", slices.Clone(values[:keys])})
+				out = append(out, damagedRow{table, strings.Join(columns[:keys], " = ? AND ") + " = ?",
+					slices.Clone(values[:keys])})
 			}
 			return nil
 		})
@@ -149,7 +152,8 @@ func keepDamaged(ctx context.Context, q querier, rows []damagedRow) error {
 		if err != nil {
 			return err
 		}
-		if _, err := q.ExecContext(ctx, "UPDATE "+r.table+" SET sum = ? WHERE "+r.where, append([]any{noSum}, r.key...)...); err != nil {
+		if _, err := q.ExecContext(ctx, "UPDATE "+r.table+" SET sum = ? WHERE "+r.where,
+			append([]any{noSum}, r.key...)...); err != nil {
 			return err
 		}
 		for _, trigger := range triggers {
@@ -165,7 +169,8 @@ func keepDamaged(ctx context.Context, q querier, rows []damagedRow) error {
 func sumRows(ctx context.Context, q querier) error {
 	for _, table := range summed() {
 		var missing bool
-		if err := q.QueryRowContext(ctx, "SELECT EXISTS (SELECT 1 FROM "+table+" WHERE sum IS NULL)").Scan(&missing); err != nil {
+		if err := q.QueryRowContext(ctx, "SELECT EXISTS (SELECT 1 FROM "+table+
+			" WHERE sum IS NULL)").Scan(&missing); err != nil {
 			return err
 		}
 		if !missing {

@@ -32,7 +32,8 @@ var tables = sync.OnceValue(func() map[*schema.Kind]*table {
 		if k.Name == "word" || k.Name == "setting" {
 			continue // identified by name, not by number
 		}
-		t := &table{kind: k, columns: append(append([]string{"number"}, k.Columns()...), "typed", "entered", "versions", "sum")}
+		t := &table{kind: k, columns: append(append([]string{"number"}, k.Columns()...), "typed", "entered", "versions",
+			"sum")}
 		t.list = quoted(t.columns)
 		t.low = make([]int64, len(k.Fields))
 		for i := range k.Fields {
@@ -40,7 +41,8 @@ var tables = sync.OnceValue(func() map[*schema.Kind]*table {
 				t.low[i], _ = schema.WordRange(f.Vocabulary)
 			}
 		}
-		t.insert = "INSERT INTO " + k.Sheet + " (" + quoted(t.columns) + ") VALUES (?" + strings.Repeat(", ?", len(t.columns)-1) + ")"
+		t.insert = "INSERT INTO " + k.Sheet + " (" + quoted(t.columns) + ") VALUES (?" +
+			strings.Repeat(", ?", len(t.columns)-1) + ")"
 		m[k] = t
 	}
 	return m
@@ -161,7 +163,8 @@ type scanner struct {
 
 func (t *table) scanner(n *names) *scanner {
 	size := len(t.columns)
-	s := &scanner{t: t, n: n, dest: make([]any, size), ints: make([]sql.NullInt64, size), reals: make([]sql.NullFloat64, size), texts: make([]sql.NullString, size)}
+	s := &scanner{t: t, n: n, dest: make([]any, size), ints: make([]sql.NullInt64, size),
+		reals: make([]sql.NullFloat64, size), texts: make([]sql.NullString, size)}
 	s.dest[0] = &s.ints[0]
 	for i := range t.kind.Fields {
 		switch t.kind.Fields[i].Type {
@@ -173,7 +176,8 @@ func (t *table) scanner(n *names) *scanner {
 			s.dest[i+1] = &s.ints[i+1]
 		}
 	}
-	s.dest[size-4], s.dest[size-3], s.dest[size-2], s.dest[size-1] = &s.texts[size-4], &s.texts[size-3], &s.ints[size-2], &s.ints[size-1]
+	s.dest[size-4], s.dest[size-3], s.dest[size-2], s.dest[size-1] = &s.texts[size-4], &s.texts[size-3],
+		&s.ints[size-2], &s.ints[size-1]
 	return s
 }
 
@@ -273,11 +277,13 @@ func (s *scanner) read(rows interface{ Scan(...any) error }, r schema.Record) er
 
 // query calls each for the records that where picks, in the order of its ORDER
 // BY. A row that does not match its checksum is an error.
-func (t *table) query(ctx context.Context, q querier, n *names, where string, args []any, each func(schema.Record) error) error {
+func (t *table) query(ctx context.Context, q querier, n *names, where string, args []any,
+	each func(schema.Record) error) error {
 	return t.scanner(n).query(ctx, q, where, args, each)
 }
 
-func (s *scanner) query(ctx context.Context, q querier, where string, args []any, each func(schema.Record) error) error {
+func (s *scanner) query(ctx context.Context, q querier, where string, args []any,
+	each func(schema.Record) error) error {
 	t := s.t
 	rows, err := q.QueryContext(ctx, "SELECT "+t.list+" FROM "+t.kind.Sheet+" "+where, args...)
 	if err != nil {

@@ -95,7 +95,8 @@ func (b *Book) gatherAll(ctx context.Context, q querier) (*gathered, error) {
 	}
 	if len(n.machines) != 1 {
 		return nil, trouble(Refused, "for a whole fleet: shedbook --book FILE export DIR, then shedbook import DIR",
-			"%s has %d machines: only a book that shedbook handover made, with one machine, can be imported", b.path, len(n.machines))
+			"%s has %d machines: only a book that shedbook handover made, with one machine, can be imported", b.path,
+			len(n.machines))
 	}
 	g, err := b.gather(ctx, q, n.machines[0], func([]schema.Driver, *schema.Log) Mask { return asItIs{} })
 	if err != nil {
@@ -196,15 +197,19 @@ func (t *taker) findMachine(ctx context.Context) error {
 		return err
 	}
 	ours := r.(*schema.Machine)
-	if theirs.Serial == ours.Serial && theirs.Make == ours.Make && theirs.Model == ours.Model && theirs.Year == ours.Year {
+	if theirs.Serial == ours.Serial && theirs.Make == ours.Make && theirs.Model == ours.Model &&
+		theirs.Year == ours.Year {
 		t.target = ours.Name
 		return nil
 	}
-	hint := fmt.Sprintf("rename yours first: shedbook correct %d --machine '%s old' --why 'another %s came'", ours.Number, ours.Name, ours.Name)
+	hint := fmt.Sprintf("rename yours first: shedbook correct %d --machine '%s old' --why 'another %s came'",
+		ours.Number, ours.Name, ours.Name)
 	if ours.Serial == "" || theirs.Serial == "" {
-		hint = fmt.Sprintf("if they are the same machine, correct its serial number: shedbook machine set %s --serial ...; if not, r%s", ours.Name, hint[1:])
+		hint = fmt.Sprintf("if they are the same machine, correct its serial number: shedbook machine set %s "+
+			"--serial ...; if not, r%s", ours.Name, hint[1:])
 	}
-	return trouble(Refused, hint, "this book has a machine called %s (%s), and %s has a different one (%s)", ours.Name, identity(ours), t.file, identity(theirs))
+	return trouble(Refused, hint, "this book has a machine called %s (%s), and %s has a different one (%s)", ours.Name,
+		identity(ours), t.file, identity(theirs))
 }
 
 func identity(m *schema.Machine) string {
@@ -247,7 +252,8 @@ func (t *taker) one(ctx context.Context, r schema.Record) error {
 				return err
 			}
 			m := *ours.(*schema.Machine) // its name, and where it went, are up to this book
-			r.(*schema.Machine).Name, r.(*schema.Machine).Retired, r.(*schema.Machine).SoldTo = m.Name, m.Retired, m.SoldTo
+			r.(*schema.Machine).Name, r.(*schema.Machine).Retired, r.(*schema.Machine).SoldTo = m.Name, m.Retired,
+				m.SoldTo
 		} else {
 			t.target = r.(*schema.Machine).Name
 			t.out.Machine = t.target
@@ -283,7 +289,8 @@ func (t *taker) one(ctx context.Context, r schema.Record) error {
 		c.Repeated++
 	case k.Name == "spec":
 		c.Repeated++
-		t.out.Notes = append(t.out.Notes, fmt.Sprintf("%s of %s stays %s; %s says %s", k.Text(ours, "figure"), cmp.Or(k.Text(ours, "machine"), k.Text(ours, "model")), k.Text(ours, "value"), t.file, k.Text(r, "value")))
+		t.out.Notes = append(t.out.Notes, fmt.Sprintf("%s of %s stays %s; %s says %s", k.Text(ours, "figure"),
+			cmp.Or(k.Text(ours, "machine"), k.Text(ours, "model")), k.Text(ours, "value"), t.file, k.Text(r, "value")))
 	case t.update:
 		c.Amended++
 		k.Meta(r).Number, k.Meta(r).Entered, k.Meta(r).Versions = number, k.Meta(ours).Entered, k.Meta(ours).Versions
@@ -292,8 +299,10 @@ func (t *taker) one(ctx context.Context, r schema.Record) error {
 		c.Bad++
 		zone := t.n.settings.Zone()
 		for _, f := range differ {
-			t.out.Conflicts = append(t.out.Conflicts, fmt.Sprintf("%s %d: %s: conflict: the book has %s, %s (its record %d) %s; to correct the book use --update",
-				k.Name, number, f.Name, cellOr(f, ours, zone), t.file, theirs, cellOr(f, r, zone)))
+			t.out.Conflicts = append(t.out.Conflicts,
+				fmt.Sprintf("%s %d: %s: conflict: the book has %s, %s (its record %d) %s; to correct the book use "+
+					"--update",
+					k.Name, number, f.Name, cellOr(f, ours, zone), t.file, theirs, cellOr(f, r, zone)))
 		}
 	}
 	return nil
@@ -329,7 +338,8 @@ func (t *taker) findDriver(ctx context.Context, d *schema.Driver) (schema.Record
 		case r == nil:
 			if name != d.Name && d.Note != formerly(&t.g.log.Machine) { // a letter may stand for anybody
 				t.out.Notes = append(t.out.Notes, fmt.Sprintf(
-					"this book already has a driver called %s, so theirs is called %s here; if they are the same person, change the records with shedbook correct", d.Name, name))
+					"this book already has a driver called %s, so theirs is called %s here; if they are the same "+
+						"person, change the records with shedbook correct", d.Name, name))
 			}
 			d.Name = name
 			return nil, nil
@@ -338,7 +348,8 @@ func (t *taker) findDriver(ctx context.Context, d *schema.Driver) (schema.Record
 			return r, nil
 		}
 	}
-	return nil, trouble(Refused, "rename yours first: shedbook driver rename", "this book already has a driver called %q, and one called %q", d.Name, d.Name+" of "+t.g.machine)
+	return nil, trouble(Refused, "rename yours first: shedbook driver rename",
+		"this book already has a driver called %q, and one called %q", d.Name, d.Name+" of "+t.g.machine)
 }
 
 // translateEarlier puts this book's names into the earlier versions.
@@ -410,10 +421,11 @@ func (t *taker) find(ctx context.Context, k *schema.Kind, r schema.Record) (sche
 			continue // a version names somebody who is not here
 		}
 		var here []schema.Record
-		err = tab.query(ctx, t.tx, t.n, where+" AND number < ? ORDER BY number", append(args, t.before), func(r schema.Record) error {
-			here = append(here, r)
-			return nil
-		})
+		err = tab.query(ctx, t.tx, t.n, where+" AND number < ? ORDER BY number", append(args, t.before),
+			func(r schema.Record) error {
+				here = append(here, r)
+				return nil
+			})
 		if err != nil {
 			return nil, err
 		}
@@ -488,7 +500,8 @@ func (t *taker) earlier(ctx context.Context) error {
 
 func (t *taker) voidedHere(v Earlier) bool {
 	return slices.ContainsFunc(t.old, func(e Earlier) bool {
-		return e.What == "voided" && e.Kind == v.Kind && e.Replaced.Equal(v.Replaced) && e.Why == v.Why && e.Kind.Equal(e.Record, v.Record)
+		return e.What == "voided" && e.Kind == v.Kind && e.Replaced.Equal(v.Replaced) && e.Why == v.Why &&
+			e.Kind.Equal(e.Record, v.Record)
 	})
 }
 

@@ -55,24 +55,39 @@ func yard(t *testing.T) *Book {
 	require.NoError(t, b.AddWord(ctx, schema.Word{Vocabulary: "terrain", Word: "stubble"}))
 	require.NoError(t, b.AddWord(ctx, schema.Word{Vocabulary: "terrain", Word: "slag"}))
 	keep(t, b,
-		&schema.Machine{Name: "Q2", Model: "Moor 4", Serial: "M4-220"},                                           // 1
-		&schema.Machine{Name: "R4", Model: "Fell 8", Serial: "F8-417"},                                           // 2
-		&schema.Driver{Name: "Ada"}, &schema.Driver{Name: "Ben", Note: "mornings"}, &schema.Driver{Name: "Cleo"}, // 3 4 5
-		&schema.Spec{Model: "Fell 8", Figure: "coolant-l", Value: "4.2"}, &schema.Spec{Model: "Moor 4", Figure: "coolant-l", Value: "2.1"}, // 6 7
-		&schema.Run{Base: at(0, "R4"), Driver: "Ada", Hours: schema.N(2), Terrain: "stubble"},                                             // 8
-		&schema.Run{Base: at(1, "R4"), Driver: "Ben", Hours: schema.N(1), Note: "Ada took it back"},                                       // 9
-		&schema.Run{Base: at(1, "Q2"), Driver: "Cleo", Hours: schema.N(7), Terrain: "slag"},                                               // 10
-		&schema.TopUp{Head: schema.Head{Base: at(2, "R4")}, Volume: schema.N(300)},                                                        // 11
-		&schema.Service{Head: schema.Head{Base: at(3, "R4")}, Work: "pump seal", By: "Ben"},                                               // 12
-		&schema.Answer{Machine: "R4", At: noon.AddDate(0, 0, 4), Flag: "steady-loss", Cause: "external-leak", Service: schema.N(12)},      // 13
-		&schema.Run{Base: at(5, "R4"), Hours: schema.N(9), Note: "typed twice"},                                                           // 14
-		&schema.Plan{Model: "Fell 8", Work: "oil", EveryH: schema.N(50)}, &schema.Plan{Machine: "Q2", Work: "belt", EveryH: schema.N(90)}, // 15 16
-		&schema.Run{Base: schema.Base{Ref: "row-1", Machine: "R4", At: noon.AddDate(0, 0, 6)}, Hours: schema.N(1)}, // 17
+		&schema.Machine{Name: "Q2", Model: "Moor 4", Serial: "M4-220"}, // 1
+		&schema.Machine{Name: "R4", Model: "Fell 8", Serial: "F8-417"}, // 2
+		// 3 4 5
+		&schema.Driver{Name: "Ada"}, &schema.Driver{Name: "Ben", Note: "mornings"}, &schema.Driver{Name: "Cleo"},
+		// 6 7
+		&schema.Spec{Model: "Fell 8", Figure: "coolant-l", Value: "4.2"},
+		&schema.Spec{Model: "Moor 4", Figure: "coolant-l", Value: "2.1"},
+		// 8
+		&schema.Run{Base: at(0, "R4"), Driver: "Ada", Hours: schema.N(2), Terrain: "stubble"},
+		// 9
+		&schema.Run{Base: at(1, "R4"), Driver: "Ben", Hours: schema.N(1), Note: "Ada took it back"},
+		// 10
+		&schema.Run{Base: at(1, "Q2"), Driver: "Cleo", Hours: schema.N(7), Terrain: "slag"},
+		// 11
+		&schema.TopUp{Head: schema.Head{Base: at(2, "R4")}, Volume: schema.N(300)},
+		// 12
+		&schema.Service{Head: schema.Head{Base: at(3, "R4")}, Work: "pump seal", By: "Ben"},
+		// 13
+		&schema.Answer{Machine: "R4", At: noon.AddDate(0, 0, 4), Flag: "steady-loss", Cause: "external-leak",
+			Service: schema.N(12)},
+		// 14
+		&schema.Run{Base: at(5, "R4"), Hours: schema.N(9), Note: "typed twice"},
+		// 15 16
+		&schema.Plan{Model: "Fell 8", Work: "oil", EveryH: schema.N(50)},
+		&schema.Plan{Machine: "Q2", Work: "belt", EveryH: schema.N(90)},
+		// 17
+		&schema.Run{Base: schema.Base{Ref: "row-1", Machine: "R4", At: noon.AddDate(0, 0, 6)}, Hours: schema.N(1)},
 	)
 	amendHours(t, b, 8, 2.5, "Ada misread")
 	_, err := b.Void(ctx, 14, "Ben's mistake")
 	require.NoError(t, err)
-	_, _, err = b.Attach(ctx, 12, []File{{"Ada seal.pdf", "held by Ben", paper("seal")}, {"wrong.pdf", "", paper("wrong")}})
+	_, _, err = b.Attach(ctx, 12, []File{{"Ada seal.pdf", "held by Ben", paper("seal")},
+		{"wrong.pdf", "", paper("wrong")}})
 	require.NoError(t, err)
 	_, err = b.Detach(ctx, 12, 2, "of Q2")
 	require.NoError(t, err)
@@ -143,7 +158,8 @@ func TestHandoverIsABookOfItsOwn(t *testing.T) {
 	require.Len(t, f.Drivers, 2)
 	require.Equal(t, "drove R4, serial F8-417, under its former owner", f.Drivers[1].Note)
 	require.Len(t, l.Runs, 3)
-	require.Equal(t, []string{"Driver A", "Driver B", ""}, []string{l.Runs[0].Driver, l.Runs[1].Driver, l.Runs[2].Driver})
+	require.Equal(t, []string{"Driver A", "Driver B", ""},
+		[]string{l.Runs[0].Driver, l.Runs[1].Driver, l.Runs[2].Driver})
 	require.Equal(t, "Driver A took it back", l.Runs[1].Note)
 	require.EqualValues(t, 8, l.Runs[0].Number)
 	require.Equal(t, "row-1", l.Runs[2].Ref)
@@ -163,7 +179,8 @@ func TestHandoverIsABookOfItsOwn(t *testing.T) {
 
 	data, err := os.ReadFile(path)
 	require.NoError(t, err)
-	for _, word := range []string{"Ada", "Ben", "Cleo", "Q2", "Moor", "M4-220", "slag", "belt", "Dora", "wrong.pdf", "of the other machine", "mornings"} {
+	for _, word := range []string{"Ada", "Ben", "Cleo", "Q2", "Moor", "M4-220", "slag", "belt", "Dora", "wrong.pdf",
+		"of the other machine", "mornings"} {
 		require.NotContains(t, string(data), word)
 	}
 	require.Contains(t, string(data), "F8-417")
@@ -177,7 +194,8 @@ func TestTakeIn(t *testing.T) {
 	path, ctx := handOver(t, yard(t), "R4"), context.Background()
 	b := newBook(t)
 	keep(t, b, &schema.Machine{Name: "B1"}, &schema.Driver{Name: "Driver A", Note: "of another machine"}, // 1 2
-		&schema.Run{Base: schema.Base{Ref: "row-1", Machine: "B1", At: noon}, Hours: schema.N(5)}, // 3: a ref that R4's sheet has too
+		// 3: a ref that R4's sheet has too
+		&schema.Run{Base: schema.Base{Ref: "row-1", Machine: "B1", At: noon}, Hours: schema.N(5)},
 		&schema.Spec{Model: "Fell 8", Figure: "coolant-l", Value: "4.4"})
 	dry, err := b.TakeIn(ctx, path, false, true)
 	require.NoError(t, err)
@@ -190,7 +208,8 @@ func TestTakeIn(t *testing.T) {
 	f, err := b.Fleet(ctx, "R4")
 	require.NoError(t, err)
 	l := f.Logs[0]
-	require.Equal(t, []string{"Driver A of R4", "Driver B", ""}, []string{l.Runs[0].Driver, l.Runs[1].Driver, l.Runs[2].Driver})
+	require.Equal(t, []string{"Driver A of R4", "Driver B", ""},
+		[]string{l.Runs[0].Driver, l.Runs[1].Driver, l.Runs[2].Driver})
 	require.Equal(t, "row-1 of R4", l.Runs[2].Ref)
 	require.Equal(t, 1, l.Runs[0].Versions)
 	require.Equal(t, float64(l.Services[0].Number), l.Answers[0].Service.V, "the answer has its service's new number")
@@ -232,7 +251,8 @@ func TestTakeIn(t *testing.T) {
 // Two records that say the same are two.
 func TestTakeInKeepsTwins(t *testing.T) {
 	y, ctx := yard(t), context.Background()
-	keep(t, y, &schema.Service{Head: schema.Head{Base: at(7, "R4")}, Work: "oil", By: "Ada"}, &schema.Service{Head: schema.Head{Base: at(7, "R4")}, Work: "oil", By: "Driver A"})
+	keep(t, y, &schema.Service{Head: schema.Head{Base: at(7, "R4")}, Work: "oil", By: "Ada"},
+		&schema.Service{Head: schema.Head{Base: at(7, "R4")}, Work: "oil", By: "Driver A"})
 	path := handOver(t, y, "R4")
 	b := newBook(t)
 	takeIn(t, b, path)
@@ -279,8 +299,11 @@ func TestTakeInOfAMachineThatIsAnother(t *testing.T) {
 		mine       schema.Machine
 		says, hint string
 	}{
-		"another serial": {schema.Machine{Name: "r4", Model: "Fell 8", Serial: "F8-9"}, "this book has a machine called r4 (Fell 8, serial F8-9)", "rename yours first: shedbook correct 1 --machine 'r4 old'"},
-		"no serial":      {schema.Machine{Name: "R4", Model: "Fell 8"}, "(Fell 8, no serial number recorded)", "if they are the same machine, correct its serial number: shedbook machine set R4 --serial"},
+		"another serial": {schema.Machine{Name: "r4", Model: "Fell 8", Serial: "F8-9"},
+			"this book has a machine called r4 (Fell 8, serial F8-9)",
+			"rename yours first: shedbook correct 1 --machine 'r4 old'"},
+		"no serial": {schema.Machine{Name: "R4", Model: "Fell 8"}, "(Fell 8, no serial number recorded)",
+			"if they are the same machine, correct its serial number: shedbook machine set R4 --serial"},
 	} {
 		b := newBook(t)
 		keep(t, b, &c.mine)
@@ -310,10 +333,12 @@ func TestTakeInRefuses(t *testing.T) {
 	data, err := os.ReadFile(path)
 	require.NoError(t, err)
 	for name, c := range map[string]struct{ sql, says string }{
-		"a trigger":             {"CREATE TRIGGER t AFTER INSERT ON runs BEGIN DELETE FROM past; END", "trigger t does not belong to the book"},
-		"another picture":       {"UPDATE files SET content = zeroblob(bytes)", "does not have its digest"},
-		"a note of blanks":      {"UPDATE runs SET note = '  x' WHERE number = 9", "run 9: note"},
-		"two machines":          {"INSERT INTO machines (number, machine, entered) VALUES (3, 'X', '2026-03-14T12:00:00Z')", "has 2 machines"},
+		"a trigger": {"CREATE TRIGGER t AFTER INSERT ON runs BEGIN DELETE FROM past; END",
+			"trigger t does not belong to the book"},
+		"another picture":  {"UPDATE files SET content = zeroblob(bytes)", "does not have its digest"},
+		"a note of blanks": {"UPDATE runs SET note = '  x' WHERE number = 9", "run 9: note"},
+		"two machines": {"INSERT INTO machines (number, machine, entered) VALUES (3, 'X', " +
+			"'2026-03-14T12:00:00Z')", "has 2 machines"},
 		"no machine":            {"PRAGMA foreign_keys = 0; DELETE FROM machines", "references: "},
 		"a past of other kinds": {"UPDATE past SET kind = 'ride'", `"ride" is not a kind of record`},
 	} {
@@ -333,7 +358,8 @@ func TestTakeInRefuses(t *testing.T) {
 		require.ErrorContains(t, err, c.says, name)
 		require.Empty(t, sheetsOut(t, b), name)
 	}
-	for name, data := range map[string][]byte{"half": data[:len(data)/2], "no book": []byte("SQLite format 3\x00" + strings.Repeat("x", 500))} {
+	for name, data := range map[string][]byte{"half": data[:len(data)/2],
+		"no book": []byte("SQLite format 3\x00" + strings.Repeat("x", 500))} {
 		bad := filepath.Join(t.TempDir(), "bad.book")
 		require.NoError(t, os.WriteFile(bad, data, 0o600))
 		require.True(t, IsBook(bad))

@@ -39,7 +39,8 @@ func (b *Book) Verify(ctx context.Context) ([]Finding, error) {
 	}
 	defer tx.Rollback()
 	var out []Finding
-	for _, look := range []func(context.Context, querier) (Finding, error){tablesAreOurs, pages, references, sums, records, packsAreRight, ledgerIsRight, versions, files} {
+	for _, look := range []func(context.Context, querier) (Finding, error){tablesAreOurs, pages, references, sums,
+		records, packsAreRight, ledgerIsRight, versions, files} {
 		f, err := look(ctx, tx)
 		if err != nil {
 			if ctx.Err() != nil {
@@ -72,7 +73,8 @@ func (b *Book) Verify(ctx context.Context) ([]Finding, error) {
 func pages(ctx context.Context, q querier) (Finding, error) {
 	f := Finding{Check: "pages"}
 	var count, size int64
-	if err := q.QueryRowContext(ctx, "SELECT page_count, page_size FROM pragma_page_count, pragma_page_size").Scan(&count, &size); err != nil {
+	if err := q.QueryRowContext(ctx,
+		"SELECT page_count, page_size FROM pragma_page_count, pragma_page_size").Scan(&count, &size); err != nil {
 		return f, err
 	}
 	f.Says = fmt.Sprintf("%s of %d bytes", several(count, "page"), size)
@@ -120,7 +122,8 @@ func references(ctx context.Context, q querier) (Finding, error) {
 }
 
 func tablesAreOurs(ctx context.Context, q querier) (Finding, error) {
-	f := Finding{Check: "tables", Says: fmt.Sprintf("tables, indexes and triggers, compared with version %d", newestVersion())}
+	f := Finding{Check: "tables", Says: fmt.Sprintf("tables, indexes and triggers, compared with version %d",
+		newestVersion())}
 	wrong, err := strange(ctx, q, newestVersion())
 	for _, w := range wrong {
 		f.wrong("%s", w)
@@ -183,7 +186,8 @@ func versions(ctx context.Context, q querier) (Finding, error) {
 	if err := n.readGone(ctx, q); err != nil {
 		return f, err
 	}
-	rows, err := q.QueryContext(ctx, "SELECT number, version, kind, replaced, content FROM past ORDER BY number, version")
+	rows, err := q.QueryContext(ctx,
+		"SELECT number, version, kind, replaced, content FROM past ORDER BY number, version")
 	if err != nil {
 		return f, err
 	}
@@ -221,7 +225,8 @@ func versions(ctx context.Context, q querier) (Finding, error) {
 		if tables()[k] == nil {
 			continue
 		}
-		amended, err := q.QueryContext(ctx, "SELECT number, versions FROM "+k.Sheet+" WHERE versions > 0 ORDER BY number")
+		amended, err := q.QueryContext(ctx, "SELECT number, versions FROM "+k.Sheet+
+			" WHERE versions > 0 ORDER BY number")
 		if err != nil {
 			return f, err
 		}
@@ -233,7 +238,8 @@ func versions(ctx context.Context, q querier) (Finding, error) {
 				return f, err
 			}
 			if of[number] != versions {
-				f.wrong("%s %d has %s, but %d should be there", k.Name, number, several(of[number], "earlier version"), versions)
+				f.wrong("%s %d has %s, but %d should be there", k.Name, number, several(of[number], "earlier version"),
+					versions)
 			}
 		}
 		if err := amended.Err(); err != nil {
@@ -249,7 +255,8 @@ func versions(ctx context.Context, q querier) (Finding, error) {
 func files(ctx context.Context, q querier) (Finding, error) {
 	f := Finding{Check: "attachments"}
 	var sums []string
-	if err := eachLine(ctx, q, "SELECT sha256 FROM files ORDER BY number", func(s string) { sums = append(sums, s) }); err != nil {
+	if err := eachLine(ctx, q, "SELECT sha256 FROM files ORDER BY number",
+		func(s string) { sums = append(sums, s) }); err != nil {
 		return f, err
 	}
 	bytes := 0
@@ -270,7 +277,8 @@ func files(ctx context.Context, q querier) (Finding, error) {
 			there = append(there, "SELECT number FROM "+k.Sheet)
 		}
 	}
-	err := eachLine(ctx, q, "SELECT DISTINCT record FROM attachments WHERE record NOT IN ("+strings.Join(there, " UNION ALL ")+") ORDER BY record", func(s string) {
+	err := eachLine(ctx, q, "SELECT DISTINCT record FROM attachments WHERE record NOT IN ("+
+		strings.Join(there, " UNION ALL ")+") ORDER BY record", func(s string) {
 		f.wrong("a file is attached to record %s, which is missing", s)
 	})
 	return f, err

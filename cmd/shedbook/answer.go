@@ -14,9 +14,13 @@ import (
 func (a *app) answerVerb() *cobra.Command {
 	k := schema.KindNamed("answer")
 	c := &cobra.Command{
-		Use: "answer MACHINE|DRIVER|FACTOR=LEVEL FLAG", Short: "say what you found when you looked into a flag", GroupID: "record",
-		Long: "A flag you have answered stays quiet until new evidence comes in. `next` learns from\nwhat you found which faults your machines tend to have.",
-		Args: args(2, 2, "a machine, driver or FACTOR=LEVEL, and then the flag"), ValidArgsFunction: func(cmd *cobra.Command, given []string, typed string) ([]cobra.Completion, cobra.ShellCompDirective) {
+		Use: "answer MACHINE|DRIVER|FACTOR=LEVEL FLAG", Short: "say what you found when you looked into a flag",
+		GroupID: "record",
+		Long: "A flag you have answered stays quiet until new evidence comes in. `next` learns from\nwhat you " +
+			"found which faults your machines tend to have.",
+		Args: args(2, 2, "a machine, driver or FACTOR=LEVEL, and then the flag"),
+		ValidArgsFunction: func(cmd *cobra.Command, given []string, typed string) ([]cobra.Completion,
+			cobra.ShellCompDirective) {
 			if len(given) == 1 {
 				return a.candidates(cmd.Context(), k.Field("flag"), typed), cobra.ShellCompDirectiveNoFileComp
 			}
@@ -47,7 +51,8 @@ func (a *app) answerVerb() *cobra.Command {
 						return err
 					}
 					if s, ok := found.Current.(*schema.Service); !ok || s.Machine != r.Machine {
-						return usage("shedbook list services --machine "+given[0]+" shows them", "record %d is not a service of %s", int64(r.Service.V), given[0])
+						return usage("shedbook list services --machine "+given[0]+" shows them",
+							"record %d is not a service of %s", int64(r.Service.V), given[0])
 					}
 				}
 				req := &request{a: a}
@@ -62,7 +67,9 @@ func (a *app) answerVerb() *cobra.Command {
 					return err
 				}
 				if !raised(seen.Flags, r) {
-					fmt.Fprintf(a.errOut, "note: %[2]s had no flag %[1]s at that time; your answer is recorded anyway\n", r.Flag, given[0])
+					fmt.Fprintf(a.errOut,
+						"note: %[2]s had no flag %[1]s at that time; your answer is recorded anyway\n", r.Flag,
+						given[0])
 				}
 				return a.keep(cmd.Context(), b, k, r)
 			})
@@ -76,7 +83,8 @@ func (a *app) answerVerb() *cobra.Command {
 // raised says whether the flag that is answered stands.
 func raised(r flags.Result, to *schema.Answer) bool {
 	for _, f := range append(append([]flags.Flag{}, r.Flags...), r.Resting...) {
-		if f.Flag == to.Flag && f.Machine == to.Machine && f.Driver == to.Driver && (to.Factor == "" || to.Factor == f.Factor+"="+f.Level) {
+		if f.Flag == to.Flag && f.Machine == to.Machine && f.Driver == to.Driver &&
+			(to.Factor == "" || to.Factor == f.Factor+"="+f.Level) {
 			return true
 		}
 	}

@@ -55,7 +55,8 @@ type app struct {
 
 // system is the app on this machine.
 func system() *app {
-	a := &app{in: os.Stdin, out: os.Stdout, errOut: os.Stderr, now: time.Now().Truncate(time.Second), getenv: os.Getenv, width: 80}
+	a := &app{in: os.Stdin, out: os.Stdout, errOut: os.Stderr, now: time.Now().Truncate(time.Second), getenv: os.Getenv,
+		width: 80}
 	a.inTerminal = term.IsTerminal(int(os.Stdin.Fd()))
 	a.outTerminal = term.IsTerminal(int(os.Stdout.Fd()))
 	a.errTerminal = term.IsTerminal(int(os.Stderr.Fd()))
@@ -160,7 +161,8 @@ func judge(err error) (code int, says, hint string) {
 	case schema.AsProblem(err) != nil:
 		return exitWords, err.Error(), schema.AsProblem(err).Hint
 	case errors.As(err, &book):
-		code = map[store.Trouble]int{store.Failed: exitFailed, store.Refused: exitWords, store.NotFound: exitNotFound, store.BadBook: exitBadBook, store.Busy: exitBusy}[book.Trouble]
+		code = map[store.Trouble]int{store.Failed: exitFailed, store.Refused: exitWords, store.NotFound: exitNotFound,
+			store.BadBook: exitBadBook, store.Busy: exitBusy}[book.Trouble]
 		return code, err.Error(), book.Hint
 	case errors.Is(err, context.Canceled):
 		return exitFailed, "stopped: nothing was changed", ""
@@ -256,7 +258,8 @@ func (a *app) settle(ctx context.Context, b *store.Book, zone, units string) err
 			return schema.Wrong("time-zone", zone, err.Error())
 		}
 		loc = time.UTC
-		fmt.Fprintln(a.errOut, "this computer does not give its time zone, so the book uses UTC; change it with: shedbook set time-zone")
+		fmt.Fprintln(a.errOut, "this computer does not give its time zone, so the book uses UTC; change it with: "+
+			"shedbook set time-zone")
 	}
 	return b.Set(ctx, schema.Setting{Key: "time-zone", Value: loc.String()}, schema.Setting{Key: "units", Value: units})
 }
@@ -282,7 +285,8 @@ func (a *app) view(ctx context.Context, do func(*store.Book) error) error {
 // date.
 func (a *app) telling(ctx context.Context) context.Context {
 	return store.Upgrading(ctx, func(version int) {
-		fmt.Fprintf(a.errOut, "the book comes from an older program (version %d): it is now up to date, and a copy of the old one is kept beside it\n", version)
+		fmt.Fprintf(a.errOut, "the book comes from an older program (version %d): it is now up to date, and a copy "+
+			"of the old one is kept beside it\n", version)
 	})
 }
 
@@ -304,7 +308,8 @@ func (a *app) root(words []string) *cobra.Command {
 			return a.noVerb(cmd, args[0])
 		},
 	}
-	root.PersistentFlags().StringVar(&a.bookFlag, "book", "", "the book's file (default: SHEDBOOK_BOOK, or else a file in your data directory)")
+	root.PersistentFlags().StringVar(&a.bookFlag, "book", "",
+		"the book's file (default: SHEDBOOK_BOOK, or else a file in your data directory)")
 	root.SetFlagErrorFunc(wrongOption)
 	root.AddGroup(
 		&cobra.Group{ID: "record", Title: "Recording:"},

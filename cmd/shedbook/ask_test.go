@@ -17,7 +17,8 @@ import (
 func typed(t *testing.T, book string, lines ...string) (*app, *bytes.Buffer) {
 	t.Helper()
 	var out bytes.Buffer
-	return &app{in: strings.NewReader(strings.Join(lines, "\n") + "\n"), out: &out, errOut: &out, now: time.Date(2026, 3, 14, 12, 0, 0, 0, time.UTC),
+	return &app{in: strings.NewReader(strings.Join(lines, "\n") + "\n"), out: &out, errOut: &out,
+		now:    time.Date(2026, 3, 14, 12, 0, 0, 0, time.UTC),
 		getenv: func(string) string { return "" }, inTerminal: true, outTerminal: true, width: 80, bookFlag: book}, &out
 }
 
@@ -25,7 +26,8 @@ func typed(t *testing.T, book string, lines ...string) (*app, *bytes.Buffer) {
 // wrong answer is asked again, an empty one is not recorded.
 func TestOverheatAsks(t *testing.T) {
 	book := filepath.Join(t.TempDir(), "b.db")
-	for _, args := range [][]string{{"init", "--time-zone", "UTC"}, {"machine", "add", "R4"}, {"driver", "add", "Ada Venn"}} {
+	for _, args := range [][]string{{"init", "--time-zone", "UTC"}, {"machine", "add", "R4"},
+		{"driver", "add", "Ada Venn"}} {
 		a, out := typed(t, book)
 		require.Equal(t, 0, run(context.Background(), a, append(args, "--book", book)), out.String())
 	}
@@ -42,8 +44,10 @@ func TestOverheatAsks(t *testing.T) {
 	}
 
 	a, out = typed(t, book)
-	require.Equal(t, 0, run(context.Background(), a, []string{"list", "overheats", "--json", "--book", book}), out.String())
-	for _, want := range []string{`"driver": "Ada Venn"`, `"speed": "fast"`, `"sign": "steam"`, `"fan": "on"`, `"terrain": "mud"`, `"at": "2026-03-14T11:00:00Z"`, `"minutes_in": 20`, `"lost_ml": 300`} {
+	require.Equal(t, 0, run(context.Background(), a, []string{"list", "overheats", "--json", "--book", book}),
+		out.String())
+	for _, want := range []string{`"driver": "Ada Venn"`, `"speed": "fast"`, `"sign": "steam"`, `"fan": "on"`,
+		`"terrain": "mud"`, `"at": "2026-03-14T11:00:00Z"`, `"minutes_in": 20`, `"lost_ml": 300`} {
 		require.Contains(t, out.String(), want)
 	}
 
@@ -51,13 +55,15 @@ func TestOverheatAsks(t *testing.T) {
 	a, out = typed(t, book, "", "", "", "", "", "n", "", "")
 	require.Equal(t, 0, run(context.Background(), a, []string{"overheat", "R4", "--book", book}), out.String())
 	a, out = typed(t, book)
-	require.Equal(t, 0, run(context.Background(), a, []string{"list", "overheats", "--json", "--book", book}), out.String())
+	require.Equal(t, 0, run(context.Background(), a, []string{"list", "overheats", "--json", "--book", book}),
+		out.String())
 	require.Contains(t, out.String(), `"fan": "off"`)
 	require.Contains(t, out.String(), `"at": "2026-03-14T12:00:00Z"`)
 
 	// Left half-way: nothing is recorded.
 	a, out = typed(t, book, "Ada Venn")
-	require.Equal(t, exitWords, run(context.Background(), a, []string{"log", "overheat", "R4", "--at", "11:00", "--book", book}), out.String())
+	require.Equal(t, exitWords, run(context.Background(), a,
+		[]string{"log", "overheat", "R4", "--at", "11:00", "--book", book}), out.String())
 }
 
 // Who takes a machine that is on watch is asked, and who brings one back without both
@@ -97,10 +103,12 @@ func TestDoubtfulFigureIsAskedAbout(t *testing.T) {
 		require.Equal(t, 0, run(context.Background(), a, append(args, "--book", book)), out.String())
 	}
 	a, out := typed(t, book, "no")
-	require.Equal(t, exitWords, run(context.Background(), a, []string{"log", "check", "R4", "cap-hold", "--relief", "16", "--book", book}), out.String())
+	require.Equal(t, exitWords, run(context.Background(), a,
+		[]string{"log", "check", "R4", "cap-hold", "--relief", "16", "--book", book}), out.String())
 	require.Contains(t, out.String(), "was it 110 kPa (that)")
 	a, out = typed(t, book, "that")
-	require.Equal(t, 0, run(context.Background(), a, []string{"log", "check", "R4", "cap-hold", "--relief", "16", "--book", book}), out.String())
+	require.Equal(t, 0, run(context.Background(), a, []string{"log", "check", "R4", "cap-hold", "--relief", "16",
+		"--book", book}), out.String())
 	require.Contains(t, out.String(), "pass")
 }
 
@@ -108,7 +116,9 @@ func TestDoubtfulFigureIsAskedAbout(t *testing.T) {
 func TestPaperFromATerminal(t *testing.T) {
 	dir := t.TempDir()
 	book, paper := filepath.Join(dir, "b.db"), filepath.Join(dir, "paper.txt")
-	for _, args := range [][]string{{"init", "--time-zone", "UTC"}, {"machine", "add", "R4"}, {"log", "topup", "R4", "300", "--note", "with a long note that a narrow window folds into more lines than one"}} {
+	for _, args := range [][]string{{"init", "--time-zone", "UTC"}, {"machine", "add", "R4"},
+		{"log", "topup", "R4", "300", "--note",
+			"with a long note that a narrow window folds into more lines than one"}} {
 		a, out := typed(t, book)
 		require.Equal(t, 0, run(context.Background(), a, append(args, "--book", book)), out.String())
 	}
@@ -120,7 +130,8 @@ func TestPaperFromATerminal(t *testing.T) {
 	for text, want := range map[string]int{shown: 0, strings.Replace(shown, "300 mL", "200 mL", 1): exitFailed} {
 		require.NoError(t, os.WriteFile(paper, []byte(colors.ReplaceAllString(text, "")), 0o600))
 		a, out = typed(t, book)
-		require.Equal(t, want, run(context.Background(), a, []string{"history", "--verify", paper, "--book", book}), out.String())
+		require.Equal(t, want, run(context.Background(), a, []string{"history", "--verify", paper, "--book", book}),
+			out.String())
 		require.Contains(t, out.String(), "The records match")
 	}
 }
@@ -129,17 +140,20 @@ func TestPaperFromATerminal(t *testing.T) {
 func TestServiceIsOfferedThePlan(t *testing.T) {
 	book := filepath.Join(t.TempDir(), "b.db")
 	for _, args := range [][]string{{"init", "--time-zone", "UTC"}, {"machine", "add", "R4", "--model", "Fell 8"},
-		{"plan", "add", "oil and filter", "--model", "fell 8", "--every", "100h"}, {"plan", "add", "R4", "belt", "--every", "100h"}} {
+		{"plan", "add", "oil and filter", "--model", "fell 8", "--every", "100h"},
+		{"plan", "add", "R4", "belt", "--every", "100h"}} {
 		a, out := typed(t, book)
 		require.Equal(t, 0, run(context.Background(), a, append(args, "--book", book)), out.String())
 	}
 	for answer, want := range map[string]string{"y": "oil and filter", "": "oil change"} {
 		a, out := typed(t, book, answer)
-		require.Equal(t, 0, run(context.Background(), a, []string{"service", "R4", "oil change", "--book", book}), out.String())
+		require.Equal(t, 0, run(context.Background(), a, []string{"service", "R4", "oil change", "--book", book}),
+			out.String())
 		require.Contains(t, out.String(), `Did you mean the plan "oil and filter"`)
 		require.Contains(t, out.String(), "service, R4, 2026-03-14 12:00, "+want)
 	}
 	a, out := typed(t, book)
-	require.Equal(t, 0, run(context.Background(), a, []string{"service", "R4", "Oil and  filter", "--book", book}), out.String())
+	require.Equal(t, 0, run(context.Background(), a, []string{"service", "R4", "Oil and  filter", "--book", book}),
+		out.String())
 	require.NotContains(t, out.String(), "Did you mean")
 }

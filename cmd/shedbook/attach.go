@@ -25,7 +25,8 @@ import (
 func (a *app) attachVerb() *cobra.Command {
 	var what string
 	c := &cobra.Command{
-		Use: "attach NUMBER FILE...", Short: "add photographs and papers to a record", GroupID: "record", Args: args(2, -1, "a record's number and one or more files"),
+		Use: "attach NUMBER FILE...", Short: "add photographs and papers to a record", GroupID: "record",
+		Args: args(2, -1, "a record's number and one or more files"),
 		Long: fmt.Sprintf(`Puts files into the book, with the record of that number: JPEG and PNG pictures
 and PDF papers, at most %d MiB each. The content counts, not the file's name.
 Place, time, camera and people are removed from a photograph's data before it is
@@ -56,7 +57,8 @@ stored; a PDF is kept as it is. If one file is refused, none is attached.`, stor
 					if !fresh[i] {
 						how = "is already attached to"
 					}
-					fmt.Fprintf(a.out, "%s %s record %d as %d (%s)\n", render.Safe(list[i].Name), how, number, t.Nth, fileWords(t))
+					fmt.Fprintf(a.out, "%s %s record %d as %d (%s)\n", render.Safe(list[i].Name), how, number, t.Nth,
+						fileWords(t))
 				}
 				return nil
 			})
@@ -89,7 +91,8 @@ func fileWords(t store.Attachment) string {
 func (a *app) detachVerb() *cobra.Command {
 	var why string
 	c := &cobra.Command{
-		Use: "detach NUMBER ATTACHMENT --why REASON", Short: "remove a file from a record; the book still keeps it", GroupID: "record", Args: args(2, 2, "a record's number and the attachment's (see shedbook show)"),
+		Use: "detach NUMBER ATTACHMENT --why REASON", Short: "remove a file from a record; the book still keeps it",
+		GroupID: "record", Args: args(2, 2, "a record's number and the attachment's (see shedbook show)"),
 		RunE: func(cmd *cobra.Command, given []string) error {
 			if err := recordWord(given[0]); err != nil {
 				return err
@@ -122,7 +125,8 @@ func (a *app) detachVerb() *cobra.Command {
 func nthArg(s string) (int, error) {
 	n, err := strconv.Atoi(strings.TrimPrefix(s, "#"))
 	if err != nil || n < 1 {
-		return 0, usage("shedbook show NUMBER lists a record's attachments as 1, 2, ...", "%q is not the number of an attachment", s)
+		return 0, usage("shedbook show NUMBER lists a record's attachments as 1, 2, ...",
+			"%q is not the number of an attachment", s)
 	}
 	return n, nil
 }
@@ -130,8 +134,10 @@ func nthArg(s string) (int, error) {
 func (a *app) photoVerb() *cobra.Command {
 	var out string
 	c := &cobra.Command{
-		Use: "photo NUMBER [ATTACHMENT...] --out DIR", Short: "save a record's photographs and papers to a directory", GroupID: "look", Args: args(1, -1, "a record's number"),
-		Long: "Saves everything attached to a record to a directory, or only the attachments you\nnumber (a detached one too). It never replaces a file.",
+		Use: "photo NUMBER [ATTACHMENT...] --out DIR", Short: "save a record's photographs and papers to a directory",
+		GroupID: "look", Args: args(1, -1, "a record's number"),
+		Long: "Saves everything attached to a record to a directory, or only the attachments you\nnumber (a detached " +
+			"one too). It never replaces a file.",
 		RunE: func(cmd *cobra.Command, given []string) error {
 			if err := recordWord(given[0]); err != nil {
 				return err
@@ -185,7 +191,8 @@ func (a *app) writePhotos(ctx context.Context, b *store.Book, number int64, want
 		f, err := os.OpenFile(path, os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o600)
 		if errors.Is(err, fs.ErrExist) {
 			if was, err := os.ReadFile(path); err != nil || !bytes.Equal(was, content) {
-				return usage("name another directory, or move the file away", "%s already exists and is another file", path)
+				return usage("name another directory, or move the file away", "%s already exists and is another file",
+					path)
 			}
 		} else if err != nil {
 			return err
@@ -200,7 +207,8 @@ func (a *app) writePhotos(ctx context.Context, b *store.Book, number int64, want
 		written++
 	}
 	for _, nth := range slices.Sorted(maps.Keys(wanted)) {
-		return &store.Error{Trouble: store.NotFound, Says: fmt.Sprintf("record %d has no attachment %d", number, nth), Hint: fmt.Sprintf("shedbook show %d lists them", number)}
+		return &store.Error{Trouble: store.NotFound, Says: fmt.Sprintf("record %d has no attachment %d", number, nth),
+			Hint: fmt.Sprintf("shedbook show %d lists them", number)}
 	}
 	if written == 0 {
 		fmt.Fprintf(a.out, "Nothing is attached to record %d.\n", number)
@@ -213,7 +221,8 @@ func (a *app) writePhotos(ctx context.Context, b *store.Book, number int64, want
 func photoName(t store.Attachment) string {
 	ext := map[string]string{"jpeg": ".jpg", "png": ".png", "pdf": ".pdf"}[t.Format]
 	name := t.Name
-	if !strings.EqualFold(filepath.Ext(name), ext) && !(ext == ".jpg" && strings.EqualFold(filepath.Ext(name), ".jpeg")) {
+	if !strings.EqualFold(filepath.Ext(name), ext) && !(ext == ".jpg" &&
+		strings.EqualFold(filepath.Ext(name), ".jpeg")) {
 		name += ext
 	}
 	return fmt.Sprintf("%d-%d-%s", t.Record, t.Nth, name)
@@ -257,7 +266,8 @@ func attachmentsJSON(all []store.Attachment, zone *time.Location) []attachmentJS
 	}
 	out := []attachmentJSON{}
 	for _, t := range all {
-		j := attachmentJSON{Number: t.Nth, Name: t.Name, What: text(t.What), Format: t.Format, Bytes: t.Bytes, SHA256: t.SHA256,
+		j := attachmentJSON{Number: t.Nth, Name: t.Name, What: text(t.What), Format: t.Format, Bytes: t.Bytes,
+			SHA256:  t.SHA256,
 			Entered: t.Entered.In(zone).Format(time.RFC3339), Why: text(t.Why)}
 		if !t.Detached.IsZero() {
 			j.Detached = text(t.Detached.In(zone).Format(time.RFC3339))

@@ -10,7 +10,8 @@ import (
 
 func (a *app) backupVerb() *cobra.Command {
 	return &cobra.Command{
-		Use: "backup FILE", Short: "copy the book to a new file, and check the copy", GroupID: "book", Args: args(1, 1, "one new file"),
+		Use: "backup FILE", Short: "copy the book to a new file, and check the copy", GroupID: "book",
+		Args: args(1, 1, "one new file"),
 		Long: `Copies the book to a new file, as it is at this moment. Others can go on recording.
 The copy is read back and its rows are counted before it gets its name. A file that
 is already there is never replaced, so put the day in the name, such as

@@ -15,7 +15,8 @@ import (
 func (a *app) cautionsVerb() *cobra.Command {
 	var asJSON bool
 	c := &cobra.Command{
-		Use: "cautions [TOPIC]", Short: "what can hurt you, and how to stay safe", GroupID: "look", Args: args(0, 1, "a topic or nothing"),
+		Use: "cautions [TOPIC]", Short: "what can hurt you, and how to stay safe", GroupID: "look",
+		Args: args(0, 1, "a topic or nothing"),
 		RunE: func(cmd *cobra.Command, words []string) error {
 			list := next.Cautions()
 			if len(words) > 0 {

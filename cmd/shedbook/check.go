@@ -26,9 +26,11 @@ func (a *app) checkVerb() *cobra.Command {
 	var sure bool
 	c := &cobra.Command{
 		Use: "check MACHINE CHECK [RESULT|VALUE]", Short: k.Help,
-		Long: "Records a check. Say pass, fail or unsure, or give what you measured: it is compared\nwith the machine's spec (see shedbook spec). What each check can measure:\n\n" + figureList(),
+		Long: "Records a check. Say pass, fail or unsure, or give what you measured: it is compared\nwith the " +
+			"machine's spec (see shedbook spec). What each check can measure:\n\n" + figureList(),
 		Args: args(2, 3, "a machine, a check, and its result or value"),
-		ValidArgsFunction: func(cmd *cobra.Command, given []string, typed string) ([]cobra.Completion, cobra.ShellCompDirective) {
+		ValidArgsFunction: func(cmd *cobra.Command, given []string, typed string) ([]cobra.Completion,
+			cobra.ShellCompDirective) {
 			switch len(given) {
 			case 1:
 				return a.candidates(cmd.Context(), k.Field("check"), typed), cobra.ShellCompDirectiveNoFileComp
@@ -61,7 +63,8 @@ func (a *app) checkVerb() *cobra.Command {
 					if w, err := known.Word("result", given[2]); err == nil {
 						m.Result = w
 					} else if err := figure(m.Figures, r.Check, "", given[2], known.Units); err != nil {
-						return schema.Wrong("result", given[2], "should be pass, fail or unsure, or the value measured, which "+err.Error())
+						return schema.Wrong("result", given[2],
+							"should be pass, fail or unsure, or the value measured, which "+err.Error())
 					}
 				}
 				if err := a.figureFlags(cmd, r.Check, m.Figures, known.Units); err != nil {
@@ -246,7 +249,8 @@ func (a *app) judge(r *schema.Check, m cooling.Measurement, spec cooling.Spec) (
 		}
 		question := fmt.Sprintf("%s\nIs it right (yes or no)? ", doubt)
 		if doubt.Perhaps != 0 {
-			question = fmt.Sprintf("%s\nIs it right (yes), was it %s %s (that), or is it wrong (no)? ", doubt, unit.Short(say.Rounded(doubt.Perhaps, 3), 9), doubt.Unit)
+			question = fmt.Sprintf("%s\nIs it right (yes), was it %s %s (that), or is it wrong (no)? ", doubt,
+				unit.Short(say.Rounded(doubt.Perhaps, 3), 9), doubt.Unit)
 		}
 		switch answer, _ := a.ask(question); strings.ToLower(answer) {
 		case "yes", "y":
@@ -299,7 +303,8 @@ func (a *app) sayVerdict(v cooling.Verdict, machine string) {
 	}
 	for _, name := range v.Missing {
 		f, _ := cooling.SpecFigure(name)
-		a.say(0, "not known yet: %s, %s; set it with: shedbook spec set %s VALUE --machine %s", name, f.Help, name, schema.Quote(machine))
+		a.say(0, "not known yet: %s, %s; set it with: shedbook spec set %s VALUE --machine %s", name, f.Help, name,
+			schema.Quote(machine))
 	}
 	switch v.Source {
 	case "":

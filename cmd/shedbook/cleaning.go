@@ -12,7 +12,8 @@ import (
 )
 
 func (a *app) cleaningVerb() *cobra.Command {
-	return a.reportVerb("cleaning [MACHINE]", "hours since the last thorough clean, and how often to clean next", "", args(0, 1, "a machine or nothing"),
+	return a.reportVerb("cleaning [MACHINE]", "hours since the last thorough clean, and how often to clean next", "",
+		args(0, 1, "a machine or nothing"),
 		func(_ context.Context, req *request, words []string) error {
 			// The interval is pooled over the fleet, whichever machine is asked for.
 			r := req.cleaning()
@@ -21,7 +22,8 @@ func (a *app) cleaningVerb() *cobra.Command {
 				if err != nil {
 					return err
 				}
-				r.Machines = slices.DeleteFunc(r.Machines, func(m report.CleaningMachine) bool { return m.Machine != machine })
+				r.Machines = slices.DeleteFunc(r.Machines,
+					func(m report.CleaningMachine) bool { return m.Machine != machine })
 			}
 			return render.Cleaning(a.out, r, req.options())
 		})

@@ -18,5 +18,6 @@ func (a *app) noteClosed(m *schema.Machine, at time.Time, s schema.Settings) {
 	if m.SoldTo != "" {
 		how = "was sold to " + m.SoldTo
 	}
-	fmt.Fprintf(a.errOut, "note: %s %s on %s, before this: shedbook doubts lists it\n", m.Name, how, unit.FormatTime(m.Retired, s.Zone()))
+	fmt.Fprintf(a.errOut, "note: %s %s on %s, before this: shedbook doubts lists it\n", m.Name, how,
+		unit.FormatTime(m.Retired, s.Zone()))
 }

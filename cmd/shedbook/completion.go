@@ -9,8 +9,10 @@ import (
 func (a *app) completionVerb() *cobra.Command {
 	shells := []string{"bash", "fish", "powershell", "zsh"}
 	return &cobra.Command{
-		Use: "completion SHELL", Short: "print a script that lets your shell complete verbs, names and words", GroupID: "book",
-		Long: "Prints a script for your shell: bash, fish, powershell or zsh. With it, the tab key completes verbs, options,\n" +
+		Use: "completion SHELL", Short: "print a script that lets your shell complete verbs, names and words",
+		GroupID: "book",
+		Long: "Prints a script for your shell: bash, fish, powershell or zsh. With it, the tab key completes verbs, " +
+			"options,\n" +
 			"names of machines and drivers, and the words that a field accepts.",
 		Example: "  in ~/.bashrc:                   source <(shedbook completion bash)\n" +
 			"  in ~/.zshrc, after compinit:    source <(shedbook completion zsh)\n" +

@@ -12,7 +12,8 @@ import (
 )
 
 func (a *app) coolantVerb() *cobra.Command {
-	return a.reportVerb("coolant [MACHINE]", "coolant lost per engine hour, without settling and boil-over", "", args(0, 1, "a machine or nothing"),
+	return a.reportVerb("coolant [MACHINE]", "coolant lost per engine hour, without settling and boil-over", "",
+		args(0, 1, "a machine or nothing"),
 		func(_ context.Context, req *request, words []string) error {
 			var r report.CoolantReport
 			if len(words) > 0 || len(req.known.Machines) == 1 { // with its stretches, which are not kept
@@ -48,7 +49,8 @@ func (req *request) coolant() question[report.CoolantReport] {
 				return r, nil, false
 			}
 			r = report.Coolant(s)
-			r.Machines, ok = together(req.known.Machines, were, r.Machines, func(m *coolant.Machine) string { return m.Machine })
+			r.Machines, ok = together(req.known.Machines, were, r.Machines,
+				func(m *coolant.Machine) string { return m.Machine })
 			if worn {
 				keep = baseOf(r)
 			}

@@ -22,7 +22,8 @@ func (a *app) correctVerb() *cobra.Command {
 	var sure bool
 	keptEnd := false
 	c := &cobra.Command{
-		Use: "correct NUMBER --why REASON", Short: "correct a record; the book keeps the earlier version", GroupID: "record", Args: args(1, 1, "a record's number, then options"),
+		Use: "correct NUMBER --why REASON", Short: "correct a record; the book keeps the earlier version",
+		GroupID: "record", Args: args(1, 1, "a record's number, then options"),
 		Long: "Corrects a record. The options are those of its kind; an empty value ('') clears a field.",
 		RunE: func(cmd *cobra.Command, given []string) error {
 			if err := recordWord(given[0]); err != nil {
@@ -47,8 +48,10 @@ func (a *app) correctVerb() *cobra.Command {
 				change := func(k *schema.Kind, r schema.Record) error {
 					var wrong error
 					cmd.Flags().Visit(func(f *pflag.Flag) {
-						if f.Name != "why" && f.Name != "sure" && f.Name != "book" && wrong == nil && !hasFlag(k, f.Name) {
-							wrong = usage(fmt.Sprintf("shedbook show %d shows it", number), "record %d (%s) has no --%s", number, k.Name, f.Name)
+						if f.Name != "why" && f.Name != "sure" && f.Name != "book" && wrong == nil &&
+							!hasFlag(k, f.Name) {
+							wrong = usage(fmt.Sprintf("shedbook show %d shows it", number),
+								"record %d (%s) has no --%s", number, k.Name, f.Name)
 						}
 					})
 					if wrong != nil {
@@ -90,9 +93,11 @@ func (a *app) correctVerb() *cobra.Command {
 				if err != nil {
 					return err
 				}
-				a.say(0, "corrected %s: %s, %s", nameOf(cmd.Context(), b, number), found.Kind.Name, describe(found.Kind, found.Current, s))
+				a.say(0, "corrected %s: %s, %s", nameOf(cmd.Context(), b, number), found.Kind.Name,
+					describe(found.Kind, found.Current, s))
 				if keptEnd {
-					a.say(0, "the run was recorded when it came back, so its end stays and its start moves; change the start with --at")
+					a.say(0, "the run was recorded when it came back, so its end stays and its start moves; change "+
+						"the start with --at")
 				}
 				if err := a.sayMade(cmd.Context(), b, found.Current); err != nil {
 					return err
@@ -123,7 +128,8 @@ func (a *app) correctVerb() *cobra.Command {
 
 // doubtCorrection asks about what a correction makes unlikely, as of a new record;
 // what was unlikely before is not asked again.
-func (a *app) doubtCorrection(ctx context.Context, b *store.Book, number int64, change func(*schema.Kind, schema.Record) error) error {
+func (a *app) doubtCorrection(ctx context.Context, b *store.Book, number int64,
+	change func(*schema.Kind, schema.Record) error) error {
 	was, err := b.Show(ctx, number)
 	if err != nil || was.Current == nil || !was.Kind.Dated {
 		return nil // the change itself says what is wrong
@@ -145,7 +151,8 @@ func (a *app) doubtCorrection(ctx context.Context, b *store.Book, number int64, 
 		}
 		log = log.Without(func(n int64) bool { return n == number })
 		before := report.Slips(f, log, was.Current, a.now)
-		slips := slices.DeleteFunc(report.Slips(f, log, is.Current, a.now), func(s string) bool { return slices.Contains(before, s) })
+		slips := slices.DeleteFunc(report.Slips(f, log, is.Current, a.now),
+			func(s string) bool { return slices.Contains(before, s) })
 		return a.doubt(slips)
 	}
 	return nil

@@ -20,7 +20,8 @@ import (
 func (a *app) demoVerb() *cobra.Command {
 	var largeDir string
 	c := &cobra.Command{
-		Use: "demo", Short: "make a book of one year at an invented yard, and show what it says", GroupID: "look", Args: args(0, 0, "no words"),
+		Use: "demo", Short: "make a book of one year at an invented yard, and show what it says", GroupID: "look",
+		Args: args(0, 0, "no words"),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if largeDir != "" && a.bookFlag != "" {
 				return usage("", "--large writes only sheets, no book: leave --book out")
@@ -31,7 +32,8 @@ func (a *app) demoVerb() *cobra.Command {
 			return a.demo(cmd.Context())
 		},
 	}
-	c.Flags().StringVar(&largeDir, "large", "", "for speed tests: write only the sheets of an invented hire chain to this directory (1,000 machines, 1,000,000 runs)")
+	c.Flags().StringVar(&largeDir, "large", "", "for speed tests: write only the sheets of an invented hire chain to "+
+		"this directory (1,000 machines, 1,000,000 runs)")
 	return c
 }
 
@@ -105,7 +107,8 @@ func fillDemo(ctx context.Context, path string, a *app) error {
 				return err
 			}
 			text := sheets[k].Bytes()
-			sources = append(sources, store.Source{Name: k.Sheet + ".csv", Kind: k, Open: func() (io.ReadCloser, error) { return io.NopCloser(bytes.NewReader(text)), nil }})
+			sources = append(sources, store.Source{Name: k.Sheet + ".csv", Kind: k,
+				Open: func() (io.ReadCloser, error) { return io.NopCloser(bytes.NewReader(text)), nil }})
 		}
 	}
 	b, err := store.Create(ctx, path, a.clock)
@@ -116,7 +119,8 @@ func fillDemo(ctx context.Context, path string, a *app) error {
 	if err := b.Set(ctx, schema.Setting{Key: "time-zone", Value: "UTC"}); err != nil {
 		return err
 	}
-	done, err := b.Import(ctx, sources, store.ImportOptions{Bad: func(_ *sheet.Reader, _ sheet.Row, wrong []*sheet.Error) {
+	done, err := b.Import(ctx, sources, store.ImportOptions{Bad: func(_ *sheet.Reader, _ sheet.Row,
+		wrong []*sheet.Error) {
 		for _, e := range wrong {
 			fmt.Fprintln(a.errOut, e)
 		}

@@ -10,7 +10,8 @@ import (
 )
 
 func (a *app) doubtsVerb() *cobra.Command {
-	return a.reportVerb("doubts [MACHINE]", "records that contradict each other", "", args(0, 1, "a machine or nothing"),
+	return a.reportVerb("doubts [MACHINE]", "records that contradict each other", "",
+		args(0, 1, "a machine or nothing"),
 		func(ctx context.Context, req *request, words []string) error {
 			s, err := req.only(words)
 			if err != nil {
@@ -23,7 +24,8 @@ func (a *app) doubtsVerb() *cobra.Command {
 			}
 			for _, c := range crossed {
 				if len(words) == 0 || len(s.Fleet.Logs) == 1 && s.Fleet.Logs[0].Machine.Name == c.Machine {
-					r.Doubts = append(r.Doubts, report.Doubt{Machine: c.Machine, At: c.At.In(s.AsOf.Location()), Doubt: "crossed",
+					r.Doubts = append(r.Doubts, report.Doubt{Machine: c.Machine, At: c.At.In(s.AsOf.Location()),
+						Doubt:   "crossed",
 						Records: []report.Ref{{Kind: c.Kind.Name, Number: c.Record}}, Says: c.Says})
 				}
 			}

@@ -17,14 +17,21 @@ func TestNothingRunsOverTheEdgeOfATerminal(t *testing.T) {
 	book := filepath.Join(t.TempDir(), "yard.db")
 	require.NoError(t, fillDemo(context.Background(), book, system()))
 	for _, c := range []struct{ words, answers string }{
-		{"set", ""}, {"word list", ""}, {"word add terrain stubble", ""}, {"fleet", ""}, {"flags", ""}, {"flags B1", ""}, {"next B3", ""}, {"next B3 --walk", "pass\nwhat\n"},
-		{"rates --by driver --adjust speed,terrain", ""}, {"coolant", ""}, {"coolant B1", ""}, {"cleaning", ""}, {"recurrence", ""}, {"due", ""}, {"doubts", ""}, {"history B1", ""}, {"cautions", ""},
-		{"log topup B1 300ml --at 2026-10-30", ""}, {"log check B1 pressure-hold pass", ""}, {"log check B1 light-test 60%", ""}, {"log check B1 thermostat-bath fail", ""}, {"log overheat B1 --sign steam --lost 400ml --terrain mud --speed fast --load heavy --at 2026-10-30", ""},
+		{"set", ""}, {"word list", ""}, {"word add terrain stubble", ""}, {"fleet", ""}, {"flags", ""},
+		{"flags B1", ""}, {"next B3", ""}, {"next B3 --walk", "pass\nwhat\n"},
+		{"rates --by driver --adjust speed,terrain", ""}, {"coolant", ""}, {"coolant B1", ""}, {"cleaning", ""},
+		{"recurrence", ""}, {"due", ""}, {"doubts", ""}, {"history B1", ""}, {"cautions", ""},
+		{"log topup B1 300ml --at 2026-10-30", ""}, {"log check B1 pressure-hold pass", ""},
+		{"log check B1 light-test 60%", ""}, {"log check B1 thermostat-bath fail", ""},
+		{"log overheat B1 --sign steam --lost 400ml --terrain mud --speed fast --load heavy --at 2026-10-30", ""},
 		{"list machine", ""}, {"show 300", ""}, {"verify", ""},
-		{"log check B1 presure-hold pass", ""}, {"rates --by drivr", ""}, {"list runs --last -3", ""}, {"history B1 --out B1.pdf", ""},
+		{"log check B1 presure-hold pass", ""}, {"rates --by drivr", ""}, {"list runs --last -3", ""},
+		{"history B1 --out B1.pdf", ""},
 	} {
 		var out, errOut bytes.Buffer
-		a := &app{in: strings.NewReader(c.answers), out: &out, errOut: &errOut, now: demoEnd, width: 80, outTerminal: true, errTerminal: true, getenv: func(name string) string { return map[string]string{"NO_COLOR": "1"}[name] }}
+		a := &app{in: strings.NewReader(c.answers), out: &out, errOut: &errOut, now: demoEnd, width: 80,
+			outTerminal: true, errTerminal: true,
+			getenv: func(name string) string { return map[string]string{"NO_COLOR": "1"}[name] }}
 		code := run(context.Background(), a, append([]string{"--book", book}, strings.Fields(c.words)...))
 		said := out.String()
 		if code == 2 {
@@ -51,7 +58,8 @@ func TestNextFitsAPage(t *testing.T) {
 		require.Zero(t, run(context.Background(), a, append([]string{"--book", book}, words...)), errOut.String())
 		return out.String()
 	}
-	say("log", "overheat", "B3", "--sign", "steam", "--lost", "600ml", "--terrain", "mud", "--speed", "fast", "--at", "2026-10-30")
+	say("log", "overheat", "B3", "--sign", "steam", "--lost", "600ml", "--terrain", "mud", "--speed", "fast", "--at",
+		"2026-10-30")
 	say("log", "check", "B2", "oil-level", "--finding", "milky", "--at", "2026-10-30")
 	for _, m := range strings.Fields("B1 B2 B3 B4 B5 B6 B7 B8 W1 W2 W3") {
 		text := say("next", m)

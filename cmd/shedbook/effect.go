@@ -44,9 +44,11 @@ func effect(log *schema.Log, r schema.Record, s schema.Settings) string {
 				total, n = total+t.Volume.V, n+1
 			}
 		}
-		return fmt.Sprintf("%s: %s in %s over its last 100 recorded hours", name, unit.Format(total, unit.Millilitres, s.Units()), say.Count(n, "top-up"))
+		return fmt.Sprintf("%s: %s in %s over its last 100 recorded hours", name,
+			unit.Format(total, unit.Millilitres, s.Units()), say.Count(n, "top-up"))
 	case *schema.Refill:
-		return fmt.Sprintf("%s: the level settles for the next %d heat cycles; bleed it, and look at the level after each", name, s.SettlingCycles())
+		return fmt.Sprintf("%s: the level settles for the next %d heat cycles; bleed it, and look at the level after "+
+			"each", name, s.SettlingCycles())
 	case *schema.Overheat:
 		n := 0
 		for _, o := range log.Overheats {
@@ -54,7 +56,9 @@ func effect(log *schema.Log, r schema.Record, s schema.Settings) string {
 				n++
 			}
 		}
-		return fmt.Sprintf("%s: %s %s. Leave the cap shut until it is hand-warm, no cold water onto the engine; steam or coolant lost: park it. The driver's drill: shedbook cautions lamp. Next: shedbook next %s", name, say.Count(n, "overheat"), since, schema.Quote(name))
+		return fmt.Sprintf("%s: %s %s. Leave the cap shut until it is hand-warm, no cold water onto the engine; "+
+			"steam or coolant lost: park it. The driver's drill: shedbook cautions lamp. Next: shedbook next %s", name,
+			say.Count(n, "overheat"), since, schema.Quote(name))
 	}
 	return ""
 }

@@ -19,14 +19,16 @@ import (
 func (a *app) exportVerb() *cobra.Command {
 	var workbook string
 	c := &cobra.Command{
-		Use: "export DIR | --xlsx FILE", Short: "write the whole book to sheets, or to a workbook", GroupID: "book", Args: args(0, 1, "a directory"),
+		Use: "export DIR | --xlsx FILE", Short: "write the whole book to sheets, or to a workbook", GroupID: "book",
+		Args: args(0, 1, "a directory"),
 		Long: `Writes all the book's sheets to a directory, which is made if it is not there. With
 --xlsx it writes a workbook with a tab for each kind: fill it in and import it again.
 A file that is already there is replaced. Earlier versions of corrected records stay
 in the book and are not written.`,
 		RunE: func(cmd *cobra.Command, given []string) error {
 			if (workbook == "") == (len(given) == 0) {
-				return usage("for instance: shedbook export sheets, or shedbook export --xlsx book.xlsx", "name a directory or, with --xlsx, a workbook")
+				return usage("for instance: shedbook export sheets, or shedbook export --xlsx book.xlsx",
+					"name a directory or, with --xlsx, a workbook")
 			}
 			return a.view(cmd.Context(), func(b *store.Book) error {
 				if workbook != "" {
@@ -87,7 +89,8 @@ func (a *app) exportTo(ctx context.Context, b *store.Book, dir string) (int, err
 	for _, k := range schema.Kinds {
 		name := k.Sheet + ".csv"
 		if _, err := os.Lstat(filepath.Join(dir, name)); err == nil && !written[k] {
-			fmt.Fprintf(a.errOut, "note: %s is already in %s and was not touched: the book has no %s\n", name, dir, k.Sheet)
+			fmt.Fprintf(a.errOut, "note: %s is already in %s and was not touched: the book has no %s\n", name, dir,
+				k.Sheet)
 		}
 	}
 	return len(written), nil
@@ -104,7 +107,8 @@ type replacing struct {
 // that the link leads to. What is no file, such as /dev/null, is left alone.
 func newFile(name string) (*replacing, error) {
 	if info, err := os.Stat(name); err == nil && !info.Mode().IsRegular() {
-		return nil, usage("name a file, such as "+filepath.Join(os.TempDir(), "page.html"), "%s is not a file to write to", name)
+		return nil, usage("name a file, such as "+filepath.Join(os.TempDir(), "page.html"),
+			"%s is not a file to write to", name)
 	}
 	if there, err := filepath.EvalSymlinks(name); err == nil {
 		name = there

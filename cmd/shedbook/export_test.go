@@ -51,7 +51,8 @@ func TestExportWritesThroughNoLink(t *testing.T) {
 		link := filepath.Join(out, "machines.csv")
 		require.NoError(t, os.Symlink(target, link))
 		var errOut bytes.Buffer
-		a := &app{in: strings.NewReader(""), out: io.Discard, errOut: &errOut, now: time.Date(2026, 3, 20, 12, 0, 0, 0, time.UTC), width: 80, getenv: func(string) string { return "" }}
+		a := &app{in: strings.NewReader(""), out: io.Discard, errOut: &errOut,
+			now: time.Date(2026, 3, 20, 12, 0, 0, 0, time.UTC), width: 80, getenv: func(string) string { return "" }}
 		require.Equal(t, exitWords, run(context.Background(), a, []string{"--book", book, "export", out}))
 		require.Contains(t, errOut.String(), "machines.csv is a link or not a file")
 		left, err := os.ReadDir(out)
@@ -86,8 +87,10 @@ func TestLongNamesAreCut(t *testing.T) {
 	dir := t.TempDir()
 	book, long := yardBook(t, dir), strings.Repeat("X", 50_000)
 	path := filepath.Join(dir, "runs.csv")
-	require.NoError(t, os.WriteFile(path, []byte("machine,driver,start,hours\n"+long+","+long+",2026-03-14 09:30,1\n"), 0o600))
-	for _, args := range [][]string{{"log", "run", long, "--hours", "1"}, {"log", "run", "R4", "--driver", long}, {"log", "run", "R4", "--terrain", long},
+	require.NoError(t, os.WriteFile(path, []byte("machine,driver,start,hours\n"+long+","+long+",2026-03-14 09:30,1\n"),
+		0o600))
+	for _, args := range [][]string{{"log", "run", long, "--hours", "1"}, {"log", "run", "R4", "--driver", long},
+		{"log", "run", "R4", "--terrain", long},
 		{"history", long}, {long}, {"show", long}, {"import", path}, {"import", "--as", long, path}} {
 		code, out := done(t, program(book, args...))
 		require.NotZero(t, code)

@@ -43,7 +43,8 @@ func all(t *testing.T, book string) string {
 // inside runs the program in this process.
 func inside(book string, words ...string) (code int, out string) {
 	var both bytes.Buffer
-	a := &app{in: strings.NewReader(""), out: &both, errOut: &both, now: time.Date(2026, 3, 14, 12, 0, 0, 0, time.UTC), width: 80, getenv: func(string) string { return "" }}
+	a := &app{in: strings.NewReader(""), out: &both, errOut: &both, now: time.Date(2026, 3, 14, 12, 0, 0, 0, time.UTC),
+		width: 80, getenv: func(string) string { return "" }}
 	code = run(context.Background(), a, append([]string{"--book", book}, words...))
 	return code, both.String()
 }
@@ -64,7 +65,8 @@ func TestDiskFull(t *testing.T) {
 	said := all(t, from)
 	whole, err := os.ReadFile(from)
 	require.NoError(t, err)
-	first := map[string][]string{"first use": {"init", "--time-zone", "UTC"}, "a book of version 1": {"set", "units", "us"}}
+	first := map[string][]string{"first use": {"init", "--time-zone", "UTC"},
+		"a book of version 1": {"set", "units", "us"}}
 	for name, words := range deeds(t) {
 		first[name] = words
 	}
@@ -138,7 +140,8 @@ func traced(t *testing.T, book string, cmd *exec.Cmd, options ...string) (code i
 		t.Skip("no strace here to bring faults about")
 	}
 	log := filepath.Join(t.TempDir(), "trace")
-	cmd.Args = append(append(append([]string{strace, "-f", "-qq", "-o", log, "-P", book, "-P", book + "-wal", "-P", book + "-shm", "-P", book + "-journal"}, options...), "--"), append([]string{cmd.Path}, cmd.Args[1:]...)...)
+	cmd.Args = append(append(append([]string{strace, "-f", "-qq", "-o", log, "-P", book, "-P", book + "-wal", "-P",
+		book + "-shm", "-P", book + "-journal"}, options...), "--"), append([]string{cmd.Path}, cmd.Args[1:]...)...)
 	cmd.Path = strace
 	code, out = done(t, cmd)
 	data, err := os.ReadFile(log)
@@ -157,7 +160,8 @@ func TestDiskFails(t *testing.T) {
 	whole, err := os.ReadFile(from)
 	require.NoError(t, err)
 	for _, fault := range []struct{ call, error, says string }{
-		{"pwrite64", "ENOSPC", "the disk is full|has space"}, {"pwrite64", "EDQUOT", "has space"}, {"pwrite64", "EIO", "the disk failed"},
+		{"pwrite64", "ENOSPC", "the disk is full|has space"}, {"pwrite64", "EDQUOT", "has space"},
+		{"pwrite64", "EIO", "the disk failed"},
 		{"fsync,fdatasync", "EIO", "the disk failed"}, {"ftruncate", "EIO", "the disk failed"},
 	} {
 		for name, words := range deeds(t) {
@@ -173,7 +177,8 @@ func TestDiskFails(t *testing.T) {
 				for n := 1; ; n += step {
 					book := filepath.Join(t.TempDir(), "shedbook.db")
 					require.NoError(t, os.WriteFile(book, whole, 0o600))
-					code, out, trace := traced(t, book, program(book, words...), "-e", "trace="+fault.call, "-e", fmt.Sprintf("inject=%s:error=%s:when=%d+", fault.call, fault.error, n))
+					code, out, trace := traced(t, book, program(book, words...), "-e", "trace="+fault.call, "-e",
+						fmt.Sprintf("inject=%s:error=%s:when=%d+", fault.call, fault.error, n))
 					sound(t, book)
 					if code == 0 {
 						require.NotEqual(t, before, all(t, book), "it said that it was done")
@@ -203,7 +208,8 @@ func TestNoLocks(t *testing.T) {
 	require.NoError(t, err)
 	for _, error := range []string{"ENOLCK", "EOPNOTSUPP", "EIO"} {
 		for _, words := range []string{"log run R4 --hours 1", "fleet"} {
-			code, out, _ := traced(t, book, program(book, strings.Fields(words)...), "-e", "trace=fcntl", "-e", "inject=fcntl:error="+error)
+			code, out, _ := traced(t, book, program(book, strings.Fields(words)...), "-e", "trace=fcntl", "-e",
+				"inject=fcntl:error="+error)
 			require.Equal(t, exitFailed, code, "%s: %s", error, out)
 			require.Regexp(t, "locks|the disk failed", out)
 		}
@@ -335,7 +341,8 @@ func TestNoInodes(t *testing.T) {
 		}
 	}()
 	for _, words := range [][]string{
-		{"log", "run", "R4", "--hours", "1"}, {"backup", filepath.Join(dir, "b.db")}, {"export", dir}, {"history", "R4", "--out", filepath.Join(dir, "r4.html")},
+		{"log", "run", "R4", "--hours", "1"}, {"backup", filepath.Join(dir, "b.db")}, {"export", dir},
+		{"history", "R4", "--out", filepath.Join(dir, "r4.html")},
 	} {
 		code, out := inside(book, words...)
 		require.Equal(t, exitFailed, code, out)

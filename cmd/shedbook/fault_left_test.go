@@ -62,7 +62,8 @@ func TestWhatKilledProgramsLeave(t *testing.T) {
 				if name == "migration" {
 					is = older
 				}
-				for _, old := range []string{its, its + "-wal", its + "-shm", its + ".version1", filepath.Join(dir, "b.db"), filepath.Join(dir, "r4.db")} {
+				for _, old := range []string{its, its + "-wal", its + "-shm", its + ".version1",
+					filepath.Join(dir, "b.db"), filepath.Join(dir, "r4.db")} {
 					os.Remove(old)
 				}
 				require.NoError(t, os.WriteFile(its, is, 0o600))
@@ -76,7 +77,8 @@ func TestWhatKilledProgramsLeave(t *testing.T) {
 				return cmd
 			}
 			cmd := start()
-			cmd.Args = append([]string{strace, "-f", "-qq", "-o", filepath.Join(t.TempDir(), "trace"), "-e", "trace=fsync,fdatasync",
+			cmd.Args = append([]string{strace, "-f", "-qq", "-o", filepath.Join(t.TempDir(), "trace"), "-e",
+				"trace=fsync,fdatasync",
 				"-e", "inject=fsync,fdatasync:signal=SIGKILL", "--"}, append([]string{cmd.Path}, cmd.Args[1:]...)...)
 			cmd.Path = strace
 			code, out := done(t, cmd)

@@ -53,7 +53,8 @@ func TestEightAtOnce(t *testing.T) {
 		writers.Go(func() {
 			for i := range each {
 				at := time.Date(2025, 6, 1, w*each+i, 0, 0, 0, time.UTC).Format(time.RFC3339)
-				out, err := program(book, "log", "run", "R4", "--hours", "1", "--at", at, "--note", fmt.Sprintf("w%d.%d", w, i)).CombinedOutput()
+				out, err := program(book, "log", "run", "R4", "--hours", "1", "--at", at, "--note",
+					fmt.Sprintf("w%d.%d", w, i)).CombinedOutput()
 				if text := string(out); err != nil || strings.Contains(text, "lock") || strings.Contains(text, "busy") {
 					mu.Lock()
 					trouble = append(trouble, text)
@@ -69,7 +70,8 @@ func TestEightAtOnce(t *testing.T) {
 	reader.Wait()
 	require.Empty(t, trouble)
 	require.NotZero(t, reads)
-	t.Logf("%d records by 8 at once in %v; %d reads meanwhile, the slowest %v", 8*each, took.Round(time.Millisecond), reads, slowest.Round(time.Millisecond))
+	t.Logf("%d records by 8 at once in %v; %d reads meanwhile, the slowest %v", 8*each, took.Round(time.Millisecond),
+		reads, slowest.Round(time.Millisecond))
 	sound(t, book)
 	runs := mustSheets(t, book)["runs"]
 	for w := range 8 {
@@ -82,15 +84,19 @@ func TestEightAtOnce(t *testing.T) {
 // longImport takes a sheet in, but contains the book until it is let go on.
 func longImport(t *testing.T, book string) (goOn func() error) {
 	t.Helper()
-	b, err := store.Open(context.Background(), book, func() time.Time { return time.Date(2026, 3, 14, 12, 0, 0, 0, time.UTC) })
+	b, err := store.Open(context.Background(), book, func() time.Time {
+		return time.Date(2026, 3, 14, 12, 0, 0, 0,
+			time.UTC)
+	})
 	require.NoError(t, err)
 	begun, release, ended := make(chan bool), make(chan bool), make(chan error, 1)
 	go func() {
-		_, err := b.Import(context.Background(), []store.Source{{Name: "topups.csv", Kind: schema.KindNamed("topup"), Open: func() (io.ReadCloser, error) {
-			close(begun)
-			<-release
-			return io.NopCloser(strings.NewReader("ref,machine,at,volume_ml\na,R4,2026-03-01T08:00:00Z,150\n")), nil
-		}}}, store.ImportOptions{})
+		_, err := b.Import(context.Background(), []store.Source{{Name: "topups.csv", Kind: schema.KindNamed("topup"),
+			Open: func() (io.ReadCloser, error) {
+				close(begun)
+				<-release
+				return io.NopCloser(strings.NewReader("ref,machine,at,volume_ml\na,R4,2026-03-01T08:00:00Z,150\n")), nil
+			}}}, store.ImportOptions{})
 		ended <- err
 	}()
 	<-begun
@@ -105,7 +111,8 @@ func longImport(t *testing.T, book string) (goOn func() error) {
 func TestALongImportIsWaitedFor(t *testing.T) {
 	book := yardBook(t, t.TempDir())
 	goOn := longImport(t, book)
-	for _, words := range []string{"fleet", "list runs", "flags", "verify", "backup " + filepath.Join(t.TempDir(), "copy.db")} {
+	for _, words := range []string{"fleet", "list runs", "flags", "verify", "backup " +
+		filepath.Join(t.TempDir(), "copy.db")} {
 		require.NotContains(t, must(t, program(book, strings.Fields(words)...)), "waiting", words)
 	}
 	cmd := program(book, "log", "run", "R4", "--hours", "1")

@@ -176,7 +176,8 @@ func calls(t *testing.T, trace string) []call {
 		if strings.HasPrefix(ends[1], "-") {
 			continue // it failed, and did nothing
 		}
-		if p := firstPath.FindStringSubmatch(args); p != nil && !strings.HasPrefix(c.name, "open") && !strings.HasPrefix(c.name, "unlink") {
+		if p := firstPath.FindStringSubmatch(args); p != nil && !strings.HasPrefix(c.name, "open") &&
+			!strings.HasPrefix(c.name, "unlink") {
 			c.path = string(unhex(t, p[1]))
 		} else {
 			texts := text.FindStringSubmatch(args)
@@ -227,9 +228,11 @@ func TestPowerCut(t *testing.T) {
 		require.NoError(t, os.Mkdir(d, 0o700))
 	}
 	deeds := [][]string{
-		{"init", "--time-zone", "UTC"}, {"machine", "add", "R4"}, {"log", "run", "R4", "--hours", "1", "--at", "2026-03-01"},
+		{"init", "--time-zone", "UTC"}, {"machine", "add", "R4"},
+		{"log", "run", "R4", "--hours", "1", "--at", "2026-03-01"},
 		{"import", runsSheet(t, short, "s", 60)}, {"amend", "2", "--hours", "2", "--why", "misread"},
-		{"import", runsSheet(t, long, "l", rows)}, {"log", "topup", "R4", "150"}, {"attach", "1", photo}, {"void", "2", "--why", "never"},
+		{"import", runsSheet(t, long, "l", rows)}, {"log", "topup", "R4", "150"}, {"attach", "1", photo},
+		{"void", "2", "--why", "never"},
 		{"log", "run", "R4", "--hours", "1", "--at", "2026-03-02"},
 	}
 	var happened []call
@@ -237,7 +240,8 @@ func TestPowerCut(t *testing.T) {
 	var ends []int         // of each deed, in calls
 	states := []string{""} // what the book tells before the first deed and after each
 	for _, words := range deeds {
-		code, out, trace := traced(t, book, program(book, words...), "-y", "-xx", "-s", "100000000", "-P", yard, "-e", "trace=open,openat,pwrite64,fsync,fdatasync,ftruncate,unlink,unlinkat")
+		code, out, trace := traced(t, book, program(book, words...), "-y", "-xx", "-s", "100000000", "-P", yard, "-e",
+			"trace=open,openat,pwrite64,fsync,fdatasync,ftruncate,unlink,unlinkat")
 		require.Zero(t, code, out)
 		for _, c := range calls(t, trace) {
 			if slices.Contains([]string{yard, book, wal, journal}, c.path) {
@@ -305,7 +309,8 @@ func TestPowerCut(t *testing.T) {
 			left += fmt.Sprintf(" %s %d", filepath.Base(path), len(content))
 			require.NoError(t, os.WriteFile(filepath.Join(again, filepath.Base(path)), content, 0o600))
 		}
-		says := fmt.Sprintf("cut after call %d of %d, with %d deeds done (seed %d; left:%s)", m, len(happened), deed, seed, left)
+		says := fmt.Sprintf("cut after call %d of %d, with %d deeds done (seed %d; left:%s)", m, len(happened), deed,
+			seed, left)
 		is := afterwards(t, filepath.Join(again, "shedbook.db"), deed == 0, says)
 		switch {
 		case deed == 0: // while the book was made there is nothing to lose
@@ -317,7 +322,8 @@ func TestPowerCut(t *testing.T) {
 			t.Fatalf("%s: the book tells neither what it told before nor after", says)
 		}
 	}
-	t.Logf("%d calls, %d syncs; %d cuts: %d left what was done, %d also what was under way", len(happened), syncs, cuts, lost, there)
+	t.Logf("%d calls, %d syncs; %d cuts: %d left what was done, %d also what was under way", len(happened), syncs, cuts,
+		lost, there)
 }
 
 // afterwards opens the book after a cut, and is all it tells. While it was made,

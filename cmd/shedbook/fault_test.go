@@ -127,7 +127,8 @@ func runsSheet(t *testing.T, dir, name string, n int) string {
 	var s strings.Builder
 	s.WriteString("ref,machine,start,hours,note\n")
 	for i := range n {
-		fmt.Fprintf(&s, "%s-%d,R4,%s,1,%s\n", name, i, time.Date(2020, 1, 1, 0, 0, 0, 0, time.UTC).Add(time.Duration(i)*time.Hour).Format(time.RFC3339), name)
+		fmt.Fprintf(&s, "%s-%d,R4,%s,1,%s\n", name, i, time.Date(2020, 1, 1, 0, 0, 0, 0,
+			time.UTC).Add(time.Duration(i)*time.Hour).Format(time.RFC3339), name)
 	}
 	path := filepath.Join(dir, "runs.csv")
 	require.NoError(t, os.WriteFile(path, []byte(s.String()), 0o600))

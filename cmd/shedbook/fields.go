@@ -75,7 +75,8 @@ func unitName(u unit.Unit) string {
 
 // setFields reads the options that were given into the record; all that are wrong
 // are told at once.
-func (a *app) setFields(flags *pflag.FlagSet, k *schema.Kind, r schema.Record, known *schema.Known) (given int, err error) {
+func (a *app) setFields(flags *pflag.FlagSet, k *schema.Kind, r schema.Record, known *schema.Known) (given int,
+	err error) {
 	var wrong []error
 	for i := range k.Fields {
 		f := &k.Fields[i]
@@ -113,20 +114,23 @@ func (a *app) setField(k *schema.Kind, r schema.Record, f *schema.Field, value s
 // units other than those a bare number is read in, and where it is so small in
 // those that another must be meant: a fraction for a percentage, or litres.
 func bare(value string, u unit.Unit, shown unit.System) error {
-	says := map[unit.Unit]string{unit.Millilitres: "floz or ml", unit.Litres: "qt or l", unit.Kilopascal: "psi or kpa", unit.Celsius: "F or C"}[u]
+	says := map[unit.Unit]string{unit.Millilitres: "floz or ml", unit.Litres: "qt or l", unit.Kilopascal: "psi or kpa",
+		unit.Celsius: "F or C"}[u]
 	v, err := strconv.ParseFloat(value, 64)
 	switch {
 	case err != nil || v == 0 && u != unit.Celsius:
 		return nil
 	case u == unit.Percent && v > 0 && v < 1:
-		return fmt.Errorf("is less than 1 %%: write %s, or %s%% if it is so little", strconv.FormatFloat(100*v, 'g', 4, 64), value)
+		return fmt.Errorf("is less than 1 %%: write %s, or %s%% if it is so little",
+			strconv.FormatFloat(100*v, 'g', 4, 64), value)
 	case u == unit.Millilitres && shown != unit.US && v > 0 && v < 10:
 		return fmt.Errorf("is a drop in mL: write %sl, or %sml if it is so little", value, value)
 	case shown != unit.US || says == "":
 		return nil
 	}
 	us, metric, _ := strings.Cut(says, " or ")
-	return fmt.Errorf("should say its unit, since the book is shown in US units: %s%s or %s%s", value, us, value, metric)
+	return fmt.Errorf("should say its unit, since the book is shown in US units: %s%s or %s%s", value, us, value,
+		metric)
 }
 
 // check judges the filled record; an error names the options.
@@ -190,11 +194,13 @@ func (a *app) candidates(ctx context.Context, f *schema.Field, typed string) []s
 }
 
 // completeMachine completes the first word with the book's machines.
-func (a *app) completeMachine(cmd *cobra.Command, given []string, typed string) ([]cobra.Completion, cobra.ShellCompDirective) {
+func (a *app) completeMachine(cmd *cobra.Command, given []string, typed string) ([]cobra.Completion,
+	cobra.ShellCompDirective) {
 	if len(given) > 0 {
 		return nil, cobra.ShellCompDirectiveNoFileComp
 	}
-	return a.candidates(cmd.Context(), &schema.Field{Type: schema.MachineField}, typed), cobra.ShellCompDirectiveNoFileComp
+	return a.candidates(cmd.Context(), &schema.Field{Type: schema.MachineField}, typed),
+		cobra.ShellCompDirectiveNoFileComp
 }
 
 // describe is a record in a line: what it holds, as a person would say it,
@@ -233,7 +239,8 @@ func fieldText(k *schema.Kind, f *schema.Field, r schema.Record, s schema.Settin
 	default:
 		text := f.Cell(r, s.Zone())
 		switch {
-		case f.Vocabulary == "yesno", f.Vocabulary == "sides", f.Vocabulary == "fan", f.Vocabulary == "points", f.Vocabulary == "engine":
+		case f.Vocabulary == "yesno", f.Vocabulary == "sides", f.Vocabulary == "fan", f.Vocabulary == "points",
+			f.Vocabulary == "engine":
 			return fmt.Sprintf("%s %s", label, text)
 		}
 		return cmp.Or(measuredText(f, r, s), text)

@@ -14,8 +14,10 @@ import (
 func (a *app) findVerb() *cobra.Command {
 	var asJSON bool
 	c := &cobra.Command{
-		Use: "find WORDS", Short: "look up records by words in them", GroupID: "look", Args: args(1, -1, "the words to look for"),
-		Long: "Finds records that contain all the words in a note, work, part or name. Capitals do\nnot matter, and part of a word is enough. Newest first.",
+		Use: "find WORDS", Short: "look up records by words in them", GroupID: "look",
+		Args: args(1, -1, "the words to look for"),
+		Long: "Finds records that contain all the words in a note, work, part or name. Capitals do\nnot matter, and " +
+			"part of a word is enough. Newest first.",
 		RunE: func(cmd *cobra.Command, given []string) error {
 			return a.view(cmd.Context(), func(b *store.Book) error {
 				s, err := b.Settings(cmd.Context())

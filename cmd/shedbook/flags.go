@@ -18,10 +18,13 @@ import (
 func (a *app) flagsVerb() *cobra.Command {
 	var alarm bool
 	var since string
-	c := a.reportVerb("flags [MACHINE|DRIVER]", "faults that the log points to, worst first; with a machine or driver, all the reasons", "", args(0, 1, "a machine, a driver or nothing"),
+	c := a.reportVerb("flags [MACHINE|DRIVER]",
+		"faults that the log points to, worst first; with a machine or driver, all the reasons", "",
+		args(0, 1, "a machine, a driver or nothing"),
 		func(_ context.Context, req *request, words []string) error {
 			if since != "" && !alarm {
-				return usage("for instance: shedbook flags --alarm --raised-after yesterday", "--raised-after goes with --alarm")
+				return usage("for instance: shedbook flags --alarm --raised-after yesterday",
+					"--raised-after goes with --alarm")
 			}
 			var err error
 			from := req.at.AddDate(0, 0, -1)
@@ -57,7 +60,8 @@ func (a *app) flagsVerb() *cobra.Command {
 			}
 			return nil
 		})
-	c.Flags().BoolVar(&alarm, "alarm", false, fmt.Sprintf("exit with code %d if a flag was raised after --raised-after", exitRaised))
+	c.Flags().BoolVar(&alarm, "alarm", false, fmt.Sprintf("exit with code %d if a flag was raised after --raised-after",
+		exitRaised))
 	c.Flags().StringVar(&since, "raised-after", "", "with --alarm: this time (default: a day ago)")
 	c.Flags().SetNormalizeFunc(func(_ *pflag.FlagSet, name string) pflag.NormalizedName {
 		switch name { // what they were called before

@@ -14,7 +14,8 @@ import (
 const pageWeeks = 26
 
 func (a *app) fleetVerb() *cobra.Command {
-	return a.reportVerb("fleet", "one line per machine, worst first", "a page for the office wall or a phone", args(0, 0, "no words, only options"),
+	return a.reportVerb("fleet", "one line per machine, worst first", "a page for the office wall or a phone",
+		args(0, 0, "no words, only options"),
 		func(_ context.Context, req *request, _ []string) error {
 			seen := req.overview()
 			r := report.FleetOf(req.at, seen.Rows, open(seen.Flags))

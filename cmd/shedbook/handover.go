@@ -34,17 +34,19 @@ Read them, and look at the photographs and papers, before you give the file away
 				return usage("for instance --out "+given[0]+".book", "--out is missing: name the file to write")
 			}
 			return a.view(cmd.Context(), func(b *store.Book) error {
-				done, err := b.Handover(cmd.Context(), given[0], out, func(people []schema.Driver, log *schema.Log) store.Mask {
-					if withNames {
-						return report.MaskOthers(people, log)
-					}
-					return report.NewMasker(people, log)
-				})
+				done, err := b.Handover(cmd.Context(), given[0], out,
+					func(people []schema.Driver, log *schema.Log) store.Mask {
+						if withNames {
+							return report.MaskOthers(people, log)
+						}
+						return report.NewMasker(people, log)
+					})
 				if err != nil {
 					return err
 				}
 				fmt.Fprintf(a.out, "%s written: %s with %s, %s and %s\n", out, render.Safe(done.Machine),
-					say.Count(done.Records, "record"), say.Count(done.Earlier, "earlier version"), say.Count(done.Attachments, "attachment"))
+					say.Count(done.Records, "record"), say.Count(done.Earlier, "earlier version"),
+					say.Count(done.Attachments, "attachment"))
 				switch {
 				case len(done.Drivers) == 0:
 				case withNames:
@@ -120,7 +122,8 @@ func (a *app) takeIn(ctx context.Context, path string, update, dryRun, asJSON bo
 		} else {
 			a.sayImported(&done.Imported, store.ImportOptions{DryRun: dryRun})
 			if done.Kept {
-				fmt.Fprintf(a.out, "%s is in the book with its history: shedbook history %s\n", render.Safe(done.Machine), schema.Quote(render.Safe(done.Machine)))
+				fmt.Fprintf(a.out, "%s is in the book with its history: shedbook history %s\n",
+					render.Safe(done.Machine), schema.Quote(render.Safe(done.Machine)))
 				if err := a.sayImportedStates(ctx, b, written, was, &done.Imported); err != nil {
 					return err
 				}

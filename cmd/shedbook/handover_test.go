@@ -17,7 +17,8 @@ import (
 func shed(t *testing.T, book string, args ...string) string {
 	t.Helper()
 	var out, errOut bytes.Buffer
-	a := &app{in: strings.NewReader(""), out: &out, errOut: &errOut, now: time.Date(2026, 3, 20, 12, 0, 0, 0, time.UTC), width: 80,
+	a := &app{in: strings.NewReader(""), out: &out, errOut: &errOut, now: time.Date(2026, 3, 20, 12, 0, 0, 0, time.UTC),
+		width:  80,
 		getenv: func(string) string { return "" }}
 	code := run(context.Background(), a, append([]string{"--book", book}, args...))
 	require.Zero(t, code, "%v: %s", args, errOut.String())
@@ -29,8 +30,10 @@ func shed(t *testing.T, book string, args ...string) string {
 // is written into the book in several places, and amended, voided and detached
 // ones with them.
 var (
-	others = []string{"Quarry-Two", "Moorhen", "SN-QT-4410", "gear whine on the slope", "fen-peat", "belt of the quarry quad", "hose-of-quarry.pdf", "quarry photograph"}
-	people = []string{"Adaline Vennor", "ADALINE", "Vennor", "Adaline Prewitt", "Prewitt", "Benno Orrinsson", "Orrinsson", "Cleo Marrable", "Marrable", "Fayette Gond", "Gond", "likes the red one"}
+	others = []string{"Quarry-Two", "Moorhen", "SN-QT-4410", "gear whine on the slope", "fen-peat",
+		"belt of the quarry quad", "hose-of-quarry.pdf", "quarry photograph"}
+	people = []string{"Adaline Vennor", "ADALINE", "Vennor", "Adaline Prewitt", "Prewitt", "Benno Orrinsson",
+		"Orrinsson", "Cleo Marrable", "Marrable", "Fayette Gond", "Gond", "likes the red one"}
 )
 
 func TestHandoverLeavesNothingOfOthersInTheBytes(t *testing.T) {
@@ -43,8 +46,10 @@ func TestHandoverLeavesNothingOfOthersInTheBytes(t *testing.T) {
 		return path
 	}
 	do("init", "--time-zone", "UTC+2")
-	do("machine", "add", "R4", "--model", "Fell 8", "--serial", "F8-00417", "--note", "Benno Orrinsson fitted the winch")
-	do("machine", "add", "Quarry-Two", "--make", "Moorhen", "--model", "Moor 4", "--serial", "SN-QT-4410", "--note", "gear whine on the slope")
+	do("machine", "add", "R4", "--model", "Fell 8", "--serial", "F8-00417", "--note",
+		"Benno Orrinsson fitted the winch")
+	do("machine", "add", "Quarry-Two", "--make", "Moorhen", "--model", "Moor 4", "--serial", "SN-QT-4410", "--note",
+		"gear whine on the slope")
 	do("driver", "add", "Adaline Prewitt", "--note", "likes the red one")
 	do("driver", "add", "Benno Orrinsson")
 	do("driver", "add", "Cleo Marrable")
@@ -52,14 +57,18 @@ func TestHandoverLeavesNothingOfOthersInTheBytes(t *testing.T) {
 	do("word", "add", "terrain", "fen-peat")
 	for i := range 40 { // enough for many pages, the machines' records between each other
 		at := fmt.Sprintf("2026-02-%02d %02d:00", 1+i/2, 8+i%2)
-		do("log", "run", "R4", "--hours", "0.5", "--driver", "Adaline Prewitt", "--at", at, "--note", "ADALINE says the fan is loud")
-		do("log", "run", "Quarry-Two", "--hours", "0.5", "--driver", "Cleo Marrable", "--terrain", "fen-peat", "--at", at, "--note", "gear whine on the slope")
+		do("log", "run", "R4", "--hours", "0.5", "--driver", "Adaline Prewitt", "--at", at, "--note",
+			"ADALINE says the fan is loud")
+		do("log", "run", "Quarry-Two", "--hours", "0.5", "--driver", "Cleo Marrable", "--terrain", "fen-peat", "--at",
+			at, "--note", "gear whine on the slope")
 	}
-	do("log", "service", "R4", "new pump seal", "--by", "Benno Orrinsson", "--parts", "Marrable's kit", "--at", "2026-03-01") // 87
-	do("log", "topup", "R4", "100", "--at", "2026-03-02", "--note", "Fayette Gond looked on")                                 // 88
-	do("log", "topup", "Quarry-Two", "100", "--at", "2026-03-03", "--note", "for the belt of the quarry quad")                // 89
-	do("log", "run", "R4", "--hours", "1", "--driver", "Benno Orrinsson", "--at", "2026-03-04 08:00")                         // 90
-	do("log", "run", "R4", "--hours", "1", "--driver", "Benno Orrinsson", "--at", "2026-03-05 08:00")                         // 91
+	// 87
+	do("log", "service", "R4", "new pump seal", "--by", "Benno Orrinsson", "--parts", "Marrable's kit", "--at",
+		"2026-03-01")
+	do("log", "topup", "R4", "100", "--at", "2026-03-02", "--note", "Fayette Gond looked on")                  // 88
+	do("log", "topup", "Quarry-Two", "100", "--at", "2026-03-03", "--note", "for the belt of the quarry quad") // 89
+	do("log", "run", "R4", "--hours", "1", "--driver", "Benno Orrinsson", "--at", "2026-03-04 08:00")          // 90
+	do("log", "run", "R4", "--hours", "1", "--driver", "Benno Orrinsson", "--at", "2026-03-05 08:00")          // 91
 	do("plan", "add", "belt of the quarry quad", "--machine", "Quarry-Two", "--every", "50h")
 	do("amend", "89", "--machine", "R4", "--note", "", "--why", "not its own, says Cleo Marrable")
 	do("amend", "89", "--volume", "90", "--why", "Prewitt misread")
@@ -67,7 +76,8 @@ func TestHandoverLeavesNothingOfOthersInTheBytes(t *testing.T) {
 	do("void", "90", "--why", "Vennor was out that day")
 	do("driver", "rename", "Adaline Prewitt", "Adaline Vennor")
 	do("void", "6", "--why", "left")
-	do("attach", "87", paper("seal Orrinsson.pdf", "the bill"), paper("hose-of-quarry.pdf", "quarry photograph"), "--what", "for Cleo Marrable")
+	do("attach", "87", paper("seal Orrinsson.pdf", "the bill"), paper("hose-of-quarry.pdf", "quarry photograph"),
+		"--what", "for Cleo Marrable")
 	do("detach", "87", "2", "--why", "of Quarry-Two")
 	do("attach", "8", paper("q.pdf", "quarry photograph of another"))
 	paperFile := filepath.Join(dir, "paper.txt")
@@ -78,7 +88,8 @@ func TestHandoverLeavesNothingOfOthersInTheBytes(t *testing.T) {
 	require.NoError(t, err)
 	wal, _ := os.ReadFile(book + "-wal")
 	for _, word := range append(append([]string{}, others...), people...) {
-		if word != "Vennor" && word != "Prewitt" && word != "Gond" && word != "Marrable" && word != "Orrinsson" { // parts of the others
+		// parts of the others
+		if word != "Vennor" && word != "Prewitt" && word != "Gond" && word != "Marrable" && word != "Orrinsson" {
 			require.True(t, bytes.Contains(append(whole, wal...), []byte(word)), "the yard's own book has %s", word)
 		}
 	}
@@ -114,7 +125,8 @@ func TestHandoverLeavesNothingOfOthersInTheBytes(t *testing.T) {
 	shed(t, buyer, "import", out)
 	for _, b := range []string{out, named, buyer} {
 		require.Contains(t, shed(t, b, "history", "R4", "--verify", paperFile), "The paper matches the book", b)
-		require.Equal(t, unnumbered(string(paperText)), unnumbered(shed(t, b, "history", "R4", "--as-of", "2026-03-18")), b)
+		require.Equal(t, unnumbered(string(paperText)),
+			unnumbered(shed(t, b, "history", "R4", "--as-of", "2026-03-18")), b)
 	}
 }
 
@@ -141,9 +153,10 @@ func TestHandoverKnowsMachinesByTheirNumbers(t *testing.T) {
 	do("log", "run", "R1", "--hours", "1", "--at", "2026-03-02 08:00", "--note", "hit a tree")
 	do("void", "2", "--why", "written down twice")
 	do("amend", "1", "--machine", "R9", "--why", "renamed")
-	do("machine", "add", "R1", "--serial", "NEW1")                                                 // 4
-	do("amend", "3", "--machine", "R1", "--note", "of the new one", "--why", "it was the new one") // an earlier version of it was the old one's
-	do("machine", "add", "R2")                                                                     // 5
+	do("machine", "add", "R1", "--serial", "NEW1") // 4
+	// an earlier version of it was the old one's
+	do("amend", "3", "--machine", "R1", "--note", "of the new one", "--why", "it was the new one")
+	do("machine", "add", "R2") // 5
 	do("log", "run", "R2", "--hours", "1", "--at", "2026-03-03 08:00", "--note", "hit a gate")
 	do("void", "6", "--why", "never was")
 	do("void", "5", "--why", "sold long ago")

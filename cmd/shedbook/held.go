@@ -10,7 +10,8 @@ import (
 )
 
 func (a *app) heldVerb() *cobra.Command {
-	return a.reportVerb("held [MACHINE]", "whether each clean, bleed and repair ended the trouble", "", args(0, 1, "a machine or nothing"),
+	return a.reportVerb("held [MACHINE]", "whether each clean, bleed and repair ended the trouble", "",
+		args(0, 1, "a machine or nothing"),
 		func(_ context.Context, req *request, words []string) error {
 			machine := ""
 			if len(words) > 0 {

@@ -46,7 +46,8 @@ func (a *app) historyVerb() *cobra.Command {
 			if format == "" && out != "" { // the file's name tells
 				ext, told := strings.ToLower(filepath.Ext(out)), false
 				if format, told = formatOf[ext]; !told {
-					return usage("write .html and print that from a browser, to paper or PDF; or choose with --format", "a history can be text, html, json or csv, not %s", ext)
+					return usage("write .html and print that from a browser, to paper or PDF; or choose with --format",
+						"a history can be text, html, json or csv, not %s", ext)
 				}
 			}
 			switch format {
@@ -85,11 +86,14 @@ func (a *app) historyVerb() *cobra.Command {
 		}
 		return look(cmd, given)
 	}
-	c.Flags().StringVar(&format, "format", "", "text, html, json or csv (default: by the name of the --out file, or else text)")
+	c.Flags().StringVar(&format, "format", "",
+		"text, html, json or csv (default: by the name of the --out file, or else text)")
 	c.Flags().StringVar(&out, "out", "", "write to this file")
-	c.Flags().StringVar(&paper, "verify", "", "say whether this printed history (text, HTML, JSON or CSV) is what the book says, line by line; MACHINE may be left out, or be a book's file")
+	c.Flags().StringVar(&paper, "verify", "", "say whether this printed history (text, HTML, JSON or CSV) is what "+
+		"the book says, line by line; MACHINE may be left out, or be a book's file")
 	c.Flags().BoolVar(&withNames, "with-names", false, "give the drivers' names (default: letters)")
-	_ = c.RegisterFlagCompletionFunc("format", cobra.FixedCompletions([]string{"text", "html", "json", "csv"}, cobra.ShellCompDirectiveNoFileComp))
+	_ = c.RegisterFlagCompletionFunc("format", cobra.FixedCompletions([]string{"text", "html", "json", "csv"},
+		cobra.ShellCompDirectiveNoFileComp))
 	return c
 }
 
@@ -105,7 +109,8 @@ func (p *papers) print(w io.Writer, o render.Options) error {
 }
 
 // history makes a machine's history, with its photographs where it is a page.
-func (req *request) history(ctx context.Context, machine string, src report.Source, withNames bool, format render.Format) (*papers, error) {
+func (req *request) history(ctx context.Context, machine string, src report.Source, withNames bool,
+	format render.Format) (*papers, error) {
 	var stand []report.Matter
 	if format != render.CSV { // which has the records alone
 		stand = open(req.overview().Flags)
@@ -113,14 +118,16 @@ func (req *request) history(ctx context.Context, machine string, src report.Sour
 	r, _ := report.History(src, machine, stand, withNames)
 	p := &papers{HistoryReport: r}
 	var err error
-	if p.HistoryReport.Digest, err = req.a.digestOf(ctx, req.book, machine, req.at); err == nil && format == render.HTML {
+	if p.HistoryReport.Digest, err = req.a.digestOf(ctx, req.book, machine, req.at); err == nil &&
+		format == render.HTML {
 		p.Photos, err = req.a.photos(ctx, req.book, machine, r.Mask)
 	}
 	return p, err
 }
 
 // formatOf is what a file is by the end of its name.
-var formatOf = map[string]string{"": "text", ".": "text", ".txt": "text", ".html": "html", ".htm": "html", ".json": "json", ".csv": "csv"}
+var formatOf = map[string]string{"": "text", ".": "text", ".txt": "text", ".html": "html", ".htm": "html",
+	".json": "json", ".csv": "csv"}
 
 // photoWidth is how wide a photograph is shown in a page, in pixels.
 const photoWidth = 900
@@ -155,7 +162,8 @@ func (a *app) photos(ctx context.Context, b *store.Book, machine string, mask *r
 		if words == "" {
 			words = "photograph"
 		}
-		out = append(out, render.Photo{Number: x.Record, Words: words, DataURL: "data:image/jpeg;base64," + base64.StdEncoding.EncodeToString(small.Bytes())})
+		out = append(out, render.Photo{Number: x.Record, Words: words, DataURL: "data:image/jpeg;base64," +
+			base64.StdEncoding.EncodeToString(small.Bytes())})
 	}
 	return out, nil
 }

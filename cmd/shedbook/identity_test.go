@@ -19,7 +19,8 @@ func TestAProgramIsKnownByItsContent(t *testing.T) {
 		if id == "" {
 			note = ""
 		}
-		return identityOf(strings.NewReader("\x7fELF" + strings.Repeat("\x00", 60) + note + strings.Repeat("x", 100_000) + rest))
+		return identityOf(strings.NewReader("\x7fELF" +
+			strings.Repeat("\x00", 60) + note + strings.Repeat("x", 100_000) + rest))
 	}
 	require.Equal(t, program("abcd/efgh", "one"), program("abcd/efgh", "one"))
 	require.NotEqual(t, program("abcd/efgh", "one"), program("abcd/efgi", "one"))

@@ -26,7 +26,8 @@ func (a *app) importVerb() *cobra.Command {
 	var as, skipBad, template, workbook, dates string
 	var update, dryRun, asJSON bool
 	c := &cobra.Command{
-		Use: "import FILE|DIR...", Short: "read sheets into the book: all rows or none", GroupID: "book", Args: args(0, -1, "files or directories"),
+		Use: "import FILE|DIR...", Short: "read sheets into the book: all rows or none", GroupID: "book",
+		Args: args(0, -1, "files or directories"),
 		Long: `Reads sheets into the book: CSV files named after their kind (runs.csv), or any file
 with --as runs. A directory means every sheet in it; a workbook (.xlsx) means every
 tab named after a kind. If one row is bad, nothing is imported, and every bad row is
@@ -44,14 +45,16 @@ workbook, with lists of the allowed words to choose from.`,
 					continue
 				}
 				if kind = schema.KindNamed(strings.ToLower(name)); kind == nil {
-					return usage("there are "+strings.Join(sheetNames(), ", "), "%s is not a kind of sheet", unit.Quote(name))
+					return usage("there are "+strings.Join(sheetNames(), ", "), "%s is not a kind of sheet",
+						unit.Quote(name))
 				}
 			}
 			if template != "" {
 				return a.template(cmd.Context(), kind, workbook)
 			}
 			if workbook != "" {
-				return usage("shedbook import "+workbook, "--xlsx works only with --template; to import a workbook, just name it")
+				return usage("shedbook import "+workbook,
+					"--xlsx works only with --template; to import a workbook, just name it")
 			}
 			if len(given) == 0 {
 				return usage("for instance: shedbook import runs.csv", "name the files or directories to import")
@@ -66,7 +69,8 @@ workbook, with lists of the allowed words to choose from.`,
 				}
 				given[i], piped[file] = file, path
 				if file != path && as == "" && !store.IsBook(file) && !sheet.IsWorkbook(file) {
-					return usage("say it with --as, one of "+strings.Join(sheetNames(), ", "), "the name %s does not say what kind of sheet it is", path)
+					return usage("say it with --as, one of "+strings.Join(sheetNames(), ", "),
+						"the name %s does not say what kind of sheet it is", path)
 				}
 			}
 			for _, path := range given {
@@ -89,15 +93,20 @@ workbook, with lists of the allowed words to choose from.`,
 					sources[i].Name = name
 				}
 			}
-			return a.importSheets(cmd.Context(), sources, skipBad, store.ImportOptions{Update: update, DryRun: dryRun, Dates: unit.Order(dates)}, asJSON)
+			return a.importSheets(cmd.Context(), sources, skipBad,
+				store.ImportOptions{Update: update, DryRun: dryRun, Dates: unit.Order(dates)}, asJSON)
 		},
 	}
 	c.Flags().StringVar(&as, "as", "", "the kind of sheet: "+strings.Join(sheetNames(), ", "))
-	c.Flags().StringVar(&skipBad, "skip-bad", "", "import the good rows; write the bad ones to this file, each with the reason")
-	c.Flags().BoolVar(&update, "update", false, "correct the record where a row has its ref but differs, or is almost equal to it")
+	c.Flags().StringVar(&skipBad, "skip-bad", "",
+		"import the good rows; write the bad ones to this file, each with the reason")
+	c.Flags().BoolVar(&update, "update", false,
+		"correct the record where a row has its ref but differs, or is almost equal to it")
 	c.Flags().BoolVar(&dryRun, "dry-run", false, "only say what would be done")
-	c.Flags().StringVar(&dates, "dates", "", "how to read dates such as 3/4/2026: dmy or mdy (default: as the book is set)")
-	c.Flags().StringVar(&template, "template", "", "print an empty sheet of this kind, with the allowed words; import nothing")
+	c.Flags().StringVar(&dates, "dates", "",
+		"how to read dates such as 3/4/2026: dmy or mdy (default: as the book is set)")
+	c.Flags().StringVar(&template, "template", "",
+		"print an empty sheet of this kind, with the allowed words; import nothing")
 	c.Flags().StringVar(&workbook, "xlsx", "", "write the empty sheet as a workbook to this file")
 	c.Flags().BoolVar(&asJSON, "json", false, "print the result as JSON")
 	return c
@@ -242,7 +251,8 @@ func (a *app) dirSources(path string, open *closers) ([]store.Source, error) {
 		}
 		k := kindOfFile(name)
 		if k == nil {
-			fmt.Fprintf(a.errOut, "%s: skipped, not the name of a sheet (import it alone with --as)\n", filepath.Join(path, name))
+			fmt.Fprintf(a.errOut, "%s: skipped, not the name of a sheet (import it alone with --as)\n",
+				filepath.Join(path, name))
 			continue
 		}
 		out = append(out, store.Source{Name: name, Kind: k, Open: func() (io.ReadCloser, error) {
@@ -293,13 +303,16 @@ func (a *app) workbookSources(path string, as *schema.Kind, open *closers) ([]st
 			fmt.Fprintf(a.errOut, "%s: skipped, not the name of a sheet\n", w.Named(tab))
 			continue
 		}
-		out = append(out, store.Source{Name: w.Named(tab), Kind: k, Open: func() (io.ReadCloser, error) { return w.Open(tab) }})
+		out = append(out, store.Source{Name: w.Named(tab), Kind: k,
+			Open: func() (io.ReadCloser, error) { return w.Open(tab) }})
 	}
 	if as != nil && len(out) != 1 {
-		return nil, usage("name each tab after its kind, and leave --as out", "--as works with a workbook of one tab: %s has %s", path, tabNames(seen))
+		return nil, usage("name each tab after its kind, and leave --as out",
+			"--as works with a workbook of one tab: %s has %s", path, tabNames(seen))
 	}
 	if len(out) == 0 {
-		return nil, usage("name each tab after its kind, such as runs; for a workbook of one tab use --as", "no tab of %s is a sheet: it has %s", path, tabNames(seen))
+		return nil, usage("name each tab after its kind, such as runs; for a workbook of one tab use --as",
+			"no tab of %s is a sheet: it has %s", path, tabNames(seen))
 	}
 	return out, nil
 }
@@ -335,13 +348,15 @@ func fileSources(path string, as *schema.Kind) ([]store.Source, error) {
 			var out []store.Source
 			for _, k := range schema.Kinds {
 				if text, ok := parts[k]; ok {
-					out = append(out, store.Source{Name: path, Kind: k, Open: func() (io.ReadCloser, error) { return io.NopCloser(bytes.NewReader(text)), nil }})
+					out = append(out, store.Source{Name: path, Kind: k,
+						Open: func() (io.ReadCloser, error) { return io.NopCloser(bytes.NewReader(text)), nil }})
 				}
 			}
 			return out, nil
 		}
 		if as = kindOfFile(path); as == nil {
-			return nil, usage("say it with --as, one of "+strings.Join(sheetNames(), ", "), "the name %s does not say what kind of sheet it is", path)
+			return nil, usage("say it with --as, one of "+strings.Join(sheetNames(), ", "),
+				"the name %s does not say what kind of sheet it is", path)
 		}
 	}
 	return []store.Source{{Name: path, Kind: as, Open: open}}, nil
@@ -350,7 +365,8 @@ func fileSources(path string, as *schema.Kind) ([]store.Source, error) {
 // maxListed is how many bad rows are listed by line; the rest are counted.
 const maxListed = 10_000
 
-func (a *app) importSheets(ctx context.Context, sources []store.Source, skipBad string, o store.ImportOptions, asJSON bool) error {
+func (a *app) importSheets(ctx context.Context, sources []store.Source, skipBad string, o store.ImportOptions,
+	asJSON bool) error {
 	set, err := a.setAside(skipBad, sources)
 	if err != nil {
 		return err
@@ -407,12 +423,15 @@ func (a *app) importSheets(ctx context.Context, sources []store.Source, skipBad 
 			fmt.Fprintf(a.errOut, "... and %d more\n", listed-maxListed)
 		}
 		if done.Bare > 0 {
-			fmt.Fprintf(a.errOut, "note: %s made no run, level or overheat, since sheets of those came along: import outings alone to have them made\n",
+			fmt.Fprintf(a.errOut, "note: %s made no run, level or overheat, since sheets of those came along: import "+
+				"outings alone to have them made\n",
 				say.Count(done.Bare, "outing"))
 		}
 		for _, s := range done.Sheets {
 			if s.Ahead > 0 {
-				fmt.Fprintf(a.errOut, "note: %s: %s dated in the future, the first on line %d: reports count it from that day on\n", s.File, say.Count(s.Ahead, "row"), s.AheadAt)
+				fmt.Fprintf(a.errOut,
+					"note: %s: %s dated in the future, the first on line %d: reports count it from that day on\n",
+					s.File, say.Count(s.Ahead, "row"), s.AheadAt)
 			}
 		}
 		if asJSON {
@@ -480,7 +499,8 @@ func (a *app) sayImported(done *store.Imported, o store.ImportOptions) {
 	case o.DryRun:
 		fmt.Fprintln(a.out, "dry run: nothing was changed")
 	case done.Bad > 0 && !done.Kept:
-		fmt.Fprintf(a.errOut, "shedbook: %s bad: nothing was imported\ntry: fix the rows, or import the good ones with --skip-bad FILE\n", say.Count(done.Bad, "row"))
+		fmt.Fprintf(a.errOut, "shedbook: %s bad: nothing was imported\ntry: fix the rows, or import the good ones "+
+			"with --skip-bad FILE\n", say.Count(done.Bad, "row"))
 	}
 }
 

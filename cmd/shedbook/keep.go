@@ -101,9 +101,11 @@ func (req *request) overviewSince(s report.Source, base []byte, worn bool) (over
 }
 
 // everythingSince is everything from what was kept, with s the machines written to since.
-func (req *request) everythingSince(s report.Source, were []report.FleetRow, k *flags.Kept) (g overview, now *flags.Kept, ok bool) {
+func (req *request) everythingSince(s report.Source, were []report.FleetRow, k *flags.Kept) (g overview,
+	now *flags.Kept, ok bool) {
 	var are []report.FleetRow
-	if g.Flags, now, ok = flags.Resume(req.fleet, req.at, s.Index, k, req.known.Machines, s.Rows(&are), req.reread); !ok {
+	if g.Flags, now, ok = flags.Resume(req.fleet, req.at, s.Index, k, req.known.Machines, s.Rows(&are),
+		req.reread); !ok {
 		return g, nil, false
 	}
 	g.Rows, ok = together(req.known.Machines, were, are, func(r *report.FleetRow) string { return r.Machine })
@@ -242,7 +244,8 @@ func kept[T any](req *request, verb, asked string, q question[T]) (T, error) {
 func (req *request) base(file string, now store.State) (h header, b []byte, written []string, ok bool) {
 	h, b, ok = readKept(file + ".base")
 	written, same := now.Since(h.State)
-	return h, b, written, ok && same && h.Common == req.common() && h.holds(req.at) && 2*len(written) <= len(req.known.Machines)
+	return h, b, written, ok && same && h.Common == req.common() && h.holds(req.at) &&
+		2*len(written) <= len(req.known.Machines)
 }
 
 // still reports whether nothing was written since the request began, and all that

@@ -36,7 +36,8 @@ func newYard(t *testing.T) *yard {
 
 func (y *yard) try(args ...string) (string, int) {
 	var out bytes.Buffer
-	a := &app{in: strings.NewReader(""), out: &out, errOut: &out, now: y.now, width: 80, getenv: func(string) string { return "" }}
+	a := &app{in: strings.NewReader(""), out: &out, errOut: &out, now: y.now, width: 80,
+		getenv: func(string) string { return "" }}
 	code := run(context.Background(), a, append([]string{"--book", y.book}, args...))
 	return out.String(), code
 }
@@ -57,10 +58,12 @@ func TestAKeptAnswerEqualsAFreshOne(t *testing.T) {
 		{"coolant --json"}, {"cleaning --json"}, {"next B3 --json"},
 	}
 	questions := [][]string{
-		{"fleet", "fleet --json", "fleet --csv", "flags", "flags --json", "flags B3", "flags W2", "flags B5", "fleet --html " + page},
+		{"fleet", "fleet --json", "fleet --csv", "flags", "flags --json", "flags B3", "flags W2", "flags B5",
+			"fleet --html " + page},
 		{"rates --by driver --adjust speed,terrain", "rates --by driver --adjust speed,terrain --json"},
 		{"rates --by terrain --json", "rates --by terrain"}, {"rates --by model --json"},
-		{"coolant", "coolant --json", "coolant --csv"}, {"cleaning", "cleaning B3", "cleaning --json", "due --json"}, {"next B3 --json", "next B5"},
+		{"coolant", "coolant --json", "coolant --csv"}, {"cleaning", "cleaning B3", "cleaning --json", "due --json"},
+		{"next B3 --json", "next B5"},
 	}
 	all := questions
 	turn := 0 // by turns each is the first that is asked with nothing kept
@@ -173,7 +176,8 @@ func TestAnotherProgramBetweenTwoLooks(t *testing.T) {
 	}
 	look := func(cache string) (said []string) {
 		t.Setenv("XDG_CACHE_HOME", cache)
-		for _, words := range []string{"fleet --json", "flags B1", "coolant --json", "rates --by driver --json", "cleaning --json", "next B1 --json"} {
+		for _, words := range []string{"fleet --json", "flags B1", "coolant --json", "rates --by driver --json",
+			"cleaning --json", "next B1 --json"} {
 			out, code := y.try(strings.Fields(words)...)
 			said = append(said, out, fmt.Sprint(code))
 		}
@@ -184,7 +188,8 @@ func TestAnotherProgramBetweenTwoLooks(t *testing.T) {
 	copied, err := os.ReadFile(y.book)
 	require.NoError(t, err)
 	newest := func(table string) string {
-		return " WHERE number = (SELECT max(number) FROM " + table + " WHERE machine = (SELECT number FROM machines WHERE machine = 'B1'))"
+		return " WHERE number = (SELECT max(number) FROM " + table +
+			" WHERE machine = (SELECT number FROM machines WHERE machine = 'B1'))"
 	}
 	for _, statement := range []string{
 		"DELETE FROM runs" + newest("runs"),
@@ -219,7 +224,8 @@ func TestAnAnswerGoesOnFromTheLastBase(t *testing.T) {
 	n := 0
 	record := func(machine string) {
 		n++
-		y.do("log", "run", machine, "--hours", "1.5", "--at", demoEnd.Add(-time.Duration(n)*3*time.Hour).Format(time.RFC3339))
+		y.do("log", "run", machine, "--hours", "1.5", "--at",
+			demoEnd.Add(-time.Duration(n)*3*time.Hour).Format(time.RFC3339))
 	}
 	y.do("fleet")
 	files, err := filepath.Glob(filepath.Join(y.dir, "shedbook", "*.fleet.base"))
@@ -313,7 +319,8 @@ func TestALookAfterTheLastRunIsVoided(t *testing.T) {
 // the first such date, and so does its base.
 func TestAKeptAnswerHoldsUntilTheNextDate(t *testing.T) {
 	dated := [][]string{
-		{"log", "topup", "B2", "900ml", "--at"}, {"log", "overheat", "B2", "--sign", "lamp", "--at"}, {"machine", "retire", "B2", "--at"},
+		{"log", "topup", "B2", "900ml", "--at"}, {"log", "overheat", "B2", "--sign", "lamp", "--at"},
+		{"machine", "retire", "B2", "--at"},
 	}
 	if !everyFault() {
 		dated = dated[:1]

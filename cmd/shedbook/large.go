@@ -48,7 +48,8 @@ func large(dir string, machines, runsEach int) error {
 	wait := func() time.Duration { return time.Duration(gap * (0.5 + rng.Float64())) }
 	yard := make(byNext, machines)
 	for i := range yard {
-		m := &driven{name: fmt.Sprintf("M%04d", i), meter: float64(rng.IntN(8000)) / 10, bad: i%97 == 13, next: from.Add(wait())}
+		m := &driven{name: fmt.Sprintf("M%04d", i), meter: float64(rng.IntN(8000)) / 10, bad: i%97 == 13,
+			next: from.Add(wait())}
 		sheets["machines"].row(m.name, "Morvane", fmt.Sprintf("Otter %d", 5+i%4), "4.2", tenths(m.meter), first)
 		yard[i] = m
 	}
@@ -58,9 +59,11 @@ func large(dir string, machines, runsEach int) error {
 	for len(yard) > 0 {
 		m := yard[0]
 		start, hours := m.next.Truncate(time.Minute), float64(3+rng.IntN(40))/10
-		driver, t, s := fmt.Sprintf("driver %03d", rng.IntN(drivers)), terrain[rng.IntN(len(terrain))], speed[rng.IntN(3)]
+		driver, t, s := fmt.Sprintf("driver %03d", rng.IntN(drivers)), terrain[rng.IntN(len(terrain))],
+			speed[rng.IntN(3)]
 		at := func(later time.Duration) string { return start.Add(later).Format(time.RFC3339) }
-		sheets["runs"].named("run", m.name, driver, at(0), tenths(hours), tenths(m.meter), tenths(m.meter+hours), t, s, "high", "light", strconv.Itoa(rng.IntN(35)), "")
+		sheets["runs"].named("run", m.name, driver, at(0), tenths(hours), tenths(m.meter), tenths(m.meter+hours), t, s,
+			"high", "light", strconv.Itoa(rng.IntN(35)), "")
 		m.meter += hours
 		rate := 0.004
 		if s == "fast" && t == "mud" {
@@ -71,10 +74,12 @@ func large(dir string, machines, runsEach int) error {
 		}
 		if rng.Float64() < rate*hours {
 			half := time.Duration(hours * 0.5 * float64(time.Hour))
-			sheets["overheats"].named("heat", m.name, at(half), driver, t, s, "lamp", strconv.Itoa(int(hours*30)), "0", "on")
+			sheets["overheats"].named("heat", m.name, at(half), driver, t, s, "lamp", strconv.Itoa(int(hours*30)), "0",
+				"on")
 		}
 		if m.runs%50 == 20 || m.bad && m.runs%25 == 3 {
-			sheets["topups"].named("topup", m.name, at(6*time.Hour), strconv.Itoa(50*(1+rng.IntN(3))), "premix", "reservoir")
+			sheets["topups"].named("topup", m.name, at(6*time.Hour), strconv.Itoa(50*(1+rng.IntN(3))), "premix",
+				"reservoir")
 		}
 		if m.runs%17 == 5 {
 			out, sides := "no", "front"

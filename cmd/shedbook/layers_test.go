@@ -74,7 +74,8 @@ func TestWhoImportsWhom(t *testing.T) {
 				require.True(t, allowed(to, mayImport[rule]), "%s may not import %s", from, to)
 				if strings.HasPrefix(from, "report") && from != "report/render" {
 					require.NotEqual(t, "report/render", to, "%s: nothing of report may print", from)
-					require.False(t, from != "report" && to == "report", "%s: report asks its rooms, and they never it", from)
+					require.False(t, from != "report" && to == "report", "%s: report asks its rooms, and they never it",
+						from)
 				}
 			}
 			for lib, home := range onlyIn {
@@ -94,7 +95,8 @@ func TestWhoImportsWhom(t *testing.T) {
 				if strings.HasPrefix(from, prefix) {
 					text, err := os.ReadFile(filepath.Join(p.Dir, file))
 					require.NoError(t, err)
-					require.NotRegexp(t, `\btime\.(Now|Since|Until)\(`, string(text), "%s/%s asks the clock", from, file)
+					require.NotRegexp(t, `\btime\.(Now|Since|Until)\(`, string(text), "%s/%s asks the clock", from,
+						file)
 				}
 			}
 		}

@@ -26,7 +26,8 @@ func (a *app) lightVerb() *cobra.Command {
 	var machine, side, against string
 	var asJSON bool
 	c := &cobra.Command{
-		Use: "light PHOTO", Short: "how much of a radiator core is blocked, from a photograph with a lamp behind it", GroupID: "look",
+		Use: "light PHOTO", Short: "how much of a radiator core is blocked, from a photograph with a lamp behind it",
+		GroupID: "look",
 		Long: `Measures, from a photograph (JPEG or PNG), how much of a radiator core passes
 light. Put a lamp behind the core that lights all of it, in a dark room, and point
 the camera straight at it. Corners are those of the core itself, without tanks and
@@ -77,7 +78,8 @@ Core cold, fan unplugged: it starts by itself.`,
 				r, err = light.MeasureAgainst(picture, ref.Photograph)
 				var bad *light.BadReference
 				if errors.As(err, &bad) && against != "" {
-					return usage("give its corners with --against-corners, or take another after a thorough clean", "%s can't be the reference: %s", ref.name, bad.Detail)
+					return usage("give its corners with --against-corners, or take another after a thorough clean",
+						"%s can't be the reference: %s", ref.name, bad.Detail)
 				}
 				if errors.As(err, &bad) {
 					fmt.Fprintf(a.errOut, "note: %s can't be the reference: %s\n", ref.name, bad.Detail)
@@ -89,7 +91,8 @@ Core cold, fan unplugged: it starts by itself.`,
 			}
 			var refused *light.Refused
 			if errors.As(err, &refused) {
-				return usage("with the corners given (--corners x,y;x,y;x,y;x,y) and a better photograph it may do", "%s can't be judged: %s", given[0], refused.Detail)
+				return usage("with the corners given (--corners x,y;x,y;x,y;x,y) and a better photograph it may do",
+					"%s can't be judged: %s", given[0], refused.Detail)
 			}
 			if err != nil {
 				return err
@@ -143,8 +146,10 @@ Core cold, fan unplugged: it starts by itself.`,
 				if err != nil {
 					return err
 				}
-				check := &schema.Check{Head: schema.Head{Base: schema.Base{Machine: name, At: a.now.UTC()}}, Check: "light-test",
-					Note: fmt.Sprintf("from a photograph of its %s: %.0f %% blocked (%.0f to %.0f)", side, r.Blocked, r.Low, r.High)}
+				check := &schema.Check{Head: schema.Head{Base: schema.Base{Machine: name, At: a.now.UTC()}},
+					Check: "light-test",
+					Note: fmt.Sprintf("from a photograph of its %s: %.0f %% blocked (%.0f to %.0f)", side, r.Blocked,
+						r.Low, r.High)}
 				if by != "" {
 					check.Note += ", measured by " + by
 				}
@@ -152,8 +157,10 @@ Core cold, fan unplugged: it starts by itself.`,
 			})
 		},
 	}
-	c.Flags().StringArrayVar(&corners, "corners", nil, "the core's four corners, as x,y pairs with spaces or ; between, in any order")
-	c.Flags().StringVar(&against, "against", "", "a photograph of the same core after a thorough clean: a file, or a record's number")
+	c.Flags().StringArrayVar(&corners, "corners", nil,
+		"the core's four corners, as x,y pairs with spaces or ; between, in any order")
+	c.Flags().StringVar(&against, "against", "",
+		"a photograph of the same core after a thorough clean: a file, or a record's number")
 	c.Flags().StringArrayVar(&againstCorners, "against-corners", nil, "the core's four corners in that photograph")
 	c.Flags().StringVar(&machine, "machine", "", "record the result as a light test of this machine")
 	c.Flags().StringVar(&side, "side", "back", "from which side the photograph was taken: front or back")
@@ -167,7 +174,8 @@ Core cold, fan unplugged: it starts by itself.`,
 func clearOf(r light.Result, figure string) (bool, error) {
 	said := map[string]bool{}
 	for _, share := range []float64{r.Low, math.Round(r.Blocked), r.High} {
-		v, err := cooling.Judge("light-test", cooling.Measurement{Figures: map[string][]float64{figure: {share}}}, cooling.Spec{})
+		v, err := cooling.Judge("light-test", cooling.Measurement{Figures: map[string][]float64{figure: {share}}},
+			cooling.Spec{})
 		if err != nil {
 			return false, err
 		}
@@ -208,7 +216,8 @@ func (a *app) reference(ctx context.Context, against, machine string, corners *[
 				kept = newestPicture(all, func(store.Attachment) bool { return true })
 			}
 			if kept == nil {
-				return &store.Error{Trouble: store.NotFound, Says: fmt.Sprintf("--against: record %d has no photograph attached", number),
+				return &store.Error{Trouble: store.NotFound,
+					Says: fmt.Sprintf("--against: record %d has no photograph attached", number),
 					Hint: fmt.Sprintf("shedbook attach %d FILE --what reference adds one", number)}
 			}
 		} else {
@@ -325,7 +334,8 @@ func parseCorners(given []string) (*[4]light.Point, error) {
 	var out [4]light.Point
 	pairs := strings.FieldsFunc(strings.Join(given, ";"), func(r rune) bool { return r == ';' || r == ' ' })
 	if len(pairs) != 4 {
-		return nil, usage("for instance --corners '120,80;1410,95;1400,990;130,1005'", "--corners gives %s, and a core has four corners", say.Count(len(pairs), "point"))
+		return nil, usage("for instance --corners '120,80;1410,95;1400,990;130,1005'",
+			"--corners gives %s, and a core has four corners", say.Count(len(pairs), "point"))
 	}
 	for i, p := range pairs {
 		x, y, ok := strings.Cut(p, ",")
@@ -333,7 +343,8 @@ func parseCorners(given []string) (*[4]light.Point, error) {
 		out[i].X, errX = unit.Parse(x, unit.Count)
 		out[i].Y, errY = unit.Parse(y, unit.Count)
 		if !ok || errX != nil || errY != nil {
-			return nil, usage("for instance --corners '120,80;1410,95;1400,990;130,1005'", "--corners: %q is not an x,y pair", p)
+			return nil, usage("for instance --corners '120,80;1410,95;1400,990;130,1005'",
+				"--corners: %q is not an x,y pair", p)
 		}
 	}
 	return &out, nil

@@ -20,7 +20,8 @@ var oftenest = []struct{ long, line string }{
 	{"log topup R4 300ml", "topup R4 300"},
 	{"log clean R4 hose --sides both --radiator-out yes", "clean R4 ho both out"},
 	{"log level R4 0", "level R4 ok"},
-	{"log overheat R4 --driver 'Ada Venn' --speed fast --terrain mud --sign lamp --minutes-in 20", "overheat R4 a mud fast lamp 20"},
+	{"log overheat R4 --driver 'Ada Venn' --speed fast --terrain mud --sign lamp --minutes-in 20",
+		"overheat R4 a mud fast lamp 20"},
 }
 
 // recorded runs the words in a new book and gives the records of their kind.
@@ -28,8 +29,10 @@ func recorded(t *testing.T, line string) []map[string]any {
 	book := filepath.Join(t.TempDir(), "yard.db")
 	do := func(words ...string) string {
 		var out, errOut bytes.Buffer
-		a := &app{in: strings.NewReader(""), out: &out, errOut: &errOut, now: demoEnd, width: 80, getenv: func(string) string { return "" }}
-		require.Zero(t, run(context.Background(), a, append([]string{"--book", book}, words...)), "%v: %s", words, errOut.String())
+		a := &app{in: strings.NewReader(""), out: &out, errOut: &errOut, now: demoEnd, width: 80,
+			getenv: func(string) string { return "" }}
+		require.Zero(t, run(context.Background(), a, append([]string{"--book", book}, words...)), "%v: %s", words,
+			errOut.String())
 		return out.String()
 	}
 	do("machine", "add", "R4", "R10")

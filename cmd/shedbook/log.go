@@ -133,7 +133,8 @@ func (a *app) readLine(cmd *cobra.Command, k *schema.Kind, r schema.Record, word
 	line, wrong := k.Line(words, known)
 	for _, g := range line {
 		if flag := flagName(k, g.Field); cmd.Flags().Changed(flag) {
-			return usage("", "the %s is given twice: %s and --%s %s", strings.ReplaceAll(flag, "-", " "), g.Value, flag, cmd.Flags().Lookup(flag).Value)
+			return usage("", "the %s is given twice: %s and --%s %s", strings.ReplaceAll(flag, "-", " "), g.Value, flag,
+				cmd.Flags().Lookup(flag).Value)
 		}
 	}
 	for _, g := range joined(line) {
@@ -186,9 +187,11 @@ next:
 
 // lineExamples is a line of each kind, as people type it.
 var lineExamples = map[string]string{
-	"run": "run R4 ada 2.5 mud fast", "topup": "topup R4 300 premix", "refill": "refill R4 4.2l", "bleed": "bleed R4 nose-up pump radiator",
+	"run": "run R4 ada 2.5 mud fast", "topup": "topup R4 300 premix", "refill": "refill R4 4.2l",
+	"bleed": "bleed R4 nose-up pump radiator",
 	"level": "level R4 ok cold", "clean": "clean R4 hose both out", "overheat": "overheat R4 ada mud fast lamp 20min",
-	"service": "service R4 'new pump seal' external-leak", "out": "out R4 ada 97.1 ok", "back": "back R4 99.6 ok no-lamp mud",
+	"service": "service R4 'new pump seal' external-leak", "out": "out R4 ada 97.1 ok",
+	"back":  "back R4 99.6 ok no-lamp mud",
 	"meter": "machine meter R4 --was 1042 --now 0",
 }
 
@@ -226,7 +229,8 @@ func lineHelp(k *schema.Kind) string {
 	if len(takes) == 0 {
 		return "Use the options for the rest."
 	}
-	return "After the machine you can write, in any order:\n  " + strings.Join(takes, "\n  ") + "\nUse the options for the rest."
+	return "After the machine you can write, in any order:\n  " + strings.Join(takes, "\n  ") +
+		"\nUse the options for the rest."
 }
 
 func upperFirst(s string) string { return strings.ToUpper(s[:1]) + s[1:] }
@@ -253,7 +257,8 @@ func (a *app) sayRecorded(ctx context.Context, b *store.Book, k *schema.Kind, r 
 	number := k.Meta(r).Number
 	a.say(0, "recorded as %s: %s, %s", nameOf(ctx, b, number), k.Name, describe(k, r, s))
 	if at := k.When(r); at.After(a.now) {
-		fmt.Fprintf(a.errOut, "note: that is in the future: reports count it from %s on; to correct it: shedbook correct %d --at TIME --why REASON\n", unit.FormatTime(at, s.Zone()), number)
+		fmt.Fprintf(a.errOut, "note: that is in the future: reports count it from %s on; to correct it: shedbook "+
+			"correct %d --at TIME --why REASON\n", unit.FormatTime(at, s.Zone()), number)
 	}
 }
 

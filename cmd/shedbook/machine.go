@@ -13,7 +13,8 @@ import (
 func (a *app) machineVerb() *cobra.Command {
 	k := schema.KindNamed("machine")
 	show := &cobra.Command{
-		Use: "show MACHINE", Short: "what the book knows about a machine itself", Args: args(1, 1, "a machine"), ValidArgsFunction: a.completeMachine,
+		Use: "show MACHINE", Short: "what the book knows about a machine itself", Args: args(1, 1, "a machine"),
+		ValidArgsFunction: a.completeMachine,
 		RunE: func(cmd *cobra.Command, given []string) error {
 			return a.view(cmd.Context(), func(b *store.Book) error {
 				known, err := b.Known(cmd.Context())
@@ -42,7 +43,8 @@ func (a *app) machineVerb() *cobra.Command {
 func (a *app) machineSet(k *schema.Kind) *cobra.Command {
 	var why string
 	c := &cobra.Command{
-		Use: "set MACHINE", Short: "change a machine's data", Args: args(1, 1, "a machine, then options"), ValidArgsFunction: a.completeMachine,
+		Use: "set MACHINE", Short: "change a machine's data", Args: args(1, 1, "a machine, then options"),
+		ValidArgsFunction: a.completeMachine,
 		RunE: func(cmd *cobra.Command, given []string) error {
 			return a.amendNamed(cmd, k, given[0], why, func(r schema.Record, known *schema.Known) error {
 				n, err := a.setFields(cmd.Flags(), k, r, known)
@@ -61,7 +63,8 @@ func (a *app) machineSet(k *schema.Kind) *cobra.Command {
 func (a *app) retireVerb(k *schema.Kind) *cobra.Command {
 	var at, why string
 	c := &cobra.Command{
-		Use: "retire MACHINE", Short: "take a machine out of the fleet; its history stays", Args: args(1, 1, "a machine"), ValidArgsFunction: a.completeMachine,
+		Use: "retire MACHINE", Short: "take a machine out of the fleet; its history stays",
+		Args: args(1, 1, "a machine"), ValidArgsFunction: a.completeMachine,
 		RunE: func(cmd *cobra.Command, given []string) error { return a.leave(cmd, k, given[0], at, "", why) },
 	}
 	c.Flags().StringVar(&at, "at", "now", "when")
@@ -72,7 +75,8 @@ func (a *app) retireVerb(k *schema.Kind) *cobra.Command {
 func (a *app) soldVerb(k *schema.Kind) *cobra.Command {
 	var at, to, why string
 	c := &cobra.Command{
-		Use: "sold MACHINE --to BUYER", Short: "record that a machine was sold; its history stays", Args: args(1, 1, "a machine"), ValidArgsFunction: a.completeMachine,
+		Use: "sold MACHINE --to BUYER", Short: "record that a machine was sold; its history stays",
+		Args: args(1, 1, "a machine"), ValidArgsFunction: a.completeMachine,
 		RunE: func(cmd *cobra.Command, given []string) error {
 			if strings.TrimSpace(to) == "" {
 				return usage("", "--to is missing: who bought it")
@@ -93,7 +97,8 @@ func (a *app) leave(cmd *cobra.Command, k *schema.Kind, machine, at, to, why str
 		return k.Set(r, k.Field("retired"), at, known, a.now)
 	}, func(name string) string {
 		if to != "" {
-			return fmt.Sprintf("machine %s is sold to %s; shedbook history %s prints its history for the buyer", name, to, schema.Quote(name))
+			return fmt.Sprintf("machine %s is sold to %s; shedbook history %s prints its history for the buyer", name,
+				to, schema.Quote(name))
 		}
 		return fmt.Sprintf("machine %s is retired; its history stays in the book", name)
 	})

@@ -18,7 +18,8 @@ import (
 // them.
 func (a *app) addVerb(k *schema.Kind) *cobra.Command {
 	c := &cobra.Command{
-		Use: "add " + strings.ToUpper(k.Name) + "...", Short: "add new " + k.Name + "s", Args: args(1, -1, "one name or more (in quotes if one has spaces)"),
+		Use: "add " + strings.ToUpper(k.Name) + "...", Short: "add new " + k.Name + "s",
+		Args: args(1, -1, "one name or more (in quotes if one has spaces)"),
 		RunE: func(cmd *cobra.Command, given []string) error {
 			return a.record(cmd.Context(), func(b *store.Book) error {
 				known, err := a.known(cmd.Context(), b)
@@ -48,7 +49,8 @@ func (a *app) addVerb(k *schema.Kind) *cobra.Command {
 				}
 				for i, r := range records {
 					a.mine(b, k.Meta(r))
-					fmt.Fprintf(a.out, "recorded as %s: %s %s\n", nameOf(cmd.Context(), b, numbers[i]), k.Name, render.Safe(k.Text(r, k.Name)))
+					fmt.Fprintf(a.out, "recorded as %s: %s %s\n", nameOf(cmd.Context(), b, numbers[i]), k.Name,
+						render.Safe(k.Text(r, k.Name)))
 				}
 				return nil
 			})
@@ -94,7 +96,8 @@ func (a *app) doubtTwins(k *schema.Kind, name string, known *schema.Known) error
 }
 
 // amendNamed changes a machine or a driver found by its name.
-func (a *app) amendNamed(cmd *cobra.Command, k *schema.Kind, name, why string, change func(schema.Record, *schema.Known) error, says func(name string) string) error {
+func (a *app) amendNamed(cmd *cobra.Command, k *schema.Kind, name, why string,
+	change func(schema.Record, *schema.Known) error, says func(name string) string) error {
 	return a.record(cmd.Context(), func(b *store.Book) error {
 		known, err := a.known(cmd.Context(), b)
 		if err != nil {
@@ -117,7 +120,8 @@ func (a *app) amendNamed(cmd *cobra.Command, k *schema.Kind, name, why string, c
 				if err != nil {
 					return err
 				}
-				found, err := b.Amend(cmd.Context(), k.Meta(r).Number, why, func(_ *schema.Kind, r schema.Record) error { return change(r, known) })
+				found, err := b.Amend(cmd.Context(), k.Meta(r).Number, why,
+					func(_ *schema.Kind, r schema.Record) error { return change(r, known) })
 				if err == nil {
 					fmt.Fprintln(a.out, says(name))
 					err = a.sayStates(cmd.Context(), b, was, k, found.Current)
@@ -152,7 +156,8 @@ func (a *app) parseTime(option, s string, settings schema.Settings) (time.Time, 
 func (a *app) driverVerb() *cobra.Command {
 	k := schema.KindNamed("driver")
 	rename := &cobra.Command{
-		Use: "rename DRIVER NEW_NAME", Short: "change a driver's name; the history stays", Args: args(2, 2, "the old name and the new one"),
+		Use: "rename DRIVER NEW_NAME", Short: "change a driver's name; the history stays",
+		Args: args(2, 2, "the old name and the new one"),
 		RunE: func(cmd *cobra.Command, given []string) error {
 			is := ""
 			return a.amendNamed(cmd, k, given[0], "renamed", func(r schema.Record, known *schema.Known) error {
@@ -176,7 +181,8 @@ func (a *app) driverVerb() *cobra.Command {
 
 func (a *app) wordVerb() *cobra.Command {
 	add := &cobra.Command{
-		Use: "add VOCABULARY WORD", Short: "add a word, such as a new kind of ground: word add terrain stubble", Args: args(2, 2, "a vocabulary (terrain) and the new word"),
+		Use: "add VOCABULARY WORD", Short: "add a word, such as a new kind of ground: word add terrain stubble",
+		Args: args(2, 2, "a vocabulary (terrain) and the new word"),
 		RunE: func(cmd *cobra.Command, given []string) error {
 			w := schema.Word{Vocabulary: given[0], Word: strings.ToLower(strings.TrimSpace(given[1]))}
 			if w.Word == "" {

@@ -31,7 +31,8 @@ func spellings(name string) []string {
 		r := []rune(w)
 		hidden[i] = string(r[:1]) + "\u200b" + string(r[1:])
 	}
-	return []string{name, strings.ToUpper(name), strings.ToLower(name), norm.NFD.String(name), strings.Join(words, "\u00a0"), strings.Join(words, "  "),
+	return []string{name, strings.ToUpper(name), strings.ToLower(name), norm.NFD.String(name),
+		strings.Join(words, "\u00a0"), strings.Join(words, "  "),
 		strings.Join(hidden, " "), strings.Join(words, "\u200b"), strings.Join(swapped, ", "), strings.Join(words, "-")}
 }
 
@@ -112,7 +113,8 @@ func leaks(data []byte) []string {
 func TestLeaksAreFound(t *testing.T) {
 	for _, name := range named {
 		for _, s := range spellings(name) {
-			if !strings.Contains(s, "\u200b") || strings.Contains(s, " ") || len(strings.Fields(name)) == 1 { // AdaVenn has no bounds
+			// AdaVenn has no bounds
+			if !strings.Contains(s, "\u200b") || strings.Contains(s, " ") || len(strings.Fields(name)) == 1 {
 				require.NotEmpty(t, leaks([]byte("said "+s+" then")), "%q", s)
 			}
 		}
@@ -178,7 +180,8 @@ func TestNobodyIsNamedInWhatLeaves(t *testing.T) {
 	require.Equal(t, len(schema.Kinds)-4, kinds, "every kind but settings, words, drivers and machines")
 	photo, err := os.ReadFile("../../testdata/photo/o1.jpg")
 	require.NoError(t, err)
-	_, _, err = b.Attach(ctx, numbers[2], []store.File{{Name: "larkin-ada venn-BO.jpg", What: everyName("picture"), Content: photo}})
+	_, _, err = b.Attach(ctx, numbers[2], []store.File{{Name: "larkin-ada venn-BO.jpg", What: everyName("picture"),
+		Content: photo}})
 	require.NoError(t, err)
 	require.NoError(t, b.Close())
 	yard, err := os.ReadFile(book)
@@ -195,7 +198,8 @@ func TestNobodyIsNamedInWhatLeaves(t *testing.T) {
 	require.Contains(t, said, "read these before you give it away")
 	require.Contains(t, said, "a driver is called the same: serial")
 	handed := read(out)
-	for _, stays := range []string{"R4", "text of make", "text of value", "text of figures", "text of work", "picture", "ground", "never was"} {
+	for _, stays := range []string{"R4", "text of make", "text of value", "text of figures", "text of work", "picture",
+		"ground", "never was"} {
 		require.True(t, bytes.Contains(handed, []byte(stays)), stays)
 	}
 	require.Empty(t, leaks(handed))
@@ -233,7 +237,9 @@ func TestNearTwinsAreDoubted(t *testing.T) {
 	shed(t, book, "driver", "add", "Ada Venn")
 	add := func(terminal bool, answer string, args ...string) (int, string) {
 		var out bytes.Buffer
-		a := &app{in: strings.NewReader(answer), out: &out, errOut: &out, now: time.Date(2026, 3, 20, 12, 0, 0, 0, time.UTC), width: 80, inTerminal: terminal, getenv: func(string) string { return "" }}
+		a := &app{in: strings.NewReader(answer), out: &out, errOut: &out,
+			now: time.Date(2026, 3, 20, 12, 0, 0, 0, time.UTC), width: 80, inTerminal: terminal,
+			getenv: func(string) string { return "" }}
 		return run(context.Background(), a, append([]string{"--book", book}, args...)), out.String()
 	}
 	code, out := add(true, "\n", "driver", "add", "Ada Vennn")

@@ -57,7 +57,8 @@ func (a *app) newVerb() *cobra.Command {
 			return a.sayNew(cmd.Context(), a.out, b, path)
 		},
 	}
-	c.Flags().StringVar(&zone, "time-zone", "", "the yard's time zone: a name, UTC+2 or +02:00 (default: this computer's)")
+	c.Flags().StringVar(&zone, "time-zone", "",
+		"the yard's time zone: a name, UTC+2 or +02:00 (default: this computer's)")
 	c.Flags().StringVar(&units, "units", "", "units to show: metric or us (default: metric)")
 	return c
 }

@@ -28,7 +28,8 @@ func (a *app) nextVerb() *cobra.Command {
 				return err
 			}
 			if walk && (req.asJSON || req.asCSV || req.asOf != "") {
-				return usage("shedbook next "+schema.Quote(machine)+" --walk", "--walk asks and records: leave out --json, --csv and --as-of")
+				return usage("shedbook next "+schema.Quote(machine)+" --walk",
+					"--walk asks and records: leave out --json, --csv and --as-of")
 			}
 			if walk {
 				return a.walk(ctx, machine)
@@ -109,7 +110,8 @@ func (req *request) among(machine string) (fleet schema.Fleet, others map[string
 }
 
 // fleetAround reads a machine's log, and of the others what counts beside it.
-func fleetAround(ctx context.Context, b *store.Book, machine string, at time.Time) (schema.Fleet, map[string][]byte, error) {
+func fleetAround(ctx context.Context, b *store.Book, machine string, at time.Time) (schema.Fleet, map[string][]byte,
+	error) {
 	fleet, err := b.Common(ctx)
 	others := map[string][]byte{}
 	if err != nil {
@@ -161,7 +163,8 @@ func (a *app) walk(ctx context.Context, machine string) error {
 					return nil
 				}
 				// All at one time: they count in the order in which they are entered.
-				err := a.walkAnswer(ctx, b, s, step, spec, machine, answer, schema.Base{Machine: machine, At: a.now.UTC()})
+				err := a.walkAnswer(ctx, b, s, step, spec, machine, answer,
+					schema.Base{Machine: machine, At: a.now.UTC()})
 				if err != nil {
 					if code, _, _ := judge(err); code != exitWords {
 						return err
@@ -199,7 +202,8 @@ func (a *app) propose(step next.Step) {
 }
 
 // walkAnswer takes one answer: a result, a value measured, or skip.
-func (a *app) walkAnswer(ctx context.Context, b *store.Book, s *next.Session, step next.Step, spec cooling.Spec, machine, answer string, base schema.Base) error {
+func (a *app) walkAnswer(ctx context.Context, b *store.Book, s *next.Session, step next.Step, spec cooling.Spec,
+	machine, answer string, base schema.Base) error {
 	settings, err := b.Settings(ctx)
 	if err != nil {
 		return err

@@ -36,7 +36,8 @@ func TestAnotherProgramAtTheBook(t *testing.T) {
 
 	for _, says := range []string{
 		"UPDATE runs SET hours = 7 WHERE number = (SELECT max(number) FROM runs)",
-		"INSERT INTO runs (number, machine, start, hours, entered, versions) SELECT 99999, machine, start, hours, entered, versions FROM runs ORDER BY number DESC LIMIT 1",
+		"INSERT INTO runs (number, machine, start, hours, entered, versions) SELECT 99999, machine, start, hours, " +
+			"entered, versions FROM runs ORDER BY number DESC LIMIT 1",
 	} {
 		data, err := os.ReadFile(copied)
 		require.NoError(t, err)

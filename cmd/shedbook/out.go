@@ -20,7 +20,8 @@ func (a *app) outVerb() *cobra.Command {
 	var sure bool
 	var by, why string
 	c := &cobra.Command{
-		Use: "out MACHINE DRIVER [WORDS]", Short: k.Help, Example: "  shedbook " + lineExamples["out"], GroupID: "record",
+		Use: "out MACHINE DRIVER [WORDS]", Short: k.Help, Example: "  shedbook " + lineExamples["out"],
+		GroupID: "record",
 		Long: upperFirst(k.Help) + ". The level is recorded as well.\n\n" +
 			"If the machine is on watch, whoever takes it must accept its state: add accept. A\n" +
 			"parked machine stays in the yard until somebody releases it by name.\n\n" + lineHelp(k),
@@ -71,7 +72,8 @@ func (a *app) sendOut(ctx context.Context, b *store.Book, o *schema.Outing, rele
 	var records []schema.Record
 	if release != nil {
 		if !was.IsParked() {
-			return usage("leave --release-by and --why out", "machine %q is not parked: no release is needed", o.Machine)
+			return usage("leave --release-by and --why out", "machine %q is not parked: no release is needed",
+				o.Machine)
 		}
 		release.Ref = o.Called() + "-release"
 		with.Add(release)
@@ -155,7 +157,8 @@ func (a *app) backVerb() *cobra.Command {
 				out := log.Out()
 				if out == nil {
 					name := schema.Quote(machine)
-					return usage("if it went out: shedbook out "+name+" DRIVER --at TIME; else record the run: shedbook run "+name,
+					return usage("if it went out: shedbook out "+name+
+						" DRIVER --at TIME; else record the run: shedbook run "+name,
 						"%s is not out", machine)
 				}
 				o := *out

@@ -38,7 +38,8 @@ func sealed(ctx context.Context, b *store.Book, machine string) (schema.Log, []r
 	}
 	var earlier []report.Earlier
 	for _, v := range versions {
-		earlier = append(earlier, report.Earlier{Number: v.Number, Record: v.Record, What: v.What, Replaced: v.Replaced, Why: v.Why})
+		earlier = append(earlier, report.Earlier{Number: v.Number, Record: v.Record, What: v.What, Replaced: v.Replaced,
+			Why: v.Why})
 	}
 	people, err := b.People(ctx)
 	return log, earlier, people, err
@@ -75,7 +76,8 @@ func (req *request) verifyPaper(ctx context.Context, machines []string, path str
 	}
 	digests := report.FindDigests(string(text))
 	if len(digests) == 0 {
-		return usage("a printed history has it at the foot; from a PDF or a scan, type it into a text file", "%s carries no digest of records", path)
+		return usage("a printed history has it at the foot; from a PDF or a scan, type it into a text file",
+			"%s carries no digest of records", path)
 	}
 	for _, machine := range machines {
 		m, err := req.matchPaper(ctx, machine, digests)
@@ -85,12 +87,16 @@ func (req *request) verifyPaper(ctx context.Context, machines []string, path str
 		if m == nil {
 			continue
 		}
-		a.say(0, "The records match: digest %s is that of %s and %s.", m.seal.Digest, render.Safe(machine), say.Count(m.seal.Records, "record"))
+		a.say(0, "The records match: digest %s is that of %s and %s.", m.seal.Digest, render.Safe(machine),
+			say.Count(m.seal.Records, "record"))
 		if m.later > 0 {
-			a.say(0, "It was printed of the records dated to %s; %s in the book.", unit.FormatTime(m.seal.At, req.fleet.Settings.Zone()), laterRecords(m.later))
+			a.say(0, "It was printed of the records dated to %s; %s in the book.",
+				unit.FormatTime(m.seal.At, req.fleet.Settings.Zone()), laterRecords(m.later))
 		}
 		if paper.format == "" {
-			a.say(0, "Only the digest was looked up: this file is no history in text, HTML, JSON or CSV, so what is printed on it was not compared. To compare it yourself: shedbook history %s", schema.Quote(render.Safe(machine)))
+			a.say(0, "Only the digest was looked up: this file is no history in text, HTML, JSON or CSV, so what is "+
+				"printed on it was not compared. To compare it yourself: shedbook history %s",
+				schema.Quote(render.Safe(machine)))
 			return nil
 		}
 		return req.comparePaper(ctx, m, paper)
@@ -103,7 +109,9 @@ func (req *request) verifyPaper(ctx context.Context, machines []string, path str
 		}
 		whose, ours = render.Safe(machines[0]), "; this book's is "+d
 	}
-	fmt.Fprintf(a.errOut, "shedbook: the paper does not match the book: no digest on it is that of %s's records\ntry: records were added, corrected or voided since it was printed, or it is the paper of another machine or another book%s\n", whose, ours)
+	fmt.Fprintf(a.errOut, "shedbook: the paper does not match the book: no digest on it is that of %s's "+
+		"records\ntry: records were added, corrected or voided since it was printed, or it is the paper of another "+
+		"machine or another book%s\n", whose, ours)
 	return exitError(exitFailed)
 }
 
@@ -167,7 +175,8 @@ func (req *request) compareCSV(ctx context.Context, machines []string, paper pri
 			for _, named := range []bool{false, true} {
 				p := paper
 				p.asOf = t
-				again, err := req.again(ctx, &match{machine: machine, seal: report.Seal{At: t}, people: people}, p, named)
+				again, err := req.again(ctx, &match{machine: machine, seal: report.Seal{At: t}, people: people}, p,
+					named)
 				if err != nil {
 					return err
 				}
@@ -283,7 +292,8 @@ func (p *papers) renumber() {
 		d.Records = slices.Clone(d.Records)
 		for j := range d.Records {
 			r := &d.Records[j]
-			d.Says = regexp.MustCompile(fmt.Sprintf(`\b%s %d\b`, r.Kind, r.Number)).ReplaceAllString(d.Says, fmt.Sprint(r.Kind, " ", anyNumber))
+			d.Says = regexp.MustCompile(fmt.Sprintf(`\b%s %d\b`, r.Kind, r.Number)).ReplaceAllString(d.Says,
+				fmt.Sprint(r.Kind, " ", anyNumber))
 			set(&d.Records[j].Number)
 		}
 	}
@@ -321,7 +331,8 @@ func (req *request) sayCompared(machine string, c *compared) error {
 			fmt.Fprintf(a.errOut, "  line %d: paper: %s\n    book: %s\n", d.line, render.Safe(paper), render.Safe(book))
 		}
 	}
-	fmt.Fprintf(a.errOut, "try: shedbook history %s prints it as the book has it. Flags are weighed with the whole fleet's log, and another version, time zone or units print other lines\n", schema.Quote(render.Safe(machine)))
+	fmt.Fprintf(a.errOut, "try: shedbook history %s prints it as the book has it. Flags are weighed with the whole "+
+		"fleet's log, and another version, time zone or units print other lines\n", schema.Quote(render.Safe(machine)))
 	return exitError(exitFailed)
 }
 

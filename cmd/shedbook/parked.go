@@ -70,7 +70,8 @@ func machineNamed(k *schema.Kind, r schema.Record) string {
 
 // sayStates says what became of the machines whose states were, and of the machine
 // of the record as it is now.
-func (a *app) sayStates(ctx context.Context, b *store.Book, was map[string]state.Told, k *schema.Kind, r schema.Record) error {
+func (a *app) sayStates(ctx context.Context, b *store.Book, was map[string]state.Told, k *schema.Kind,
+	r schema.Record) error {
 	now := machineNamed(k, r)
 	if k.Name == "machine" { // which may have another name
 		for _, told := range was {
@@ -133,7 +134,8 @@ const maxDoubts = 10
 
 // before is how the book stands before an import: how far it is written and, where
 // rows may be amended, the state of every machine.
-func (a *app) before(ctx context.Context, b *store.Book, update bool) (written store.State, was map[string]state.Told, err error) {
+func (a *app) before(ctx context.Context, b *store.Book, update bool) (written store.State, was map[string]state.Told,
+	err error) {
 	if written, err = b.State(ctx); err == nil && update {
 		was, err = a.states(ctx, b)
 	}
@@ -141,9 +143,11 @@ func (a *app) before(ctx context.Context, b *store.Book, update bool) (written s
 }
 
 // sayImportedStates says what is doubtful in the new records of an import, and of
-// each machine that it wrote to whether it became parked, stays parked or no longer is. was holds the states before, where rows
+// each machine that it wrote to whether it became parked, stays parked or no longer is. was holds the states before,
+// where rows
 // may have been amended; else the new records are those from a number on.
-func (a *app) sayImportedStates(ctx context.Context, b *store.Book, written store.State, was map[string]state.Told, done *store.Imported) error {
+func (a *app) sayImportedStates(ctx context.Context, b *store.Book, written store.State, was map[string]state.Told,
+	done *store.Imported) error {
 	rows := 0
 	for _, s := range done.Sheets {
 		rows += s.Added + s.Amended

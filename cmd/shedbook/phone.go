@@ -12,17 +12,21 @@ import (
 )
 
 func (a *app) phoneVerb() *cobra.Command {
-	return a.group("phone", "phones that may open the page of `serve`", "book", a.phoneAdd(), a.phoneList(), a.phoneRemove())
+	return a.group("phone", "phones that may open the page of `serve`", "book", a.phoneAdd(), a.phoneList(),
+		a.phoneRemove())
 }
 
 func (a *app) phoneAdd() *cobra.Command {
 	var may string
 	c := &cobra.Command{
-		Use: "add NAME", Short: "let a phone in: prints a code to type on it", Args: args(1, 1, "a name for the phone, such as its owner's"),
-		Long: "Prints a code. Open the page of `shedbook serve` on the phone and type it there: it\nworks once, within ten minutes. What the phone enters is recorded under its name.",
+		Use: "add NAME", Short: "let a phone in: prints a code to type on it",
+		Args: args(1, 1, "a name for the phone, such as its owner's"),
+		Long: "Prints a code. Open the page of `shedbook serve` on the phone and type it there: it\nworks once, " +
+			"within ten minutes. What the phone enters is recorded under its name.",
 		RunE: func(cmd *cobra.Command, given []string) error {
 			if may != "record" && may != "keep" {
-				return usage("", "--may %q should be record (enter records and read) or keep (correct, void and manage too)", may)
+				return usage("",
+					"--may %q should be record (enter records and read) or keep (correct, void and manage too)", may)
 			}
 			return a.recordIn(cmd.Context(), func(b *store.Book) error {
 				code, err := b.AddPhone(cmd.Context(), given[0], may)
@@ -30,13 +34,16 @@ func (a *app) phoneAdd() *cobra.Command {
 					return err
 				}
 				fmt.Fprintf(a.out, "the code for %s is %s\n", render.Safe(schema.CleanName(given[0])), code)
-				a.say(0, "It works once, within ten minutes: open the page of shedbook serve on the phone and type it there.")
+				a.say(0, "It works once, within ten minutes: open the page of shedbook serve on the phone and type "+
+					"it there.")
 				return nil
 			})
 		},
 	}
-	c.Flags().StringVar(&may, "may", "record", "what it may do: record (enter records and read) or keep (correct, void and manage too)")
-	_ = c.RegisterFlagCompletionFunc("may", cobra.FixedCompletions([]string{"record", "keep"}, cobra.ShellCompDirectiveNoFileComp))
+	c.Flags().StringVar(&may, "may", "record",
+		"what it may do: record (enter records and read) or keep (correct, void and manage too)")
+	_ = c.RegisterFlagCompletionFunc("may", cobra.FixedCompletions([]string{"record", "keep"},
+		cobra.ShellCompDirectiveNoFileComp))
 	return c
 }
 
@@ -53,7 +60,8 @@ func (a *app) phoneList() *cobra.Command {
 				if err != nil {
 					return err
 				}
-				t := &render.Table{Columns: []render.Column{{Key: "phone", Head: "Phone"}, {Key: "may", Head: "May"}, {Key: "since", Head: "Since"}},
+				t := &render.Table{Columns: []render.Column{{Key: "phone", Head: "Phone"}, {Key: "may", Head: "May"},
+					{Key: "since", Head: "Since"}},
 					Empty: "No phone is let in yet. Add one with 'phone add'."}
 				for _, p := range list {
 					since := "waits for its code"
@@ -80,7 +88,8 @@ func (a *app) phoneRemove() *cobra.Command {
 			return a.recordIn(cmd.Context(), func(b *store.Book) error {
 				err := b.RemovePhone(cmd.Context(), given[0])
 				if err == nil {
-					fmt.Fprintf(a.out, "removed %s: it can't open the page any more\n", render.Safe(schema.CleanName(given[0])))
+					fmt.Fprintf(a.out, "removed %s: it can't open the page any more\n",
+						render.Safe(schema.CleanName(given[0])))
 				}
 				return err
 			})

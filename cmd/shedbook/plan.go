@@ -16,9 +16,12 @@ import (
 func (a *app) planVerb() *cobra.Command {
 	k := schema.KindNamed("plan")
 	c := &cobra.Command{
-		Use: "add [MACHINE] WORK --every 50h | --every-mud 20h | --every-days 180", Short: "add recurring work for a machine, or for a model (--model)",
-		Args: args(1, 2, "a machine (or --model), and the work as you name it in services, in quotes if it has spaces"),
-		ValidArgsFunction: func(cmd *cobra.Command, given []string, typed string) ([]cobra.Completion, cobra.ShellCompDirective) {
+		Use:   "add [MACHINE] WORK --every 50h | --every-mud 20h | --every-days 180",
+		Short: "add recurring work for a machine, or for a model (--model)",
+		Args: args(1, 2,
+			"a machine (or --model), and the work as you name it in services, in quotes if it has spaces"),
+		ValidArgsFunction: func(cmd *cobra.Command, given []string, typed string) ([]cobra.Completion,
+			cobra.ShellCompDirective) {
 			if len(given) == 1 {
 				return a.completeField(k.Field("work"))(cmd, given, typed)
 			}
@@ -59,7 +62,8 @@ func (a *app) works(ctx context.Context) []string {
 				return err
 			}
 			for _, r := range list {
-				if w := k.Text(r, "work"); !slices.ContainsFunc(out, func(o string) bool { return strings.EqualFold(o, w) }) {
+				if w := k.Text(r, "work"); !slices.ContainsFunc(out,
+					func(o string) bool { return strings.EqualFold(o, w) }) {
 					out = append(out, w)
 				}
 			}
@@ -137,7 +141,8 @@ func (a *app) notePlan(ctx context.Context, b *store.Book, v *schema.Service, nu
 	if err != nil || len(works) == 0 {
 		return err
 	}
-	fmt.Fprintf(a.errOut, "note: %q is no plan of %s (did you mean the plan %q?): a plan counts only services with its own words. To put it right: shedbook correct %d --work %s --why 'worded as the plan'\n",
+	fmt.Fprintf(a.errOut, "note: %q is no plan of %s (did you mean the plan %q?): a plan counts only services with "+
+		"its own words. To put it right: shedbook correct %d --work %s --why 'worded as the plan'\n",
 		render.Safe(v.Work), render.Safe(v.Machine), render.Safe(works[0]), number, schema.Quote(render.Safe(works[0])))
 	return nil
 }

@@ -60,7 +60,8 @@ func (a *app) wrote(path string) { fmt.Fprintf(a.errOut, "%s written\n", render.
 
 // printRecords prints records of one kind as a table, JSON or CSV; with who, which
 // phone entered each too.
-func (a *app) printRecords(ctx context.Context, b *store.Book, k *schema.Kind, records []schema.Record, who map[int64]string, asJSON, asCSV bool) error {
+func (a *app) printRecords(ctx context.Context, b *store.Book, k *schema.Kind, records []schema.Record,
+	who map[int64]string, asJSON, asCSV bool) error {
 	s, err := b.Settings(ctx)
 	if err != nil {
 		return err
@@ -79,7 +80,8 @@ func (a *app) printRecords(ctx context.Context, b *store.Book, k *schema.Kind, r
 			objects[i] = withName(k.JSON(r, s.Zone()), k.Meta(r), names)
 			if name := who[k.Meta(r).Number]; name != "" {
 				text, _ := json.Marshal(name)
-				objects[i] = fmt.Appendf(bytes.TrimSuffix(bytes.TrimSpace(objects[i]), []byte{'}'}), `,"entered_by":%s}`, text)
+				objects[i] = fmt.Appendf(bytes.TrimSuffix(bytes.TrimSpace(objects[i]), []byte{'}'}),
+					`,"entered_by":%s}`, text)
 			}
 		}
 	}
@@ -197,7 +199,8 @@ func (a *app) showRecord(ctx context.Context, b *store.Book, number int64, asJSO
 			Attached []attachmentJSON `json:"attachments"`
 			By       string           `json:"entered_by,omitempty"`
 			Same     int64            `json:"counted_as,omitempty"`
-		}{By: by[0], Same: found.Same, Record: json.RawMessage("null"), Past: []version{}, Attached: attachmentsJSON(attached, zone)}
+		}{By: by[0], Same: found.Same, Record: json.RawMessage("null"), Past: []version{},
+			Attached: attachmentsJSON(attached, zone)}
 		if found.Current != nil {
 			out.Record = withName(k.JSON(found.Current, zone), k.Meta(found.Current), names)
 		}
@@ -206,7 +209,8 @@ func (a *app) showRecord(ctx context.Context, b *store.Book, number int64, asJSO
 			if v.Why != "" {
 				why = &v.Why
 			}
-			out.Past = append(out.Past, version{v.What, v.Replaced.In(zone).Format(time.RFC3339), why, by[i+1], k.JSON(v.Record, zone)})
+			out.Past = append(out.Past, version{v.What, v.Replaced.In(zone).Format(time.RFC3339), why, by[i+1],
+				k.JSON(v.Record, zone)})
 		}
 		return a.printJSON(out)
 	}
@@ -239,13 +243,16 @@ func (a *app) showRecord(ctx context.Context, b *store.Book, number int64, asJSO
 	}
 	if found.Current != nil {
 		m := k.Meta(found.Current)
-		fmt.Fprintf(&text, "%s %s, entered %s%s\n", k.Name, cmp.Or(names[number], strconv.FormatInt(number, 10)), unit.FormatTime(m.Entered, zone), byWhom(0))
+		fmt.Fprintf(&text, "%s %s, entered %s%s\n", k.Name, cmp.Or(names[number], strconv.FormatInt(number, 10)),
+			unit.FormatTime(m.Entered, zone), byWhom(0))
 		write(found.Current)
 	} else {
-		fmt.Fprintf(&text, "%s %s, voided%s\n", k.Name, cmp.Or(names[number], strconv.FormatInt(number, 10)), byWhom(len(found.Past)))
+		fmt.Fprintf(&text, "%s %s, voided%s\n", k.Name, cmp.Or(names[number], strconv.FormatInt(number, 10)),
+			byWhom(len(found.Past)))
 	}
 	if found.Same != 0 {
-		fmt.Fprintf(&text, "  says what %s says, which counts in its place\n", cmp.Or(names[found.Same], strconv.FormatInt(found.Same, 10)))
+		fmt.Fprintf(&text, "  says what %s says, which counts in its place\n",
+			cmp.Or(names[found.Same], strconv.FormatInt(found.Same, 10)))
 	}
 	for _, line := range attachmentLines(attached, zone) {
 		fmt.Fprintf(&text, "  %s\n", line)
@@ -256,7 +263,8 @@ func (a *app) showRecord(ctx context.Context, b *store.Book, number int64, asJSO
 		if v.Why != "" {
 			why = ": " + render.Safe(v.Why)
 		}
-		fmt.Fprintf(&text, "until it was %s on %s%s%s\n", strings.Replace(v.What, "amended", "corrected", 1), unit.FormatTime(v.Replaced, zone), byWhom(i+1), why)
+		fmt.Fprintf(&text, "until it was %s on %s%s%s\n", strings.Replace(v.What, "amended", "corrected", 1),
+			unit.FormatTime(v.Replaced, zone), byWhom(i+1), why)
 		write(v.Record)
 	}
 	_, err = a.out.Write(text.Bytes())

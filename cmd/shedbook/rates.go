@@ -18,17 +18,20 @@ import (
 func (a *app) ratesVerb() *cobra.Command {
 	var by, adjust, reference string
 	var midP bool
-	c := a.reportVerb("rates --by FACTOR", "overheats per hour driven, by driver, terrain, speed, ...", "the rates with their plot", args(0, 0, "no words, only options such as --by driver"),
+	c := a.reportVerb("rates --by FACTOR", "overheats per hour driven, by driver, terrain, speed, ...",
+		"the rates with their plot", args(0, 0, "no words, only options such as --by driver"),
 		func(_ context.Context, req *request, _ []string) error {
 			q := report.RateQuestion{Reference: reference, MidP: midP}
 			var err error
 			if by == "" {
-				return usage("for instance: shedbook rates --by driver --adjust speed,terrain", "--by is missing: one of %s", strings.Join(exposure.FactorNames(), ", "))
+				return usage("for instance: shedbook rates --by driver --adjust speed,terrain",
+					"--by is missing: one of %s", strings.Join(exposure.FactorNames(), ", "))
 			}
 			if q.By, err = factor("by", by); err != nil {
 				return err
 			}
-			for _, name := range strings.FieldsFunc(adjust, func(r rune) bool { return r == ',' || r == ' ' || r == ';' }) {
+			for _, name := range strings.FieldsFunc(adjust,
+				func(r rune) bool { return r == ',' || r == ' ' || r == ';' }) {
 				f, err := factor("adjust", name)
 				if err != nil {
 					return err
@@ -52,7 +55,8 @@ func (a *app) ratesVerb() *cobra.Command {
 	c.Flags().StringVar(&by, "by", "", "what to compare: "+strings.Join(exposure.FactorNames(), ", "))
 	c.Flags().StringVar(&adjust, "adjust", "", "what to allow for, with commas between")
 	c.Flags().StringVar(&reference, "reference", "", "compare with this one (default: each with all the others)")
-	c.Flags().BoolVar(&midP, "mid-p", false, "mid-P intervals for the rates as counted: right about 95 % of the time (exact ones at least 95 %)")
+	c.Flags().BoolVar(&midP, "mid-p", false,
+		"mid-P intervals for the rates as counted: right about 95 % of the time (exact ones at least 95 %)")
 	names := func(_ *cobra.Command, _ []string, typed string) ([]cobra.Completion, cobra.ShellCompDirective) {
 		done, last := "", typed
 		if i := strings.LastIndexByte(typed, ','); i >= 0 {
@@ -101,6 +105,7 @@ func factor(option, name string) (exposure.Factor, error) {
 	if ok {
 		return f, nil
 	}
-	says := "is not a factor: choose from " + strings.Join(exposure.FactorNames(), ", ") + schema.DidYouMean(name, exposure.FactorNames())
+	says := "is not a factor: choose from " + strings.Join(exposure.FactorNames(), ", ") + schema.DidYouMean(name,
+		exposure.FactorNames())
 	return f, schema.Wrong("--"+option, name, says)
 }

@@ -23,7 +23,8 @@ func TestReadme(t *testing.T) {
 	require.NoError(t, err)
 	dir := t.TempDir()
 	t.Chdir(dir) // for the files that samples write
-	yard := &app{now: time.Date(2026, 3, 14, 12, 0, 0, 0, time.UTC), width: 80, bookFlag: filepath.Join(dir, "shedbook.db")}
+	yard := &app{now: time.Date(2026, 3, 14, 12, 0, 0, 0, time.UTC), width: 80,
+		bookFlag: filepath.Join(dir, "shedbook.db")}
 	demo := &app{now: demoEnd, width: 80, bookFlag: filepath.Join(dir, "demo.db"), outTerminal: true}
 	for _, a := range []*app{yard, demo} {
 		a.in = strings.NewReader("")
@@ -50,7 +51,8 @@ func TestReadme(t *testing.T) {
 			var printed bytes.Buffer
 			step := *a
 			step.out, step.errOut = &printed, &printed
-			run(context.Background(), &step, append([]string{"--book", a.bookFlag}, words(t, strings.TrimSpace(command))...))
+			run(context.Background(), &step, append([]string{"--book", a.bookFlag},
+				words(t, strings.TrimSpace(command))...))
 			out.WriteString(strings.ReplaceAll(printed.String(), dir+string(filepath.Separator), ""))
 		}
 		out.WriteString("```")

@@ -14,7 +14,8 @@ import (
 func (a *app) recurrenceVerb() *cobra.Command {
 	var work string
 	var overheats bool
-	c := a.reportVerb("recurrence", "how often something happens as machines age, and whether more or less often", "the curve", args(0, 0, "no words, only options"),
+	c := a.reportVerb("recurrence", "how often something happens as machines age, and whether more or less often",
+		"the curve", args(0, 0, "no words, only options"),
 		func(_ context.Context, req *request, _ []string) error {
 			if work != "" && overheats {
 				return usage("", "use --work or --overheats, not both")

@@ -14,8 +14,9 @@ import (
 func (a *app) releaseVerb() *cobra.Command {
 	k := schema.KindNamed("release")
 	c := &cobra.Command{
-		Use: "release MACHINE --by NAME --why REASON", Short: "let a parked machine go, with your name and reason", GroupID: "record",
-		Args: args(1, 1, "a machine, then --by and --why"), ValidArgsFunction: a.completeMachine,
+		Use: "release MACHINE --by NAME --why REASON", Short: "let a parked machine go, with your name and reason",
+		GroupID: "record",
+		Args:    args(1, 1, "a machine, then --by and --why"), ValidArgsFunction: a.completeMachine,
 		RunE: func(cmd *cobra.Command, given []string) error {
 			return a.recordIn(cmd.Context(), func(b *store.Book) error {
 				known, err := a.known(cmd.Context(), b, given[0])
@@ -36,7 +37,8 @@ func (a *app) releaseVerb() *cobra.Command {
 					{"--by", r.By, "say who takes responsibility"}, {"--why", r.Why, "say why it may go"},
 				} {
 					if strings.TrimSpace(x.value) == "" {
-						return usage("shedbook release "+schema.Quote(r.Machine)+" --by NAME --why REASON", "%s is missing: %s", x.flag, x.help)
+						return usage("shedbook release "+schema.Quote(r.Machine)+" --by NAME --why REASON",
+							"%s is missing: %s", x.flag, x.help)
 					}
 				}
 				f, err := common(cmd.Context(), b)
@@ -48,7 +50,8 @@ func (a *app) releaseVerb() *cobra.Command {
 						return err
 					}
 					if is := stateOf(f, log, r.At); !is.IsParked() {
-						return usage("shedbook next "+schema.Quote(r.Machine)+" says how it stands", "machine %q was not parked at %s: no release is needed",
+						return usage("shedbook next "+schema.Quote(r.Machine)+" says how it stands",
+							"machine %q was not parked at %s: no release is needed",
 							r.Machine, unit.FormatTime(r.At, f.Settings.Zone()))
 					}
 				}
@@ -57,7 +60,8 @@ func (a *app) releaseVerb() *cobra.Command {
 		},
 	}
 	c.Long = "Lets a parked machine go. The history keeps the release for ever, with name and\n" +
-		"reason. It covers what parked the machine until now, not what comes later. The\nmaker's manual and a licensed mechanic come first.\n\nWhat parks a machine, and what has to be done:\n" + ruleList()
+		"reason. It covers what parked the machine until now, not what comes later. The\nmaker's manual and a " +
+		"licensed mechanic come first.\n\nWhat parks a machine, and what has to be done:\n" + ruleList()
 	a.addFields(c, k, "ref", "machine")
 	return c
 }

@@ -59,7 +59,8 @@ func (f *failure) get() error {
 // reportVerb makes a report's verb. do is handed the fleet read and the time
 // asked for; args are the words after the verb. page says what --html writes,
 // "" where the report has no page.
-func (a *app) reportVerb(use, short, page string, words cobra.PositionalArgs, do func(ctx context.Context, req *request, args []string) error) *cobra.Command {
+func (a *app) reportVerb(use, short, page string, words cobra.PositionalArgs,
+	do func(ctx context.Context, req *request, args []string) error) *cobra.Command {
 	req := &request{a: a}
 	c := &cobra.Command{Use: use, Short: short, GroupID: "look", Args: words, ValidArgsFunction: a.completeMachine}
 	c.RunE = func(cmd *cobra.Command, given []string) error {

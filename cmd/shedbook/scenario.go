@@ -73,7 +73,8 @@ func brackwater(seed uint64) []schema.Record {
 		}
 	}
 	b1 := yard[0]
-	s.add("outing", &schema.Outing{Base: schema.Base{Machine: b1.Name, At: demoEnd.Add(-7 * time.Hour)}, Driver: "Cass Imrie",
+	s.add("outing", &schema.Outing{Base: schema.Base{Machine: b1.Name, At: demoEnd.Add(-7 * time.Hour)},
+		Driver:   "Cass Imrie",
 		MeterOut: schema.N(round1(b1.meter)), Accepted: "yes"})
 	return s.records
 }
@@ -88,17 +89,21 @@ func (s *scenario) day(m *yardMachine, i int, day time.Time, drivers []string) {
 	}
 	evening := day.Add(18*time.Hour + time.Duration(s.rng.IntN(60))*time.Minute)
 	if m.Name == "B6" && (n == 198 || n == 231 || n == 252) {
-		s.add("refill", &schema.Refill{Head: s.head(m, evening), Volume: schema.N(4200), Concentrate: schema.N(50), Reason: "hose replaced"})
+		s.add("refill", &schema.Refill{Head: s.head(m, evening), Volume: schema.N(4200), Concentrate: schema.N(50),
+			Reason: "hose replaced"})
 		m.below, m.air = 0, 4
 		if n == 252 {
-			s.add("bleed", &schema.Bleed{Head: s.head(m, evening.Add(20*time.Minute)), Points: []string{"thermostat", "radiator"}, NoseUp: "yes", HeatCycles: schema.N(2)})
+			s.add("bleed", &schema.Bleed{Head: s.head(m, evening.Add(20*time.Minute)),
+				Points: []string{"thermostat", "radiator"}, NoseUp: "yes", HeatCycles: schema.N(2)})
 			m.air = 0
 		}
 		return
 	}
 	if m.thoroughEvery > 0 && (n+7*i)%m.thoroughEvery == m.thoroughEvery-1 {
 		back := math.Min(85, 4+2.2*m.dirt)
-		s.add("clean", &schema.Cleaning{Head: s.head(m, evening), Method: "hose", RadiatorOut: "yes", Sides: "both", BlockedFront: schema.N(math.Round(back * 0.4)), BlockedBack: schema.N(math.Round(back)), BlockedAfter: schema.N(2)})
+		s.add("clean", &schema.Cleaning{Head: s.head(m, evening), Method: "hose", RadiatorOut: "yes", Sides: "both",
+			BlockedFront: schema.N(math.Round(back * 0.4)), BlockedBack: schema.N(math.Round(back)),
+			BlockedAfter: schema.N(2)})
 		m.dirt = 0
 	} else if (n+3*i)%m.rinse == 0 {
 		s.add("clean", &schema.Cleaning{Head: s.head(m, evening), Method: "rinse", Sides: "front"})
@@ -107,14 +112,17 @@ func (s *scenario) day(m *yardMachine, i int, day time.Time, drivers []string) {
 		switch {
 		case m.below >= 60:
 			v := math.Round(m.below/50) * 50
-			s.add("topup", &schema.TopUp{Head: s.head(m, evening.Add(5*time.Minute)), Volume: schema.N(v), Fluid: "premix", Into: "reservoir"})
+			s.add("topup", &schema.TopUp{Head: s.head(m, evening.Add(5*time.Minute)), Volume: schema.N(v),
+				Fluid: "premix", Into: "reservoir"})
 			m.below -= v
 		default:
-			s.add("level", &schema.Level{Head: s.head(m, evening.Add(5*time.Minute)), BelowMark: schema.N(math.Max(0, math.Round(m.below/25)*25)), Engine: "cold"})
+			s.add("level", &schema.Level{Head: s.head(m, evening.Add(5*time.Minute)),
+				BelowMark: schema.N(math.Max(0, math.Round(m.below/25)*25)), Engine: "cold"})
 		}
 	}
 	if (n+11*i)%120 == 60 {
-		s.add("service", &schema.Service{Head: s.head(m, evening.Add(30*time.Minute)), Work: "engine oil and filter", By: "yard", Cost: schema.N(68)})
+		s.add("service", &schema.Service{Head: s.head(m, evening.Add(30*time.Minute)), Work: "engine oil and filter",
+			By: "yard", Cost: schema.N(68)})
 	}
 }
 
@@ -122,7 +130,8 @@ func (s *scenario) day(m *yardMachine, i int, day time.Time, drivers []string) {
 func (s *scenario) drive(m *yardMachine, day time.Time, drivers []string) {
 	driver := drivers[s.rng.IntN(len(drivers))]
 	season := -math.Cos(2 * math.Pi * float64(day.YearDay()-20) / 365)
-	r := &schema.Run{Driver: driver, Range: "high", Load: "light", AmbientC: schema.N(math.Round(12 + 11*season + 4*s.rng.NormFloat64()))}
+	r := &schema.Run{Driver: driver, Range: "high", Load: "light",
+		AmbientC: schema.N(math.Round(12 + 11*season + 4*s.rng.NormFloat64()))}
 	mud, fast := m.mud, 0.3
 	if driver == "Tam Rusk" {
 		mud, fast = math.Max(mud, 0.7), 0.8
@@ -161,8 +170,10 @@ func (s *scenario) drive(m *yardMachine, day time.Time, drivers []string) {
 	}
 	lost := 0.0
 	if at < hours {
-		o := &schema.Overheat{Driver: r.Driver, Terrain: r.Terrain, Speed: r.Speed, Range: r.Range, Load: r.Load, AmbientC: r.AmbientC, Sign: "lamp", Fan: "on"}
-		o.Base = schema.Base{Machine: m.Name, At: start.Add(time.Duration(at * float64(time.Hour))).Truncate(time.Minute)}
+		o := &schema.Overheat{Driver: r.Driver, Terrain: r.Terrain, Speed: r.Speed, Range: r.Range, Load: r.Load,
+			AmbientC: r.AmbientC, Sign: "lamp", Fan: "on"}
+		o.Base = schema.Base{Machine: m.Name,
+			At: start.Add(time.Duration(at * float64(time.Hour))).Truncate(time.Minute)}
 		o.Meter, o.MinutesIn = schema.N(round1(m.meter+at)), schema.N(math.Round(at*60))
 		if s.rng.Float64() < 0.25 || early && s.rng.Float64() < 0.5 {
 			o.Sign, lost = "steam", 50*math.Round(2+4*s.rng.Float64())
@@ -170,7 +181,8 @@ func (s *scenario) drive(m *yardMachine, day time.Time, drivers []string) {
 		}
 		s.add("overheat", o)
 		if o.Sign == "steam" && (m.Name == "B7" || m.Name == "W4") { // the yard looks into it, and says so
-			s.add("release", &schema.Release{Base: schema.Base{Machine: m.Name, At: o.At.AddDate(0, 0, 3)}, By: "Eir Monk",
+			s.add("release", &schema.Release{Base: schema.Base{Machine: m.Name, At: o.At.AddDate(0, 0, 3)},
+				By:  "Eir Monk",
 				Why: "cap and hoses tested, filled, the neck full on two mornings"})
 		}
 	}

@@ -42,7 +42,8 @@ const (
 func (a *app) serveVerb() *cobra.Command {
 	var listen, cert, key string
 	c := &cobra.Command{
-		Use: "serve", Short: "show the book in browsers and on phones, and record what they send", GroupID: "book", Args: args(0, 0, "no words, only options"),
+		Use: "serve", Short: "show the book in browsers and on phones, and record what they send", GroupID: "book",
+		Args: args(0, 0, "no words, only options"),
 		Long: "Shows the book in browsers, and records what they send, until you stop it (Ctrl-C).\n" +
 			"Unless you give --listen, only this computer can reach it, and needs no code as long\n" +
 			"as no phone was added. Everybody else needs one: shedbook phone add NAME.\n\n" +
@@ -60,17 +61,22 @@ func (a *app) serveVerb() *cobra.Command {
 			if cert != "" {
 				loaded, err := tls.LoadX509KeyPair(cert, key)
 				if err != nil {
-					return usage("both are PEM files, and the key is the certificate's", "--tls-cert %q with --tls-key %q can't be used: %s", cert, key, err)
+					return usage("both are PEM files, and the key is the certificate's",
+						"--tls-cert %q with --tls-key %q can't be used: %s", cert, key, err)
 				}
 				if end := loaded.Leaf.NotAfter; end.Before(a.now) {
-					fmt.Fprintf(a.errOut, "note: the certificate ended on %s: phones refuse the page until there is a new one\n", end.Format(time.DateOnly))
+					fmt.Fprintf(a.errOut,
+						"note: the certificate ended on %s: phones refuse the page until there is a new one\n",
+						end.Format(time.DateOnly))
 				}
-				pair = &tls.Config{Certificates: []tls.Certificate{loaded}, MinVersion: tls.VersionTLS12, NextProtos: []string{"h2", "http/1.1"}}
+				pair = &tls.Config{Certificates: []tls.Certificate{loaded}, MinVersion: tls.VersionTLS12,
+					NextProtos: []string{"h2", "http/1.1"}}
 			}
 			return a.recordIn(cmd.Context(), func(b *store.Book) error { return a.serve(cmd.Context(), b, addr, pair) })
 		},
 	}
-	c.Flags().StringVar(&listen, "listen", "127.0.0.1:"+servePort, "address where the page can be reached; 0.0.0.0 is every network of this computer")
+	c.Flags().StringVar(&listen, "listen", "127.0.0.1:"+servePort,
+		"address where the page can be reached; 0.0.0.0 is every network of this computer")
 	c.Flags().StringVar(&cert, "tls-cert", "", "file with the certificate, to encrypt what is sent")
 	c.Flags().StringVar(&key, "tls-key", "", "file with its key")
 	return c
@@ -84,7 +90,8 @@ func listenAt(s string) (string, error) {
 	}
 	addr := net.JoinHostPort(host, port)
 	if _, err := net.ResolveTCPAddr("tcp", addr); err != nil {
-		return "", usage("for instance --listen 0.0.0.0 or --listen 192.168.1.5:8080", "--listen %q is not an address", s)
+		return "", usage("for instance --listen 0.0.0.0 or --listen 192.168.1.5:8080", "--listen %q is not an address",
+			s)
 	}
 	return addr, nil
 }
@@ -150,7 +157,8 @@ func newServer(a *app, b *store.Book, at net.Addr, secure bool) *server {
 // http is the server with its limits: whoever sends too slowly, too much, or holds
 // too many connections is cut off.
 func (s *server) http() *http.Server {
-	return &http.Server{Handler: s.handler(), ReadHeaderTimeout: headTime, ReadTimeout: readTime, WriteTimeout: writeTime, IdleTimeout: idleTime,
+	return &http.Server{Handler: s.handler(), ReadHeaderTimeout: headTime, ReadTimeout: readTime,
+		WriteTimeout: writeTime, IdleTimeout: idleTime,
 		MaxHeaderBytes: 16 << 10, ErrorLog: log.New(io.Discard, "", 0), ConnState: s.open.note}
 }
 
@@ -223,7 +231,8 @@ type said struct{ out, errOut bytes.Buffer }
 // book, asks nothing, and prints lines of any length for a person to read.
 func (s *server) at(b *store.Book, now time.Time) (*app, *said) {
 	to := new(said)
-	return &app{in: strings.NewReader(""), out: &to.out, errOut: &to.errOut, now: now, outTerminal: true, width: 1 << 20, held: b,
+	return &app{in: strings.NewReader(""), out: &to.out, errOut: &to.errOut, now: now, outTerminal: true,
+		width: 1 << 20, held: b,
 		getenv: func(key string) string {
 			if key == "NO_COLOR" {
 				return "1"
@@ -257,11 +266,13 @@ func (s *server) handler() http.Handler {
 					panic(p)
 				}
 				fmt.Fprintf(s.a.errOut, "a page failed: %s: %s\n", render.Safe(r.URL.Path), render.Safe(fmt.Sprint(p)))
-				s.message(w, http.StatusInternalServerError, "It failed", "Something went wrong. Maybe what you sent was not recorded: look before you send it again.")
+				s.message(w, http.StatusInternalServerError, "It failed",
+					"Something went wrong. Maybe what you sent was not recorded: look before you send it again.")
 			}
 		}()
 		h := w.Header()
-		h.Set("Content-Security-Policy", "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; worker-src 'self'; form-action 'self'; frame-ancestors 'none'; base-uri 'none'")
+		h.Set("Content-Security-Policy", "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' "+
+			"data:; connect-src 'self'; worker-src 'self'; form-action 'self'; frame-ancestors 'none'; base-uri 'none'")
 		h.Set("X-Content-Type-Options", "nosniff")
 		h.Set("X-Frame-Options", "DENY")
 		h.Set("Referrer-Policy", "same-origin")
@@ -293,7 +304,8 @@ func (s *server) message(w http.ResponseWriter, status int, head string, says ..
 // fail says what went wrong, in a page.
 func (s *server) fail(w http.ResponseWriter, err error) {
 	code, says, _ := judge(err)
-	status := map[int]int{exitWords: http.StatusUnprocessableEntity, exitNotFound: http.StatusNotFound, exitBusy: http.StatusServiceUnavailable}[code]
+	status := map[int]int{exitWords: http.StatusUnprocessableEntity, exitNotFound: http.StatusNotFound,
+		exitBusy: http.StatusServiceUnavailable}[code]
 	status = cmp.Or(status, http.StatusInternalServerError)
 	if status == http.StatusInternalServerError {
 		fmt.Fprintf(s.a.errOut, "a page failed: %s\n", render.Safe(says))

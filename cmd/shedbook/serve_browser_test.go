@@ -99,8 +99,11 @@ func openBrowser(t *testing.T) *aBrowser {
 		t.Skip("chromium is not installed")
 	}
 	// Names are not resolved, so that a request to outside fails loudly.
-	all, cancel := chromedp.NewExecAllocator(context.Background(), append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(path), chromedp.NoSandbox, chromedp.DisableGPU,
-		chromedp.Flag("host-resolver-rules", "MAP * ~NOTFOUND, EXCLUDE 127.0.0.1"), chromedp.WSURLReadTimeout(time.Minute))...)
+	all, cancel := chromedp.NewExecAllocator(context.Background(),
+		append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(path), chromedp.NoSandbox,
+			chromedp.DisableGPU,
+			chromedp.Flag("host-resolver-rules", "MAP * ~NOTFOUND, EXCLUDE 127.0.0.1"),
+			chromedp.WSURLReadTimeout(time.Minute))...)
 	t.Cleanup(cancel)
 	ctx, cancel := chromedp.NewContext(all)
 	t.Cleanup(cancel)
@@ -110,9 +113,18 @@ func openBrowser(t *testing.T) *aBrowser {
 	b.do()
 	tell(b, network.Enable, network.EnableParams{})
 	tell(b, log.Enable, cdp.Empty{})
-	watch(b, network.RequestWillBeSent, func(e *network.EventRequestWillBeSent) { b.asked = append(b.asked, e.Request.URL) })
-	watch(b, log.EntryAdded, func(e *log.EventEntryAdded) { b.console = append(b.console, e.Entry.Text+" "+e.Entry.URL) })
-	watch(b, runtime.ExceptionThrown, func(e *runtime.EventExceptionThrown) { b.console = append(b.console, e.ExceptionDetails.Text) })
+	watch(b, network.RequestWillBeSent, func(e *network.EventRequestWillBeSent) {
+		b.asked = append(b.asked,
+			e.Request.URL)
+	})
+	watch(b, log.EntryAdded, func(e *log.EventEntryAdded) {
+		b.console = append(b.console, e.Entry.Text+" "+
+			e.Entry.URL)
+	})
+	watch(b, runtime.ExceptionThrown, func(e *runtime.EventExceptionThrown) {
+		b.console = append(b.console,
+			e.ExceptionDetails.Text)
+	})
 	return b
 }
 
@@ -153,7 +165,9 @@ func (b *aBrowser) desk() {
 
 func (b *aBrowser) dark(on bool) {
 	scheme := map[bool]string{true: "dark", false: "light"}[on]
-	tell(b, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: scheme}}})
+	tell(b, emulation.SetEmulatedMedia,
+		emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme",
+			Value: scheme}}})
 }
 
 // eval is what an expression is in the page.
@@ -172,7 +186,8 @@ func (b *aBrowser) text() string {
 func (b *aBrowser) waits(js string) {
 	b.t.Helper()
 	for until := time.Now().Add(30 * time.Second); ; time.Sleep(20 * time.Millisecond) {
-		is, err := chromedp.Run(b.ctx, chromedp.Evaluate[bool](js, chromedp.EvalAwaitPromise)) // which fails while a page goes
+		// which fails while a page goes
+		is, err := chromedp.Run(b.ctx, chromedp.Evaluate[bool](js, chromedp.EvalAwaitPromise))
 		if err == nil && is {
 			return
 		}
@@ -187,11 +202,14 @@ func (b *aBrowser) waits(js string) {
 // 44 what its level AAA does (2.5.5).
 func (b *aBrowser) touch(selector string) {
 	b.t.Helper()
-	at := eval[[]float64](b, fmt.Sprintf(`(() => { const e = document.querySelector(%q); e.scrollIntoView({block: "center", behavior: "instant"});
+	at := eval[[]float64](b,
+		fmt.Sprintf(`(() => { const e = document.querySelector(%q); e.scrollIntoView({block: "center", behavior: "instant"});
 		const r = (e.matches("input[type=radio]") ? e.parentElement : e).getBoundingClientRect(); return [r.x + r.width/2, r.y + r.height/2, r.width, r.height] })()`, selector))
 	assert.GreaterOrEqual(b.t, min(at[2], at[3]), 24.0, selector)
-	tell(b, input.DispatchTouchEvent, input.DispatchTouchEventParams{Type: input.DispatchTouchEventTypeTouchStart, TouchPoints: []*input.TouchPoint{{X: at[0], Y: at[1]}}})
-	tell(b, input.DispatchTouchEvent, input.DispatchTouchEventParams{Type: input.DispatchTouchEventTypeTouchEnd, TouchPoints: []*input.TouchPoint{}})
+	tell(b, input.DispatchTouchEvent, input.DispatchTouchEventParams{Type: input.DispatchTouchEventTypeTouchStart,
+		TouchPoints: []*input.TouchPoint{{X: at[0], Y: at[1]}}})
+	tell(b, input.DispatchTouchEvent, input.DispatchTouchEventParams{Type: input.DispatchTouchEventTypeTouchEnd,
+		TouchPoints: []*input.TouchPoint{}})
 }
 
 func (b *aBrowser) goTo(url string) { b.t.Helper(); b.do(chromedp.Navigate(url)) }
@@ -204,8 +222,10 @@ func machineW2(y *shedPage) string {
 // everyPage are the page's places in the demo's book.
 func everyPage(y *shedPage) []string {
 	m := machineW2(y)
-	out := []string{"/", "/m/" + m, "/flags", "/due", "/doubts", "/rates", "/rates?by=driver&adjust=speed&adjust=terrain", "/coolant", "/cleaning", "/cautions", "/more", "/pair",
-		"/record/check?m=" + m, "/record/check?m=" + m + "&check=sensor-resistance", "/r/" + m, "/r/30", "/r/30/correct", "/r/30/void", "/nothing"}
+	out := []string{"/", "/m/" + m, "/flags", "/due", "/doubts", "/rates",
+		"/rates?by=driver&adjust=speed&adjust=terrain", "/coolant", "/cleaning", "/cautions", "/more", "/pair",
+		"/record/check?m=" + m, "/record/check?m=" + m + "&check=sensor-resistance", "/r/" + m, "/r/30",
+		"/r/30/correct", "/r/30/void", "/nothing"}
 	for _, report := range []string{"walk", "flags", "next", "held", "timeline", "doubts", "history"} {
 		out = append(out, "/m/"+m+"/"+report)
 	}
@@ -222,7 +242,8 @@ func modules(t *testing.T, file string) string {
 	t.Helper()
 	dir := os.Getenv("SHEDBOOK_NODE_MODULES")
 	if dir == "" {
-		t.Skip("SHEDBOOK_NODE_MODULES is not set: npm install axe-core html-validate, and name the directory node_modules (see .ci/run)")
+		t.Skip("SHEDBOOK_NODE_MODULES is not set: npm install axe-core html-validate, and name the directory " +
+			"node_modules (see .ci/run)")
 	}
 	return filepath.Join(dir, file)
 }
@@ -252,10 +273,12 @@ func TestPagesWithAxe(t *testing.T) {
 			ID, Impact, Help string
 			Nodes            []struct{ HTML, FailureSummary string }
 		}
-		require.NoError(t, json.Unmarshal([]byte(eval[string](b, `axe.run(document, {resultTypes: ["violations"]`+rules+`}).then(r => JSON.stringify(r.violations))`)), &found))
+		require.NoError(t, json.Unmarshal([]byte(eval[string](b, `axe.run(document, {resultTypes: ["violations"]`+rules+
+			`}).then(r => JSON.stringify(r.violations))`)), &found))
 		for _, f := range found {
 			if f.Impact == "serious" || f.Impact == "critical" {
-				fails = append(fails, fmt.Sprintf("%s: %s: %s: %.300s %.300s", page, f.ID, f.Help, f.Nodes[0].HTML, f.Nodes[0].FailureSummary))
+				fails = append(fails, fmt.Sprintf("%s: %s: %s: %.300s %.300s", page, f.ID, f.Help, f.Nodes[0].HTML,
+					f.Nodes[0].FailureSummary))
 			}
 		}
 	}
@@ -274,7 +297,8 @@ func TestPagesWithAxe(t *testing.T) {
 		if page == "stickers" { // a file
 			eval[int](b, string(axe)+";0")
 		} else {
-			eval[bool](b, `new Promise(r => { const s = document.createElement("script"); s.src = "/axe.js"; s.onload = () => r(true); document.head.append(s) })`)
+			eval[bool](b,
+				`new Promise(r => { const s = document.createElement("script"); s.src = "/axe.js"; s.onload = () => r(true); document.head.append(s) })`)
 		}
 		as("phone", page, "")
 		if !everywhere {
@@ -290,7 +314,8 @@ func TestPagesWithAxe(t *testing.T) {
 	}
 	b.phone()
 	of := "/m/" + machineW2(y)
-	sorts := []string{"/", of, "/flags", "/due", "/rates", "/rates?by=driver&adjust=speed&adjust=terrain", "/cautions", "/more", "/pair", "/nothing", "/r/30", of + "/walk", of + "/next",
+	sorts := []string{"/", of, "/flags", "/due", "/rates", "/rates?by=driver&adjust=speed&adjust=terrain", "/cautions",
+		"/more", "/pair", "/nothing", "/r/30", of + "/walk", of + "/next",
 		of + "/history", "/record/run", "/record/out", "/record/back", "/record/check?m=" + machineW2(y)}
 	for _, path := range everyPage(y) {
 		b.goTo(y.web.URL + path)
@@ -320,10 +345,12 @@ func TestPagesWithAxe(t *testing.T) {
 	b.dark(true)
 	require.NotEqual(t, paper, eval[string](b, `getComputedStyle(document.body).backgroundColor`))
 	for _, url := range b.asked {
-		assert.True(t, strings.HasPrefix(url, y.web.URL+"/") || strings.HasPrefix(url, "data:") || url == "file://"+labels, url)
+		assert.True(t, strings.HasPrefix(url, y.web.URL+"/") || strings.HasPrefix(url, "data:") || url == "file://"+
+			labels, url)
 	}
 	for _, says := range b.console {
-		assert.True(t, strings.Contains(says, "/nothing") || strings.Contains(says, "422"), says) // what is not there, and what was not taken
+		// what is not there, and what was not taken
+		assert.True(t, strings.Contains(says, "/nothing") || strings.Contains(says, "422"), says)
 	}
 }
 
@@ -358,10 +385,13 @@ func TestTouches(t *testing.T) {
 		typed   string
 		says    string
 	}{
-		"a run as the last": {[]string{`tbody tr:nth-child(11) a`, `nav.big a[href*="/run"]`, `#f-hours`, `.save button`}, "2.5", "2.5 h"},
-		"a run by another, elsewhere": {[]string{`tbody tr:nth-child(10) a`, `nav.big a[href*="/run"]`, `#f-driver label:nth-child(3) input`, `#f-terrain label:nth-child(4) input`, `#f-hours`, `.save button`},
+		"a run as the last": {[]string{`tbody tr:nth-child(11) a`, `nav.big a[href*="/run"]`, `#f-hours`,
+			`.save button`}, "2.5", "2.5 h"},
+		"a run by another, elsewhere": {[]string{`tbody tr:nth-child(10) a`, `nav.big a[href*="/run"]`,
+			`#f-driver label:nth-child(3) input`, `#f-terrain label:nth-child(4) input`, `#f-hours`, `.save button`},
 			"1.5", "1.5 h, sand"},
-		"an overheat": {[]string{`tbody tr:nth-child(11) a`, `nav.big a[href*="/overheat"]`, `#f-speed label:nth-child(3) input`, `#f-sign label:nth-child(1) input`, `.save button`}, "", "lamp"},
+		"an overheat": {[]string{`tbody tr:nth-child(11) a`, `nav.big a[href*="/overheat"]`,
+			`#f-speed label:nth-child(3) input`, `#f-sign label:nth-child(1) input`, `.save button`}, "", "lamp"},
 	} {
 		require.LessOrEqual(t, len(c.touches), 6, name)
 		b.goTo(y.web.URL + "/")
@@ -395,13 +425,16 @@ func TestWithoutScript(t *testing.T) {
 	b.phone()
 	tell(b, emulation.SetScriptExecutionDisabled, emulation.SetScriptExecutionDisabledParams{Value: true})
 	b.goTo(y.web.URL + "/")
-	b.do(chromedp.Click(`tbody tr:nth-child(11) a`), chromedp.WaitVisible(`nav.big`), chromedp.Click(`nav.big a[href*="/run"]`), chromedp.WaitVisible(`#f-hours`),
-		chromedp.SendKeys(`#f-hours`, "250"), chromedp.Click(`.save button`), chromedp.WaitVisible(`.doubts`), chromedp.Click(`.doubts button`), chromedp.WaitVisible(`.done`))
+	b.do(chromedp.Click(`tbody tr:nth-child(11) a`), chromedp.WaitVisible(`nav.big`),
+		chromedp.Click(`nav.big a[href*="/run"]`), chromedp.WaitVisible(`#f-hours`),
+		chromedp.SendKeys(`#f-hours`, "250"), chromedp.Click(`.save button`), chromedp.WaitVisible(`.doubts`),
+		chromedp.Click(`.doubts button`), chromedp.WaitVisible(`.done`))
 	says, err := chromedp.Run(b.ctx, chromedp.Text(`.done`))
 	require.NoError(t, err)
 	require.Contains(t, says, "250.0 h")
 	// and a photograph
-	b.do(chromedp.SetUploadFiles(`#f-file`, []string{absolute(t, "../../testdata/photo/told.jpg")}), chromedp.Click(`form.photo button`), chromedp.WaitVisible(`figure img`))
+	b.do(chromedp.SetUploadFiles(`#f-file`, []string{absolute(t, "../../testdata/photo/told.jpg")}),
+		chromedp.Click(`form.photo button`), chromedp.WaitVisible(`figure img`))
 }
 
 func absolute(t *testing.T, path string) string {
@@ -420,7 +453,8 @@ func TestByKeyboard(t *testing.T) {
 	until := func(js string) {
 		for range 80 {
 			b.do(chromedp.KeyEvent(kb.Tab))
-			seen := eval[bool](b, `(() => { const e = document.activeElement, s = getComputedStyle(e.matches(".choices input") ? e.nextElementSibling : e);
+			seen := eval[bool](b,
+				`(() => { const e = document.activeElement, s = getComputedStyle(e.matches(".choices input") ? e.nextElementSibling : e);
 				return s.outlineStyle != "none" && parseFloat(s.outlineWidth) >= 2 || e.className == "skip" })()`)
 			require.True(t, seen, "where one stands: %s", eval[string](b, `document.activeElement.outerHTML`))
 			if eval[bool](b, js) {
@@ -454,7 +488,8 @@ func TestWithoutANetwork(t *testing.T) {
 	b.phone()
 	b.goTo(y.web.URL + "/record/topup?m=" + number)
 	record := func(ml string) {
-		b.do(chromedp.WaitVisible(`#f-volume_ml`), chromedp.SetValue(`#f-volume_ml`, ml), chromedp.Click(`.save button`))
+		b.do(chromedp.WaitVisible(`#f-volume_ml`), chromedp.SetValue(`#f-volume_ml`, ml),
+			chromedp.Click(`.save button`))
 	}
 	reach.Store(gone)
 	record("111")
@@ -503,7 +538,8 @@ func TestColdStart(t *testing.T) {
 	b.goTo(y.web.URL + "/")
 	require.Contains(t, b.text(), "3 parked")
 	b.goTo(y.web.URL + "/record/topup?m=999")
-	b.do(chromedp.WaitVisible(`#f-volume_ml`), chromedp.Click(`#f-machine input[value=B1]`), chromedp.SetValue(`#f-volume_ml`, "123"), chromedp.Click(`.save button`))
+	b.do(chromedp.WaitVisible(`#f-volume_ml`), chromedp.Click(`#f-machine input[value=B1]`),
+		chromedp.SetValue(`#f-volume_ml`, "123"), chromedp.Click(`.save button`))
 	b.waits(`document.body.innerText.includes("1 record waits on this phone")`)
 	b.goTo(y.web.URL + "/")
 	b.waits(`document.body.innerText.includes("1 record waits on this phone")`)

@@ -86,12 +86,14 @@ func (s *server) showRecord(w http.ResponseWriter, r *http.Request, v visitor) {
 		body.Values = facts(k, found.Current, settings)
 		body.Photo = at + "/photo"
 		if v.keep {
-			body.Links = []render.ShedLink{{Href: at + "/correct", Words: "Correct it"}, {Href: at + "/void", Words: "Strike it out"}}
+			body.Links = []render.ShedLink{{Href: at + "/correct", Words: "Correct it"},
+				{Href: at + "/void", Words: "Strike it out"}}
 		}
 	}
 	for i := len(found.Past) - 1; i >= 0; i-- {
 		x := found.Past[i]
-		head := fmt.Sprintf("Until it was %s on %s%s", strings.Replace(x.What, "amended", "corrected", 1), unit.FormatTime(x.Replaced, zone), whom(i+1))
+		head := fmt.Sprintf("Until it was %s on %s%s", strings.Replace(x.What, "amended", "corrected", 1),
+			unit.FormatTime(x.Replaced, zone), whom(i+1))
 		if x.Why != "" {
 			head += ": " + x.Why
 		}
@@ -112,7 +114,8 @@ func (s *server) showRecord(w http.ResponseWriter, r *http.Request, v visitor) {
 }
 
 // changeForm asks for what is to be changed of a record, and why.
-func (s *server) changeForm(w http.ResponseWriter, r *http.Request, v visitor, status int, found *store.Found, sent url.Values, wrong []render.ShedWrong) {
+func (s *server) changeForm(w http.ResponseWriter, r *http.Request, v visitor, status int, found *store.Found,
+	sent url.Values, wrong []render.ShedWrong) {
 	void := strings.HasSuffix(r.URL.Path, "/void")
 	a, _ := s.at(v.book, s.now())
 	known, err := a.known(r.Context(), v.book)
@@ -125,7 +128,8 @@ func (s *server) changeForm(w http.ResponseWriter, r *http.Request, v visitor, s
 		return
 	}
 	k := found.Kind
-	body := &render.ShedForm{Head: fmt.Sprintf("Correct %s %s", k.Name, r.PathValue("number")), Action: r.URL.Path, Ref: cmp.Or(sent.Get("ref"), newRef()), Wrong: wrong, Submit: "Correct",
+	body := &render.ShedForm{Head: fmt.Sprintf("Correct %s %s", k.Name, r.PathValue("number")), Action: r.URL.Path,
+		Ref: cmp.Or(sent.Get("ref"), newRef()), Wrong: wrong, Submit: "Correct",
 		Lead: []string{"The book keeps the earlier version."}}
 	at := map[string]string{}
 	for _, x := range wrong {
@@ -157,7 +161,8 @@ func (s *server) changeForm(w http.ResponseWriter, r *http.Request, v visitor, s
 			body.Fields = append(body.Fields, field)
 		}
 	}
-	body.Fields = append(body.Fields, render.ShedField{Name: "reason-why", Input: "text", Label: "Why", Value: sent.Get("reason-why"), Required: true, Long: 500, Wrong: at["reason-why"]})
+	body.Fields = append(body.Fields, render.ShedField{Name: "reason-why", Input: "text", Label: "Why",
+		Value: sent.Get("reason-why"), Required: true, Long: 500, Wrong: at["reason-why"]})
 	s.show(w, status, "form", v.page(body.Head, body))
 }
 
@@ -217,7 +222,8 @@ func (s *server) change(w http.ResponseWriter, r *http.Request, v visitor) {
 				continue
 			}
 			value := sentValue(field, f.values, known.Units)
-			if was := prefilled(field, found.Current, known); value != was && value != withShown(was, field.Unit, known.Units) {
+			if was := prefilled(field, found.Current, known); value != was &&
+				value != withShown(was, field.Unit, known.Units) {
 				words = append(words, "--"+flagName(found.Kind, field)+"="+value)
 			}
 		}
@@ -268,7 +274,8 @@ func (s *server) addPhoto(w http.ResponseWriter, r *http.Request, v visitor) {
 		}
 		if large := new(http.MaxBytesError); errors.As(err, &large) {
 			w.Header().Set("Connection", "close")
-			s.message(w, http.StatusRequestEntityTooLarge, "Not added", fmt.Sprintf("The photograph is larger than %d MiB, which is the limit: save it smaller, 2000 pixels wide is enough.", store.MaxFile>>20))
+			s.message(w, http.StatusRequestEntityTooLarge, "Not added", fmt.Sprintf("The photograph is larger than "+
+				"%d MiB, which is the limit: save it smaller, 2000 pixels wide is enough.", store.MaxFile>>20))
 			return
 		} else if err != nil {
 			s.message(w, http.StatusBadRequest, "Not added", "Part of the photograph is missing: send it again.")
@@ -281,7 +288,8 @@ func (s *server) addPhoto(w http.ResponseWriter, r *http.Request, v visitor) {
 			file.What = strings.TrimSpace(string(text))
 		}
 	}
-	if _, _, err := v.book.By(v.phone.Number, store.Form{}, s.now).Attach(context.WithoutCancel(r.Context()), n, []store.File{file}); err != nil {
+	if _, _, err := v.book.By(v.phone.Number, store.Form{}, s.now).Attach(context.WithoutCancel(r.Context()), n,
+		[]store.File{file}); err != nil {
 		s.fail(w, err)
 		return
 	}
@@ -306,7 +314,8 @@ func (s *server) photo(w http.ResponseWriter, r *http.Request, v visitor) {
 			return
 		}
 		h := w.Header()
-		h.Set("Content-Type", map[string]string{"jpeg": "image/jpeg", "png": "image/png", "pdf": "application/pdf"}[t.Format])
+		h.Set("Content-Type", map[string]string{"jpeg": "image/jpeg", "png": "image/png",
+			"pdf": "application/pdf"}[t.Format])
 		if t.Format == "pdf" { // it may hold anything: it is saved, not shown
 			h.Set("Content-Disposition", fmt.Sprintf("attachment; filename=\"%d-%d.pdf\"", t.Record, t.Nth))
 		}
@@ -347,7 +356,8 @@ func (s *server) walkPage(w http.ResponseWriter, r *http.Request, v visitor) {
 	s.showWalk(w, r, v, http.StatusOK, r.URL.Query(), nil, nil)
 }
 
-func (s *server) showWalk(w http.ResponseWriter, r *http.Request, v visitor, status int, sent url.Values, doubts []string, wrong []render.ShedWrong) {
+func (s *server) showWalk(w http.ResponseWriter, r *http.Request, v visitor, status int, sent url.Values,
+	doubts []string, wrong []render.ShedWrong) {
 	m := s.machineOf(w, r, v)
 	if m == nil {
 		return
@@ -363,14 +373,17 @@ func (s *server) showWalk(w http.ResponseWriter, r *http.Request, v visitor, sta
 		s.fail(w, err)
 		return
 	}
-	body := &render.ShedWalk{Head: m.Name + ": the checks", Says: capital(step.Says), Action: machineAt(m) + "/walk", Ref: newRef(), Skipped: strings.Join(skipped, ","), Back: machineAt(m), Wrong: wrong, Doubts: doubts, Result: sent.Get("result")}
+	body := &render.ShedWalk{Head: m.Name + ": the checks", Says: capital(step.Says), Action: machineAt(m) + "/walk",
+		Ref: newRef(), Skipped: strings.Join(skipped, ","), Back: machineAt(m), Wrong: wrong, Doubts: doubts,
+		Result: sent.Get("result")}
 	if f, ok, err := v.book.FormSent(r.Context(), sent.Get("said")); err == nil && ok {
 		for says := range strings.Lines(f.Answer) {
 			body.Said = append(body.Said, capital(strings.TrimSpace(says)))
 		}
 	}
 	if c := step.Check; c != nil {
-		body.Check, body.Caution, body.How, body.Pass, body.Fail = c.Check, capital(c.Caution), capital(c.How), step.PassMeans, step.FailMeans
+		body.Check, body.Caution, body.How, body.Pass, body.Fail = c.Check, capital(c.Caution), capital(c.How),
+			step.PassMeans, step.FailMeans
 		if figures, err := cooling.Figures(c.Check); err == nil {
 			at := map[string]string{}
 			for _, x := range wrong {

@@ -82,7 +82,8 @@ func (l *line) takes() []*schema.Field {
 	var out []*schema.Field
 	for i := range l.k.Fields {
 		f := &l.k.Fields[i]
-		if f.Name != "ref" && (slices.Contains(l.words, f.Name) || l.cmd.Flags().Lookup(flagName(l.k, f)) != nil || f.Name == "nothing_found") {
+		if f.Name != "ref" && (slices.Contains(l.words, f.Name) || l.cmd.Flags().Lookup(flagName(l.k, f)) != nil ||
+			f.Name == "nothing_found") {
 			out = append(out, f)
 		}
 	}
@@ -145,7 +146,8 @@ func sentValue(f *schema.Field, sent url.Values, shown unit.System) string {
 }
 
 // usUnits are what a bare number is taken in where the book is shown in US units.
-var usUnits = map[unit.Unit][2]string{unit.Millilitres: {"floz", "fl oz"}, unit.Litres: {"qt", "qt"}, unit.Kilopascal: {"psi", "psi"}, unit.Celsius: {"F", "°F"}}
+var usUnits = map[unit.Unit][2]string{unit.Millilitres: {"floz", "fl oz"}, unit.Litres: {"qt", "qt"},
+	unit.Kilopascal: {"psi", "psi"}, unit.Celsius: {"F", "°F"}}
 
 func withShown(value string, u unit.Unit, shown unit.System) string {
 	if _, err := strconv.ParseFloat(value, 64); err == nil && shown == unit.US {
@@ -170,7 +172,8 @@ const manyOptions = 12
 
 // formField is a field of a form, made from its description.
 func formField(f *schema.Field, known *schema.Known, value string, drivers []string) render.ShedField {
-	out := render.ShedField{Name: f.Name, Input: "text", Label: capital(f.Help), Value: value, Required: f.Required, Long: 2000}
+	out := render.ShedField{Name: f.Name, Input: "text", Label: capital(f.Help), Value: value, Required: f.Required,
+		Long: 2000}
 	choose := func(words []string) {
 		out.Input = "radio"
 		if len(words) > manyOptions {
@@ -180,7 +183,8 @@ func formField(f *schema.Field, known *schema.Known, value string, drivers []str
 			out.Options = append(out.Options, render.ShedOption{Words: "choose"})
 		}
 		for _, w := range words {
-			out.Options = append(out.Options, render.ShedOption{Value: w, Words: strings.ReplaceAll(w, "-", " "), On: w == value})
+			out.Options = append(out.Options, render.ShedOption{Value: w, Words: strings.ReplaceAll(w, "-", " "),
+				On: w == value})
 		}
 		if out.Input == "radio" && !f.Required {
 			out.Options = append(out.Options, render.ShedOption{Words: "not known", On: value == ""})
@@ -208,7 +212,8 @@ func formField(f *schema.Field, known *schema.Known, value string, drivers []str
 	case schema.WordsField:
 		out.Input = "checks"
 		for _, w := range known.Words[f.Vocabulary] {
-			out.Options = append(out.Options, render.ShedOption{Value: w, Words: w, On: slices.Contains(strings.Split(value, ";"), w)})
+			out.Options = append(out.Options, render.ShedOption{Value: w, Words: w,
+				On: slices.Contains(strings.Split(value, ";"), w)})
 		}
 	case schema.MachineField:
 		choose(known.Machines)
@@ -266,7 +271,8 @@ func lessAsked(k *schema.Kind, f *schema.Field) bool {
 
 // drivers are all drivers, the one last used first: on this phone, then on this
 // machine.
-func drivers(ctx context.Context, b *store.Book, known *schema.Known, machine, mine string) (list []string, last *schema.Run, err error) {
+func drivers(ctx context.Context, b *store.Book, known *schema.Known, machine, mine string) (list []string,
+	last *schema.Run, err error) {
 	add := func(name string) {
 		if slices.Contains(known.Drivers, name) && !slices.Contains(list, name) {
 			list = append(list, name)
@@ -293,11 +299,13 @@ func drivers(ctx context.Context, b *store.Book, known *schema.Known, machine, m
 }
 
 // figureFields are the fields of what a check measures.
-func figureFields(figures []cooling.Figure, shown unit.System, sent url.Values, wrong map[string]string) []render.ShedField {
+func figureFields(figures []cooling.Figure, shown unit.System, sent url.Values,
+	wrong map[string]string) []render.ShedField {
 	var out []render.ShedField
 	for _, f := range figures {
 		name := "figure-" + f.Name
-		field := render.ShedField{Name: name, Input: "number", Label: capital(f.Help), Value: sent.Get(name), Long: 100, Wrong: wrong[name], Unit: unitShown(unit.Unit(f.Unit), shown)}
+		field := render.ShedField{Name: name, Input: "number", Label: capital(f.Help), Value: sent.Get(name), Long: 100,
+			Wrong: wrong[name], Unit: unitShown(unit.Unit(f.Unit), shown)}
 		if f.Unit == "yesno" || f.Unit == "word" {
 			field.Input, field.Unit = "radio", ""
 			words := f.OneOf

@@ -46,7 +46,10 @@ func (s *server) pages() http.Handler {
 	m.HandleFunc("POST /r/{number}/photo", s.known(false, s.addPhoto))
 	m.HandleFunc("GET /r/{number}/photo/{nth}", s.known(false, s.photo))
 	for _, name := range []string{"flags", "due", "doubts", "rates", "coolant", "cleaning", "cautions"} {
-		m.HandleFunc("GET /"+name, s.known(false, func(w http.ResponseWriter, r *http.Request, v visitor) { s.report(w, r, v, name) }))
+		m.HandleFunc("GET /"+name, s.known(false, func(w http.ResponseWriter, r *http.Request,
+			v visitor) {
+			s.report(w, r, v, name)
+		}))
 	}
 	m.HandleFunc("GET /more", s.known(false, s.more))
 	m.HandleFunc("GET /pair", s.pairPage)
@@ -70,7 +73,8 @@ func (v visitor) page(title string, body any) render.ShedPage {
 }
 
 // numbers are the numbers of the machines' records by name, and their names.
-func numbers(ctx context.Context, b *store.Book) (of map[string]*schema.Machine, byNumber map[int64]*schema.Machine, err error) {
+func numbers(ctx context.Context, b *store.Book) (of map[string]*schema.Machine, byNumber map[int64]*schema.Machine,
+	err error) {
 	list, err := b.List(ctx, schema.KindNamed("machine"), store.Filter{})
 	of, byNumber = map[string]*schema.Machine{}, map[int64]*schema.Machine{}
 	for _, r := range list {
@@ -140,7 +144,8 @@ func (s *server) fleet(w http.ResponseWriter, r *http.Request, v visitor) {
 			continue
 		}
 		states[m.State.State]++
-		c := render.ShedCard{Href: machineAt(is), Name: m.Machine, Model: m.Model, State: m.State.State, Why: capital(m.Why()), Due: dueOf(report.DueReport{AsOf: l.at, Due: due[m.Machine]}, m.Machine)}
+		c := render.ShedCard{Href: machineAt(is), Name: m.Machine, Model: m.Model, State: m.State.State,
+			Why: capital(m.Why()), Due: dueOf(report.DueReport{AsOf: l.at, Due: due[m.Machine]}, m.Machine)}
 		if m.State.State != state.Ready {
 			c.Lift = render.WithoutCommands(m.Lift())
 		}
@@ -156,7 +161,8 @@ func (s *server) fleet(w http.ResponseWriter, r *http.Request, v visitor) {
 		body.Machines = append(body.Machines, c)
 	}
 	body.Parked = states[state.Parked] > 0
-	body.Lead = fmt.Sprintf("%s. %d parked, %d on watch, %d ready.", unit.FormatTime(l.at, l.fleet.Settings.Zone()), states[state.Parked], states[state.Watch], states[state.Ready])
+	body.Lead = fmt.Sprintf("%s. %d parked, %d on watch, %d ready.", unit.FormatTime(l.at, l.fleet.Settings.Zone()),
+		states[state.Parked], states[state.Watch], states[state.Ready])
 	if len(body.Machines) == 0 {
 		body.Notes = append(body.Notes, "No machine is in the book yet.")
 	}
@@ -176,7 +182,8 @@ func capital(s string) string {
 }
 
 // bigKinds have the five big buttons of a machine's page.
-var bigKinds = []render.ShedLink{{Href: "run", Words: "Run"}, {Href: "overheat", Words: "Over\u00adheat"}, {Href: "topup", Words: "Top-up"}, {Href: "clean", Words: "Clean"}, {Href: "level", Words: "Level"}}
+var bigKinds = []render.ShedLink{{Href: "run", Words: "Run"}, {Href: "overheat", Words: "Over\u00adheat"},
+	{Href: "topup", Words: "Top-up"}, {Href: "clean", Words: "Clean"}, {Href: "level", Words: "Level"}}
 
 func (s *server) machine(w http.ResponseWriter, r *http.Request, v visitor) {
 	m := s.machineOf(w, r, v)
@@ -200,7 +207,9 @@ func (s *server) machine(w http.ResponseWriter, r *http.Request, v visitor) {
 	}
 	stand := open(l.overview.Flags)
 	is := rank.With(m.Name, report.Standing(m.Name, stand))
-	body := &render.ShedMachine{Name: m.Name, Model: m.Model, State: is.State, Says: render.WithoutCommands(is.Says(m.Name)), Do: capital(render.WithoutCommands(rank.Advice)), Due: dueOf(l.due, m.Name)}
+	body := &render.ShedMachine{Name: m.Name, Model: m.Model, State: is.State,
+		Says: render.WithoutCommands(is.Says(m.Name)), Do: capital(render.WithoutCommands(rank.Advice)),
+		Due: dueOf(l.due, m.Name)}
 	if body.Do == "" {
 		body.Do = "Nothing."
 	}
@@ -245,12 +254,14 @@ func (s *server) machine(w http.ResponseWriter, r *http.Request, v visitor) {
 	}
 	if m.Retired.IsZero() || m.Retired.After(l.at) {
 		for _, k := range bigKinds {
-			body.Big = append(body.Big, render.ShedLink{Href: fmt.Sprintf("/record/%s?m=%d", k.Href, m.Number), Words: k.Words})
+			body.Big = append(body.Big, render.ShedLink{Href: fmt.Sprintf("/record/%s?m=%d", k.Href, m.Number),
+				Words: k.Words})
 		}
 	}
 	for i := range l.overview.Rows {
 		if row := &l.overview.Rows[i]; row.Machine == m.Name && row.Out != nil {
-			body.Out = fmt.Sprintf("Out with %s since %s", row.Out.Driver, unit.FormatTime(row.Out.Since, l.fleet.Settings.Zone()))
+			body.Out = fmt.Sprintf("Out with %s since %s", row.Out.Driver,
+				unit.FormatTime(row.Out.Since, l.fleet.Settings.Zone()))
 			body.Back = fmt.Sprintf("/record/%s?m=%d", schema.ComesBack.Name, m.Number)
 		}
 	}
@@ -259,15 +270,20 @@ func (s *server) machine(w http.ResponseWriter, r *http.Request, v visitor) {
 	}
 	for _, name := range recordable(v.keep) {
 		k := kindNamed(name)
-		if k.Field("machine") == nil || name == "machine" || name == schema.GoesOut.Name || name == schema.ComesBack.Name || slices.ContainsFunc(bigKinds, func(b render.ShedLink) bool { return b.Href == name }) {
+		if k.Field("machine") == nil || name == "machine" || name == schema.GoesOut.Name ||
+			name == schema.ComesBack.Name || slices.ContainsFunc(bigKinds,
+			func(b render.ShedLink) bool { return b.Href == name }) {
 			continue
 		}
 		body.Kinds = append(body.Kinds, kindLink(k, fmt.Sprintf("?m=%d", m.Number)))
 	}
-	for _, x := range []struct{ name, words string }{{"flags", "Flags and their reasons"}, {"next", "What to check next"}, {"held", repairsHeld}, {"timeline", "The whole timeline"}, {"doubts", "Doubts"}, {"history", "History for its buyer"}} {
+	for _, x := range []struct{ name, words string }{{"flags", "Flags and their reasons"},
+		{"next", "What to check next"}, {"held", repairsHeld}, {"timeline", "The whole timeline"}, {"doubts", "Doubts"},
+		{"history", "History for its buyer"}} {
 		body.Read = append(body.Read, render.ShedLink{Href: machineAt(m) + "/" + x.name, Words: x.words})
 	}
-	body.Read = append(body.Read, render.ShedLink{Href: fmt.Sprintf("/r/%d", m.Number), Words: "What the book knows about the machine"})
+	body.Read = append(body.Read, render.ShedLink{Href: fmt.Sprintf("/r/%d", m.Number),
+		Words: "What the book knows about the machine"})
 	s.show(w, http.StatusOK, "machine", v.page(m.Name, body))
 }
 
@@ -345,14 +361,17 @@ func (s *server) machineReport(w http.ResponseWriter, r *http.Request, v visitor
 	}
 	if name == "flags" {
 		links = append(links, render.ShedLink{Href: machineAt(m) + "/next", Words: "What to check next"})
-		if v.keep && slices.ContainsFunc(l.overview.Flags.Flags, func(f flags.Flag) bool { return f.Machine == m.Name }) {
-			links = append(links, render.ShedLink{Href: fmt.Sprintf("/record/answer?m=%d", m.Number), Words: "Say what you found"})
+		if v.keep && slices.ContainsFunc(l.overview.Flags.Flags,
+			func(f flags.Flag) bool { return f.Machine == m.Name }) {
+			links = append(links, render.ShedLink{Href: fmt.Sprintf("/record/answer?m=%d", m.Number),
+				Words: "Say what you found"})
 		}
 	}
 	s.printed(w, v, l, m.Name, links, print)
 }
 
-func (s *server) printed(w http.ResponseWriter, v visitor, l *looked, title string, links []render.ShedLink, print func(o render.Options, b *bytes.Buffer) error) {
+func (s *server) printed(w http.ResponseWriter, v visitor, l *looked, title string, links []render.ShedLink,
+	print func(o render.Options, b *bytes.Buffer) error) {
 	printed, err := l.within(print)
 	if err != nil {
 		s.fail(w, err)
@@ -436,8 +455,10 @@ const allowing = "&adjust=speed&adjust=terrain"
 
 // ratesPage asks what is to be compared.
 func (s *server) ratesPage(w http.ResponseWriter, v visitor) {
-	body := &render.ShedLinks{Head: "Overheats per hour driven", Says: []string{"Compare them as counted, or allowing for the speed and the ground."}}
-	counted, held := render.ShedLinkGroup{Head: "As counted"}, render.ShedLinkGroup{Head: "Allowing for speed and ground"}
+	body := &render.ShedLinks{Head: "Overheats per hour driven",
+		Says: []string{"Compare them as counted, or allowing for the speed and the ground."}}
+	counted, held := render.ShedLinkGroup{Head: "As counted"},
+		render.ShedLinkGroup{Head: "Allowing for speed and ground"}
 	for _, f := range exposure.FactorNames() {
 		counted.Links = append(counted.Links, render.ShedLink{Href: ratesBy(f), Words: "By " + f})
 		if f != "speed" && f != "terrain" {
@@ -450,7 +471,8 @@ func (s *server) ratesPage(w http.ResponseWriter, v visitor) {
 
 // kindLink leads to the form of a kind.
 func kindLink(k *schema.Kind, of string) render.ShedLink {
-	return render.ShedLink{Href: "/record/" + k.Name + of, Words: strings.Replace(capital(k.Name), "Topup", "Top-up", 1), Help: k.Help}
+	return render.ShedLink{Href: "/record/" + k.Name + of,
+		Words: strings.Replace(capital(k.Name), "Topup", "Top-up", 1), Help: k.Help}
 }
 
 // more leads to what has no place elsewhere.
@@ -460,6 +482,9 @@ func (s *server) more(w http.ResponseWriter, r *http.Request, v visitor) {
 	for _, name := range recordable(v.keep) {
 		g.Links = append(g.Links, kindLink(kindNamed(name), ""))
 	}
-	body.Groups = []render.ShedLinkGroup{g, {Head: "Read", Links: []render.ShedLink{{Href: "/coolant", Words: "Coolant lost"}, {Href: "/cleaning", Words: "Radiator cleaning"}, {Href: "/rates", Words: "Overheats per hour driven"}, {Href: "/cautions", Words: "What can hurt you"}}}}
+	body.Groups = []render.ShedLinkGroup{g, {Head: "Read",
+		Links: []render.ShedLink{{Href: "/coolant", Words: "Coolant lost"},
+			{Href: "/cleaning", Words: "Radiator cleaning"}, {Href: "/rates", Words: "Overheats per hour driven"},
+			{Href: "/cautions", Words: "What can hurt you"}}}}
 	s.show(w, http.StatusOK, "links", v.page("More", body))
 }

@@ -84,7 +84,9 @@ func (s *server) showForm(w http.ResponseWriter, r *http.Request, v visitor, sta
 		s.fail(w, err)
 		return
 	}
-	body := &render.ShedForm{Head: capital(l.k.Name), Lead: append([]string{capital(l.k.Help) + "."}, p.lead...), Action: "/record/" + p.kind, Ref: newRef(), Doubts: p.doubts, Wrong: p.wrong, Submit: "Record", Later: l.k.Dated}
+	body := &render.ShedForm{Head: capital(l.k.Name), Lead: append([]string{capital(l.k.Help) + "."}, p.lead...),
+		Action: "/record/" + p.kind, Ref: newRef(), Doubts: p.doubts, Wrong: p.wrong, Submit: "Record",
+		Later: l.k.Dated}
 	if p.machine != "" {
 		body.Head = p.machine + ": " + l.k.Name
 		body.Hidden = append(body.Hidden, render.ShedValue{Name: "machine", Value: p.machine})
@@ -106,7 +108,8 @@ func (s *server) showForm(w http.ResponseWriter, r *http.Request, v visitor, sta
 		return
 	}
 	if p.kind == "overheat" {
-		body.Cautions = []string{"Leave the cap shut until it is hand-warm. No cold water onto a hot engine. Steam, or coolant lost: park it. The fan may start by itself."}
+		body.Cautions = []string{"Leave the cap shut until it is hand-warm. No cold water onto a hot engine. Steam, " +
+			"or coolant lost: park it. The fan may start by itself."}
 	}
 	if check != "" {
 		body.Head = check + ": " + cmp.Or(p.machine, "a check")
@@ -178,7 +181,8 @@ func (s *server) checkLinks(w http.ResponseWriter, v visitor, machine, number st
 	for _, c := range schema.Words("check") {
 		g.Links = append(g.Links, render.ShedLink{Href: at + "check=" + c, Words: strings.ReplaceAll(c, "-", " ")})
 	}
-	s.show(w, http.StatusOK, "links", v.page("A check", &render.ShedLinks{Head: strings.TrimPrefix(machine+": a check", ": "), Groups: []render.ShedLinkGroup{g}}))
+	s.show(w, http.StatusOK, "links", v.page("A check",
+		&render.ShedLinks{Head: strings.TrimPrefix(machine+": a check", ": "), Groups: []render.ShedLinkGroup{g}}))
 }
 
 func newRef() string { return rand.Text() }
@@ -206,13 +210,16 @@ func (s *server) read(w http.ResponseWriter, r *http.Request) (f sentForm, ok bo
 	f.values = r.PostForm
 	f.Ref, f.sure = f.values.Get("ref"), f.values.Get("sure") == "yes"
 	if !refPattern.MatchString(f.Ref) {
-		s.message(w, http.StatusUnprocessableEntity, "Not recorded", "The form has no number of its own: open it again.")
+		s.message(w, http.StatusUnprocessableEntity, "Not recorded",
+			"The form has no number of its own: open it again.")
 		return f, false
 	}
 	f.typed = s.now()
-	if age, err := strconv.ParseFloat(f.values.Get("age"), 64); err == nil && age > 0 { // kept on the phone so many seconds
+	// kept on the phone so many seconds
+	if age, err := strconv.ParseFloat(f.values.Get("age"), 64); err == nil && age > 0 {
 		if age > oldest.Seconds() {
-			s.message(w, http.StatusUnprocessableEntity, "Not recorded", "This was typed more than 60 days ago: enter it again, with its time.")
+			s.message(w, http.StatusUnprocessableEntity, "Not recorded",
+				"This was typed more than 60 days ago: enter it again, with its time.")
 			return f, false
 		}
 		f.typed = f.typed.Add(-time.Duration(age) * time.Second)
@@ -230,7 +237,8 @@ func (s *server) read(w http.ResponseWriter, r *http.Request) (f sentForm, ok bo
 
 // again answers a form that was recorded already: as it was answered then. One that
 // says something else now is shown once more, as a new one.
-func (s *server) again(w http.ResponseWriter, r *http.Request, v visitor, f sentForm, to string, changed func()) (done bool) {
+func (s *server) again(w http.ResponseWriter, r *http.Request, v visitor, f sentForm, to string,
+	changed func()) (done bool) {
 	was, sent, err := v.book.FormSent(r.Context(), f.Ref)
 	switch {
 	case err != nil:
@@ -264,7 +272,8 @@ func (s *server) record(w http.ResponseWriter, r *http.Request, v visitor) {
 	changed := func() {
 		p.sent = maps.Clone(f.values)
 		p.sent.Set("ref", newRef())
-		p.lead = []string{"This form was recorded already, with other values. If this is a new record, save it; if not, go back to the fleet."}
+		p.lead = []string{"This form was recorded already, with other values. If this is a new record, save it; if " +
+			"not, go back to the fleet."}
 		s.showForm(w, r, v, http.StatusConflict, p)
 	}
 	if s.again(w, r, v, f, to, changed) {
@@ -293,7 +302,8 @@ func (s *server) record(w http.ResponseWriter, r *http.Request, v visitor) {
 		p.doubts = strings.Split(refused.says, "; ")
 		s.showForm(w, r, v, http.StatusUnprocessableEntity, p)
 	case errors.As(err, &refused) && strings.HasSuffix(refused.hint, "add accept"):
-		p.wrong = []render.ShedWrong{{Field: "accepted", Says: refused.says + " Whoever takes it must know that and accept it."}}
+		p.wrong = []render.ShedWrong{{Field: "accepted", Says: refused.says +
+			" Whoever takes it must know that and accept it."}}
 		s.showForm(w, r, v, http.StatusUnprocessableEntity, p)
 	case err != nil && isTyped(err):
 		p.wrong = wrongWith(l.k, err)
@@ -303,7 +313,8 @@ func (s *server) record(w http.ResponseWriter, r *http.Request, v visitor) {
 	default:
 		if d := f.values.Get("driver"); d != "" {
 			d = cmp.Or(f.values.Get("driver-other"), d)
-			http.SetCookie(w, &http.Cookie{Name: lastDriver, Value: url.QueryEscape(d), Path: "/record", MaxAge: int(cookieLife.Seconds()), HttpOnly: true, Secure: s.secure, SameSite: http.SameSiteStrictMode})
+			http.SetCookie(w, &http.Cookie{Name: lastDriver, Value: url.QueryEscape(d), Path: "/record",
+				MaxAge: int(cookieLife.Seconds()), HttpOnly: true, Secure: s.secure, SameSite: http.SameSiteStrictMode})
 		}
 		v.book.Answered(f.Ref, said.answer())
 		http.Redirect(w, r, to, http.StatusSeeOther)
@@ -368,7 +379,9 @@ func (s *server) done(w http.ResponseWriter, r *http.Request, v visitor) {
 		return
 	case !ok:
 		// A setting, a word or a figure has no number, and is not kept.
-		s.show(w, http.StatusOK, "done", v.page("Done", &render.ShedDone{Head: "Done", Says: []string{"It is done."}, Links: []render.ShedLink{{Href: "/", Words: "Fleet"}}}))
+		s.show(w, http.StatusOK, "done", v.page("Done",
+			&render.ShedDone{Head: "Done", Says: []string{"It is done."},
+				Links: []render.ShedLink{{Href: "/", Words: "Fleet"}}}))
 		return
 	}
 	body := &render.ShedDone{Head: "Recorded"}
@@ -404,7 +417,8 @@ func (s *server) done(w http.ResponseWriter, r *http.Request, v visitor) {
 		body.Links = append(body.Links, render.ShedLink{Href: machineAt(of[machine]), Words: machine})
 	}
 	if f.Record != 0 {
-		body.Links = append(body.Links, render.ShedLink{Href: fmt.Sprintf("/r/%d", f.Record), Words: "Look at the record"})
+		body.Links = append(body.Links, render.ShedLink{Href: fmt.Sprintf("/r/%d", f.Record),
+			Words: "Look at the record"})
 	}
 	body.Links = append(body.Links, render.ShedLink{Href: "/", Words: "Fleet"})
 	s.show(w, http.StatusOK, "done", v.page("Recorded", body))

@@ -181,12 +181,14 @@ func (m *seen) workOn(req *request, written []string) {
 	for i := range clean.Machines {
 		for _, is := range some.Machines {
 			if c := &clean.Machines[i]; c.Machine == is.Machine {
-				c.HoursSinceThorough, c.MudHoursSinceThorough, c.LastThorough = is.HoursSinceThorough, is.MudHoursSinceThorough, is.LastThorough
+				c.HoursSinceThorough, c.MudHoursSinceThorough, c.LastThorough = is.HoursSinceThorough,
+					is.MudHoursSinceThorough, is.LastThorough
 			}
 		}
 	}
 	fresh := report.DueWork(req.sourceOf(written), &clean)
-	others := slices.DeleteFunc(slices.Clone(m.due.Due), func(d report.Due) bool { return slices.Contains(written, d.Machine) })
+	others := slices.DeleteFunc(slices.Clone(m.due.Due),
+		func(d report.Due) bool { return slices.Contains(written, d.Machine) })
 	m.due.Due, m.clean = append(others, fresh.Due...), clean
 }
 

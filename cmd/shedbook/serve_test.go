@@ -45,7 +45,8 @@ type shedPage struct {
 func openShed(t *testing.T) *shedPage {
 	t.Helper()
 	y := &shedPage{t: t, path: filepath.Join(t.TempDir(), "shedbook.db"), now: yardNow}
-	for _, line := range [][]string{{"new", "--time-zone", "UTC"}, {"machine", "add", "R4", "--coolant", "4.2l", "--meter", "97.1"}, {"machine", "add", "R5"},
+	for _, line := range [][]string{{"new", "--time-zone", "UTC"},
+		{"machine", "add", "R4", "--coolant", "4.2l", "--meter", "97.1"}, {"machine", "add", "R5"},
 		{"driver", "add", "Ada Venn"}, {"driver", "add", "Bo Larkin"}} {
 		y.cli(line...)
 	}
@@ -94,7 +95,8 @@ type answer struct {
 var marks = regexp.MustCompile(`<[^>]*>`)
 
 func (a answer) text() string {
-	return strings.Join(strings.Fields(strings.NewReplacer("&#39;", "'", "&#34;", `"`, "&lt;", "<", "&gt;", ">", "&amp;", "&").Replace(marks.ReplaceAllString(a.html, " "))), " ")
+	return strings.Join(strings.Fields(strings.NewReplacer("&#39;", "'", "&#34;", `"`, "&lt;", "<", "&gt;", ">",
+		"&amp;", "&").Replace(marks.ReplaceAllString(a.html, " "))), " ")
 }
 
 // ask asks for a page, as a browser with a cookie does; "" for none.
@@ -166,14 +168,17 @@ func (y *shedPage) recorded(path, cookie string, f url.Values) string {
 // asked back, the line of what changed, the state.
 func TestAFormIsACommandLine(t *testing.T) {
 	y := openShed(t)
-	says := y.recorded("/record/run", "", form("machine", "R4", "driver", "Ada Venn", "hours", "2.5", "terrain", "mud", "speed", "fast"))
+	says := y.recorded("/record/run", "", form("machine", "R4", "driver", "Ada Venn", "hours", "2.5", "terrain", "mud",
+		"speed", "fast"))
 	require.Contains(t, says, "Recorded as 5: run, R4, 2026-03-14 09:30, Ada Venn, 2.5 h, mud, fast")
 	require.Contains(t, says, "R4: 2.5 mud hours and no thorough clean on record")
 	require.Contains(t, y.cli("list", "runs", "--csv"), "2026-03-14T09:30:00Z")
 
 	// units, and several words
-	require.Contains(t, y.recorded("/record/topup", "", form("machine", "R4", "volume_ml", "0.3l", "into", "reservoir")), "300 mL")
-	require.Contains(t, y.recorded("/record/bleed", "", form("machine", "R4", "points", "pump", "points", "radiator", "nose_up", "yes")), "points pump;radiator")
+	require.Contains(t, y.recorded("/record/topup", "",
+		form("machine", "R4", "volume_ml", "0.3l", "into", "reservoir")), "300 mL")
+	require.Contains(t, y.recorded("/record/bleed", "",
+		form("machine", "R4", "points", "pump", "points", "radiator", "nose_up", "yes")), "points pump;radiator")
 
 	// what is wrong is said at its field, and nothing is recorded
 	got := y.ask("POST", "/record/run", "", form("machine", "R4", "driver", "Ada Vemm", "hours", "a while"))
@@ -205,13 +210,20 @@ func TestAFormIsACommandLine(t *testing.T) {
 func TestEveryKindHasItsForm(t *testing.T) {
 	y := openShed(t)
 	sent := map[string][]string{
-		"run": {"machine", "R4", "hours", "1"}, "topup": {"machine", "R4", "volume_ml", "200"}, "refill": {"machine", "R4", "volume_ml", "4200"},
-		"bleed": {"machine", "R4", "heat_cycles", "2"}, "level": {"machine", "R4", "below_mark_ml", "0"}, "clean": {"machine", "R4", "method", "hose", "sides", "both"},
-		"overheat": {"machine", "R4", "sign", "lamp"}, "check": {"machine", "R4", "check", "light-test", "figure-dark_pct", "60"},
-		"service": {"machine", "R4", "work", "new pump seal", "cause", "external-leak"}, "meter": {"machine", "R4", "was_h", "100", "now_h", "0"},
-		"driver": {"driver", "Cass Imrie"}, "machine": {"machine", "R6", "model", "Otter 8"}, "word": {"vocabulary", "terrain", "word", "stubble"},
-		"setting": {"setting", "altitude-m", "value", "300"}, "spec": {"figure", "glycol", "value", "ethylene", "machine", "R4"},
-		"plan": {"work", "oil", "every_h", "50", "machine", "R4"}, "answer": {"machine", "R4", "flag", "steady-loss", "nothing_found", "yes"},
+		"run": {"machine", "R4", "hours", "1"}, "topup": {"machine", "R4", "volume_ml", "200"},
+		"refill": {"machine", "R4", "volume_ml", "4200"},
+		"bleed":  {"machine", "R4", "heat_cycles", "2"}, "level": {"machine", "R4", "below_mark_ml", "0"},
+		"clean":    {"machine", "R4", "method", "hose", "sides", "both"},
+		"overheat": {"machine", "R4", "sign", "lamp"}, "check": {"machine", "R4", "check", "light-test",
+			"figure-dark_pct", "60"},
+		"service": {"machine", "R4", "work", "new pump seal", "cause", "external-leak"},
+		"meter":   {"machine", "R4", "was_h", "100", "now_h", "0"},
+		"driver":  {"driver", "Cass Imrie"}, "machine": {"machine", "R6", "model", "Otter 8"},
+		"word":    {"vocabulary", "terrain", "word", "stubble"},
+		"setting": {"setting", "altitude-m", "value", "300"},
+		"spec":    {"figure", "glycol", "value", "ethylene", "machine", "R4"},
+		"plan":    {"work", "oil", "every_h", "50", "machine", "R4"},
+		"answer":  {"machine", "R4", "flag", "steady-loss", "nothing_found", "yes"},
 		"release": {"machine", "R5", "by", "Ada Venn", "why", "onto the trailer"},
 	}
 	y.cli("overheat", "R5", "steam")
@@ -242,7 +254,8 @@ func TestEveryKindHasItsForm(t *testing.T) {
 func TestOutAndBack(t *testing.T) {
 	y := openShed(t)
 	cookie := y.phone("Zed's", "record")
-	says := y.recorded("/record/out", cookie, form("machine", "R4", "driver", "Ada Venn", "meter_out_h", "97.5", "level_out_ml", "0", "age", "7200"))
+	says := y.recorded("/record/out", cookie, form("machine", "R4", "driver", "Ada Venn", "meter_out_h", "97.5",
+		"level_out_ml", "0", "age", "7200"))
 	require.Contains(t, says, "R4 is out with Ada Venn.")
 	require.Contains(t, y.ask("GET", "/", cookie, nil).text(), "out with Ada Venn")
 	page := y.ask("GET", "/m/1", cookie, nil)
@@ -310,8 +323,10 @@ func TestAFormIsRecordedOnce(t *testing.T) {
 // What was typed an hour ago without a network counts from then.
 func TestAFormHasItsOwnTime(t *testing.T) {
 	y := openShed(t)
-	require.Contains(t, y.recorded("/record/run", "", form("machine", "R4", "hours", "1", "age", "3600")), "2026-03-14 10:00")
-	require.Contains(t, y.recorded("/record/topup", "", form("machine", "R4", "volume_ml", "100", "age", "5400")), "2026-03-14 10:30")
+	require.Contains(t, y.recorded("/record/run", "", form("machine", "R4", "hours", "1", "age", "3600")),
+		"2026-03-14 10:00")
+	require.Contains(t, y.recorded("/record/topup", "", form("machine", "R4", "volume_ml", "100", "age", "5400")),
+		"2026-03-14 10:30")
 	got := y.ask("POST", "/record/topup", "", form("machine", "R4", "volume_ml", "100", "age", "9000000"))
 	require.Equal(t, http.StatusUnprocessableEntity, got.status)
 }
@@ -336,7 +351,8 @@ func TestWhoEnteredWhat(t *testing.T) {
 	fix := form("volume_ml", "250", "reason-why", "misread")
 	require.Equal(t, http.StatusForbidden, y.ask("POST", "/r/5/correct", hand, fix).status)
 	require.Equal(t, http.StatusForbidden, y.ask("GET", "/r/5/void", hand, nil).status)
-	require.Equal(t, http.StatusForbidden, y.ask("POST", "/record/release", hand, form("machine", "R4", "by", "Zed", "why", "so")).status)
+	require.Equal(t, http.StatusForbidden, y.ask("POST", "/record/release", hand,
+		form("machine", "R4", "by", "Zed", "why", "so")).status)
 	require.Equal(t, http.StatusForbidden, y.ask("GET", "/record/driver", hand, nil).status)
 	require.Contains(t, y.recorded("/r/5/correct", desk, fix), "Corrected 5: topup, R4, 2026-03-14 12:00, 250 mL")
 	require.Contains(t, y.cli("show", "5"), "by Desk of Quill: misread")
@@ -388,12 +404,14 @@ func TestWhoMayComeIn(t *testing.T) {
 	require.True(t, in(one))
 	require.True(t, in(one, "Host", "shed.example"))
 	require.True(t, in(other))
-	for _, forged := range []string{one[1:], one + "x", strings.ToUpper(one), strings.Repeat("A", 43), "%00", "' OR 1=1 --"} {
+	for _, forged := range []string{one[1:], one + "x", strings.ToUpper(one), strings.Repeat("A", 43), "%00",
+		"' OR 1=1 --"} {
 		require.False(t, in(forged), forged)
 	}
 	got := y.ask("GET", "/due?x=1", "", nil)
 	require.Equal(t, "/pair?to=%2Fdue%3Fx%3D1", got.to)
-	require.Equal(t, http.StatusUnauthorized, y.ask("POST", "/record/run", "", form("machine", "R4", "hours", "1")).status)
+	require.Equal(t, http.StatusUnauthorized, y.ask("POST", "/record/run", "",
+		form("machine", "R4", "hours", "1")).status)
 
 	// at once
 	y.cli("phone", "remove", "one")
@@ -450,15 +468,18 @@ func TestCodes(t *testing.T) {
 func TestCrossOrigin(t *testing.T) {
 	y := openShed(t)
 	cookie := y.phone("one", "keep")
-	for _, header := range [][]string{{"Origin", "http://evil.example"}, {"Sec-Fetch-Site", "cross-site"}, {"Sec-Fetch-Site", "same-site"}, {"Origin", "null"}} {
+	for _, header := range [][]string{{"Origin", "http://evil.example"}, {"Sec-Fetch-Site", "cross-site"},
+		{"Sec-Fetch-Site", "same-site"}, {"Origin", "null"}} {
 		for _, path := range []string{"/record/run", "/r/1/void", "/pair", "/m/1/walk"} {
-			require.Equal(t, http.StatusForbidden, y.ask("POST", path, cookie, form("machine", "R4", "hours", "1"), header...).status)
+			require.Equal(t, http.StatusForbidden, y.ask("POST", path, cookie, form("machine", "R4", "hours", "1"),
+				header...).status)
 		}
 	}
 	require.NotContains(t, y.cli("list", "runs", "--csv"), "R4")
 	got := y.ask("GET", "/", cookie, nil)
 	require.Equal(t, "no-store", got.header.Get("Cache-Control"))
-	require.Contains(t, got.header.Get("Content-Security-Policy"), "default-src 'none'; script-src 'self'; style-src 'self'")
+	require.Contains(t, got.header.Get("Content-Security-Policy"),
+		"default-src 'none'; script-src 'self'; style-src 'self'")
 	require.NotContains(t, got.header.Get("Content-Security-Policy"), "unsafe")
 	require.Equal(t, "nosniff", got.header.Get("X-Content-Type-Options"))
 }
@@ -466,7 +487,8 @@ func TestCrossOrigin(t *testing.T) {
 // Whatever stands in a field is shown, not obeyed.
 func TestMarkupAndTerminalCodes(t *testing.T) {
 	y := openShed(t)
-	const nasty = `"><script>alert(1)</script><img src=x onerror=alert(2)> ' {{.}} &amp; ` + "\x1b[31mred\x07 \u202eover"
+	const nasty = `"><script>alert(1)</script><img src=x onerror=alert(2)> ' {{.}} &amp; ` +
+		"\x1b[31mred\x07 \u202eover"
 	for _, k := range schema.Kinds {
 		f := form("machine", "R4")
 		for i := range k.Fields {
@@ -483,19 +505,23 @@ func TestMarkupAndTerminalCodes(t *testing.T) {
 	y.recorded("/record/driver", "", form("driver", "<b>Bold</b> & Sons"))
 	says := y.recorded("/record/service", "", form("machine", "../../etc", "work", nasty, "by", nasty, "note", nasty))
 	require.Contains(t, says, "<script>alert(1)</script>", "as text")
-	y.recorded("/record/run", "", form("machine", "../../etc", "driver", "<b>Bold</b> & Sons", "hours", "1", "note", nasty))
+	y.recorded("/record/run", "", form("machine", "../../etc", "driver", "<b>Bold</b> & Sons", "hours", "1", "note",
+		nasty))
 	fleet := y.ask("GET", "/", "", nil)
 	require.Contains(t, fleet.text(), "../../etc")
 	number := regexp.MustCompile(`href="(/m/\d+)">../../etc<`).FindStringSubmatch(fleet.html)
 	require.NotNil(t, number, "a machine is found by its number, whatever it is called")
-	for _, path := range []string{"/", number[1], number[1] + "/history", number[1] + "/timeline", number[1] + "/next", number[1] + "/flags", number[1] + "/doubts",
-		number[1] + "/walk", "/record/run?m=" + number[1][3:], "/record/overheat?m=" + number[1][3:], "/r/" + number[1][3:], "/doubts", "/due", "/flags", "/coolant",
+	for _, path := range []string{"/", number[1], number[1] + "/history", number[1] + "/timeline", number[1] + "/next",
+		number[1] + "/flags", number[1] + "/doubts",
+		number[1] + "/walk", "/record/run?m=" + number[1][3:], "/record/overheat?m=" + number[1][3:], "/r/" +
+			number[1][3:], "/doubts", "/due", "/flags", "/coolant",
 		"/cleaning", "/rates?by=driver", "/rates?by=model&adjust=speed"} {
 		got := y.ask("GET", path, "", nil)
 		require.Equal(t, http.StatusOK, got.status, path)
 		harmless(t, got.html)
 	}
-	for _, path := range []string{"/m/../../etc/passwd", "/m/999", "/m/x", "/r/999", "/r/-1", "/record/nothing", "/rates?by=" + url.QueryEscape(nasty), "/shed/pages.html", "/pages.html", "/m/1/nothing",
+	for _, path := range []string{"/m/../../etc/passwd", "/m/999", "/m/x", "/r/999", "/r/-1", "/record/nothing",
+		"/rates?by=" + url.QueryEscape(nasty), "/shed/pages.html", "/pages.html", "/m/1/nothing",
 		"/done/" + url.PathEscape(nasty), "/r/1/photo/9"} {
 		got := y.ask("GET", path, "", nil)
 		require.Less(t, got.status, 500, path)
@@ -509,7 +535,8 @@ func harmless(t *testing.T, html string) {
 	require.NotContains(t, html, "<img src=x")
 	require.NotContains(t, html, "<b>Bold")
 	require.NotContains(t, html, "goroutine ")
-	shown := regexp.MustCompile(`(?s)<(input|textarea)[^>]*>[^<]*|value="[^"]*"`).ReplaceAllString(html, "") // what was typed comes back as it was
+	// what was typed comes back as it was
+	shown := regexp.MustCompile(`(?s)<(input|textarea)[^>]*>[^<]*|value="[^"]*"`).ReplaceAllString(html, "")
 	require.NotContains(t, shown, "\x1b")
 	require.NotContains(t, shown, "\u202e")
 }
@@ -602,7 +629,8 @@ func TestSlowClients(t *testing.T) {
 	}()
 	for range 3 {
 		require.Equal(t, http.StatusOK, y.ask("GET", "/", "", nil).status)
-		require.Contains(t, y.recorded("/record/topup", "", form("machine", "R4", "volume_ml", "100", "note", strconv.FormatInt(refs.Add(1), 10))), "Recorded")
+		require.Contains(t, y.recorded("/record/topup", "",
+			form("machine", "R4", "volume_ml", "100", "note", strconv.FormatInt(refs.Add(1), 10))), "Recorded")
 	}
 	y.s.open.mu.Lock()
 	n := len(y.s.open.all)
@@ -624,7 +652,8 @@ func TestWalkPages(t *testing.T) {
 	}
 	page := y.ask("GET", "/m/1/walk", "", nil)
 	require.Equal(t, http.StatusOK, page.status)
-	require.Less(t, strings.Index(page.html, "Caution:"), strings.Index(page.html, "<form"), "what can hurt comes first")
+	require.Less(t, strings.Index(page.html, "Caution:"), strings.Index(page.html, "<form"),
+		"what can hurt comes first")
 	check := regexp.MustCompile(`name="check" value="([a-z-]+)"`).FindStringSubmatch(page.html)[1]
 	got := y.ask("POST", "/m/1/walk", "", form("check", check, "result", "pass"))
 	require.Equal(t, http.StatusSeeOther, got.status, got.text())
@@ -636,7 +665,8 @@ func TestWalkPages(t *testing.T) {
 	page = y.ask("GET", got.to, "", nil)
 	third := regexp.MustCompile(`name="check" value="([a-z-]+)"`).FindStringSubmatch(page.html)[1]
 	require.NotContains(t, []string{check, next}, third)
-	require.Equal(t, 2, strings.Count(y.cli("list", "checks", "--csv"), "\n"), "a head and one check: what is skipped is not recorded")
+	require.Equal(t, 2, strings.Count(y.cli("list", "checks", "--csv"), "\n"),
+		"a head and one check: what is skipped is not recorded")
 	got = y.ask("POST", "/m/1/walk", "", form("check", "light-test", "figure-dark_pct", "a lot", "result", ""))
 	require.Equal(t, http.StatusUnprocessableEntity, got.status)
 	got = y.ask("POST", "/m/1/walk", "", form("check", "light-test", "figure-dark_pct", "60", "result", ""))
@@ -699,13 +729,16 @@ func TestFleetOfALargeBook(t *testing.T) {
 	}
 	data, err := os.ReadFile(large)
 	require.NoError(t, err)
-	y := &shedPage{t: t, path: filepath.Join(t.TempDir(), "shedbook.db"), now: time.Date(2026, 1, 1, 12, 0, 0, 0, time.UTC)} // where its sheets end
+	// where its sheets end
+	y := &shedPage{t: t, path: filepath.Join(t.TempDir(), "shedbook.db"),
+		now: time.Date(2026, 1, 1, 12, 0, 0, 0, time.UTC)}
 	require.NoError(t, os.WriteFile(y.path, data, 0o600))
 	y.open()
 	clock := func(what string, do func() answer) {
 		began, before := time.Now(), processor(t)
 		got := do()
-		t.Logf("%-30s %8.3f s, %8.3f s of processor time, %d", what, time.Since(began).Seconds(), processor(t)-before, got.status)
+		t.Logf("%-30s %8.3f s, %8.3f s of processor time, %d", what, time.Since(began).Seconds(), processor(t)-before,
+			got.status)
 	}
 	fleet := func() answer { return y.ask("GET", "/", "", nil) }
 	_, err = y.s.look(context.Background()) // as before anybody asks
@@ -719,7 +752,8 @@ func TestFleetOfALargeBook(t *testing.T) {
 	for i := range 6 {
 		clock("the next, nothing written", fleet)
 		clock("a record", func() answer {
-			return y.ask("POST", "/record/topup", "", form("machine", "M0500", "volume_ml", strconv.Itoa(100+i), "age", strconv.Itoa(3600*(8-i))))
+			return y.ask("POST", "/record/topup", "", form("machine", "M0500", "volume_ml", strconv.Itoa(100+i), "age",
+				strconv.Itoa(3600*(8-i))))
 		})
 		clock("the fleet page after it", fleet)
 	}
@@ -763,7 +797,9 @@ func manyPhones(t *testing.T, phones, each int, pause time.Duration) {
 			time.Sleep(pause * time.Duration(i) / time.Duration(phones))
 			for n := range each {
 				// As days go on a sound machine: mostly runs.
-				kind, says := "run", []string{"start", yardNow.Add(time.Duration(n-each) * time.Hour).Format("2006-01-02T15:04"), "driver", "Ada Venn", "hours", "0.9", "terrain", "mud"}
+				kind, says := "run",
+					[]string{"start", yardNow.Add(time.Duration(n-each) * time.Hour).Format("2006-01-02T15:04"),
+						"driver", "Ada Venn", "hours", "0.9", "terrain", "mud"}
 				switch n % 10 {
 				case 7:
 					kind, says = "topup", []string{"volume_ml", "20"}
@@ -772,7 +808,8 @@ func manyPhones(t *testing.T, phones, each int, pause time.Duration) {
 				case 9:
 					kind, says = "overheat", []string{"sign", "lamp"}
 				}
-				f := form(append(says, "machine", fmt.Sprintf("P%d", i), "note", fmt.Sprintf("%d.%d", i, n), "sure", "yes")...)
+				f := form(append(says, "machine", fmt.Sprintf("P%d", i), "note", fmt.Sprintf("%d.%d", i, n), "sure",
+					"yes")...)
 				began := time.Now()
 				got := y.ask("POST", "/record/"+kind, cookie, f)
 				took := time.Since(began)
@@ -802,7 +839,8 @@ func manyPhones(t *testing.T, phones, each int, pause time.Duration) {
 				return
 			default:
 			}
-			out, err := program(y.path, "topup", "R4", strconv.Itoa(100+lines), "--sure", "--at", yardNow.Add(-time.Duration(lines)*time.Minute).Format(time.RFC3339)).CombinedOutput()
+			out, err := program(y.path, "topup", "R4", strconv.Itoa(100+lines), "--sure", "--at",
+				yardNow.Add(-time.Duration(lines)*time.Minute).Format(time.RFC3339)).CombinedOutput()
 			if lines++; err != nil {
 				mu.Lock()
 				wrong = append(wrong, string(out))
@@ -839,8 +877,10 @@ func manyPhones(t *testing.T, phones, each int, pause time.Duration) {
 	require.Len(t, seen, phones*each)
 	require.Equal(t, lines, ofLine)
 	slices.Sort(waited)
-	t.Logf("%d records of %d phones beside %d of the command line in %v: half within %v, 99 %% within %v, all within %v; %.1f ms of processor time each, phones included",
-		len(waited), phones, lines, took, waited[len(waited)/2], waited[len(waited)*99/100], waited[len(waited)-1], 1000*work/float64(len(waited)))
+	t.Logf("%d records of %d phones beside %d of the command line in %v: half within %v, 99 %% within %v, all within "+
+		"%v; %.1f ms of processor time each, phones included",
+		len(waited), phones, lines, took, waited[len(waited)/2], waited[len(waited)*99/100], waited[len(waited)-1],
+		1000*work/float64(len(waited)))
 	sound(t, y.path)
 }
 
@@ -862,10 +902,14 @@ func TestStoppedWhilePhonesSend(t *testing.T) {
 	told := map[string]bool{}
 	for i := range 4 {
 		wait.Go(func() {
-			c := &http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
+			c := &http.Client{CheckRedirect: func(*http.Request,
+				[]*http.Request) error {
+				return http.ErrUseLastResponse
+			}}
 			for n := range 1000 {
 				note := fmt.Sprintf("%d.%d", i, n)
-				resp, err := c.PostForm(at+"/record/topup", form("machine", "R4", "volume_ml", "100", "note", note, "sure", "yes"))
+				resp, err := c.PostForm(at+"/record/topup",
+					form("machine", "R4", "volume_ml", "100", "note", note, "sure", "yes"))
 				if err != nil {
 					return
 				}

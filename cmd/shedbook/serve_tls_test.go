@@ -32,8 +32,9 @@ func certificate(t *testing.T, until time.Time) (cert, key string, trusted *x509
 	t.Helper()
 	private, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
 	require.NoError(t, err)
-	c := &x509.Certificate{SerialNumber: big.NewInt(1), NotBefore: until.AddDate(-1, 0, 0), NotAfter: until, IPAddresses: []net.IP{net.IPv4(127, 0, 0, 1)},
-		IsCA: true, BasicConstraintsValid: true}
+	c := &x509.Certificate{SerialNumber: big.NewInt(1), NotBefore: until.AddDate(-1, 0, 0), NotAfter: until,
+		IPAddresses: []net.IP{net.IPv4(127, 0, 0, 1)},
+		IsCA:        true, BasicConstraintsValid: true}
 	signed, err := x509.CreateCertificate(rand.Reader, c, c, private.Public(), private)
 	require.NoError(t, err)
 	pkcs8, err := x509.MarshalPKCS8PrivateKey(private)
@@ -105,7 +106,8 @@ func TestEncrypted(t *testing.T) {
 	resp, body = asks(http.Get("http://" + at[1] + "/"))
 	require.Equal(t, http.StatusBadRequest, resp.StatusCode)
 	require.Contains(t, body, "HTTPS")
-	transport.TLSClientConfig = &tls.Config{RootCAs: trusted, MaxVersion: tls.VersionTLS11, MinVersion: tls.VersionTLS10}
+	transport.TLSClientConfig = &tls.Config{RootCAs: trusted, MaxVersion: tls.VersionTLS11,
+		MinVersion: tls.VersionTLS10}
 	transport.CloseIdleConnections()
 	_, err = (&http.Client{Transport: &http.Transport{TLSClientConfig: transport.TLSClientConfig}}).Get(at[0])
 	require.Error(t, err, "TLS 1.2 (RFC 8996: the ones before must not be used)")
@@ -124,8 +126,9 @@ func TestWrongCertificates(t *testing.T) {
 	empty := filepath.Join(t.TempDir(), "empty.pem")
 	require.NoError(t, os.WriteFile(empty, nil, 0o600))
 	for says, pair := range map[string][]string{
-		"go together":                            {"--tls-cert", cert},
-		"no such file or directory":              {"--tls-cert", filepath.Join(t.TempDir(), "none.pem"), "--tls-key", key},
+		"go together": {"--tls-cert", cert},
+		"no such file or directory": {"--tls-cert", filepath.Join(t.TempDir(), "none.pem"), "--tls-key",
+			key},
 		"private key does not match public key":  {"--tls-cert", cert, "--tls-key", other},
 		"failed to find any PEM data in key":     {"--tls-cert", cert, "--tls-key", empty},
 		"failed to find certificate PEM data":    {"--tls-cert", key, "--tls-key", cert},
@@ -134,7 +137,8 @@ func TestWrongCertificates(t *testing.T) {
 		var told strings.Builder
 		a := y.app()
 		a.errOut = &told
-		require.Equal(t, exitWords, run(context.Background(), a, append([]string{"serve", "--listen", "127.0.0.1:0"}, pair...)), says)
+		require.Equal(t, exitWords, run(context.Background(), a,
+			append([]string{"serve", "--listen", "127.0.0.1:0"}, pair...)), says)
 		require.Contains(t, told.String(), says)
 	}
 	old, key, _ := certificate(t, y.now.AddDate(0, 0, -1))

@@ -41,9 +41,11 @@ func (s *server) known(keepers bool, p page) http.HandlerFunc {
 		case !ok && r.Method == http.MethodGet:
 			http.Redirect(w, r, "/pair?to="+url.QueryEscape(r.URL.RequestURI()), http.StatusSeeOther)
 		case !ok:
-			s.show(w, http.StatusUnauthorized, "pair", render.ShedPage{Title: "Let this phone in", Body: &render.ShedPair{Wrong: "This phone was not let in, so nothing was recorded."}})
+			s.show(w, http.StatusUnauthorized, "pair", render.ShedPage{Title: "Let this phone in",
+				Body: &render.ShedPair{Wrong: "This phone was not let in, so nothing was recorded."}})
 		case keepers && !v.keep:
-			s.message(w, http.StatusForbidden, "Not allowed", "This phone may record and read. Whoever keeps the book can let it do more.")
+			s.message(w, http.StatusForbidden, "Not allowed",
+				"This phone may record and read. Whoever keeps the book can let it do more.")
 		default:
 			p(w, r, v)
 		}
@@ -74,7 +76,8 @@ func (s *server) atThisComputer(r *http.Request) bool {
 	if err != nil || !s.loopback || !from.Addr().Unmap().IsLoopback() {
 		return false
 	}
-	for _, header := range []string{"Forwarded", "X-Forwarded-For", "X-Forwarded-Host", "X-Forwarded-Proto", "X-Real-Ip", "Via"} {
+	for _, header := range []string{"Forwarded", "X-Forwarded-For", "X-Forwarded-Host", "X-Forwarded-Proto",
+		"X-Real-Ip", "Via"} {
 		if r.Header.Get(header) != "" {
 			return false
 		}
@@ -90,14 +93,16 @@ func (s *server) atThisComputer(r *http.Request) bool {
 // here is a path of this page, from what was asked for; the fleet where it is none.
 func here(to string) string {
 	u, err := url.Parse(to)
-	if err != nil || u.IsAbs() || u.Host != "" || !strings.HasPrefix(to, "/") || strings.HasPrefix(to, "//") || strings.ContainsAny(to, "\\\r\n") {
+	if err != nil || u.IsAbs() || u.Host != "" || !strings.HasPrefix(to, "/") || strings.HasPrefix(to, "//") ||
+		strings.ContainsAny(to, "\\\r\n") {
 		return "/"
 	}
 	return to
 }
 
 func (s *server) pairPage(w http.ResponseWriter, r *http.Request) {
-	s.show(w, http.StatusOK, "pair", render.ShedPage{Title: "Let this phone in", Body: &render.ShedPair{To: here(r.URL.Query().Get("to"))}})
+	s.show(w, http.StatusOK, "pair", render.ShedPage{Title: "Let this phone in",
+		Body: &render.ShedPair{To: here(r.URL.Query().Get("to"))}})
 }
 
 // pair takes the code that was typed.
@@ -113,11 +118,13 @@ func (s *server) pair(w http.ResponseWriter, r *http.Request) {
 	var refused *store.Error
 	switch {
 	case errors.As(err, &refused) && refused.Trouble == store.Refused:
-		s.show(w, http.StatusForbidden, "pair", render.ShedPage{Title: "Let this phone in", Body: &render.ShedPair{To: to, Wrong: upperFirst(refused.Says) + "."}})
+		s.show(w, http.StatusForbidden, "pair", render.ShedPage{Title: "Let this phone in",
+			Body: &render.ShedPair{To: to, Wrong: upperFirst(refused.Says) + "."}})
 	case err != nil:
 		s.fail(w, err)
 	default:
-		http.SetCookie(w, &http.Cookie{Name: cookieName, Value: cookie, Path: "/", MaxAge: int(cookieLife.Seconds()), HttpOnly: true, Secure: s.secure, SameSite: http.SameSiteStrictMode})
+		http.SetCookie(w, &http.Cookie{Name: cookieName, Value: cookie, Path: "/", MaxAge: int(cookieLife.Seconds()),
+			HttpOnly: true, Secure: s.secure, SameSite: http.SameSiteStrictMode})
 		http.Redirect(w, r, to, http.StatusSeeOther)
 	}
 }

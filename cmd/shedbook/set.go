@@ -27,7 +27,8 @@ func checkSettings(zone, units string) error {
 func (a *app) setVerb() *cobra.Command {
 	return &cobra.Command{
 		Use: "set [SETTING [VALUE]]", Short: "show or change the book's settings", GroupID: "book",
-		Long: "Shows all settings or one, or changes one. An empty value ('') sets the default again.\nminutes.CHECK and prior.CAUSE tell `next` how long a check takes in your yard, and\nhow common a cause is there.",
+		Long: "Shows all settings or one, or changes one. An empty value ('') sets the default again.\nminutes.CHECK " +
+			"and prior.CAUSE tell `next` how long a check takes in your yard, and\nhow common a cause is there.",
 		Args: args(0, 2, "a setting and its new value"),
 		RunE: func(cmd *cobra.Command, words []string) error {
 			if len(words) == 2 {
@@ -80,5 +81,10 @@ func (a *app) setVerb() *cobra.Command {
 }
 
 func isSetting(key string) bool {
-	return slices.ContainsFunc(schema.SettingKeys, func(k struct{ Key, Default, Help string }) bool { return k.Key == key })
+	return slices.ContainsFunc(schema.SettingKeys, func(k struct {
+		Key, Default,
+		Help string
+	}) bool {
+		return k.Key == key
+	})
 }

@@ -9,7 +9,8 @@ import (
 func (a *app) showVerb() *cobra.Command {
 	var asJSON bool
 	c := &cobra.Command{
-		Use: "show NUMBER", Short: "show a record and its earlier versions", GroupID: "look", Args: args(1, 1, "a record's number"),
+		Use: "show NUMBER", Short: "show a record and its earlier versions", GroupID: "look",
+		Args: args(1, 1, "a record's number"),
 		RunE: func(cmd *cobra.Command, given []string) error {
 			if err := recordWord(given[0]); err != nil {
 				return err

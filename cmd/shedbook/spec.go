@@ -20,10 +20,13 @@ func (a *app) specVerb() *cobra.Command {
 		fmt.Fprintf(&list, "  %-16s %s\n", f.Name, f.Help)
 	}
 	c := &cobra.Command{
-		Use: "set FIGURE VALUE --machine MACHINE | --model MODEL", Short: "set a figure", Args: args(2, 2, "a figure and its value"),
-		Long: "Sets a figure from the maker's manual, which checks are compared with:\n\n" + list.String() + "  ohm_at_20        the coolant sensor at 20 °C; other temperatures likewise",
+		Use: "set FIGURE VALUE --machine MACHINE | --model MODEL", Short: "set a figure",
+		Args: args(2, 2, "a figure and its value"),
+		Long: "Sets a figure from the maker's manual, which checks are compared with:\n\n" + list.String() +
+			"  ohm_at_20        the coolant sensor at 20 °C; other temperatures likewise",
 		RunE: func(cmd *cobra.Command, given []string) error {
-			r := &schema.Spec{Figure: strings.ToLower(strings.ReplaceAll(given[0], "-", "_")), Value: strings.TrimSpace(given[1])}
+			r := &schema.Spec{Figure: strings.ToLower(strings.ReplaceAll(given[0], "-", "_")),
+				Value: strings.TrimSpace(given[1])}
 			if err := checkSpec(r); err != nil {
 				return err
 			}
@@ -44,10 +47,11 @@ func (a *app) specVerb() *cobra.Command {
 					if o.Machine != r.Machine || o.Model != r.Model || o.Figure != r.Figure {
 						continue
 					}
-					_, err := b.Amend(cmd.Context(), o.Number, "set again", func(_ *schema.Kind, x schema.Record) error {
-						x.(*schema.Spec).Value, x.(*schema.Spec).Note = r.Value, r.Note
-						return nil
-					})
+					_, err := b.Amend(cmd.Context(), o.Number, "set again",
+						func(_ *schema.Kind, x schema.Record) error {
+							x.(*schema.Spec).Value, x.(*schema.Spec).Note = r.Value, r.Note
+							return nil
+						})
 					if err == nil {
 						fmt.Fprintf(a.out, "corrected %d: %s is now %s\n", o.Number, r.Figure, r.Value)
 					}

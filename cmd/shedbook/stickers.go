@@ -25,7 +25,8 @@ func (a *app) stickersVerb() *cobra.Command {
 		Use: "stickers [MACHINE...] --html FILE", GroupID: "look",
 		Short: "print a sticker for each machine, with a code that opens its page on a phone",
 		Args:  args(0, -1, "machines, or none for all"),
-		ValidArgsFunction: func(cmd *cobra.Command, _ []string, typed string) ([]cobra.Completion, cobra.ShellCompDirective) {
+		ValidArgsFunction: func(cmd *cobra.Command, _ []string, typed string) ([]cobra.Completion,
+			cobra.ShellCompDirective) {
 			return a.completeMachine(cmd, nil, typed)
 		},
 		Long: "Writes a page to print: label sheets with a sticker for each machine, or with --cards a\n" +
@@ -69,8 +70,9 @@ func (a *app) stickersVerb() *cobra.Command {
 				}
 				a.wrote(html)
 				if base == "" {
-					fmt.Fprintln(a.errOut, "note: the codes lead to this computer itself, where no phone can reach it; "+
-						"give the address that phones reach: --url https://shed.example:8443")
+					fmt.Fprintln(a.errOut,
+						"note: the codes lead to this computer itself, where no phone can reach it; "+
+							"give the address that phones reach: --url https://shed.example:8443")
 				}
 				return nil
 			})

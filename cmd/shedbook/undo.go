@@ -76,8 +76,10 @@ func (a *app) noted(file string) (out []schema.Meta) {
 
 func (a *app) undoVerb() *cobra.Command {
 	return &cobra.Command{
-		Use: "undo", Short: "take back your last record, within the hour", GroupID: "record", Args: args(0, 0, "no words: it takes back your last record"),
-		Long: "Voids the last record you made on this computer within the hour; `show` still has it.\nUse it again to take back the record before that.",
+		Use: "undo", Short: "take back your last record, within the hour", GroupID: "record",
+		Args: args(0, 0, "no words: it takes back your last record"),
+		Long: "Voids the last record you made on this computer within the hour; `show` still has it.\nUse it again " +
+			"to take back the record before that.",
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			return a.recordIn(cmd.Context(), func(b *store.Book) error {
 				file := a.undoFile(b)
@@ -100,10 +102,12 @@ func (a *app) undoVerb() *cobra.Command {
 					if err != nil {
 						return err
 					}
-					a.say(0, "took back %s: %s, %s", nameOf(cmd.Context(), b, m.Number), found.Kind.Name, describe(found.Kind, found.Current, s))
+					a.say(0, "took back %s: %s, %s", nameOf(cmd.Context(), b, m.Number), found.Kind.Name,
+						describe(found.Kind, found.Current, s))
 					return a.sayMade(cmd.Context(), b, found.Current)
 				}
-				return usage("to take back an older record: shedbook void NUMBER --why REASON", "nothing to undo: you made no new record here within the hour")
+				return usage("to take back an older record: shedbook void NUMBER --why REASON",
+					"nothing to undo: you made no new record here within the hour")
 			})
 		},
 	}

@@ -10,13 +10,20 @@ import (
 // verbs are all the verbs; each stands in a file of its name.
 func (a *app) verbs() []verb {
 	return append(a.kindVerbs(), []verb{
-		{"log", a.logVerb}, {"machine", a.machineVerb}, {"driver", a.driverVerb}, {"word", a.wordVerb}, {"correct", a.correctVerb}, {"void", a.voidVerb}, {"undo", a.undoVerb}, {"set", a.setVerb}, {"spec", a.specVerb},
+		{"log", a.logVerb}, {"machine", a.machineVerb}, {"driver", a.driverVerb}, {"word", a.wordVerb},
+		{"correct", a.correctVerb}, {"void", a.voidVerb}, {"undo", a.undoVerb}, {"set", a.setVerb},
+		{"spec", a.specVerb},
 		{"list", a.listVerb}, {"find", a.findVerb}, {"timeline", a.timelineVerb}, {"show", a.showVerb},
 		{"demo", a.demoVerb}, {"new", a.newVerb}, {"import", a.importVerb}, {"export", a.exportVerb},
-		{"attach", a.attachVerb}, {"detach", a.detachVerb}, {"photo", a.photoVerb}, {"handover", a.handoverVerb}, {"backup", a.backupVerb}, {"restore", a.restoreVerb}, {"verify", a.verifyVerb},
-		{"answer", a.answerVerb}, {"plan", a.planVerb}, {"release", a.releaseVerb}, {"out", a.outVerb}, {"back", a.backVerb}, {"stickers", a.stickersVerb},
-		{"fleet", a.fleetVerb}, {"flags", a.flagsVerb}, {"next", a.nextVerb}, {"held", a.heldVerb}, {"rates", a.ratesVerb}, {"coolant", a.coolantVerb}, {"cleaning", a.cleaningVerb}, {"recurrence", a.recurrenceVerb}, {"due", a.dueVerb},
-		{"doubts", a.doubtsVerb}, {"history", a.historyVerb}, {"cautions", a.cautionsVerb}, {"light", a.lightVerb}, {"serve", a.serveVerb}, {"phone", a.phoneVerb}, {"completion", a.completionVerb},
+		{"attach", a.attachVerb}, {"detach", a.detachVerb}, {"photo", a.photoVerb}, {"handover", a.handoverVerb},
+		{"backup", a.backupVerb}, {"restore", a.restoreVerb}, {"verify", a.verifyVerb},
+		{"answer", a.answerVerb}, {"plan", a.planVerb}, {"release", a.releaseVerb}, {"out", a.outVerb},
+		{"back", a.backVerb}, {"stickers", a.stickersVerb},
+		{"fleet", a.fleetVerb}, {"flags", a.flagsVerb}, {"next", a.nextVerb}, {"held", a.heldVerb},
+		{"rates", a.ratesVerb}, {"coolant", a.coolantVerb}, {"cleaning", a.cleaningVerb},
+		{"recurrence", a.recurrenceVerb}, {"due", a.dueVerb},
+		{"doubts", a.doubtsVerb}, {"history", a.historyVerb}, {"cautions", a.cautionsVerb}, {"light", a.lightVerb},
+		{"serve", a.serveVerb}, {"phone", a.phoneVerb}, {"completion", a.completionVerb},
 		{"depot", a.depotVerb}, {"exchange", a.exchangeVerb},
 	}...)
 }

@@ -16,8 +16,11 @@ import (
 func (a *app) verifyVerb() *cobra.Command {
 	var asJSON bool
 	c := &cobra.Command{
-		Use: "verify", Short: "check the whole book for damage", GroupID: "book", Args: args(0, 0, "no words, only options"),
-		Long: "Reads every page, reference, table, record, earlier version and attached file of the\nbook, and says what is damaged (exit code 4). Records that contradict each other are\ncounted as doubts; they are not damage.",
+		Use: "verify", Short: "check the whole book for damage", GroupID: "book",
+		Args: args(0, 0, "no words, only options"),
+		Long: "Reads every page, reference, table, record, earlier version and attached file of the\nbook, and says " +
+			"what is damaged (exit code 4). Records that contradict each other are\ncounted as doubts; they are not " +
+			"damage.",
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			ctx := cmd.Context()
 			return a.view(ctx, func(b *store.Book) error {
@@ -53,7 +56,8 @@ func (a *app) verifyVerb() *cobra.Command {
 					a.sayFound(found, doubts)
 				}
 				if wrong > 0 {
-					says, hint := "is damaged", "leave it as it is, and go back to the last backup: shedbook restore FILE"
+					says, hint := "is damaged",
+						"leave it as it is, and go back to the last backup: shedbook restore FILE"
 					if wrong == rows {
 						says, hint = "has rows that the disk spoiled, or another program changed", store.HintChanged
 					}

@@ -11,7 +11,8 @@ import (
 func (a *app) voidVerb() *cobra.Command {
 	var why string
 	c := &cobra.Command{
-		Use: "void NUMBER --why REASON", Short: "strike a record out; no report counts it, and the book keeps it", GroupID: "record", Args: args(1, 1, "a record's number"),
+		Use: "void NUMBER --why REASON", Short: "strike a record out; no report counts it, and the book keeps it",
+		GroupID: "record", Args: args(1, 1, "a record's number"),
 		RunE: func(cmd *cobra.Command, given []string) error {
 			if err := recordWord(given[0]); err != nil {
 				return err
@@ -37,7 +38,8 @@ func (a *app) voidVerb() *cobra.Command {
 				if err != nil {
 					return err
 				}
-				a.say(0, "voided %s: %s, %s", nameOf(cmd.Context(), b, number), found.Kind.Name, describe(found.Kind, found.Current, s))
+				a.say(0, "voided %s: %s, %s", nameOf(cmd.Context(), b, number), found.Kind.Name,
+					describe(found.Kind, found.Current, s))
 				if found.Kind.Name == "machine" {
 					return nil
 				}

@@ -20,7 +20,8 @@ func TestTheBalanceAgainstAWorkedCore(t *testing.T) {
 	for flow, kept := range map[float64]float64{1: 1, 0.75: 0.95, 0.5: 0.85, 0.25: 0.67, 0.1: 0.40} {
 		assert.InDelta(t, kept, flowKept(flow), 0.02, "flow %v", flow)
 	}
-	for blocked, kept := range map[float64][2]float64{0: {1, 1}, 0.1: {0.91, 0.95}, 0.2: {0.82, 0.90}, 0.3: {0.72, 0.84},
+	for blocked, kept := range map[float64][2]float64{0: {1, 1}, 0.1: {0.91, 0.95}, 0.2: {0.82, 0.90},
+		0.3: {0.72, 0.84},
 		0.4: {0.63, 0.76}, 0.5: {0.53, 0.68}} {
 		assert.InDelta(t, kept[0], openKept(blocked, 1), 0.02, "ram, %v blocked", blocked)
 		assert.InDelta(t, kept[1], openKept(blocked, 0), 0.02, "fan, %v blocked", blocked)
@@ -62,14 +63,16 @@ func TestWhenCausesShow(t *testing.T) {
 	cold := with(gentle, func(s *state) { s.onset = 1 })
 	assert.Greater(t, mean("thermostat", cold), 5*mean("thermostat", gentle), "a stuck thermostat, at once")
 	slower := with(flatOut, func(s *state) { s.speed = 1 })
-	assert.InDelta(t, mean("warning-circuit", flatOut), mean("warning-circuit", slower), 1e-9, "a false lamp, at no pattern")
+	assert.InDelta(t, mean("warning-circuit", flatOut), mean("warning-circuit", slower), 1e-9,
+		"a false lamp, at no pattern")
 	full := with(flatOut, func(s *state) { s.refill = unbled })
 	assert.Greater(t, mean("trapped-air", full), 4*mean("trapped-air", flatOut), "air, after a refill")
 	high := 0.0
 	for _, x := range (*tableFor(2000).at(flatOut))[causeAt("pressure-cap")] {
 		high += x / Draws
 	}
-	assert.Greater(t, high, 1.2*mean("pressure-cap", flatOut), "a dead cap, at altitude: 101 °C at 2000 m, 108 at the sea")
+	assert.Greater(t, high, 1.2*mean("pressure-cap", flatOut),
+		"a dead cap, at altitude: 101 °C at 2000 m, 108 at the sea")
 	assert.Less(t, mean("thermostat-open", flatOut), 0.002, "it runs cold")
 }
 
@@ -155,10 +158,12 @@ func yard(machines int, drivers []string, hot func(machine, run int, driver stri
 			d := drivers[(i+m)%len(drivers)]
 			run := schema.Run{Base: schema.Base{Machine: log.Machine.Name, At: start.AddDate(0, 0, i)}, Driver: d,
 				Hours: schema.N(2), Speed: []string{"slow", "medium", "fast"}[i%3],
-				Load: "light", Range: "high", Terrain: []string{"mud", "grass", "gravel", "road"}[i%4], AmbientC: schema.N(15)}
+				Load: "light", Range: "high", Terrain: []string{"mud", "grass", "gravel", "road"}[i%4],
+				AmbientC: schema.N(15)}
 			log.Runs = append(log.Runs, run)
 			if hot(m, i, d) {
-				o := schema.Overheat{Head: schema.Head{Base: schema.Base{Machine: log.Machine.Name, At: run.At.Add(time.Hour)}},
+				o := schema.Overheat{Head: schema.Head{Base: schema.Base{Machine: log.Machine.Name,
+					At: run.At.Add(time.Hour)}},
 					Sign: "lamp"}
 				log.Overheats = append(log.Overheats, o)
 			}
@@ -175,9 +180,12 @@ func TestWhosePartItIs(t *testing.T) {
 		x           Split
 		own, driver string
 	}{
-		{Split{Overheats: 7, SoundOwnDriving: 1.2, SoundUsualDriving: 0.6, Others: one(1.4)}, "It is the machine.", "not yet enough for a flag."},
-		{Split{Overheats: 7, SoundOwnDriving: 5, SoundUsualDriving: 2, Others: one(5)}, "The driving may explain it.", "It is the machines."},
-		{Split{Overheats: 5, SoundOwnDriving: 2.7, SoundUsualDriving: 2.6, Others: one(6.1)}, "That may be chance alone.", "That is no more than others have."},
+		{Split{Overheats: 7, SoundOwnDriving: 1.2, SoundUsualDriving: 0.6, Others: one(1.4)}, "It is the machine.",
+			"not yet enough for a flag."},
+		{Split{Overheats: 7, SoundOwnDriving: 5, SoundUsualDriving: 2, Others: one(5)}, "The driving may explain it.",
+			"It is the machines."},
+		{Split{Overheats: 5, SoundOwnDriving: 2.7, SoundUsualDriving: 2.6, Others: one(6.1)},
+			"That may be chance alone.", "That is no more than others have."},
 	} {
 		assert.Contains(t, c.x.Words(false), c.own)
 		assert.Contains(t, c.x.Words(true), "It is the driving.")

@@ -59,7 +59,10 @@ type driven struct {
 
 // of is a driver's part.
 func (s *summary) of(name string) tally {
-	i, ok := slices.BinarySearchFunc(s.drivers, name, func(d driven, name string) int { return cmp.Compare(d.name, name) })
+	i, ok := slices.BinarySearchFunc(s.drivers, name, func(d driven,
+		name string) int {
+		return cmp.Compare(d.name, name)
+	})
 	if !ok {
 		return tally{}
 	}
@@ -194,7 +197,8 @@ func (f *Fleet) Add(log *schema.Log) {
 			s.shape[k] += y
 		}
 		s.heats++
-		j, ok := slices.BinarySearchFunc(s.drivers, o.Driver, func(d driven, name string) int { return cmp.Compare(d.name, name) })
+		j, ok := slices.BinarySearchFunc(s.drivers, o.Driver,
+			func(d driven, name string) int { return cmp.Compare(d.name, name) })
 		if !ok {
 			s.drivers = slices.Insert(s.drivers, j, driven{name: o.Driver})
 		}
@@ -381,7 +385,8 @@ func (s *summary) under(rate, expect float64, c *gammas) float64 {
 	n := float64(s.heats)
 	p := soundShare * gammaPoissonBy(c.own, n, rate*expect, ownShape)
 	for _, more := range faultRates {
-		p += (1 - soundShare) / float64(len(faultRates)) * gammaPoissonBy(c.fault, n, rate*expect+more*s.hours, faultShape)
+		p += (1 - soundShare) / float64(len(faultRates)) * gammaPoissonBy(c.fault, n, rate*expect+more*s.hours,
+			faultShape)
 	}
 	return math.Max(p, 1e-300)
 }

@@ -397,14 +397,16 @@ func (r *Remedy) Answer() string {
 func (r *Remedy) Verdict(u unit.System) string {
 	verdict := r.Answer()
 	if r.Unit == Millilitres {
-		verdict += fmt.Sprintf(", %s lost in %s h where %s was expected", unit.Format(r.Since.Events, unit.Millilitres, u),
+		verdict += fmt.Sprintf(", %s lost in %s h where %s was expected",
+			unit.Format(r.Since.Events, unit.Millilitres, u),
 			say.Roughly(r.Since.LikeHours), unit.Format(r.Since.Expected, unit.Millilitres, u))
 	} else {
 		were := "were"
 		if say.Roughly(r.Since.Expected) == "1" {
 			were = "was"
 		}
-		verdict += fmt.Sprintf(", %s in %s h driven the same way where %s %s expected", counted(r.Since.Events, "overheat"),
+		verdict += fmt.Sprintf(", %s in %s h driven the same way where %s %s expected",
+			counted(r.Since.Events, "overheat"),
 			say.Roughly(r.Since.LikeHours), say.Roughly(r.Since.Expected), were)
 	}
 	if r.Says == NotYet {
@@ -422,7 +424,8 @@ func (r *Remedy) ToProve() string {
 	if r.Unit == Millilitres {
 		quiet = "without loss"
 	}
-	return counted(math.Max(1, math.Ceil(*r.HoursToProve)), "more hour") + " of the same driving " + quiet + " will prove it"
+	return counted(math.Max(1, math.Ceil(*r.HoursToProve)), "more hour") + " of the same driving " + quiet +
+		" will prove it"
 }
 
 // toProve sets the hours still to be driven, unless nobody would wait for so many.

@@ -99,7 +99,8 @@ func (q *Posterior) Reasons(cause int) []Reason {
 					best = l
 				}
 			}
-			out = append(out, Reason{fmt.Sprintf("%.0f of %.0f %s %s, where %.0f %% of the driving was", count[best], heats,
+			out = append(out, Reason{fmt.Sprintf("%.0f of %.0f %s %s, where %.0f %% of the driving was", count[best],
+				heats,
 				say.Noun(heats, "overheat"),
 				a.phrases[best], 100*hours[best]/driven), sum})
 		}
@@ -119,7 +120,8 @@ func (q *Posterior) gather() {
 		if !ok {
 			j = len(q.states)
 			index[c.state] = j
-			q.states, q.driven, q.rows = append(q.states, c.state), append(q.driven, 0), append(q.rows, q.p.f.table.at(c.state))
+			q.states, q.driven, q.rows = append(q.states, c.state), append(q.driven, 0),
+				append(q.rows, q.p.f.table.at(c.state))
 		}
 		q.driven[j] += c.hours
 	}

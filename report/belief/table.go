@@ -87,7 +87,8 @@ func tableFor(altitude float64) *table {
 	}
 	var floor [][Draws]float64 = make([][Draws]float64, len(causes)+1)
 	for range n {
-		s := state{speed: pick(usual.speed), load: pick(usual.load), gears: pick(usual.gears), ground: pick(usual.ground),
+		s := state{speed: pick(usual.speed), load: pick(usual.load), gears: pick(usual.gears),
+			ground:  pick(usual.ground),
 			ambient: pick(usual.ambient),
 			onset:   pick(usual.onset), dirt: uint8(r.IntN(5)), refill: uint8(max(0, r.IntN(8)-4)), work: uint8(max(0,
 				r.IntN(10)-7))}

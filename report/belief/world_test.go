@@ -44,8 +44,9 @@ func keeper(seed uint64, packed bool) schema.Log {
 			Range: "high", Load: "light"}
 		run.AmbientC = schema.N(float64(8 + r.IntN(18)))
 		if r.Float64() < 0.5 {
-			run.Driver, run.Speed, run.Terrain = "keeper", []string{"slow", "medium"}[r.IntN(2)], []string{"grass", "gravel",
-				"road"}[r.IntN(3)]
+			run.Driver, run.Speed, run.Terrain = "keeper", []string{"slow", "medium"}[r.IntN(2)],
+				[]string{"grass", "gravel",
+					"road"}[r.IntN(3)]
 		} else {
 			run.Driver, run.Speed, run.Terrain = []string{"A", "B", "C"}[r.IntN(3)], []string{"fast", "fast",
 				"medium"}[r.IntN(3)], []string{"mud", "mud", "grass", "gravel"}[r.IntN(4)]
@@ -53,7 +54,8 @@ func keeper(seed uint64, packed bool) schema.Log {
 		if run.Driver != "keeper" && r.Float64() < 0.3 {
 			run.Load = "heavy"
 		}
-		heat := map[string]float64{"slow": 0.25, "medium": 0.45, "fast": 0.75}[run.Speed] + map[string]float64{"mud": 0.25,
+		heat := map[string]float64{"slow": 0.25, "medium": 0.45,
+			"fast": 0.75}[run.Speed] + map[string]float64{"mud": 0.25,
 			"grass": 0.08}[run.Terrain]
 		if run.Load == "heavy" {
 			heat += 0.12
@@ -68,7 +70,8 @@ func keeper(seed uint64, packed bool) schema.Log {
 			if min < run.Hours.V*60 {
 				o := schema.Overheat{Head: schema.Head{Base: schema.Base{Machine: "R4",
 					At: start.Add(time.Duration(min) * time.Minute)}}, Driver: run.Driver,
-					Terrain: run.Terrain, Speed: run.Speed, Range: run.Range, Load: run.Load, AmbientC: run.AmbientC, Sign: "lamp",
+					Terrain: run.Terrain, Speed: run.Speed, Range: run.Range, Load: run.Load, AmbientC: run.AmbientC,
+					Sign: "lamp",
 					Lost: schema.N(0), Fan: "on"}
 				log.Overheats = append(log.Overheats, o)
 			}

@@ -26,16 +26,17 @@ type coolantWorld struct {
 	cv         float64 // of the loss from run to run
 	level, jug float64 // steps of a look and of a volume, mL
 	eye        float64 // sd of a look, mL
-	fills      float64 // sd about the mark of a filling by eye, its volume rounded; 0: pours whole jugs until near the mark
-	waits      float64 // mL missing at which it is filled up
-	never      bool    // no looks but for top-ups
-	refills    int     // in the log
-	boils      int     // overheats that lose 100 to 400 mL
-	boilSD     float64 // of what is written down for them, mL
-	blind      bool    // nothing is written down for them
-	swing      float64 // mL by which the cold level moves over the year, from its highest to its lowest
-	before     float64 // mL/h until a change; the rate drawn is then the one after it
-	changes    bool
+	// sd about the mark of a filling by eye, its volume rounded; 0: pours whole jugs until near the mark
+	fills   float64
+	waits   float64 // mL missing at which it is filled up
+	never   bool    // no looks but for top-ups
+	refills int     // in the log
+	boils   int     // overheats that lose 100 to 400 mL
+	boilSD  float64 // of what is written down for them, mL
+	blind   bool    // nothing is written down for them
+	swing   float64 // mL by which the cold level moves over the year, from its highest to its lowest
+	before  float64 // mL/h until a change; the rate drawn is then the one after it
+	changes bool
 }
 
 // one is a log of the world, and its rate now and when that began, in days.
@@ -188,14 +189,17 @@ var tuned = []coolantWorld{
 	{name: "filled by eye, 20 mL jug", slow: 6, fast: 25, level: 20, jug: 20, eye: 8, fills: 8, waits: 40},
 	{name: "filled by eye, 5 mL jug", slow: 6, fast: 25, level: 10, jug: 5, eye: 8, fills: 14, waits: 30, never: true},
 	{name: "filled by eye, 50 mL jug, slow", slow: 0.4, fast: 4, level: 25, jug: 50, eye: 6, fills: 6, waits: 40},
-	{name: "refills and boil-overs", slow: 0.1, fast: 3, level: 25, jug: 25, eye: 6, waits: 40, refills: 3, boils: 3, boilSD: 25},
-	{name: "many boil-overs, ill guessed", slow: 0.3, fast: 3, level: 25, jug: 50, eye: 6, waits: 40, boils: 6, boilSD: 60},
+	{name: "refills and boil-overs", slow: 0.1, fast: 3, level: 25, jug: 25, eye: 6, waits: 40, refills: 3, boils: 3,
+		boilSD: 25},
+	{name: "many boil-overs, ill guessed", slow: 0.3, fast: 3, level: 25, jug: 50, eye: 6, waits: 40, boils: 6,
+		boilSD: 60},
 	{name: "bursts of 8 mL", slow: 0.3, fast: 6, burst: 8, level: 25, jug: 25, eye: 6, waits: 30},
 	{name: "bursts of 16 mL", slow: 0.3, fast: 6, burst: 16, level: 20, jug: 20, eye: 6, waits: 30},
 	{name: "bursts of 40 mL", slow: 0.5, fast: 8, burst: 40, level: 25, jug: 50, eye: 6, waits: 50},
 	{name: "cv 0.6 from run to run", slow: 0.5, fast: 15, cv: 0.6, level: 25, jug: 50, eye: 6, waits: 50},
 	{name: "cv 1.5 from run to run", slow: 0.5, fast: 15, cv: 1.5, level: 25, jug: 50, eye: 6, waits: 50},
-	{name: "overheats without a figure", slow: 0.3, fast: 4, level: 25, jug: 50, eye: 6, waits: 40, boils: 4, blind: true},
+	{name: "overheats without a figure", slow: 0.3, fast: 4, level: 25, jug: 50, eye: 6, waits: 40, boils: 4,
+		blind: true},
 	{name: "level swings by 30 mL", slow: 0.2, fast: 3, level: 10, jug: 20, eye: 5, waits: 30, swing: 30},
 	{name: "changed, 0 to 2-8 mL/h", slow: 2, fast: 8, level: 25, jug: 50, eye: 6, waits: 50, changes: true},
 }
@@ -208,15 +212,18 @@ var keptBack = []coolantWorld{
 	{name: "filled by eye, 10 mL jug", slow: 10, fast: 20, level: 10, jug: 10, eye: 8, fills: 10, waits: 40},
 	{name: "filled by eye, 25 mL jug", slow: 10, fast: 20, level: 25, jug: 25, eye: 8, fills: 10, waits: 40},
 	{name: "filled by eye, 50 mL jug", slow: 10, fast: 20, level: 25, jug: 50, eye: 8, fills: 10, waits: 60},
-	{name: "refills, boil-overs, 0.05-2 mL/h", slow: 0.05, fast: 2, level: 25, jug: 50, eye: 8, waits: 40, refills: 2, boils: 4, boilSD: 30},
+	{name: "refills, boil-overs, 0.05-2 mL/h", slow: 0.05, fast: 2, level: 25, jug: 50, eye: 8, waits: 40, refills: 2,
+		boils: 4, boilSD: 30},
 	{name: "bursts of 10 mL", slow: 0.2, fast: 5, burst: 10, level: 25, jug: 50, eye: 8, waits: 40},
 	{name: "bursts of 25 mL", slow: 0.2, fast: 5, burst: 25, level: 25, jug: 50, eye: 8, waits: 40},
 	{name: "cv 1 from run to run", slow: 0.2, fast: 20, cv: 1, level: 25, jug: 50, eye: 8, waits: 40},
-	{name: "overheats without a figure", slow: 0.2, fast: 5, level: 25, jug: 25, eye: 8, waits: 40, boils: 5, blind: true},
+	{name: "overheats without a figure", slow: 0.2, fast: 5, level: 25, jug: 25, eye: 8, waits: 40, boils: 5,
+		blind: true},
 	{name: "level swings by 20 mL", slow: 0.2, fast: 5, level: 25, jug: 50, eye: 8, waits: 40, swing: 20},
 	{name: "level swings by 40 mL", slow: 0.2, fast: 5, level: 25, jug: 50, eye: 8, waits: 40, swing: 40},
 	{name: "changed, 0 to 3 mL/h", slow: 3, fast: 3.001, level: 25, jug: 50, eye: 8, waits: 40, changes: true},
-	{name: "changed, 1 to 10 mL/h", slow: 10, fast: 10.001, level: 10, jug: 10, eye: 8, fills: 10, waits: 40, before: 1, changes: true},
+	{name: "changed, 1 to 10 mL/h", slow: 10, fast: 10.001, level: 10, jug: 10, eye: 8, fills: 10, waits: 40, before: 1,
+		changes: true},
 }
 
 // coolantTally is what came of a world's logs.
@@ -236,8 +243,10 @@ func (w coolantWorld) run(n int, seed uint64) coolantTally {
 			out.changed++
 			day := func(t *time.Time) float64 { return t.Sub(m.points[0].At).Hours() / 24 }
 			// The first run after it is the first that can show it.
-			run := slices.IndexFunc(l.Runs, func(r schema.Run) bool { return r.At.Sub(l.Runs[0].At).Hours()/24+0.2 >= began })
-			if first := l.Runs[max(run, 0)].At; w.changes && day(m.Change.Low) <= day(&first) && began <= day(m.Change.High)+1e-9 {
+			run := slices.IndexFunc(l.Runs,
+				func(r schema.Run) bool { return r.At.Sub(l.Runs[0].At).Hours()/24+0.2 >= began })
+			if first := l.Runs[max(run, 0)].At; w.changes && day(m.Change.Low) <= day(&first) &&
+				began <= day(m.Change.High)+1e-9 {
 				out.inDays++
 			}
 		}
@@ -277,14 +286,16 @@ func TestBenchCoolant(t *testing.T) {
 	if os.Getenv("COOLANT_WORLDS") == "kept-back" {
 		worlds = keptBack
 	}
-	fmt.Printf("%-36s %8s %8s %8s %8s %8s %8s\n", "world", "covers %", "no rate", "width", "knowing", "change %", "covers")
+	fmt.Printf("%-36s %8s %8s %8s %8s %8s %8s\n", "world", "covers %", "no rate", "width", "knowing", "change %",
+		"covers")
 	for i, w := range worlds {
 		r := w.run(n, seed*1000+uint64(i))
 		days := "-"
 		if w.changes {
 			days = fmt.Sprintf("%.1f", 100*float64(r.inDays)/float64(max(r.changed, 1)))
 		}
-		fmt.Printf("%-36s %8.1f %8d %8.2f %8.2f %8.1f %8s\n", w.name, 100*float64(r.hit)/float64(max(r.logs-r.none, 1)), r.none,
+		fmt.Printf("%-36s %8.1f %8d %8.2f %8.2f %8.1f %8s\n", w.name, 100*float64(r.hit)/float64(max(r.logs-r.none, 1)),
+			r.none,
 			median(r.width), median(r.known), 100*float64(r.changed)/float64(r.logs), days)
 	}
 	require.NotZero(t, n)

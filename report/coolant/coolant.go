@@ -139,8 +139,9 @@ func Account(l *exposure.Life, settings schema.Settings) Machine {
 	m.Intervals = len(m.Stretches)
 	m.Hours, m.SettlingHours = exposure.Tidy(m.Hours), exposure.Tidy(m.SettlingHours)
 	if blind > 0 {
-		say.Once(&m.Warnings, "stretches with an overheat that has no figure for coolant lost do not count for the loss "+
-			"per hour")
+		say.Once(&m.Warnings,
+			"stretches with an overheat that has no figure for coolant lost do not count for the loss "+
+				"per hour")
 	}
 	if mended != nil && m.From != nil && mended.At.After(*m.From) {
 		m.RateFrom = m.local(mended.At)

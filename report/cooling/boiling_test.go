@@ -13,8 +13,10 @@ import (
 func TestBoilingSentence(t *testing.T) {
 	require.Equal(t, "half and half boils at 124.7 °C on a 90 kPa cap at 1,500 m, at 102.8 °C if the cap holds nothing",
 		(&exam{}).boilingSentence(Ethylene, 50, 90, 1500))
-	require.Equal(t, "plain water boils at 100.0 °C with no pressure on it at sea level", (&exam{}).boilingSentence(Ethylene, 0, 0, 0))
-	require.Contains(t, (&exam{}).boilingSentence(Propylene, 50, 103.4, 0), "half and half of propylene glycol boils at 12")
+	require.Equal(t, "plain water boils at 100.0 °C with no pressure on it at sea level",
+		(&exam{}).boilingSentence(Ethylene, 0, 0, 0))
+	require.Contains(t, (&exam{}).boilingSentence(Propylene, 50, 103.4, 0),
+		"half and half of propylene glycol boils at 12")
 	require.Contains(t, (&exam{}).boilingSentence(Ethylene, 40, 90, 500), "40 % ethylene glycol boils at")
 	require.Contains(t, (&exam{}).boilingSentence(Ethylene, 100, 90, 0), "neat ethylene glycol boils at 2")
 }
@@ -37,7 +39,8 @@ func TestBoilingTable(t *testing.T) {
 	} {
 		for i, z := range heights {
 			require.InDelta(t, row.water[i], boils(Ethylene, 0, row.cap, z), 0.08, "water, %v kPa, %v m", row.cap, z)
-			require.InDelta(t, row.half[i], boils(Ethylene, 50, row.cap, z), 0.08, "half and half, %v kPa, %v m", row.cap, z)
+			require.InDelta(t, row.half[i], boils(Ethylene, 50, row.cap, z), 0.08, "half and half, %v kPa, %v m",
+				row.cap, z)
 		}
 	}
 }

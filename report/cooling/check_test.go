@@ -95,12 +95,15 @@ type computed struct {
 }
 
 var computations = []computed{
-	{prefix: "eg-freeze-ashrae-", value: freezing}, {prefix: "eg-freeze-interp-", value: freezing}, {prefix: "pg-freeze-ashrae-", value: freezing},
-	{prefix: "eg-freeze-manual-v60", tol: 4, why: "the table ends at 57.8 %, -48.3 °C; the manual's 60 % is -52", value: func(p published, _ map[string]published) float64 {
-		return freezesAt(Ethylene, 57.8)
-	}},
+	{prefix: "eg-freeze-ashrae-", value: freezing}, {prefix: "eg-freeze-interp-", value: freezing},
+	{prefix: "pg-freeze-ashrae-", value: freezing},
+	{prefix: "eg-freeze-manual-v60", tol: 4, why: "the table ends at 57.8 %, -48.3 °C; the manual's 60 % is -52",
+		value: func(p published, _ map[string]published) float64 {
+			return freezesAt(Ethylene, 57.8)
+		}},
 	{prefix: "eg-freeze-manual-", value: freezing}, {prefix: "pg-freeze-manual-", value: freezing},
-	{prefix: "eg-freeze-crc-", tol: 3, why: "another table, colder by up to 2.9 K (see eg-freeze-cross-source-spread)", value: freezingByMass},
+	{prefix: "eg-freeze-crc-", tol: 3, why: "another table, colder by up to 2.9 K (see eg-freeze-cross-source-spread)",
+		value: freezingByMass},
 	{prefix: "eg-freeze-melinder-", tol: 3, why: "as for CRC", value: freezingByMass},
 	{prefix: "pg-freeze-melinder-", tol: 2, why: "another table", value: freezingByMass},
 	{prefix: "eg-freeze-cross-source-spread-m52", value: func(_ published, by map[string]published) float64 {
@@ -113,27 +116,36 @@ var computations = []computed{
 	{prefix: "eg-inverse-freeze-", value: func(p published, _ map[string]published) float64 {
 		return Ethylene.fromFreezing(p.in("freeze_degC")).volPct
 	}},
-	{prefix: "eg-rho-melinder-", tol: 10, why: "another table, of pure glycol: ASHRAE's inhibited one is denser by 0.5 % at 20 °C and 0.9 % at 80", value: func(p published, _ map[string]published) float64 {
-		return must(Ethylene.density(Ethylene.vol(p.in("mass_percent")), p.in("t_degC")))
-	}},
-	{prefix: "eg-cp-melinder-", tol: 40, why: "another table, within 1.2 %", value: func(p published, _ map[string]published) float64 {
-		return must(Ethylene.heat(Ethylene.vol(p.in("mass_percent")), p.in("t_degC")))
-	}},
+	{prefix: "eg-rho-melinder-", tol: 10,
+		why: "another table, of pure glycol: ASHRAE's inhibited one is denser by 0.5 % at 20 °C and 0.9 % at 80",
+		value: func(p published, _ map[string]published) float64 {
+			return must(Ethylene.density(Ethylene.vol(p.in("mass_percent")), p.in("t_degC")))
+		}},
+	{prefix: "eg-cp-melinder-", tol: 40, why: "another table, within 1.2 %",
+		value: func(p published, _ map[string]published) float64 {
+			return must(Ethylene.heat(Ethylene.vol(p.in("mass_percent")), p.in("t_degC")))
+		}},
 	{prefix: "eg-rho-", value: func(p published, _ map[string]published) float64 {
 		return must(Ethylene.density(p.in("volume_percent"), p.in("t_degC")))
 	}},
 	{prefix: "eg-cp-", value: func(p published, _ map[string]published) float64 {
 		return must(Ethylene.heat(p.in("volume_percent"), p.in("t_degC")))
 	}},
-	{prefix: "if97-psat-", value: func(p published, _ map[string]published) float64 { return saturationPressure(p.in("T_K")) }},
-	{prefix: "if97-tsat-atm", value: func(p published, _ map[string]published) float64 { return boilsAt(Ethylene, 0, p.in("p_kPa")) }},
-	{prefix: "if97-tsat-", value: func(p published, _ map[string]published) float64 { return saturationTemperature(p.in("p_MPa")) }},
+	{prefix: "if97-psat-",
+		value: func(p published, _ map[string]published) float64 { return saturationPressure(p.in("T_K")) }},
+	{prefix: "if97-tsat-atm", value: func(p published, _ map[string]published) float64 {
+		return boilsAt(Ethylene, 0,
+			p.in("p_kPa"))
+	}},
+	{prefix: "if97-tsat-",
+		value: func(p published, _ map[string]published) float64 { return saturationTemperature(p.in("p_MPa")) }},
 	{prefix: "isa-geometric-", value: func(p published, _ map[string]published) float64 {
 		return 1000 * airPressure(p.in("z_geometric_m"))
 	}},
-	{prefix: "isa-ashrae-", tol: 15, why: "ASHRAE takes geometric for geopotential metres: 12 Pa apart at 3000 m", value: func(p published, _ map[string]published) float64 {
-		return 1000 * airPressure(p.in("z_m"))
-	}},
+	{prefix: "isa-ashrae-", tol: 15, why: "ASHRAE takes geometric for geopotential metres: 12 Pa apart at 3000 m",
+		value: func(p published, _ map[string]published) float64 {
+			return 1000 * airPressure(p.in("z_m"))
+		}},
 	{prefix: "water-boil-", value: func(p published, _ map[string]published) float64 {
 		return boils(Ethylene, 0, 0, p.in("z_geometric_m"))
 	}},
@@ -160,10 +172,14 @@ var computations = []computed{
 	{prefix: "boil-slope-50", value: func(_ published, _ map[string]published) float64 {
 		return 1.8 * (boils(Ethylene, 50, 15*kPaPerPsi, 0) - boils(Ethylene, 50, 0, 0)) / 15
 	}},
-	{prefix: "d3306-boil-50", tol: 0.05, why: "the limit, from memory, is what the curve gives, 107.99", value: func(_ published, _ map[string]published) float64 {
-		return boils(Ethylene, 50, 0, 0)
+	{prefix: "d3306-boil-50", tol: 0.05, why: "the limit, from memory, is what the curve gives, 107.99",
+		value: func(_ published, _ map[string]published) float64 {
+			return boils(Ethylene, 50, 0, 0)
+		}},
+	{prefix: "d3306-freeze-50", value: func(_ published,
+		_ map[string]published) float64 {
+		return freezesAt(Ethylene, 50)
 	}},
-	{prefix: "d3306-freeze-50", value: func(_ published, _ map[string]published) float64 { return freezesAt(Ethylene, 50) }},
 	{prefix: "ntc-sh-", value: func(p published, _ map[string]published) float64 {
 		return steinhartHart{p.in("A"), p.in("B"), p.in("C")}.temperature(p.in("R_ohm"))
 	}},
@@ -180,7 +196,8 @@ var computations = []computed{
 		pts := threeK(by, 25, 80)
 		return must(betaBetween(pts[0], pts[1]))
 	}},
-	{prefix: "ntc-3k-", tol: 0.15, why: "in K: the table is compared by temperature; the check values say 0.1 K", value: nil},
+	{prefix: "ntc-3k-", tol: 0.15, why: "in K: the table is compared by temperature; the check values say 0.1 K",
+		value: nil},
 	{prefix: "ntc-sxs-beta", value: func(_ published, by map[string]published) float64 {
 		cold, _ := by["ntc-sxs-20"].want()
 		hot, _ := by["ntc-sxs-100"].want()
@@ -192,10 +209,12 @@ var computations = []computed{
 	{prefix: "expand-mL-", value: func(p published, _ map[string]published) float64 {
 		return 1000 * p.in("litres") * must(Ethylene.expansion(50, p.in("t1"), p.in("t2")))
 	}},
-	{prefix: "expand-melinder-", tol: 0.005, why: "another table, a tenth more", value: func(_ published, _ map[string]published) float64 {
-		return must(Ethylene.expansion(50, 20, 90))
-	}},
-	{prefix: "expand-water-", value: func(_ published, _ map[string]published) float64 { return must(Ethylene.expansion(0, 20, 90)) }},
+	{prefix: "expand-melinder-", tol: 0.005, why: "another table, a tenth more",
+		value: func(_ published, _ map[string]published) float64 {
+			return must(Ethylene.expansion(50, 20, 90))
+		}},
+	{prefix: "expand-water-",
+		value: func(_ published, _ map[string]published) float64 { return must(Ethylene.expansion(0, 20, 90)) }},
 	{prefix: "expand-net-aluminium", value: func(_ published, _ map[string]published) float64 {
 		return 1000 * (must(Ethylene.expansion(50, 20, 90)) - shellExpansion*70)
 	}},
@@ -236,22 +255,33 @@ func tradeBoil(vol float64) func(published, map[string]published) float64 {
 
 // judged names the entries that are limits of checks, and the test of each.
 var judged = map[string]string{
-	"ntc-sxs-20": "TestSensor", "ntc-sxs-100": "TestSensor", "ntc-quad-82": "TestSensorFamilies", "ntc-quad-91": "TestSensorFamilies", "ntc-quad-102": "TestSensorFamilies",
+	"ntc-sxs-20": "TestSensor", "ntc-sxs-100": "TestSensor", "ntc-quad-82": "TestSensorFamilies",
+	"ntc-quad-91": "TestSensorFamilies", "ntc-quad-102": "TestSensorFamilies",
 	"ntc-road-20": "TestSensorFamilies", "ntc-road-80": "TestSensorFamilies",
-	"ntc-road2-0": "TestSensorFamilies", "ntc-road2-20": "TestSensorFamilies", "ntc-road2-40": "TestSensorFamilies", "ntc-road2-60": "TestSensorFamilies", "ntc-road2-80": "TestSensorFamilies", "ntc-road2-90": "TestSensorFamilies",
-	"thermostat-open-a": "TestThermostatOfManuals", "thermostat-open-b": "TestThermostatOfManuals", "thermostat-open-c": "TestThermostatOfManuals", "thermostat-lift": "TestThermostatOfManuals", "thermostat-range-loader": "TestThermostatOfManuals",
-	"cap-relief-small": "TestCapOfManuals", "cap-relief-road": "TestCapOfManuals", "cap-relief-loader": "TestCapOfManuals",
-	"system-test-utility": "TestSystemPressureOfManuals", "system-test-road": "TestSystemPressureOfManuals", "system-test-moto": "TestSystemPressureOfManuals",
-	"fan-current-quad": "TestEngineOfManuals", "fan-switch-road": "TestEngineOfManuals", "compression-ratio-low": "TestEngineOfManuals", "leakdown-suspicious": "TestEngineOfManuals",
+	"ntc-road2-0": "TestSensorFamilies", "ntc-road2-20": "TestSensorFamilies", "ntc-road2-40": "TestSensorFamilies",
+	"ntc-road2-60": "TestSensorFamilies", "ntc-road2-80": "TestSensorFamilies", "ntc-road2-90": "TestSensorFamilies",
+	"thermostat-open-a": "TestThermostatOfManuals", "thermostat-open-b": "TestThermostatOfManuals",
+	"thermostat-open-c": "TestThermostatOfManuals", "thermostat-lift": "TestThermostatOfManuals",
+	"thermostat-range-loader": "TestThermostatOfManuals",
+	"cap-relief-small":        "TestCapOfManuals", "cap-relief-road": "TestCapOfManuals",
+	"cap-relief-loader":   "TestCapOfManuals",
+	"system-test-utility": "TestSystemPressureOfManuals", "system-test-road": "TestSystemPressureOfManuals",
+	"system-test-moto": "TestSystemPressureOfManuals",
+	"fan-current-quad": "TestEngineOfManuals", "fan-switch-road": "TestEngineOfManuals",
+	"compression-ratio-low": "TestEngineOfManuals", "leakdown-suspicious": "TestEngineOfManuals",
 	"refractometer-reuse": "TestMixOfManuals", "mix-window": "TestMixOfManuals",
 }
 
 // untouched names the entries of which no function here says anything.
 var untouched = map[string]string{
-	"eg-nD-": "no refractive index is read: a refractometer shows the freezing point", "ntc-ext-": "four-coefficient curves are not used",
-	"mix-drain-refill": "what to drain is not computed", "entu-": "no heat exchanger is computed", "heatbal-": "no heat balance is computed", "block-published-": "no blocked core is computed",
-	"sae-": "no air-to-boil figure is computed", "lamp-": "a lamp's temperature is the machine's", "water-quality-": "water is not judged", "coolant-ph-": "pH is not judged",
-	"safety-": "cautions are not computed here", "scald-": "cautions are not computed here", "eg-toxic-": "cautions are not computed here",
+	"eg-nD-":           "no refractive index is read: a refractometer shows the freezing point",
+	"ntc-ext-":         "four-coefficient curves are not used",
+	"mix-drain-refill": "what to drain is not computed", "entu-": "no heat exchanger is computed",
+	"heatbal-": "no heat balance is computed", "block-published-": "no blocked core is computed",
+	"sae-": "no air-to-boil figure is computed", "lamp-": "a lamp's temperature is the machine's",
+	"water-quality-": "water is not judged", "coolant-ph-": "pH is not judged",
+	"safety-": "cautions are not computed here", "scald-": "cautions are not computed here",
+	"eg-toxic-": "cautions are not computed here",
 }
 
 // TestPublished holds every entry of the check values against this package, or

@@ -164,7 +164,8 @@ func judgeOil(e *exam) {
 	over, isOver := e.find("over_mm")
 	under, isUnder := e.find("under_mm")
 	if over > 0 && under > 0 {
-		e.refuse(wrong("under_mm: %.1v mm should be 0 where over_mm is %.1v mm: oil cannot stand above and below the marks",
+		e.refuse(wrong("under_mm: %.1v mm should be 0 where over_mm is %.1v mm: oil cannot stand above and below the "+
+			"marks",
 			under, over))
 		return
 	}
@@ -295,7 +296,8 @@ func judgeBrakes(e *exam) {
 }
 
 func judgeNeedle(e *exam) {
-	e.v.Source = "a tester's instructions (the needle flutters or climbs within a minute of a cold start: combustion gas)"
+	e.v.Source = "a tester's instructions (the needle flutters or climbs within a minute of a cold start: combustion " +
+		"gas)"
 	switch {
 	case e.yes("pulses"):
 		e.failed("the needle moves with the engine: combustion pressure in the coolant")

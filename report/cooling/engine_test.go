@@ -56,9 +56,11 @@ func TestMix(t *testing.T) {
 	require.Equal(t, Pass, v.Result)
 	require.InDelta(t, 50, v.Value, 0.1)
 	require.Contains(t, v.Says, "50 % ethylene glycol by volume, freezes at -37 °C; ")
-	require.Contains(t, v.Says, "boils at 124.7 °C on a 90 kPa cap at 1,500 m, at 102.8 °C if the cap holds nothing; at the reported 112.4 °C it ran 12.3 K below boiling, which rests on the cap alone")
+	require.Contains(t, v.Says, "boils at 124.7 °C on a 90 kPa cap at 1,500 m, at 102.8 °C if the cap holds nothing; "+
+		"at the reported 112.4 °C it ran 12.3 K below boiling, which rests on the cap alone")
 	require.Contains(t, judged1(t, "mix-strength", spec, "glycol_pct", 50, "reported_c", 130).Says, "it boiled")
-	require.Contains(t, judged1(t, "mix-strength", spec, "glycol_pct", 50, "reported_c", 95).Says, "it ran 29.7 K below boiling")
+	require.Contains(t, judged1(t, "mix-strength", spec, "glycol_pct", 50, "reported_c", 95).Says,
+		"it ran 29.7 K below boiling")
 	// None and neat.
 	v = judged1(t, "mix-strength", spec, "glycol_pct", 0)
 	require.Equal(t, Fail, v.Result)
@@ -70,7 +72,8 @@ func TestMix(t *testing.T) {
 	v = judged1(t, "mix-strength", spec, "glycol_pct", 70)
 	require.NotContains(t, v.Says, "freezes")
 	// A reading with two answers says so.
-	require.Contains(t, fmt.Sprint(judged1(t, "mix-strength", spec, "freeze_c", -13).Warnings), "100 % freezes there too")
+	require.Contains(t, fmt.Sprint(judged1(t, "mix-strength", spec, "freeze_c", -13).Warnings),
+		"100 % freezes there too")
 	// Beyond the table.
 	require.Equal(t, Unsure, judged1(t, "mix-strength", spec, "freeze_c", -50).Result)
 	require.Equal(t, Fail, judged1(t, "mix-strength", spec, "gravity", 1.12).Result)
@@ -80,9 +83,12 @@ func TestMix(t *testing.T) {
 	// What is missing is named.
 	v = judged1(t, "mix-strength", Spec{}, "freeze_c", -37, "reported_c", 105)
 	require.Equal(t, []string{"glycol", "cap_kpa"}, v.Missing)
-	require.Contains(t, v.Says, "boils at 108.0 °C with no pressure on it at sea level; at the reported 105 °C it ran 3 K below boiling")
-	require.Contains(t, judged1(t, "mix-strength", Spec{}, "freeze_c", -37, "reported_c", 115).Says, "only a cap that holds keeps it from boiling")
-	require.ErrorContains(t, refused(t, "mix-strength", spec, "freeze_c", 37), "freeze_c: 37 °C should lie between -70 and 0 °C")
+	require.Contains(t, v.Says,
+		"boils at 108.0 °C with no pressure on it at sea level; at the reported 105 °C it ran 3 K below boiling")
+	require.Contains(t, judged1(t, "mix-strength", Spec{}, "freeze_c", -37, "reported_c", 115).Says,
+		"only a cap that holds keeps it from boiling")
+	require.ErrorContains(t, refused(t, "mix-strength", spec, "freeze_c", 37),
+		"freeze_c: 37 °C should lie between -70 and 0 °C")
 }
 
 // The front alone misleads: a front a third blocked can hide a back four-fifths
@@ -113,8 +119,10 @@ func TestCompression(t *testing.T) {
 	v = judged1(t, "compression", Spec{}, "cylinder_kpa", []float64{1100, 600, 620, 1080})
 	require.Equal(t, Fail, v.Result)
 	require.Contains(t, fmt.Sprint(v.Warnings), "cylinders 2 and 3, side by side")
-	require.NotContains(t, fmt.Sprint(judged1(t, "compression", Spec{}, "cylinder_kpa", []float64{1100, 600, 1080, 620}).Warnings), "side by side")
-	require.Contains(t, fmt.Sprint(judged1(t, "compression", Spec{}, "cylinder_kpa", []float64{1000, 850}).Warnings), "more than a tenth apart")
+	require.NotContains(t, fmt.Sprint(judged1(t, "compression", Spec{}, "cylinder_kpa",
+		[]float64{1100, 600, 1080, 620}).Warnings), "side by side")
+	require.Contains(t, fmt.Sprint(judged1(t, "compression", Spec{}, "cylinder_kpa", []float64{1000, 850}).Warnings),
+		"more than a tenth apart")
 	require.Equal(t, Fail, judged1(t, "compression", Spec{}, "cylinder_kpa", []float64{0, 0}).Result)
 }
 
@@ -207,7 +215,8 @@ func TestOtherChecks(t *testing.T) {
 		{"fan-relay", Spec{}, []any{"swap_cures", false}, Pass, "wiring was not checked"},
 		{"pump-flow", Spec{}, []any{"flow", true}, Pass, "a stir at the filler"},
 		{"pump-flow", Spec{}, []any{"flow", false, "thermostat_open", true}, Fail, "no flow"},
-		{"pump-flow", Spec{}, []any{"flow", false, "thermostat_open", false}, Unsure, "do not wait for it to open with the neck open"},
+		{"pump-flow", Spec{}, []any{"flow", false, "thermostat_open", false}, Unsure,
+			"do not wait for it to open with the neck open"},
 		{"pump-flow", Spec{}, []any{"in_c", 95, "out_c", 87}, Pass, "8 K from upper to lower"},
 		{"pump-flow", Spec{}, []any{"in_c", 95, "out_c", 70}, Fail, "little flow"},
 		{"pump-flow", Spec{}, []any{"in_c", 95, "out_c", 94}, Unsure, "no load"},
@@ -232,8 +241,10 @@ func TestOtherChecks(t *testing.T) {
 		{"oil-level", Spec{}, []any{"over_mm", 0}, Pass, "between the marks"},
 		{"oil-level", Spec{}, []any{"milky", true}, Fail, "do not run"},
 		{"oil-level", Spec{}, []any{"milky", false}, Pass, "clear"},
-		{"valve-clearance", valves, []any{"intake_mm", []float64{0.05, 0.10}, "exhaust_mm", 0.17}, Pass, "as in the manual"},
-		{"valve-clearance", valves, []any{"intake_mm", 0.08, "exhaust_mm", []float64{0.17, 0.10}}, Fail, "exhaust valve 2 has 0.1 mm"},
+		{"valve-clearance", valves, []any{"intake_mm", []float64{0.05, 0.10}, "exhaust_mm", 0.17}, Pass,
+			"as in the manual"},
+		{"valve-clearance", valves, []any{"intake_mm", 0.08, "exhaust_mm", []float64{0.17, 0.10}}, Fail,
+			"exhaust valve 2 has 0.1 mm"},
 		{"valve-clearance", valves, []any{"intake_mm", 0.2}, Fail, "0.05 to 0.1"},
 		{"valve-clearance", Spec{}, []any{"intake_mm", 0.2}, Unsure, "intake_min_mm"},
 		{"air-filter", Spec{}, []any{"choked", true}, Fail, "choked"},
@@ -266,5 +277,6 @@ func TestOtherChecks(t *testing.T) {
 	} {
 		require.ErrorContains(t, refused(t, c.check, Spec{}, c.pairs...), c.says)
 	}
-	require.ErrorContains(t, refused(t, "valve-clearance", specOf(t, "intake_min_mm", 0.2, "intake_max_mm", 0.1), "intake_mm", 0.15), "intake_min_mm: 0.2 should be at most intake_max_mm")
+	require.ErrorContains(t, refused(t, "valve-clearance", specOf(t, "intake_min_mm", 0.2, "intake_max_mm", 0.1),
+		"intake_mm", 0.15), "intake_min_mm: 0.2 should be at most intake_max_mm")
 }

@@ -207,7 +207,8 @@ func judgeRelay(e *exam) {
 			e.warn("the battery itself has only %.1v V", battery)
 		}
 	case both:
-		e.unsure("%.1v V at the plug, %.1v V below the battery: more than %.1v V is lost on the way", plug, battery-plug,
+		e.unsure("%.1v V at the plug, %.1v V below the battery: more than %.1v V is lost on the way", plug,
+			battery-plug,
 			dropPassV)
 	default:
 		e.unsure("%.1v V at the plug; the battery's volts at the same time (battery_v) are needed to judge it", plug)

@@ -32,7 +32,8 @@ func judgePump(e *exam) {
 	case e.no("flow") && e.yes("thermostat_open"):
 		e.failed("no flow at the filler with the thermostat open")
 	case e.no("flow") && !hot:
-		e.unsure("no flow at the filler with the thermostat shut says nothing: do not wait for it to open with the neck " +
+		e.unsure("no flow at the filler with the thermostat shut says nothing: do not wait for it to open with the " +
+			"neck " +
 			"open, measure both hoses hot instead")
 	case hot && in-out > coreHighK:
 		e.failed("%s, more than %v K: little flow", said, coreHighK)

@@ -41,7 +41,8 @@ func judgeProbe(e *exam) {
 	switch {
 	case e.yes("lamp") && probe < lampLowC:
 		e.failed("the lamp is on where a probe says %v °C: it says hot and is not, sensor or wiring", probe)
-		e.warn("infrared reads cool on shiny metal, and a housing without coolant is cooler than the head: make sure of the " +
+		e.warn("infrared reads cool on shiny metal, and a housing without coolant is cooler than the head: make sure " +
+			"of the " +
 			"level first")
 	case e.no("lamp") && probe > lampHighC:
 		e.failed("the lamp is off where a probe says %v °C: it is hot and nothing says so", probe)

@@ -216,7 +216,8 @@ func Judge(check string, m Measurement, spec Spec) (Verdict, error) {
 	if m.Value != nil {
 		f := c.figures[0]
 		if u := strings.ToLower(strings.TrimPrefix(m.Unit, "°")); u != "" && u != f.Unit {
-			return Verdict{}, fmt.Errorf("value: unit %q should be %s: the value of %s is %s", m.Unit, orPlain(f.Unit), check,
+			return Verdict{}, fmt.Errorf("value: unit %q should be %s: the value of %s is %s", m.Unit, orPlain(f.Unit),
+				check,
 				f.Help)
 		}
 		if _, twice := e.figures[f.Name]; !twice {
@@ -238,8 +239,9 @@ func Judge(check string, m Measurement, spec Spec) (Verdict, error) {
 	}
 	if len(e.figures) == 0 {
 		if m.Result == "" {
-			return Verdict{}, fmt.Errorf("%s: nothing given; give a result (pass: %s; fail: %s; unsure) or figures (%s)",
-				check, c.pass, c.fail, strings.Join(c.names(), ", "))
+			return Verdict{},
+				fmt.Errorf("%s: nothing given; give a result (pass: %s; fail: %s; unsure) or figures (%s)",
+					check, c.pass, c.fail, strings.Join(c.names(), ", "))
 		}
 		says := map[string]string{Pass: c.pass, Fail: c.fail, Unsure: "looked at, but not clear"}[m.Result]
 		return Verdict{Result: m.Result, Says: says, Source: AsTyped}, nil

@@ -117,8 +117,10 @@ func TestEveryCheckOfTheContract(t *testing.T) {
 
 func TestUnknownNames(t *testing.T) {
 	for typed, near := range map[string]string{
-		"sensor-resistence": "did you mean sensor-resistance?", "presure-hold": "did you mean pressure-hold?", "thermostat": "did you mean thermostat-bath?",
-		"cap_hold": "did you mean cap-hold?", "LEVEL": "did you mean level", "zzz": "choose from light-test, bleed, level"} {
+		"sensor-resistence": "did you mean sensor-resistance?", "presure-hold": "did you mean pressure-hold?",
+		"thermostat": "did you mean thermostat-bath?",
+		"cap_hold":   "did you mean cap-hold?", "LEVEL": "did you mean level",
+		"zzz": "choose from light-test, bleed, level"} {
 		_, err := Judge(typed, Measurement{Result: Pass}, Spec{})
 		require.ErrorContains(t, err, near)
 		_, err = Figures(typed)
@@ -136,7 +138,8 @@ func TestUnknownNames(t *testing.T) {
 	require.NoError(t, s.set("ohm_at_-20", 15000))
 	require.NoError(t, s.set("ohm_at_80", 300))
 	require.Equal(t, []sensorPoint{{-20, 15000}, {80, 300}}, s.sensor())
-	_, err = Judge("level", Measurement{Result: Pass, Figures: map[string][]float64{"below_mark_ml": {0}}}, Spec{Figures: map[string]float64{"coolant": 4}})
+	_, err = Judge("level", Measurement{Result: Pass, Figures: map[string][]float64{"below_mark_ml": {0}}},
+		Spec{Figures: map[string]float64{"coolant": 4}})
 	require.ErrorContains(t, err, "coolant_l")
 }
 
@@ -146,7 +149,8 @@ func TestEveryFigureRefusesNonsense(t *testing.T) {
 	for _, id := range Checks() {
 		figures := must(Figures(id))
 		for _, f := range figures {
-			for _, bad := range [][]float64{{f.Min - 1}, {f.Max*10 + 1}, {math.NaN()}, {math.Inf(1)}, {f.Min, f.Max, f.Max}} {
+			for _, bad := range [][]float64{{f.Min - 1}, {f.Max*10 + 1}, {math.NaN()}, {math.Inf(1)},
+				{f.Min, f.Max, f.Max}} {
 				if len(bad) == 3 && f.Many {
 					continue
 				}
@@ -168,7 +172,8 @@ func TestEveryFigureRefusesNonsense(t *testing.T) {
 				}
 			}
 			if f.Required {
-				_, err := Judge(id, Measurement{Figures: map[string][]float64{figures[len(figures)-1].Name: {}}}, Spec{})
+				_, err := Judge(id, Measurement{Figures: map[string][]float64{figures[len(figures)-1].Name: {}}},
+					Spec{})
 				require.Error(t, err)
 			}
 		}
@@ -190,7 +195,8 @@ func TestVerdictsAreWhole(t *testing.T) {
 				m.Figures[f.Name] = []float64{x}
 			}
 		}
-		spec := Spec{Figures: map[string]float64{}, Glycol: rapid.SampledFrom([]Glycol{"", Ethylene, Propylene}).Draw(t, "glycol")}
+		spec := Spec{Figures: map[string]float64{}, Glycol: rapid.SampledFrom([]Glycol{"", Ethylene, Propylene}).Draw(t,
+			"glycol")}
 		for _, f := range SpecFigures() {
 			if f.Unit != "word" && rapid.Bool().Draw(t, "spec "+f.Name) {
 				spec.Figures[f.Name] = rapid.Float64Range(f.Min, f.Max).Draw(t, f.Name)

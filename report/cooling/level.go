@@ -102,7 +102,8 @@ func judgeLevel(e *exam) {
 	temp, read := e.find("coolant_c")
 	if !read {
 		temp = coldC
-		e.warn("read as a cold level; a hot one stands higher by about 40 mL per litre, so give the coolant's temperature " +
+		e.warn("read as a cold level; a hot one stands higher by about 40 mL per litre, so give the coolant's " +
+			"temperature " +
 			"if it was not cold")
 	}
 	if !known {
@@ -110,7 +111,8 @@ func judgeLevel(e *exam) {
 			if below <= 0 {
 				e.pass("at the mark")
 			} else {
-				e.unsure("%v mL below the mark; what share of the system that is can't be said without coolant_l", below)
+				e.unsure("%v mL below the mark; what share of the system that is can't be said without coolant_l",
+					below)
 			}
 			return
 		}
@@ -172,7 +174,8 @@ func judgeBleed(e *exam) {
 			e.refuse(err)
 			return
 		}
-		air, how = 1000*litres, e.text("%v mL went in and %v mL had stayed in a system of %.2v L", filled, left, systemL)
+		air, how = 1000*litres, e.text("%v mL went in and %v mL had stayed in a system of %.2v L", filled, left,
+			systemL)
 		if !e.has("left_ml") {
 			e.warn("what stayed in after draining is not recorded (left_ml); an engine block often keeps 5 to 10 %%")
 		}
@@ -201,7 +204,8 @@ func judgeBleed(e *exam) {
 			"two heat cycles", how, share)
 	default:
 		e.failed("%s: %v mL of air, %.1v %% of the system", how, air, share)
-		e.warn("bleed again nose up, run until the fan has cycled twice, let it cool, top up; air that comes back after a " +
+		e.warn("bleed again nose up, run until the fan has cycled twice, let it cool, top up; air that comes back " +
+			"after a " +
 			"good bleed points to the head gasket")
 	}
 }

@@ -55,7 +55,8 @@ func TestJudgeLevel(t *testing.T) {
 	// Limits of the trade: above 5 % missing is low (common practice, no source).
 	v := judged1(t, "level", spec, "below_mark_ml", 0, "coolant_c", 90)
 	require.Equal(t, Unsure, v.Result)
-	require.Equal(t, "0 mL below the mark at 90 °C is 174 mL below it at 20 °C, 3.5 % of 5 L: top up, and look again after two cold mornings", v.Says)
+	require.Equal(t, "0 mL below the mark at 90 °C is 174 mL below it at 20 °C, 3.5 % of 5 L: top up, and look again "+
+		"after two cold mornings", v.Says)
 	require.InDelta(t, 174, v.Value, 1)
 	require.Equal(t, Pass, judged1(t, "level", spec, "below_mark_ml", -180, "coolant_c", 90).Result)
 	require.Equal(t, Pass, judged1(t, "level", spec, "below_mark_ml", 50).Result)

@@ -194,7 +194,8 @@ func (f *fluid) at(table [][]float64, water func(float64) float64, vol, c float6
 	for _, p := range []struct {
 		row, col int
 		weight   float64
-	}{{row, col, (1 - x) * (1 - y)}, {row, col + 1, x * (1 - y)}, {row + 1, col, (1 - x) * y}, {row + 1, col + 1, x * y}} {
+	}{{row, col, (1 - x) * (1 - y)}, {row, col + 1, x * (1 - y)}, {row + 1, col, (1 - x) * y},
+		{row + 1, col + 1, x * y}} {
 		if p.weight == 0 {
 			continue
 		}

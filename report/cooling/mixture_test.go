@@ -40,7 +40,8 @@ func TestTablesAreSmooth(t *testing.T) {
 
 func TestFreezingInverse(t *testing.T) {
 	// Check values, section 1.1: inverse of the ASHRAE table of ethylene glycol.
-	for c, vol := range map[float64]float64{-10: 21.7, -20: 35.2, -25: 40.2, -30: 44.7, -37: 50.0, -40: 52.0, -45: 55.3} {
+	for c, vol := range map[float64]float64{-10: 21.7, -20: 35.2, -25: 40.2, -30: 44.7, -37: 50.0, -40: 52.0,
+		-45: 55.3} {
 		s := Ethylene.fromFreezing(c)
 		require.InDelta(t, vol, s.volPct, 0.06, "%v °C", c)
 	}
@@ -50,7 +51,8 @@ func TestFreezingInverse(t *testing.T) {
 	require.InDelta(t, 26.2, s.volPct, 0.2)
 	require.Contains(t, text(s.warnings[0].form, s.warnings[0].args...), "about 100 % freezes there too")
 	s = Ethylene.fromFreezing(-30)
-	require.Contains(t, text(s.warnings[0].form, s.warnings[0].args...), fmt.Sprintf("about %.0f %% freezes there too", Ethylene.vol(85)))
+	require.Contains(t, text(s.warnings[0].form, s.warnings[0].args...),
+		fmt.Sprintf("about %.0f %% freezes there too", Ethylene.vol(85)))
 	// Warmer than neat glycol freezes: one answer.
 	s = Ethylene.fromFreezing(-8)
 	require.Empty(t, s.warnings)

@@ -69,7 +69,8 @@ const (
 // lossRate returns how fast a pumped-up system loses pressure, kPa per minute.
 func lossRate(startKPa, endKPa, minutes float64) (float64, error) {
 	if endKPa > startKPa*1.02 {
-		return 0, wrong("end_kpa: %.1v kPa should be at most start_kpa, %.1v kPa: pressure that rises comes from a warm "+
+		return 0, wrong("end_kpa: %.1v kPa should be at most start_kpa, %.1v kPa: pressure that rises comes from a "+
+			"warm "+
 			"engine; test it cold or lukewarm", endKPa, startKPa)
 	}
 	if err := within("end_kpa", endKPa, 0, 310, "kPa", ""); err != nil {
@@ -85,12 +86,14 @@ func judgeCap(e *exam) {
 	}
 	printed, known := e.need("cap_kpa")
 	if !known {
-		e.unsure("it lets go at %v kPa; whether that is enough can't be said without cap_kpa, the pressure printed on it",
+		e.unsure("it lets go at %v kPa; whether that is enough can't be said without cap_kpa, the pressure printed "+
+			"on it",
 			relief)
 		return
 	}
 	if printed == 0 {
-		e.refuse(fmt.Errorf("cap_kpa: 0 kPa is an open system; for a cap test it should be the pressure printed on the cap"))
+		e.refuse(fmt.Errorf("cap_kpa: 0 kPa is an open system; for a cap test it should be the pressure printed on " +
+			"the cap"))
 		return
 	}
 	e.v.Source = "bands and service limits of three workshop manuals; between them: " + practice
@@ -211,7 +214,8 @@ func judgePressureHold(e *exam) {
 	case !warm && e.coolingFor(start, rest) > mostK:
 		e.failed("%s: it would take %v K of cooling to explain that", said, e.coolingFor(start, rest))
 	default:
-		e.unsure("%s: %v K of cooling alone would do that; watch it again with the temperature steady, and write it down "+
+		e.unsure("%s: %v K of cooling alone would do that; watch it again with the temperature steady, and write it "+
+			"down "+
 			"(start_c, end_c)",
 			said, e.coolingFor(start, rest))
 	}

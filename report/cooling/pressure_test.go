@@ -15,7 +15,8 @@ func TestCapOfManuals(t *testing.T) {
 	for _, id := range []string{"cap-relief-small", "cap-relief-road"} {
 		low, high := by[id].want()
 		for _, kPa := range []float64{low, high} {
-			v := judged1(t, "cap-hold", specOf(t, "cap_kpa", (low+high)/2), "relief_kpa", kPa, "end_kpa", kPa, "minutes", 0.1)
+			v := judged1(t, "cap-hold", specOf(t, "cap_kpa", (low+high)/2), "relief_kpa", kPa, "end_kpa", kPa,
+				"minutes", 0.1)
 			require.Equal(t, Pass, v.Result, v.Says)
 		}
 	}
@@ -34,7 +35,8 @@ func TestCap(t *testing.T) {
 	// A dead cap: the figures of the boiling sentence.
 	v := judged1(t, "cap-hold", spec, "relief_kpa", 0)
 	require.Equal(t, Fail, v.Result)
-	require.Equal(t, "lets go at 0 kPa, 0 % of the printed 90 kPa; half and half then boils at 102.8 °C instead of 124.7 °C", v.Says)
+	require.Equal(t,
+		"lets go at 0 kPa, 0 % of the printed 90 kPa; half and half then boils at 102.8 °C instead of 124.7 °C", v.Says)
 	require.Equal(t, Unsure, judged1(t, "cap-hold", spec, "relief_kpa", 75).Result)
 	require.Equal(t, Unsure, judged1(t, "cap-hold", spec, "relief_kpa", 110).Result)
 	require.Equal(t, Fail, judged1(t, "cap-hold", spec, "relief_kpa", 125).Result)
@@ -42,11 +44,14 @@ func TestCap(t *testing.T) {
 	v = judged1(t, "cap-hold", spec, "relief_kpa", 92, "end_kpa", 50, "minutes", 0.2)
 	require.Equal(t, Fail, v.Result)
 	require.Contains(t, v.Says, "stands at 50 kPa after 12 s")
-	require.Contains(t, fmt.Sprint(judged1(t, "cap-hold", spec, "relief_kpa", 92, "end_kpa", 91, "minutes", 0.05).Warnings), "at least 6 s")
+	require.Contains(t, fmt.Sprint(judged1(t, "cap-hold", spec, "relief_kpa", 92, "end_kpa", 91, "minutes",
+		0.05).Warnings), "at least 6 s")
 	require.ErrorContains(t, refused(t, "cap-hold", spec, "relief_kpa", 92, "end_kpa", 50), "minutes: is missing")
 	require.ErrorContains(t, refused(t, "cap-hold", spec, "relief_kpa", 50, "end_kpa", 90, "minutes", 1), "end_kpa")
-	require.ErrorContains(t, refused(t, "cap-hold", specOf(t, "cap_kpa", 0), "relief_kpa", 92), "should be the pressure printed on the cap")
-	require.Equal(t, Pass, judged1(t, "pressure-hold", specOf(t, "cap_kpa", 0), "start_kpa", 60, "end_kpa", 60, "minutes", 5).Result)
+	require.ErrorContains(t, refused(t, "cap-hold", specOf(t, "cap_kpa", 0), "relief_kpa", 92),
+		"should be the pressure printed on the cap")
+	require.Equal(t, Pass, judged1(t, "pressure-hold", specOf(t, "cap_kpa", 0), "start_kpa", 60, "end_kpa", 60,
+		"minutes", 5).Result)
 	v = judged1(t, "cap-hold", Spec{}, "relief_kpa", 92)
 	require.Equal(t, Unsure, v.Result)
 	require.Equal(t, []string{"cap_kpa"}, v.Missing)
@@ -65,7 +70,8 @@ func TestPressureDoubts(t *testing.T) {
 	// 100 psi on a cap.
 	d := ask("cap-hold", "relief_kpa", 100*kPaPerPsi)
 	require.InDelta(t, 100, d.Perhaps, 1e-9)
-	require.Equal(t, "relief_kpa: 689.5 kPa (100 psi) is no pressure for a cap, which takes 30 to 220 kPa (4 to 32 psi); was it 100 kPa?", d.Error())
+	require.Equal(t, "relief_kpa: 689.5 kPa (100 psi) is no pressure for a cap, which takes 30 to 220 kPa (4 to 32 "+
+		"psi); was it 100 kPa?", d.Error())
 	// 15 psi typed as 15; 1.1 bar typed as 1.1.
 	require.InDelta(t, 103.4, ask("cap-hold", "relief_kpa", 15).Perhaps, 0.1)
 	require.InDelta(t, 110, ask("cap-hold", "relief_kpa", 1.1).Perhaps, 1e-9)
@@ -103,11 +109,13 @@ func TestSystemPressureOfManuals(t *testing.T) {
 	v = judged1(t, "pressure-hold", spec, "start_kpa", p.in("p_kPa"), "drop_kpa", drop+0.1, "minutes", minutes)
 	require.Equal(t, Fail, v.Result)
 	require.InDelta(t, (drop+0.1)/minutes, v.Value, 1e-9)
-	require.Equal(t, Unsure, judged1(t, "pressure-hold", spec, "start_kpa", p.in("p_kPa"), "drop_kpa", drop-0.2, "minutes", minutes).Result)
+	require.Equal(t, Unsure, judged1(t, "pressure-hold", spec, "start_kpa", p.in("p_kPa"), "drop_kpa", drop-0.2,
+		"minutes", minutes).Result)
 	// 6 s at 137 kPa satisfy a motorcycle's manual; here they are too short to tell.
 	p = by["system-test-moto"]
 	seconds, _ = p.want()
-	require.Equal(t, Unsure, judged1(t, "pressure-hold", specOf(t, "cap_kpa", 137), "start_kpa", p.in("p_kPa_max"), "drop_kpa", 0, "minutes", seconds/60).Result)
+	require.Equal(t, Unsure, judged1(t, "pressure-hold", specOf(t, "cap_kpa", 137), "start_kpa", p.in("p_kPa_max"),
+		"drop_kpa", 0, "minutes", seconds/60).Result)
 }
 
 func TestSystemPressure(t *testing.T) {
@@ -115,24 +123,33 @@ func TestSystemPressure(t *testing.T) {
 	v := judged1(t, "pressure-hold", spec, "start_kpa", 103, "end_kpa", 95, "minutes", 5)
 	require.Equal(t, Unsure, v.Result)
 	// 202.0 kPa of air x 10/293.15 = 6.9, and vapour 2.34 to 1.23 kPa: 8.0 kPa for 10 K.
-	require.Contains(t, v.Says, "lost 8 kPa of 103 kPa in 5 min (1.6 kPa a minute): 10 K of cooling alone would do that")
+	require.Contains(t, v.Says,
+		"lost 8 kPa of 103 kPa in 5 min (1.6 kPa a minute): 10 K of cooling alone would do that")
 	// What temperature alone explains: air at 103 kPa gauge, cooled from 40 to
 	// 34 °C at constant volume. Gas law: (204.3 - 7.4) kPa x 6/313.15 = 3.8 kPa;
 	// water's vapour 7.384 to 5.324 kPa (IAPWS-IF97 tables, from memory): 5.8 kPa.
 	v = judged1(t, "pressure-hold", spec, "start_kpa", 103, "end_kpa", 97, "minutes", 5, "start_c", 40, "end_c", 34)
 	require.Equal(t, Pass, v.Result, v.Says)
 	require.Contains(t, v.Says, "alone explains 5.8 kPa")
-	require.Contains(t, judged1(t, "pressure-hold", spec, "start_kpa", 103, "end_kpa", 83, "minutes", 10).Says, "it would take")
+	require.Contains(t, judged1(t, "pressure-hold", spec, "start_kpa", 103, "end_kpa", 83, "minutes", 10).Says,
+		"it would take")
 	v = judged1(t, "pressure-hold", spec, "start_kpa", 103, "end_kpa", 83, "minutes", 60, "start_c", 20, "end_c", 20)
 	require.Equal(t, Fail, v.Result)
 	require.Contains(t, v.Says, "nothing but a leak explains it")
-	require.ErrorContains(t, refused(t, "pressure-hold", spec, "start_kpa", 90, "end_kpa", 80, "minutes", 5, "start_c", 20), "should come together")
-	require.Contains(t, fmt.Sprint(judged1(t, "pressure-hold", spec, "start_kpa", 150, "end_kpa", 150, "minutes", 5).Warnings), "never pump above that")
-	require.Contains(t, fmt.Sprint(judged1(t, "pressure-hold", spec, "start_kpa", 50, "end_kpa", 50, "minutes", 5).Warnings), "some leaks open later")
-	require.Equal(t, []string{"cap_kpa"}, judged1(t, "pressure-hold", Spec{}, "start_kpa", 100, "end_kpa", 100, "minutes", 5).Missing)
-	require.ErrorContains(t, refused(t, "pressure-hold", spec, "start_kpa", 90, "end_kpa", 100, "minutes", 5), "test it cold")
-	require.ErrorContains(t, refused(t, "pressure-hold", spec, "start_kpa", 90, "end_kpa", 80, "drop_kpa", 3, "minutes", 5), "drop_kpa: 3 kPa should be start_kpa less end_kpa, 10 kPa")
-	require.ErrorContains(t, refused(t, "pressure-hold", spec, "start_kpa", 90, "minutes", 5), "none of drop_kpa, end_kpa is given")
+	require.ErrorContains(t, refused(t, "pressure-hold", spec, "start_kpa", 90, "end_kpa", 80, "minutes", 5, "start_c",
+		20), "should come together")
+	require.Contains(t, fmt.Sprint(judged1(t, "pressure-hold", spec, "start_kpa", 150, "end_kpa", 150, "minutes",
+		5).Warnings), "never pump above that")
+	require.Contains(t, fmt.Sprint(judged1(t, "pressure-hold", spec, "start_kpa", 50, "end_kpa", 50, "minutes",
+		5).Warnings), "some leaks open later")
+	require.Equal(t, []string{"cap_kpa"}, judged1(t, "pressure-hold", Spec{}, "start_kpa", 100, "end_kpa", 100,
+		"minutes", 5).Missing)
+	require.ErrorContains(t, refused(t, "pressure-hold", spec, "start_kpa", 90, "end_kpa", 100, "minutes", 5),
+		"test it cold")
+	require.ErrorContains(t, refused(t, "pressure-hold", spec, "start_kpa", 90, "end_kpa", 80, "drop_kpa", 3, "minutes",
+		5), "drop_kpa: 3 kPa should be start_kpa less end_kpa, 10 kPa")
+	require.ErrorContains(t, refused(t, "pressure-hold", spec, "start_kpa", 90, "minutes", 5),
+		"none of drop_kpa, end_kpa is given")
 	require.ErrorContains(t, refused(t, "pressure-hold", spec, "start_kpa", 90, "end_kpa", 80), "minutes: is missing")
 	require.InDelta(t, 6.9, must(lossRate(104, 90.2, 2)), 1e-9) // 13.8 kPa in 2 min
 }

@@ -33,7 +33,8 @@ func betaBetween(a, b sensorPoint) (float64, error) {
 	}
 	beta := math.Log(a.Ohm/b.Ohm) / (1/(a.C+kelvin) - 1/(b.C+kelvin))
 	if beta < 500 || beta > 10000 {
-		return 0, wrong("sensor points: %.1v ohm at %.1v °C and %.1v ohm at %.1v °C give a beta of %v K; coolant sensors "+
+		return 0, wrong("sensor points: %.1v ohm at %.1v °C and %.1v ohm at %.1v °C give a beta of %v K; coolant "+
+			"sensors "+
 			"have 3,000 to 4,200 K and read fewer ohm when hotter: check the two points",
 			a.Ohm, a.C, b.Ohm, b.C, beta)
 	}
@@ -201,14 +202,16 @@ func judgeSensor(e *exam) {
 	}
 	off, tol := reads-water, water-edge
 	e.v.Value, e.v.Unit = off, "K"
-	said := e.text("%.1v ohm says %.1v °C in water of %.1v °C: %+.1v K off, where %.1v K (%.1v %%) is allowed; it should "+
+	said := e.text("%.1v ohm says %.1v °C in water of %.1v °C: %+.1v K off, where %.1v K (%.1v %%) is allowed; it "+
+		"should "+
 		"read %v ohm",
 		ohm, reads, water, off, tol, tolPct, should)
 	switch {
 	case math.Abs(off) <= tol:
 		e.pass("%s", said)
 	case math.Abs(off) <= tol+thermometerK:
-		e.unsure("%s; the thermometer alone may be off by %v K, so repeat it at another temperature", said, thermometerK)
+		e.unsure("%s; the thermometer alone may be off by %v K, so repeat it at another temperature", said,
+			thermometerK)
 	default:
 		e.failed("%s", said)
 	}
@@ -216,7 +219,8 @@ func judgeSensor(e *exam) {
 		e.warn("that is as good as an open circuit: a broken sensor or wire")
 	}
 	if first, last := points[0].C, points[len(points)-1].C; water < first-10 || water > last+10 {
-		e.warn("the water lies outside the sensor's points (%v to %v °C): the curve is only continued there", first, last)
+		e.warn("the water lies outside the sensor's points (%v to %v °C): the curve is only continued there", first,
+			last)
 	}
 	if water < 60 {
 		e.warn("a sensor that is right in cool water can be wrong hot: measure near %v to %v °C too", 80, 100)

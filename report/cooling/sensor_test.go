@@ -46,21 +46,26 @@ func TestSensor(t *testing.T) {
 func TestSensorBadInput(t *testing.T) {
 	spec := specOf(t, sideBySide...)
 	for _, ohm := range []float64{0, -5, 1e9} {
-		require.ErrorContains(t, refused(t, "sensor-resistance", spec, "ohm", ohm, "water_c", 80), "ohm should lie between 1 and 1,000,000 ohm")
+		require.ErrorContains(t, refused(t, "sensor-resistance", spec, "ohm", ohm, "water_c", 80),
+			"ohm should lie between 1 and 1,000,000 ohm")
 	}
-	require.ErrorContains(t, refused(t, "sensor-resistance", spec, "ohm", 200, "water_c", 104), "104 °C should be at most 100 °C, where water in an open pan boils at sea level")
+	require.ErrorContains(t, refused(t, "sensor-resistance", spec, "ohm", 200, "water_c", 104),
+		"104 °C should be at most 100 °C, where water in an open pan boils at sea level")
 	high := specOf(t, append(sideBySide, "altitude_m", 2000)...)
 	// Water boils at 93.3 °C at 2,000 m (check value water-boil-2000).
-	require.ErrorContains(t, refused(t, "sensor-resistance", high, "ohm", 200, "water_c", 97), "should be at most 93.3 °C, where water in an open pan boils at 2,000 m")
+	require.ErrorContains(t, refused(t, "sensor-resistance", high, "ohm", 200, "water_c", 97),
+		"should be at most 93.3 °C, where water in an open pan boils at 2,000 m")
 	require.ErrorContains(t, refused(t, "sensor-resistance", spec, "ohm", 200, "water_c", -4), "water_c")
 	require.ErrorContains(t, refused(t, "sensor-resistance", spec, "ohm", 200), "water_c: is missing")
 	// Without points nothing is said, and they are asked for.
 	v := judged1(t, "sensor-resistance", Spec{}, "ohm", 200, "water_c", 90)
 	require.Equal(t, Unsure, v.Result)
 	require.Equal(t, []string{"ohm_at_20", "ohm_at_100"}, v.Missing)
-	require.Equal(t, Unsure, judged1(t, "sensor-resistance", specOf(t, "ohm_at_20", 2500), "ohm", 200, "water_c", 90).Result)
+	require.Equal(t, Unsure, judged1(t, "sensor-resistance", specOf(t, "ohm_at_20", 2500), "ohm", 200, "water_c",
+		90).Result)
 	// Points the wrong way round.
-	require.ErrorContains(t, refused(t, "sensor-resistance", specOf(t, "ohm_at_20", 186, "ohm_at_100", 2500), "ohm", 200, "water_c", 90), "read fewer ohm when hotter")
+	require.ErrorContains(t, refused(t, "sensor-resistance", specOf(t, "ohm_at_20", 186, "ohm_at_100", 2500), "ohm",
+		200, "water_c", 90), "read fewer ohm when hotter")
 	_, err := betaBetween(sensorPoint{20, 2500}, sensorPoint{20, 2400})
 	require.ErrorContains(t, err, "should lie at different temperatures")
 	require.ErrorContains(t, new(Spec).set("ohm_at_20", 0), "ohm_at_20")
@@ -80,7 +85,8 @@ func TestSensorFamilies(t *testing.T) {
 	for _, c := range []float64{82, 91, 102} {
 		require.InDelta(t, c, must(curve.temperature(middle(fmt.Sprintf("ntc-quad-%v", c)))), 1.6)
 	}
-	require.InDelta(t, 3526, must(betaBetween(sensorPoint{20, middle("ntc-road-20")}, sensorPoint{80, middle("ntc-road-80")})), 3)
+	require.InDelta(t, 3526, must(betaBetween(sensorPoint{20, middle("ntc-road-20")},
+		sensorPoint{80, middle("ntc-road-80")})), 3)
 	// Road, 2004: 3602 between 20 and 80; its six points as the machine's own.
 	var points []sensorPoint
 	for _, c := range []float64{0, 20, 40, 60, 80, 90} {

@@ -39,13 +39,15 @@ func judgeThermostat(e *exam) {
 	shut, stayed := e.find("shut_at_c")
 	full, didFull := e.find("full_open_c")
 	lift, lifted := e.find("lift_mm")
-	e.v.Source = e.text("workshop manuals (start within %v K of the stamp, 8 to 10 mm lift); other limits: "+practice, 2)
+	e.v.Source = e.text("workshop manuals (start within %v K of the stamp, 8 to 10 mm lift); other limits: "+practice,
+		2)
 	if didOpen && didFull && full < opens {
 		e.refuse(wrong("full_open_c: %.1v °C should be at or above opens_c, %.1v °C", full, opens))
 		return
 	}
 	if didOpen && stayed && shut > opens {
-		e.refuse(wrong("shut_at_c: %.1v °C should be below opens_c, %.1v °C: it cannot be shut and have opened", shut, opens))
+		e.refuse(wrong("shut_at_c: %.1v °C should be below opens_c, %.1v °C: it cannot be shut and have opened", shut,
+			opens))
 		return
 	}
 	if !known {
@@ -72,8 +74,10 @@ func judgeThermostat(e *exam) {
 	}
 	late := opens - stamp
 	e.v.Value, e.v.Unit = late, "K"
-	said := e.text("begins to open at %.1v °C, %+.1v K from the stamped %v °C (%.1v K is allowed)", opens, late, stamp, tol)
-	if lifted && e.has("lift_at_c") && e.get("lift_at_c") < stamp+fullOpenK-1 && lift < e.spec.or("lift_mm", liftMinMM) {
+	said := e.text("begins to open at %.1v °C, %+.1v K from the stamped %v °C (%.1v K is allowed)", opens, late, stamp,
+		tol)
+	if lifted && e.has("lift_at_c") && e.get("lift_at_c") < stamp+fullOpenK-1 &&
+		lift < e.spec.or("lift_mm", liftMinMM) {
 		e.warn("the lift was measured at %v °C; it counts from %v °C on", e.get("lift_at_c"), stamp+fullOpenK)
 		lifted = false
 	}
@@ -88,7 +92,8 @@ func judgeThermostat(e *exam) {
 		e.unsure("%s: not what is stamped on it, or misread; one that opens early keeps the engine cool and "+
 			"is no cause of overheating", said)
 	case late > tol || late < -tol:
-		e.unsure("%s: a little off, so repeat it heating slowly near the stamp with the thermometer clear of the pan", said)
+		e.unsure("%s: a little off, so repeat it heating slowly near the stamp with the thermometer clear of the pan",
+			said)
 	default:
 		if didFull {
 			said += e.text(", is fully open at %.1v °C", full)
@@ -114,12 +119,14 @@ func judgeWarmUp(e *exam) {
 	jump, jumped := e.find("jump_c")
 	still, cold := e.find("cold_until_c")
 	if e.yes("never_warm") {
-		e.failed("it never gets warm and the hose warms from the start: the thermostat stays open, which is no cause of " +
+		e.failed("it never gets warm and the hose warms from the start: the thermostat stays open, which is no cause " +
+			"of " +
 			"overheats")
 		return
 	}
 	if jumped && cold && still > jump {
-		e.refuse(wrong("cold_until_c: %v °C should be at most jump_c, %v °C: the hose cannot be cold and hot", still, jump))
+		e.refuse(wrong("cold_until_c: %v °C should be at most jump_c, %v °C: the hose cannot be cold and hot", still,
+			jump))
 		return
 	}
 	stamp, known := e.need("thermostat_c")

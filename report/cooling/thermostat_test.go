@@ -17,7 +17,8 @@ func TestThermostatOfManuals(t *testing.T) {
 			require.Equal(t, Pass, v.Result, v.Says)
 			require.InDelta(t, c-stamp, v.Value, 1e-9)
 		}
-		require.NotEqual(t, Pass, judged1(t, "thermostat-bath", specOf(t, "thermostat_c", stamp), "opens_c", high+1).Result)
+		require.NotEqual(t, Pass, judged1(t, "thermostat-bath", specOf(t, "thermostat_c", stamp), "opens_c",
+			high+1).Result)
 	}
 	// 71 to 86 °C, a wide one: only with the book's own tolerance.
 	low, high := by["thermostat-open-b"].want()
@@ -37,7 +38,8 @@ func TestThermostatOfManuals(t *testing.T) {
 	low, high = by["thermostat-range-loader"].want()
 	v := judged1(t, "thermostat-bath", specOf(t, "thermostat_c", low), "opens_c", low, "full_open_c", high)
 	require.Equal(t, Pass, v.Result)
-	require.Contains(t, v.Says, "begins to open at 83 °C, 0 K from the stamped 83 °C (2 K is allowed), is fully open at 95 °C")
+	require.Contains(t, v.Says,
+		"begins to open at 83 °C, 0 K from the stamped 83 °C (2 K is allowed), is fully open at 95 °C")
 }
 
 func TestThermostat(t *testing.T) {
@@ -66,9 +68,12 @@ func TestThermostat(t *testing.T) {
 	require.Equal(t, Unsure, v.Result)
 	require.Equal(t, []string{"thermostat_c"}, v.Missing)
 	// Bad baths.
-	require.ErrorContains(t, refused(t, "thermostat-bath", spec, "opens_c", 105), "opens_c: 105 °C should be at most 100 °C")
-	require.ErrorContains(t, refused(t, "thermostat-bath", specOf(t, "thermostat_c", 82, "altitude_m", 3000), "shut_at_c", 95), "boils at 3,000 m")
-	require.ErrorContains(t, refused(t, "thermostat-bath", spec, "opens_c", 84, "full_open_c", 80), "full_open_c: 80 °C should be at or above opens_c")
+	require.ErrorContains(t, refused(t, "thermostat-bath", spec, "opens_c", 105),
+		"opens_c: 105 °C should be at most 100 °C")
+	require.ErrorContains(t, refused(t, "thermostat-bath", specOf(t, "thermostat_c", 82, "altitude_m", 3000),
+		"shut_at_c", 95), "boils at 3,000 m")
+	require.ErrorContains(t, refused(t, "thermostat-bath", spec, "opens_c", 84, "full_open_c", 80),
+		"full_open_c: 80 °C should be at or above opens_c")
 	require.ErrorContains(t, refused(t, "thermostat-bath", spec, "opens_c", 84, "shut_at_c", 90), "shut_at_c")
 	require.ErrorContains(t, refused(t, "thermostat-bath", spec, "lift_mm", 8), "none of opens_c, shut_at_c")
 }

@@ -240,7 +240,8 @@ func (x *Index) Finish(l *Life) {
 			e.Levels = of[e.Run]
 		}
 		o := e.Overheat
-		for f, id := range (Levels{machine, model, x.id(Driver, o.Driver), x.id(Terrain, o.Terrain), x.id(Speed, o.Speed),
+		for f, id := range (Levels{machine, model, x.id(Driver, o.Driver), x.id(Terrain, o.Terrain),
+			x.id(Speed, o.Speed),
 			x.id(Range, o.Range), x.id(Load, o.Load), x.ambient(o.AmbientC)}) {
 			if id != 0 {
 				e.Levels[f] = id
@@ -401,7 +402,8 @@ func (l *Life) split() {
 				l.OutsideHours += part
 			} else {
 				month.holds(start, x.zone)
-				l.Pieces = append(l.Pieces, Piece{Run: i, Start: start, Hours: part, Month: month.month, State: walk.at(start)})
+				l.Pieces = append(l.Pieces, Piece{Run: i, Start: start, Hours: part, Month: month.month,
+					State: walk.at(start)})
 			}
 			if c < len(cuts) {
 				start = cuts[c]

@@ -104,7 +104,8 @@ func TestNotInTheFleetNotAtRisk(t *testing.T) {
 	// retirement counts.
 	require.InDelta(t, 3, l.OutsideHours, 1e-12)
 	require.Len(t, l.Pieces, 2)
-	require.Equal(t, []Placement{Outside, Covered, Outside}, []Placement{l.Overheats[0].How, l.Overheats[1].How, l.Overheats[2].How})
+	require.Equal(t, []Placement{Outside, Covered, Outside},
+		[]Placement{l.Overheats[0].How, l.Overheats[1].How, l.Overheats[2].How})
 	s := NewStrata()
 	s.AddLife(l)
 	require.Equal(t, 2, s.OutsideOverheats)
@@ -158,10 +159,13 @@ func TestPlacing(t *testing.T) {
 		{"covered, the same driver of two", schema.Overheat{Head: head(at(1, 9.5)), Driver: "Ada"}, 0, Covered},
 		{"covered at the very end", schema.Overheat{Head: head(at(3, 9))}, 2, Covered},
 		// 3 March, 10:30 less 145 min = 8:05, 5 min from the start of run 2.
-		{"its minutes lead to the start", schema.Overheat{Head: head(at(3, 10.5)), MinutesIn: schema.N(145)}, 2, ByMinutes},
-		{"its meter reading, a day off", schema.Overheat{Head: schema.Head{Base: schema.Base{At: at(3, 23)}, Meter: schema.N(102.5)}}, 2, ByMeter},
+		{"its minutes lead to the start", schema.Overheat{Head: head(at(3, 10.5)), MinutesIn: schema.N(145)}, 2,
+			ByMinutes},
+		{"its meter reading, a day off", schema.Overheat{Head: schema.Head{Base: schema.Base{At: at(3, 23)},
+			Meter: schema.N(102.5)}}, 2, ByMeter},
 		{"that day, an hour after the run's hours", schema.Overheat{Head: head(at(3, 10)), Driver: "Ada"}, 2, ByDay},
-		{"that day, ten minutes before the start", schema.Overheat{Head: head(at(3, 8).Add(-10 * time.Minute))}, 2, ByDay},
+		{"that day, ten minutes before the start", schema.Overheat{Head: head(at(3, 8).Add(-10 * time.Minute))}, 2,
+			ByDay},
 		{"somebody else that day", schema.Overheat{Head: head(at(3, 10)), Driver: "Bo"}, -1, Unplaced},
 		{"five hours after", schema.Overheat{Head: head(at(3, 14.1))}, -1, Unplaced},
 		{"another day", schema.Overheat{Head: head(at(2, 8))}, -1, Unplaced},
@@ -203,7 +207,8 @@ func TestMoreNamesThanNumbers(t *testing.T) {
 }
 
 func TestBands(t *testing.T) {
-	for c, want := range map[float64]string{-0.1: "below 0", 0: "0-10", 9.99: "0-10", 10: "10-20", 29.9: "20-30", 30: "30 and over", 60: "30 and over", -60: "below 0"} {
+	for c, want := range map[float64]string{-0.1: "below 0", 0: "0-10", 9.99: "0-10", 10: "10-20", 29.9: "20-30",
+		30: "30 and over", 60: "30 and over", -60: "below 0"} {
 		require.Equal(t, want, Bands[Band(c)], c)
 	}
 }
@@ -297,7 +302,8 @@ func TestSplitsAddUpExactly(t *testing.T) {
 		per := make([]float64, len(log.Runs))
 		for _, p := range l.Pieces {
 			require.GreaterOrEqual(t, p.Hours, 0.0)
-			for _, v := range []float64{p.Thorough.Hours, p.Thorough.Mud, p.Any.Hours, p.Any.Mud, p.Refill.Hours, p.Refill.Mud} {
+			for _, v := range []float64{p.Thorough.Hours, p.Thorough.Mud, p.Any.Hours, p.Any.Mud, p.Refill.Hours,
+				p.Refill.Mud} {
 				require.False(t, math.IsNaN(v) || v < -1e-9, v)
 			}
 			require.LessOrEqual(t, p.Any.Hours, p.Thorough.Hours+1e-9)
@@ -371,7 +377,8 @@ func bigFleet(machines, runs int) []schema.Log {
 		t, hours := at(1, 8), 100.0
 		for i := range runs {
 			h := 0.5 + 3*rng.Float64()
-			l.Runs = append(l.Runs, run(t, h, on(terrains[rng.IntN(10)]), by(fmt.Sprint("D", rng.IntN(30))), meter(hours, hours+h),
+			l.Runs = append(l.Runs, run(t, h, on(terrains[rng.IntN(10)]), by(fmt.Sprint("D", rng.IntN(30))),
+				meter(hours, hours+h),
 				func(r *schema.Run) { r.Speed = speeds[rng.IntN(3)] }))
 			hours += h
 			if i%16 == 0 {
@@ -397,7 +404,8 @@ func BenchmarkReadings(b *testing.B) {
 	log := schema.Log{}
 	at := time.Date(2020, 1, 1, 8, 0, 0, 0, time.UTC)
 	for i := range 100_000 {
-		log.Runs = append(log.Runs, schema.Run{Base: schema.Base{At: at.Add(time.Duration(i) * time.Hour)}, Hours: schema.N(0.5),
+		log.Runs = append(log.Runs, schema.Run{Base: schema.Base{At: at.Add(time.Duration(i) * time.Hour)},
+			Hours:    schema.N(0.5),
 			MeterOut: schema.N(float64(i) / 2)})
 	}
 	b.ResetTimer()

@@ -41,12 +41,14 @@ func posterior(f Fact, cause string, prior float64) float64 {
 // to one in a hundred. A fifth dark is no such evidence.
 func TestDarkCore(t *testing.T) {
 	for _, prior := range []float64{0.01, 0.05, 0.26, 0.6} {
-		assert.Greater(t, posterior(of(t, "light-test", "dark_pct=80", spec())[0], "blocked-core", prior), 0.95, "%v", prior)
+		assert.Greater(t, posterior(of(t, "light-test", "dark_pct=80", spec())[0], "blocked-core", prior), 0.95, "%v",
+			prior)
 		assert.Less(t, posterior(of(t, "light-test", "dark_pct=3", spec())[0], "blocked-core", prior), prior/5)
 	}
 	assert.Less(t, posterior(of(t, "light-test", "dark_pct=21", spec())[0], "blocked-core", 0.05), 0.7)
 	// Front and back are two faces: a clear front says little, a clear back much.
-	front, back := of(t, "light-test", "blocked_front_pct=5", spec())[0], of(t, "light-test", "blocked_back_pct=5", spec())[0]
+	front, back := of(t, "light-test", "blocked_front_pct=5", spec())[0],
+		of(t, "light-test", "blocked_back_pct=5", spec())[0]
 	assert.Greater(t, posterior(front, "blocked-core", 0.3), 2*posterior(back, "blocked-core", 0.3))
 	both := of(t, "light-test", "blocked_front_pct=30;blocked_back_pct=80", spec())
 	require.Len(t, both, 2)
@@ -57,19 +59,25 @@ func TestDarkCore(t *testing.T) {
 // state, and what is judged a pass never clearly for it, at any figure. Near a
 // limit a figure says little, whatever it is called.
 func TestTableAgreesWithTheJudges(t *testing.T) {
-	s := spec("coolant_l", 4.0, "cap_kpa", 100.0, "thermostat_c", 82.0, "fan_on_c", 95.0, "ohm_at_20", 2500.0, "ohm_at_100", 186.0)
+	s := spec("coolant_l", 4.0, "cap_kpa", 100.0, "thermostat_c", 82.0, "fan_on_c", 95.0, "ohm_at_20", 2500.0,
+		"ohm_at_100", 186.0)
 	s.Glycol = cooling.Ethylene
 	for _, c := range []struct {
 		check, figure, rest string
 		low, high           float64
 	}{
-		{"light-test", "dark_pct", "", 0, 100}, {"light-test", "blocked_back_pct", "", 0, 100}, {"oil-cooler", "dark_pct", "", 0, 100},
-		{"air-path", "covered_pct", "", 0, 100}, {"level", "below_mark_ml", "", 0, 2000}, {"neck-level", "below_neck_ml", "", 0, 2000},
-		{"bleed", "added_ml", "", 0, 800}, {"mix-strength", "glycol_pct", "", 0, 100}, {"cap-hold", "relief_kpa", "", 0, 125},
+		{"light-test", "dark_pct", "", 0, 100}, {"light-test", "blocked_back_pct", "", 0, 100},
+		{"oil-cooler", "dark_pct", "", 0, 100},
+		{"air-path", "covered_pct", "", 0, 100}, {"level", "below_mark_ml", "", 0, 2000},
+		{"neck-level", "below_neck_ml", "", 0, 2000},
+		{"bleed", "added_ml", "", 0, 800}, {"mix-strength", "glycol_pct", "", 0, 100},
+		{"cap-hold", "relief_kpa", "", 0, 125},
 		{"pressure-hold", "drop_kpa", ";start_kpa=100;minutes=5", 0, 100}, {"thermostat-bath", "opens_c", "", 77, 97},
-		{"warm-up", "jump_c", "", 70, 110}, {"fan-runs", "on_c", "", 90, 110}, {"fan-relay", "plug_v", ";battery_v=13", 0, 13},
+		{"warm-up", "jump_c", "", 70, 110}, {"fan-runs", "on_c", "", 90, 110},
+		{"fan-relay", "plug_v", ";battery_v=13", 0, 13},
 		{"probe", "gauge_c", ";probe_c=90", 70, 110}, {"sensor-resistance", "ohm", ";water_c=90", 100, 500},
-		{"pump-flow", "out_c", ";in_c=95", 40, 91}, {"flow-through", "patch_k", "", 0, 60}, {"brake-drag", "hub_c", "/20", 20, 200},
+		{"pump-flow", "out_c", ";in_c=95", 40, 91}, {"flow-through", "patch_k", "", 0, 60},
+		{"brake-drag", "hub_c", "/20", 20, 200},
 		{"leak-down", "leak_pct", "", 0, 100}, {"compression", "cylinder_kpa", "/1000", 400, 1000},
 		{"oil-level", "over_mm", "", 0, 40}, {"oil-level", "under_mm", "", 0, 40},
 	} {
@@ -77,7 +85,8 @@ func TestTableAgreesWithTheJudges(t *testing.T) {
 		for i := range 201 {
 			x := c.low + (c.high-c.low)*float64(i)/200
 			m := c.figure + "=" + num(x) + c.rest
-			v, err := cooling.Judge(c.check, cooling.Measurement{Figures: cooling.Recorded(c.check, 0, false, "", m), Sure: true}, s)
+			v, err := cooling.Judge(c.check, cooling.Measurement{Figures: cooling.Recorded(c.check, 0, false, "", m),
+				Sure: true}, s)
 			require.NoError(t, err, "%s %s", c.check, m)
 			said[v.Result]++
 			f := of(t, c.check, m, s)[0]
@@ -157,7 +166,8 @@ func TestTableNamesTheTrade(t *testing.T) {
 }
 
 func TestOilFindings(t *testing.T) {
-	for finding, cause := range map[string]string{"milky": "head-gasket", "overfull": "overfilled-oil", "low": "low-oil"} {
+	for finding, cause := range map[string]string{"milky": "head-gasket", "overfull": "overfilled-oil",
+		"low": "low-oil"} {
 		for _, f := range of(t, "oil-level", "finding="+finding, spec()) {
 			for _, other := range []string{"head-gasket", "overfilled-oil", "low-oil"} {
 				if other != cause && f.Factor > 1 {
@@ -180,9 +190,11 @@ func TestOtherRecords(t *testing.T) {
 	}
 	log := &schema.Log{
 		Refills: []schema.Refill{{Head: at(1), Concentrate: schema.N(20)}},
-		Levels: []schema.Level{{Head: at(2), BelowMark: schema.N(400), SeenIn: "radiator"}, {Head: at(3), BelowMark: schema.N(400), Engine: "hot"},
+		Levels: []schema.Level{{Head: at(2), BelowMark: schema.N(400), SeenIn: "radiator"},
+			{Head: at(3), BelowMark: schema.N(400), Engine: "hot"},
 			{Head: at(4), BelowMark: schema.N(0)}},
-		Cleanings: []schema.Cleaning{{Head: at(5), Method: "rinse", BlockedFront: schema.N(30), BlockedBack: schema.N(80)},
+		Cleanings: []schema.Cleaning{{Head: at(5), Method: "rinse", BlockedFront: schema.N(30),
+			BlockedBack: schema.N(80)},
 			{Head: at(6), Method: "hose", RadiatorOut: "yes", Sides: "both", BlockedBack: schema.N(80)},
 			{Head: at(7), Method: "rinse", BlockedBack: schema.N(80), BlockedAfter: schema.N(5)}},
 	}
@@ -191,7 +203,8 @@ func TestOtherRecords(t *testing.T) {
 		states = append(states, f.State)
 		assert.Equal(t, f.State != "bottle-low" && f.Record != 7, f.Factor > 1, f.Says)
 	}
-	assert.Equal(t, []string{"glycol-off", "neck-low", "bottle-low", "back-packed", "front-packed", "core-dark"}, states)
+	assert.Equal(t, []string{"glycol-off", "neck-low", "bottle-low", "back-packed", "front-packed", "core-dark"},
+		states)
 	for _, f := range Of(log, spec()) {
 		assert.NotContains(t, f.State, "low", "no system size, so no share")
 	}

@@ -65,11 +65,14 @@ func (s *score) String() string {
 		names = append(names, fmt.Sprintf("%s:%d", k, n))
 	}
 	sort.Strings(names)
-	return fmt.Sprintf("%-34s %6d %7d %6s %6s %6s %6s %7s %6s %7s %6s %6s  %s", s.name, s.fleets, s.planted, pct(s.oracle, s.planted), pct(s.named, s.planted), pct(s.found, s.planted), pct(s.wrong, s.planted),
-		pct(s.late, s.planted), pct(s.falsely, s.sound), pct(s.drivers, s.fleets), median(s.days), median(s.off), strings.Join(names, " "))
+	return fmt.Sprintf("%-34s %6d %7d %6s %6s %6s %6s %7s %6s %7s %6s %6s  %s", s.name, s.fleets, s.planted,
+		pct(s.oracle, s.planted), pct(s.named, s.planted), pct(s.found, s.planted), pct(s.wrong, s.planted),
+		pct(s.late, s.planted), pct(s.falsely, s.sound), pct(s.drivers, s.fleets), median(s.days), median(s.off),
+		strings.Join(names, " "))
 }
 
-const scoreHead = "world                              fleets planted oracl% named% found% wrong% early% falseM% falseD%   days  since  false and wrong names"
+const scoreHead = "world                              fleets planted oracl% named% found% wrong% early% falseM% " +
+	"falseD%   days  since  false and wrong names"
 
 // oracleNeeds is the log10 likelihood ratio at which one who knows the true
 // rates would raise a flag, a tenth of the promise being each pattern's share.
@@ -191,7 +194,8 @@ func worlds() []simulate.World {
 		}
 		faulty := max(1, base.Machines/10)
 		add("sound", func(w *simulate.World) {})
-		for _, fault := range []string{"steady-loss", "blocked-core", "trapped-air", "warning-circuit", "fan-circuit", "thermostat", "above-fleet", "came-back"} {
+		for _, fault := range []string{"steady-loss", "blocked-core", "trapped-air", "warning-circuit", "fan-circuit",
+			"thermostat", "above-fleet", "came-back"} {
 			add(fault, func(w *simulate.World) { w.Fault, w.Faulty = fault, faulty })
 		}
 		add("hard-driving", func(w *simulate.World) { w.Fault, w.Faulty = "hard-driving", 1 })
@@ -211,15 +215,26 @@ func worlds() []simulate.World {
 			busy(fmt.Sprintf("%s form %d", f, form), func(w *simulate.World) { w.Fault, w.Faulty, w.Form = f, 4, form })
 		}
 	}
-	busy("hard-driving, own drivers", func(w *simulate.World) { w.Fault, w.Faulty, w.OwnDrivers = "hard-driving", 2, 0.7 })
-	busy("above-fleet, own drivers", func(w *simulate.World) { w.Fault, w.Faulty, w.OwnDrivers = "above-fleet", 4, 0.7 })
-	busy("trapped-air, own drivers", func(w *simulate.World) { w.Fault, w.Faulty, w.OwnDrivers = "trapped-air", 4, 0.7 })
+	busy("hard-driving, own drivers", func(w *simulate.World) {
+		w.Fault, w.Faulty, w.OwnDrivers = "hard-driving", 2,
+			0.7
+	})
+	busy("above-fleet, own drivers", func(w *simulate.World) {
+		w.Fault, w.Faulty, w.OwnDrivers = "above-fleet", 4,
+			0.7
+	})
+	busy("trapped-air, own drivers", func(w *simulate.World) {
+		w.Fault, w.Faulty, w.OwnDrivers = "trapped-air", 4,
+			0.7
+	})
 	busy("thermostat, own drivers", func(w *simulate.World) { w.Fault, w.Faulty, w.OwnDrivers = "thermostat", 4, 0.9 })
 	busy("no factors", func(w *simulate.World) { w.Factors = 0; w.Rate = 1 })
 	rough := func(w *simulate.World) {
-		w.Rate, w.DriverSpread, w.MachineSpread, w.OwnDrivers, w.MissRun, w.MissField, w.MeterError, w.Spills, w.DirtAll = 0.6, 0.3, 0.25, 0.4, 0.15, 0.1, 0.003, 0.02, 0.2
+		w.Rate, w.DriverSpread, w.MachineSpread, w.OwnDrivers, w.MissRun, w.MissField, w.MeterError, w.Spills,
+			w.DirtAll = 0.6, 0.3, 0.25, 0.4, 0.15, 0.1, 0.003, 0.02, 0.2
 	}
-	for _, f := range []string{"steady-loss", "blocked-core", "trapped-air", "warning-circuit", "fan-circuit", "thermostat", "above-fleet", "came-back"} {
+	for _, f := range []string{"steady-loss", "blocked-core", "trapped-air", "warning-circuit", "fan-circuit",
+		"thermostat", "above-fleet", "came-back"} {
 		busy("rough "+f, func(w *simulate.World) { rough(w); w.Fault, w.Faulty = f, 4 })
 	}
 	hostile := map[string]func(*simulate.World){

@@ -40,21 +40,29 @@ const (
 // maker's manual overrides them.
 var catalog = map[string]struct{ nextCheck, caution string }{
 	steadyLoss: {"pressure-hold",
-		"never open the cap hot: engine off for at least 15 minutes and the cap hand-warm; keep glycol away from animals and children; never pump above the cap's own pressure; leave the head gasket to a licensed mechanic"},
+		"never open the cap hot: engine off for at least 15 minutes and the cap hand-warm; keep glycol away from " +
+			"animals and children; never pump above the cap's own pressure; leave the head gasket to a licensed " +
+			"mechanic"},
 	blockedCore: {"light-test",
-		"fan unplugged or battery off first, it starts by itself; goggles; compressed air at 2 bar or less and never towards anybody; no pressure jet on the fins"},
+		"fan unplugged or battery off first, it starts by itself; goggles; compressed air at 2 bar or less and never " +
+			"towards anybody; no pressure jet on the fins"},
 	trappedAir: {"bleed",
-		"bleed cold, on level stands or chocked with the brake on; the fan starts by itself and coolant at the screw scalds; the lamp may stay silent while the sensor hangs in air"},
+		"bleed cold, on level stands or chocked with the brake on; the fan starts by itself and coolant at the screw " +
+			"scalds; the lamp may stay silent while the sensor hangs in air"},
 	warningCircuit: {"wiggle",
 		"take every warning for real until a second thermometer contradicts it; key out before unplugging anything"},
 	fanCircuit: {"fan-runs",
-		"the fan starts by itself, engine off or on: keep hands, hair and sleeves out; battery off before unplugging; never a bigger fuse"},
+		"the fan starts by itself, engine off or on: keep hands, hair and sleeves out; battery off before " +
+			"unplugging; never a bigger fuse"},
 	thermostat: {"thermostat-bath",
-		"open the housing cold only; hot water in the bath: tongs; fit a new gasket and bleed afterwards; do not run without a thermostat"},
+		"open the housing cold only; hot water in the bath: tongs; fit a new gasket and bleed afterwards; do not run " +
+			"without a thermostat"},
 	aboveFleet: {"light-test",
-		"do not drive on to see whether it happens again; engine off and cold before anything is opened; fan unplugged before hands go near the core"},
+		"do not drive on to see whether it happens again; engine off and cold before anything is opened; fan " +
+			"unplugged before hands go near the core"},
 	cameBack: {"combustion-gas",
-		"the repair did not find the cause: let a licensed mechanic look before more parts are bought; start the gas test cold, cap off, outdoors, and stop before the coolant rises"},
+		"the repair did not find the cause: let a licensed mechanic look before more parts are bought; start the gas " +
+			"test cold, cap off, outdoors, and stop before the coolant rises"},
 }
 
 // flagOf is the flag that a cause of overheating goes under; others go under
@@ -67,6 +75,8 @@ var flagOf = map[string]string{
 
 const (
 	hardDriving   = "hard-driving"
-	driverCaution = "the log cannot see orders, cargo or the route: speak with the driver before you judge; when the lamp comes on, the driver must ease off and not drive on ('cautions lamp' has the drill)"
-	factorCaution = "a condition, not a fault: plan cleaning and pauses around it, and do not let it excuse a machine that stands out under the same conditions"
+	driverCaution = "the log cannot see orders, cargo or the route: speak with the driver before you judge; when the " +
+		"lamp comes on, the driver must ease off and not drive on ('cautions lamp' has the drill)"
+	factorCaution = "a condition, not a fault: plan cleaning and pauses around it, and do not let it excuse a " +
+		"machine that stands out under the same conditions"
 )

@@ -265,7 +265,8 @@ func (m *machine) note(s *sound, notes *[]note, e *event) {
 		}
 		n.where[x] = s.shares(before, fleet, func(p *piece) (int, float64) {
 			l := int(p.level[x])
-			h := s.ratio[s.offset[x]+l] * s.ratio[s.offset[heaped]+int(p.level[heaped])] // the latter is of several conditions
+			// the latter is of several conditions
+			h := s.ratio[s.offset[x]+l] * s.ratio[s.offset[heaped]+int(p.level[heaped])]
 			return l, s.conditions(&p.level, s.ratio) / h * s.driver[p.driver]
 		})
 	}
@@ -298,7 +299,8 @@ func (s *sound) shares(runs []piece, fleet []tally, hazard func(*piece) (int, fl
 	if everywhere == 0 || total == 0 {
 		return nil
 	}
-	smooth := fleetRuns * squares / (total * total) // few runs tell where most of what is expected came of few (Kish 1965)
+	// few runs tell where most of what is expected came of few (Kish 1965)
+	smooth := fleetRuns * squares / (total * total)
 	var out []share
 	for id := 1; id < len(fleet); id++ {
 		usual := smooth * fleet[id].s / everywhere
@@ -388,7 +390,8 @@ func (c *crowd) weather(from, to int64) []share {
 		for k := m.next.piece - 1; k >= 0 && m.pieces[k].start >= from; k-- {
 			p := &m.pieces[k]
 			if l := int(p.level[ambient]); l != 0 && p.start < to {
-				h := w * s.conditions(&p.level, s.ratio) / s.ratio[s.offset[ambient]+l] * s.driver[p.driver] * float64(p.exposed)
+				h := w * s.conditions(&p.level,
+					s.ratio) / s.ratio[s.offset[ambient]+l] * s.driver[p.driver] * float64(p.exposed)
 				where[l] += h
 				total += h
 			}

@@ -110,17 +110,21 @@ const (
 // and those that package next gives the causes, so that mud on the core is
 // likelier than a wire, and a plain excess has what no pattern is kept for.
 var forms = [shapes]shape{
-	dirtLinear: {heating, 0.094, blockedCore, 0.01, 5, "overheats an hour at 30 mud hours since a thorough cleaning, rising in proportion"},
+	dirtLinear: {heating, 0.094, blockedCore, 0.01, 5,
+		"overheats an hour at 30 mud hours since a thorough cleaning, rising in proportion"},
 	dirtSquare: {heating, 0.058, blockedCore, 0.01, 5, "the same, rising with the square"},
 	dirtLate:   {heating, 0.058, blockedCore, 0.01, 5, "overheats an hour beyond 12 mud hours"},
-	dirtHours:  {heating, 0.024, blockedCore, 0.01, 5, "overheats an hour at 100 hours since a thorough cleaning, rising in proportion"},
-	airFour:    {heating, 0.056, trappedAir, 0.05, 4, "overheats a heat cycle, in the first 4 after a refill; a bleed leaves a seventh"},
-	airDecay:   {heating, 0.042, trappedAir, 0.05, 4, "the same, falling by a third a cycle"},
-	airEight:   {heating, 0.042, trappedAir, 0.05, 4, "the same, in the first 8"},
-	circuit:    {heating, 0.125, warningCircuit, 0.01, 4, "overheats an hour, whatever the driving, with no coolant lost"},
-	fanRamp:    {heating, 0.086, fanCircuit, 0.05, 4, "overheats a slow hour at 25 °C, in proportion to the temperature"},
-	fanWarm:    {heating, 0.086, fanCircuit, 0.05, 4, "overheats a slow hour above 14 °C"},
-	early:      {heating, 0.125, thermostat, 0.03, 4, "overheats a start, within 15 minutes"},
+	dirtHours: {heating, 0.024, blockedCore, 0.01, 5,
+		"overheats an hour at 100 hours since a thorough cleaning, rising in proportion"},
+	airFour: {heating, 0.056, trappedAir, 0.05, 4,
+		"overheats a heat cycle, in the first 4 after a refill; a bleed leaves a seventh"},
+	airDecay: {heating, 0.042, trappedAir, 0.05, 4, "the same, falling by a third a cycle"},
+	airEight: {heating, 0.042, trappedAir, 0.05, 4, "the same, in the first 8"},
+	circuit: {heating, 0.125, warningCircuit, 0.01, 4,
+		"overheats an hour, whatever the driving, with no coolant lost"},
+	fanRamp: {heating, 0.086, fanCircuit, 0.05, 4, "overheats a slow hour at 25 °C, in proportion to the temperature"},
+	fanWarm: {heating, 0.086, fanCircuit, 0.05, 4, "overheats a slow hour above 14 °C"},
+	early:   {heating, 0.125, thermostat, 0.03, 4, "overheats a start, within 15 minutes"},
 	// Either kind of plain excess is as likely: a machine made worse in proportion,
 	// or by as much in every hour.
 	above:     {heating, 0.102, "", 2, 5, "times the sound rate, on top of it"},
@@ -177,7 +181,8 @@ func newEvidence() evidence {
 func (e *evidence) mend(s *mend) {
 	for f := range forms {
 		keep := 0.5
-		if ends := forms[f].ends; ends != "" && (ends == flagOf[s.cause] || ends == trappedAir && s.cause == "head-gasket") {
+		if ends := forms[f].ends; ends != "" && (ends == flagOf[s.cause] || ends == trappedAir &&
+			s.cause == "head-gasket") {
 			keep = 0.1
 		}
 		for k := range e.states[f] {
@@ -202,7 +207,8 @@ func (e *evidence) mend(s *mend) {
 }
 
 // leaks are the causes whose services end a loss of coolant.
-var leaks = map[string]bool{"external-leak": true, "head-gasket": true, "pressure-cap": true, "pump": true, "collapsed-hose": true, "low-coolant": true}
+var leaks = map[string]bool{"external-leak": true, "head-gasket": true, "pressure-cap": true, "pump": true,
+	"collapsed-hose": true, "low-coolant": true}
 
 // matterOf is the matter that a machine flag is about.
 func matterOf(flag string) (matter, bool) {

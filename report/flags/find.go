@@ -94,7 +94,8 @@ func (f *Finder) addAll(lives iter.Seq[*exposure.Life]) {
 // FindIn is Find where the lives as of then, and their index, are made already:
 // of the fleet's logs nothing is read but those that logs gives again. What keep
 // makes is for Resume; nil where the log is too short.
-func FindIn(fleet schema.Fleet, asOf time.Time, x *exposure.Index, lives iter.Seq[*exposure.Life], logs Logs) (r Result, keep func() *Kept) {
+func FindIn(fleet schema.Fleet, asOf time.Time, x *exposure.Index, lives iter.Seq[*exposure.Life], logs Logs) (r Result,
+	keep func() *Kept) {
 	f := New(fleet, asOf)
 	f.index, f.stood = x, new(stood)
 	f.addAll(lives)
@@ -126,7 +127,8 @@ func (f *Finder) begin() {
 	// Beyond what each of them makes alone.
 	alone := func(speed, load, ground string) float64 { return f.beliefs.Heat(speed, load, "", ground, schema.Num{}) }
 	fast, mud, load := alone("fast", "", ""), alone("", "", "mud"), alone("", "heavy", "")
-	for l, x := range [heapedBands]float64{2: alone("fast", "", "mud") / fast / mud, 3: alone("fast", "heavy", "mud") / fast / mud / load} {
+	for l, x := range [heapedBands]float64{2: alone("fast", "", "mud") / fast / mud,
+		3: alone("fast", "heavy", "mud") / fast / mud / load} {
 		if x > 0 {
 			s := f.sound.offset[heaped] + l
 			f.sound.prior[s] = min(max(x, 1/mostHeat), mostHeat)
@@ -208,8 +210,9 @@ func (f *Finder) passes() []pass {
 	out := make([]pass, n)
 	for i := range out {
 		out[i] = pass{machines: f.machines[i*len(f.machines)/n : (i+1)*len(f.machines)/n],
-			view: view{s: f.sound, ratio: make([]float64, len(f.sound.ratio)), others: make([]tally, len(f.sound.driver)),
-				asked: make([]int, len(f.sound.driver))}}
+			view: view{s: f.sound, ratio: make([]float64, len(f.sound.ratio)),
+				others: make([]tally, len(f.sound.driver)),
+				asked:  make([]int, len(f.sound.driver))}}
 	}
 	return out
 }

@@ -38,7 +38,8 @@ func TestFewSoundMachinesAreEverFlagged(t *testing.T) {
 // much must be found: own, from the bench, with room for chance.
 func TestPlantedFaultsAreFoundUnderTheirNames(t *testing.T) {
 	var all score
-	for _, fault := range []string{"steady-loss", "blocked-core", "trapped-air", "warning-circuit", "fan-circuit", "thermostat", "above-fleet", "came-back"} {
+	for _, fault := range []string{"steady-loss", "blocked-core", "trapped-air", "warning-circuit", "fan-circuit",
+		"thermostat", "above-fleet", "came-back"} {
 		w := simulate.Busy()
 		w.Fault, w.Faulty = fault, 6
 		s := measure(w, 1, 2000)
@@ -153,7 +154,8 @@ func TestTheSoundModelIsAGammaMixtureOverTheMachinesOwnRatio(t *testing.T) {
 	const hours, rate, k = 600, 0.01, 10.0
 	m := &machine{ev: newEvidence()}
 	s := newSound([conditions]int{1, 1, 1, 1, 1, 1, 1, 1}, 1, []*machine{m})
-	v := view{s: s, mu: rate, lately: 1, shape: [2]float64{k, k}, nature: [2]float64{0.5, 0.5}, ratio: s.ratio, others: make([]tally, 1), asked: make([]int, 1)}
+	v := view{s: s, mu: rate, lately: 1, shape: [2]float64{k, k}, nature: [2]float64{0.5, 0.5}, ratio: s.ratio,
+		others: make([]tally, 1), asked: make([]int, 1)}
 	n := 0.0
 	for h := range hours {
 		p := piece{start: int64(h) * 3600, hours: 1, exposed: 1, runHours: 1, first: true, cycles: never}
@@ -193,7 +195,8 @@ func topUp(day int, ml float64) schema.TopUp {
 func daily(days int) schema.Log {
 	log := schema.Log{Machine: schema.Machine{Name: "A"}}
 	for d := range days {
-		log.Runs = append(log.Runs, schema.Run{Base: schema.Base{Machine: "A", At: at(d, 8)}, Hours: schema.N(4), Speed: "medium", Terrain: "road"})
+		log.Runs = append(log.Runs, schema.Run{Base: schema.Base{Machine: "A", At: at(d, 8)}, Hours: schema.N(4),
+			Speed: "medium", Terrain: "road"})
 	}
 	return log
 }
@@ -272,7 +275,8 @@ func TestSettlingAfterRefillsIsNoLoss(t *testing.T) {
 func TestBoilOverIsNoLoss(t *testing.T) {
 	log := daily(200)
 	for d := 25; d < 200; d += 50 {
-		log.Overheats = append(log.Overheats, schema.Overheat{Head: head(at(d-1, 9)), Lost: schema.N(400), Sign: "steam"})
+		log.Overheats = append(log.Overheats, schema.Overheat{Head: head(at(d-1, 9)), Lost: schema.N(400),
+			Sign: "steam"})
 		log.TopUps = append(log.TopUps, topUp(d, 400))
 	}
 	require.NotContains(t, names(find(log).Flags), "steady-loss")
@@ -288,7 +292,8 @@ func TestOneSpillIsNoSteadyLoss(t *testing.T) {
 func withOverheats(days int, minutes float64, on ...int) schema.Log {
 	log := daily(days)
 	for _, d := range on {
-		log.Overheats = append(log.Overheats, schema.Overheat{Head: head(at(d, 8+minutes/60)), Speed: "medium", Terrain: "road",
+		log.Overheats = append(log.Overheats, schema.Overheat{Head: head(at(d, 8+minutes/60)), Speed: "medium",
+			Terrain:   "road",
 			MinutesIn: schema.N(minutes), Lost: schema.N(0)})
 	}
 	return log
@@ -309,10 +314,12 @@ func TestTheNameIsWhatMadeTheOverheats(t *testing.T) {
 		made []next.Chance
 		want string
 	}{
-		{[]next.Chance{{Cause: "pump", Probability: 0.3}, {Cause: "blocked-core", Probability: 0.25}, {Cause: "air-path", Probability: 0.15}}, blockedCore},
+		{[]next.Chance{{Cause: "pump", Probability: 0.3}, {Cause: "blocked-core", Probability: 0.25},
+			{Cause: "air-path", Probability: 0.15}}, blockedCore},
 		{[]next.Chance{{Cause: "pump", Probability: 0.6}, {Cause: "blocked-core", Probability: 0.2}}, aboveFleet},
 		{[]next.Chance{{Cause: "fan-reversed", Probability: 0.1}, {Cause: "pump", Probability: 0.05}}, fanCircuit},
-		{[]next.Chance{{Cause: "head-gasket", Probability: 0.5}, {Cause: "blocked-core", Probability: 0.3}}, steadyLoss},
+		{[]next.Chance{{Cause: "head-gasket", Probability: 0.5}, {Cause: "blocked-core", Probability: 0.3}},
+			steadyLoss},
 		{nil, aboveFleet},
 	} {
 		require.Equal(t, c.want, name(&next.Likely{Made: c.made}), "%v", c.made)
@@ -429,7 +436,8 @@ func TestAnAnswerCountsThoughNobodyDroveSince(t *testing.T) {
 		log.TopUps = append(log.TopUps, topUp(d, 200))
 	}
 	require.NotEmpty(t, find(log).Flags)
-	log.Answers = []schema.Answer{{Machine: "A", At: at(290, 12), Flag: "steady-loss", Found: "hose", Cause: "external-leak"}}
+	log.Answers = []schema.Answer{{Machine: "A", At: at(290, 12), Flag: "steady-loss", Found: "hose",
+		Cause: "external-leak"}}
 	r := find(log)
 	require.Empty(t, r.Flags)
 	require.Equal(t, []string{"steady-loss"}, names(r.Resting))
@@ -440,7 +448,8 @@ func TestAnAnsweredFlagRestsUntilNewEvidence(t *testing.T) {
 	for d := 5; d < 40; d += 5 {
 		log.TopUps = append(log.TopUps, topUp(d, 200))
 	}
-	log.Answers = []schema.Answer{{Machine: "A", At: at(45, 12), Flag: "steady-loss", Found: "weeping pump seal", Cause: "external-leak", Service: schema.N(214)}}
+	log.Answers = []schema.Answer{{Machine: "A", At: at(45, 12), Flag: "steady-loss", Found: "weeping pump seal",
+		Cause: "external-leak", Service: schema.N(214)}}
 	r := find(log)
 	require.Empty(t, r.Flags)
 	require.Equal(t, []string{"steady-loss"}, names(r.Resting))
@@ -473,7 +482,8 @@ func TestFlagsCarryTheContractsKeys(t *testing.T) {
 	require.NoError(t, err)
 	var keys map[string]any
 	require.NoError(t, json.Unmarshal(out, &keys))
-	for _, k := range []string{"scope", "machine", "flag", "since", "raised", "evidence", "reasons", "next_check", "caution"} {
+	for _, k := range []string{"scope", "machine", "flag", "since", "raised", "evidence", "reasons", "next_check",
+		"caution"} {
 		require.Contains(t, keys, k)
 	}
 	require.Contains(t, keys["evidence"], "log10_bayes_factor")
@@ -540,7 +550,8 @@ func TestADriversAnsweredFlagRests(t *testing.T) {
 		return false
 	}
 	require.True(t, flagged(Find(fleet, w.AsOf()).Flags))
-	fleet.Answers = []schema.Answer{{Driver: driver, At: w.AsOf().AddDate(0, 0, -1), Flag: "hard-driving", Found: "tows the water tank uphill"}}
+	fleet.Answers = []schema.Answer{{Driver: driver, At: w.AsOf().AddDate(0, 0, -1), Flag: "hard-driving",
+		Found: "tows the water tank uphill"}}
 	r := Find(fleet, w.AsOf())
 	require.False(t, flagged(r.Flags))
 	require.True(t, flagged(r.Resting))

@@ -202,7 +202,8 @@ func (m *machine) after(n passed, w int64) []byte {
 		from--
 	}
 	since := w * week
-	for i := range m.events[n.event:] { // one in a run of weeks, as a wrong meter makes, may have waited for the run's end
+	// one in a run of weeks, as a wrong meter makes, may have waited for the run's end
+	for i := range m.events[n.event:] {
 		since = min(since, m.events[n.event+i].at)
 	}
 	for to := from; from > 0 && (to-from < windowRuns || m.pieces[from-1].start > since-window); {
@@ -212,8 +213,9 @@ func (m *machine) after(n passed, w int64) []byte {
 	if m.whole {
 		from = 0
 	}
-	rest := machine{log: m.log, whole: m.whole, before: from, pieces: m.pieces[from:], expected: m.expected[from:n.piece],
-		events: m.events, stretches: m.stretches, services: m.services, answers: m.answers}
+	rest := machine{log: m.log, whole: m.whole, before: from, pieces: m.pieces[from:],
+		expected: m.expected[from:n.piece],
+		events:   m.events, stretches: m.stretches, services: m.services, answers: m.answers}
 	return written(rest.code)
 }
 

@@ -22,7 +22,8 @@ import (
 // it does go on where only the last weeks were written to.
 func TestResumedPassEqualsAWholeOne(t *testing.T) {
 	w := simulate.Busy()
-	w.Days, w.Fault, w.Faulty, w.Services, w.DriverSpread, w.Clusters, w.MissRun, w.MissMeter, w.MeterError, w.Looks = 400, "blocked-core", 3, 0.2, 0.4, 0.2, 0.1, 0.3, 0.01, 0.05
+	w.Days, w.Fault, w.Faulty, w.Services, w.DriverSpread, w.Clusters, w.MissRun, w.MissMeter, w.MeterError,
+		w.Looks = 400, "blocked-core", 3, 0.2, 0.4, 0.2, 0.1, 0.3, 0.01, 0.05
 	w.Machines = 16
 	steps := 45
 	if os.Getenv("SHEDBOOK_FAULTS") != "" {
@@ -41,8 +42,11 @@ func TestResumedPassEqualsAWholeOne(t *testing.T) {
 		for i := range fleet.Logs {
 			names = append(names, fleet.Logs[i].Machine.Name)
 		}
-		fleet.Answers = append(fleet.Answers, schema.Answer{Meta: schema.Meta{Number: 9001}, At: at.AddDate(0, 0, -40), Driver: fleet.Drivers[0].Name, Flag: hardDriving, NoneSeen: "yes"})
-		fleet.Logs[2].Answers = append(fleet.Logs[2].Answers, schema.Answer{Meta: schema.Meta{Number: 9002}, At: at.AddDate(0, 0, -50), Machine: names[2], Flag: "blocked-core", NoneSeen: "yes"})
+		fleet.Answers = append(fleet.Answers, schema.Answer{Meta: schema.Meta{Number: 9001}, At: at.AddDate(0, 0, -40),
+			Driver: fleet.Drivers[0].Name, Flag: hardDriving, NoneSeen: "yes"})
+		fleet.Logs[2].Answers = append(fleet.Logs[2].Answers,
+			schema.Answer{Meta: schema.Meta{Number: 9002}, At: at.AddDate(0, 0, -50), Machine: names[2],
+				Flag: "blocked-core", NoneSeen: "yes"})
 		whole := func() (Result, *Kept) {
 			x := exposure.NewIndex(fleet.Words, fleet.Drivers, fleet.Settings)
 			r, keep := FindIn(fleet, at, x, func(yield func(*exposure.Life) bool) {
@@ -70,11 +74,13 @@ func TestResumedPassEqualsAWholeOne(t *testing.T) {
 			if step%3 == 2 { // something about what was before
 				i := rng.IntN(len(fleet.Logs))
 				l := &fleet.Logs[i]
-				from, _ := slices.BinarySearchFunc(l.Runs, before.AddDate(0, 0, -20), func(r schema.Run, t time.Time) int { return r.At.Compare(t) })
+				from, _ := slices.BinarySearchFunc(l.Runs, before.AddDate(0, 0, -20),
+					func(r schema.Run, t time.Time) int { return r.At.Compare(t) })
 				if late {
 					from = 0
 				}
-				to, _ := slices.BinarySearchFunc(l.Runs, at, func(r schema.Run, t time.Time) int { return r.At.Compare(t) })
+				to, _ := slices.BinarySearchFunc(l.Runs, at,
+					func(r schema.Run, t time.Time) int { return r.At.Compare(t) })
 				if from < to {
 					k := from + rng.IntN(to-from)
 					changed[i] = true
@@ -87,7 +93,8 @@ func TestResumedPassEqualsAWholeOne(t *testing.T) {
 					default:
 						o := schema.Overheat{Head: schema.Head{Base: l.Runs[k].Base}, Sign: "lamp"}
 						o.At = o.At.Add(10 * time.Minute)
-						n, _ := slices.BinarySearchFunc(l.Overheats, o.At, func(r schema.Overheat, t time.Time) int { return r.At.Compare(t) })
+						n, _ := slices.BinarySearchFunc(l.Overheats, o.At,
+							func(r schema.Overheat, t time.Time) int { return r.At.Compare(t) })
 						l.Overheats = slices.Insert(slices.Clone(l.Overheats), n, o)
 					}
 				}
@@ -164,7 +171,9 @@ func TestEveryFieldIsCoded(t *testing.T) {
 			v.SetInt(-1 - rng.Int64N(120))
 		}
 	}
-	for _, one := range []interface{ code(*codec) }{&passed{}, &past{}, &tally{}, &point{}, &heard{}, &piece{}, &event{}, &stretch{}, &mend{}, &logFacts{}, &markCounts{}, &learned{}, &tallies{}, &onset{}, &spending{}, &figures{}} {
+	for _, one := range []interface{ code(*codec) }{&passed{}, &past{}, &tally{}, &point{}, &heard{}, &piece{},
+		&event{}, &stretch{}, &mend{}, &logFacts{}, &markCounts{}, &learned{}, &tallies{}, &onset{}, &spending{},
+		&figures{}} {
 		fill(reflect.ValueOf(one).Elem())
 		back := reflect.New(reflect.TypeOf(one).Elem()).Interface().(interface{ code(*codec) })
 		b := written(one.code)
@@ -220,7 +229,8 @@ func TestResumedPassWithNewMachinesAmongLeakers(t *testing.T) {
 				if i < 5 {
 					ml = 300 + 10*float64(i)
 				}
-				l.TopUps = append(l.TopUps, schema.TopUp{Head: schema.Head{Base: schema.Base{Machine: name, At: at.Add(6 * time.Hour)}}, Volume: schema.N(ml)})
+				l.TopUps = append(l.TopUps, schema.TopUp{Head: schema.Head{Base: schema.Base{Machine: name,
+					At: at.Add(6 * time.Hour)}}, Volume: schema.N(ml)})
 			}
 		}
 		fleet.Logs, names = append(fleet.Logs, l), append(names, name)

@@ -27,7 +27,8 @@ const (
 	conditions
 )
 
-var exposureFactor = [...]exposure.Factor{terrain: exposure.Terrain, speed: exposure.Speed, gears: exposure.Range, load: exposure.Load, ambient: exposure.Ambient}
+var exposureFactor = [...]exposure.Factor{terrain: exposure.Terrain, speed: exposure.Speed, gears: exposure.Range,
+	load: exposure.Load, ambient: exposure.Ambient}
 
 const week = 7 * 24 * 3600 // seconds
 
@@ -76,10 +77,11 @@ type stretch struct {
 
 // machine is one machine's log made ready, and its evidence so far.
 type machine struct {
-	name      string
-	log       logFacts
-	pieces    []piece
-	expected  []float32 // overheats that each piece had to be expected to bring a sound machine, filled in as the evidence passes
+	name   string
+	log    logFacts
+	pieces []piece
+	// overheats that each piece had to be expected to bring a sound machine, filled in as the evidence passes
+	expected  []float32
 	events    []event
 	stretches []stretch
 	services  []mend
@@ -125,8 +127,10 @@ func flatten(life *exposure.Life, settings schema.Settings) *machine {
 		p := &life.Pieces[i]
 		r := &log.Runs[p.Run]
 		hours, _ := r.Duration()
-		q := piece{start: p.Start.Unix(), hours: float32(p.Hours), exposed: float32(p.Hours), runHours: float32(hours), mud: float32(p.Thorough.Mud),
-			deep: float32(p.Thorough.Hours), ambient: number(r.AmbientC), driver: p.Levels[exposure.Driver], first: p.Run != run, cycle: hours >= warmUp, cycles: never}
+		q := piece{start: p.Start.Unix(), hours: float32(p.Hours), exposed: float32(p.Hours), runHours: float32(hours),
+			mud:  float32(p.Thorough.Mud),
+			deep: float32(p.Thorough.Hours), ambient: number(r.AmbientC), driver: p.Levels[exposure.Driver],
+			first: p.Run != run, cycle: hours >= warmUp, cycles: never}
 		run = p.Run
 		for f, e := range exposureFactor {
 			q.level[f] = narrow(p.Levels[e])
@@ -197,7 +201,8 @@ func heapedBand(r *schema.Run) uint8 {
 		return 0
 	}
 	n := uint8(0)
-	for _, is := range [...]bool{r.Speed == "fast", r.Terrain == "mud" || r.Terrain == "water", r.Load == "heavy" || r.Load == "towing"} {
+	for _, is := range [...]bool{r.Speed == "fast", r.Terrain == "mud" || r.Terrain == "water", r.Load == "heavy" ||
+		r.Load == "towing"} {
 		if is {
 			n++
 		}
@@ -261,7 +266,8 @@ func (m *machine) place(life *exposure.Life) {
 	lastRun := -1
 	for k := range life.Overheats {
 		o := &life.Overheats[k]
-		e := event{at: o.At.Unix(), piece: o.Piece, driver: o.Levels[exposure.Driver], ambient: number(o.AmbientC), minutes: -1, wet: -1, fan: -1}
+		e := event{at: o.At.Unix(), piece: o.Piece, driver: o.Levels[exposure.Driver], ambient: number(o.AmbientC),
+			minutes: -1, wet: -1, fan: -1}
 		switch {
 		case o.How == exposure.Outside:
 			continue

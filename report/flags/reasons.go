@@ -34,11 +34,14 @@ func (m *machine) reasons(f *Finder, w matter, since int64) []string {
 		return m.lossReasons(f, since, day)
 	}
 	n, hours, expected := m.tally(since)
-	out := []string{fmt.Sprintf("%s in %.0f h since %s; a sound machine with the same drivers, speeds and ground would have had %.1f", say.Count(n, "overheat"), hours, day, expected)}
+	out := []string{fmt.Sprintf("%s in %.0f h since %s; a sound machine with the same drivers, speeds and ground "+
+		"would have had %.1f", say.Count(n, "overheat"), hours, day, expected)}
 	switch {
 	case w == returning:
 		if s := m.lastMend(since); s != nil {
-			out = append(out, fmt.Sprintf("that is after the service on %s for %s; only what came after it counts, since machines are repaired in their worst month", say.Day(f.time(s.at), f.fleet.Settings.Zone()), s.cause))
+			out = append(out, fmt.Sprintf("that is after the service on %s for %s; only what came after it counts, "+
+				"since machines are repaired in their worst month", say.Day(f.time(s.at), f.fleet.Settings.Zone()),
+				s.cause))
 		}
 	case m.named != nil && m.named.err != nil:
 		out = append(out, fmt.Sprintf("its causes can't be worked out: %v", m.named.err))
@@ -46,7 +49,8 @@ func (m *machine) reasons(f *Finder, w matter, since int64) []string {
 		out = append(out, m.named.reasons()...)
 	}
 	if m.log.unplaced > 0 {
-		out = append(out, fmt.Sprintf("%s outside any recorded run: not counted", say.Count(m.log.unplaced, "overheat")))
+		out = append(out, fmt.Sprintf("%s outside any recorded run: not counted",
+			say.Count(m.log.unplaced, "overheat")))
 	}
 	return out
 }
@@ -63,11 +67,14 @@ func (n *named) reasons() []string {
 	}
 	switch c := l.Causes; {
 	case l.NoFault >= 0.5:
-		out = append(out, fmt.Sprintf("it is likelier than not that nothing is the matter now (%.2f); most of its overheats were made by %s", l.NoFault, l.Made[0].Cause))
+		out = append(out,
+			fmt.Sprintf("it is likelier than not that nothing is the matter now (%.2f); most of its overheats were "+
+				"made by %s", l.NoFault, l.Made[0].Cause))
 	case c[0].Probability >= 0.5:
 		out = append(out, fmt.Sprintf("%s is the likeliest cause (%.2f)", c[0].Cause, c[0].Probability))
 	default:
-		out = append(out, fmt.Sprintf("no cause is sure: %s is the likeliest (%.2f), then %s (%.2f)", c[0].Cause, c[0].Probability, c[1].Cause, c[1].Probability))
+		out = append(out, fmt.Sprintf("no cause is sure: %s is the likeliest (%.2f), then %s (%.2f)", c[0].Cause,
+			c[0].Probability, c[1].Cause, c[1].Probability))
 	}
 	return append(out, l.For...)
 }
@@ -99,7 +106,8 @@ func (m *machine) lossReasons(f *Finder, since int64, day string) []string {
 		fmt.Sprintf("%s in %.0f h since %s beyond settling and boil-over, over %s between marks; "+
 			"a sound machine here would have used %s",
 			f.volume(loss), hours, day, say.Count(n, "stretch"), f.volume(mean*hours)),
-		fmt.Sprintf("left out: %s topped up while settling after refills, %s boiled over", f.volume(m.log.settling), f.volume(boiled)),
+		fmt.Sprintf("left out: %s topped up while settling after refills, %s boiled over", f.volume(m.log.settling),
+			f.volume(boiled)),
 	}
 }
 
@@ -129,7 +137,8 @@ func (m *machine) would(f *Finder, w matter) []string {
 				then += o * s.density(mean+lossRates[k]) / s.density(mean)
 			}
 			if then <= now/2 {
-				return []string{fmt.Sprintf("another %.0f h without more than %s topped up would halve this", h, f.volume(math.Ceil(mean*h/25)*25))}
+				return []string{fmt.Sprintf("another %.0f h without more than %s topped up would halve this", h,
+					f.volume(math.Ceil(mean*h/25)*25))}
 			}
 		}
 		return nil
@@ -193,10 +202,12 @@ func (f *Finder) crowdFlag(r *Result, g *Flag, o *odds, among float64, allowing 
 	if g.Split != nil {
 		g.Reasons = []string{g.Split.DriverWords(true)}
 	} else {
-		g.Reasons = []string{fmt.Sprintf("%s where %.1f would be expected %s: %.1f times as many", say.Count(o.overheats, "overheat"), o.due, allowing, times)}
+		g.Reasons = []string{fmt.Sprintf("%s where %.1f would be expected %s: %.1f times as many",
+			say.Count(o.overheats, "overheat"), o.due, allowing, times)}
 	}
 	if full := o.count / max(float64(o.overheats), 1); full < 0.9 {
-		g.Reasons = append(g.Reasons, fmt.Sprintf("overheats on machines that stand out themselves count less: these as %.1f", o.count))
+		g.Reasons = append(g.Reasons,
+			fmt.Sprintf("overheats on machines that stand out themselves count less: these as %.1f", o.count))
 	}
 	if g.Split != nil {
 		if on := g.Split.OnMachines(); on != "" {
@@ -209,7 +220,8 @@ func (f *Finder) crowdFlag(r *Result, g *Flag, o *odds, among float64, allowing 
 		if g.Scope == "driver" {
 			whose = "with others at the wheel"
 		}
-		g.Would = []string{fmt.Sprintf("%s in a row %s would halve this", say.Count(int(math.Ceil(n)), "overheat"), whose)}
+		g.Would = []string{fmt.Sprintf("%s in a row %s would halve this", say.Count(int(math.Ceil(n)), "overheat"),
+			whose)}
 	}
 	if o.raised == 0 {
 		g.Since, g.Raised = o.rest.At, o.rest.At
@@ -233,27 +245,35 @@ func (f *Finder) warn(r *Result) {
 		}
 	}
 	if unplaced > 0 {
-		r.Warnings = append(r.Warnings, fmt.Sprintf("%s outside any recorded run: not counted", say.Count(unplaced, "overheat")))
+		r.Warnings = append(r.Warnings, fmt.Sprintf("%s outside any recorded run: not counted",
+			say.Count(unplaced, "overheat")))
 	}
 	if noMeter > 0 {
-		r.Warnings = append(r.Warnings, fmt.Sprintf("%s without a meter reading: runs that nobody wrote down can't be noticed", say.Count(noMeter, "machine")))
+		r.Warnings = append(r.Warnings,
+			fmt.Sprintf("%s without a meter reading: runs that nobody wrote down can't be noticed",
+				say.Count(noMeter, "machine")))
 	}
 	if nobody > 0 && len(f.index.Names[exposure.Driver]) > 1 {
-		r.Warnings = append(r.Warnings, fmt.Sprintf("%s without a driver: no evidence about drivers", say.Count(nobody, "overheat")))
+		r.Warnings = append(r.Warnings, fmt.Sprintf("%s without a driver: no evidence about drivers",
+			say.Count(nobody, "overheat")))
 	}
 }
 
 func priors() []Prior {
-	when := fmt.Sprintf("from the log's first hour with probability %.1f, else half within %.0f engine hours, with a long tail", startMass, onsetHours)
-	out := []Prior{{Flag: steadyLoss, Weight: shares[losing], Sizes: lossRates[:], Unit: "ml an engine hour above the fleet's mean", Onset: when, Needed: log10(1 / (alpha * shares[losing]))}}
+	when := fmt.Sprintf("from the log's first hour with probability %.1f, else half within %.0f engine hours, with a "+
+		"long tail", startMass, onsetHours)
+	out := []Prior{{Flag: steadyLoss, Weight: shares[losing], Sizes: lossRates[:],
+		Unit: "ml an engine hour above the fleet's mean", Onset: when, Needed: log10(1 / (alpha * shares[losing]))}}
 	for f := range forms {
 		form := &forms[f]
-		p := Prior{Flag: form.ends, Weight: shares[form.of] * form.weight, Unit: form.unit, Onset: when, Needed: log10(1 / (alpha * shares[form.of]))}
+		p := Prior{Flag: form.ends, Weight: shares[form.of] * form.weight, Unit: form.unit, Onset: when,
+			Needed: log10(1 / (alpha * shares[form.of]))}
 		if p.Flag == "" {
 			p.Flag = plainNames[form.of]
 		}
 		if form.of == returning {
-			p.Onset = "at the service; the first service that names a cause with weight 0.6, each later one with 0.4 of what the one before had"
+			p.Onset = "at the service; the first service that names a cause with weight 0.6, each later one with 0.4 " +
+				"of what the one before had"
 		}
 		for k, size := 0, form.size; k < form.sizes; k, size = k+1, size*2 {
 			p.Sizes = append(p.Sizes, size)
@@ -261,6 +281,9 @@ func priors() []Prior {
 		out = append(out, p)
 	}
 	return append(out,
-		Prior{Flag: hardDriving, Weight: 1, Sizes: driverRatios[:], Unit: "times the others' rate", Onset: "always; the promise is shared evenly among the drivers", Needed: log10(1 / crowdAlpha)},
-		Prior{Flag: "terrain, speed, load, range, ambient", Weight: 1, Sizes: conditionRatios[:], Unit: "times the other levels' rate", Onset: "always; the promise is shared evenly among the levels met", Needed: log10(1 / crowdAlpha)})
+		Prior{Flag: hardDriving, Weight: 1, Sizes: driverRatios[:], Unit: "times the others' rate",
+			Onset: "always; the promise is shared evenly among the drivers", Needed: log10(1 / crowdAlpha)},
+		Prior{Flag: "terrain, speed, load, range, ambient", Weight: 1, Sizes: conditionRatios[:],
+			Unit: "times the other levels' rate", Onset: "always; the promise is shared evenly among the levels met",
+			Needed: log10(1 / crowdAlpha)})
 }

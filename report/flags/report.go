@@ -15,8 +15,9 @@ import (
 
 // report turns what the pass left behind into flags.
 func (f *Finder) report(logs Logs) Result {
-	r := Result{AsOf: f.asOf, Machines: []state.Machine{}, Flags: []Flag{}, Resting: []Flag{}, Standing: []Standing{}, Drivers: []Driver{},
-		Priors: priors(), Warnings: []string{}}
+	r := Result{AsOf: f.asOf, Machines: []state.Machine{}, Flags: []Flag{}, Resting: []Flag{}, Standing: []Standing{},
+		Drivers: []Driver{},
+		Priors:  priors(), Warnings: []string{}}
 	for _, m := range f.machines {
 		m.turn(math.MaxInt64) // what came after the last run
 		m.ev.factor()
@@ -80,11 +81,13 @@ func log10(x float64) float64 { return math.Round(1000*math.Log10(max(x, 1e-6)))
 func (f *Finder) reportMachine(r *Result, m *machine) {
 	e := &m.ev
 	best := e.nearest()
-	r.Standing = append(r.Standing, Standing{Machine: m.name, Flag: plainNames[best], Evidence: e.evidence(best), Curve: f.curve(e.curve, best)})
+	r.Standing = append(r.Standing, Standing{Machine: m.name, Flag: plainNames[best], Evidence: e.evidence(best),
+		Curve: f.curve(e.curve, best)})
 	for w := range matters {
 		if e.raised[w] != 0 {
 			g := f.machineFlag(m, w, m.flag(w))
-			if w == heating && (g.Flag == steadyLoss && e.raised[losing] != 0 || g.Flag == aboveFleet && e.raised[returning] != 0) {
+			if w == heating && (g.Flag == steadyLoss && e.raised[losing] != 0 || g.Flag == aboveFleet &&
+				e.raised[returning] != 0) {
 				continue // the other flag says as much, and more
 			}
 			r.Flags = append(r.Flags, g)
@@ -116,7 +119,8 @@ func (e *evidence) nearest() matter {
 }
 
 func (e *evidence) evidence(w matter) Evidence {
-	return Evidence{Log10BayesFactor: log10(e.total[w]), Highest: log10(e.high[w]), Needed: log10(1 / (alpha * shares[w]))}
+	return Evidence{Log10BayesFactor: log10(e.total[w]), Highest: log10(e.high[w]),
+		Needed: log10(1 / (alpha * shares[w]))}
 }
 
 func (f *Finder) curve(curve []point, w matter) []Point {
@@ -130,7 +134,8 @@ func (f *Finder) curve(curve []point, w matter) []Point {
 // point is a point of a curve. The evidence is worked out week by week, and the
 // last week may end after the last record.
 func (f *Finder) point(at int64, hours, log10 float64) Point {
-	return Point{At: f.time(min(at, f.last)), Hours: math.Round(1000*hours) / 1000, Log10BayesFactor: math.Round(1000*log10) / 1000}
+	return Point{At: f.time(min(at, f.last)), Hours: math.Round(1000*hours) / 1000,
+		Log10BayesFactor: math.Round(1000*log10) / 1000}
 }
 
 // since is the onset that explains a matter's evidence best.
@@ -164,7 +169,8 @@ func (f *Finder) machineFlag(m *machine, w matter, flag string) Flag {
 		since = e.raised[w]
 	}
 	check := catalog[flag].nextCheck
-	g := Flag{Scope: "machine", Machine: m.name, Flag: flag, Since: f.time(since), Raised: f.time(e.raised[w]), Evidence: e.evidence(w),
+	g := Flag{Scope: "machine", Machine: m.name, Flag: flag, Since: f.time(since), Raised: f.time(e.raised[w]),
+		Evidence:  e.evidence(w),
 		NextCheck: &check, Caution: catalog[flag].caution, Curve: f.curve(e.curve, w), Answered: answered(e.rest[w])}
 	if w == heating && e.raised[w] != 0 && m.named != nil && m.named.err == nil {
 		g.Causes = m.named.now.Causes[:min(3, len(m.named.now.Causes))]
@@ -173,8 +179,9 @@ func (f *Finder) machineFlag(m *machine, w matter, flag string) Flag {
 	}
 	g.Reasons = m.reasons(f, w, since)
 	if g.Evidence.Highest > g.Evidence.Log10BayesFactor+1 {
-		g.Reasons = append(g.Reasons, fmt.Sprintf("the evidence has fallen since, from %s to %s: the latest hours do not look like it",
-			say.Odds(g.Evidence.Highest), say.Odds(g.Evidence.Log10BayesFactor)))
+		g.Reasons = append(g.Reasons,
+			fmt.Sprintf("the evidence has fallen since, from %s to %s: the latest hours do not look like it",
+				say.Odds(g.Evidence.Highest), say.Odds(g.Evidence.Log10BayesFactor)))
 	}
 	g.Would = m.would(f, w)
 	return g
@@ -214,7 +221,8 @@ func (f *Finder) reportLevel(r *Result, x, l int) {
 		return
 	}
 	factor := exposureFactor[x]
-	g := Flag{Scope: "fleet", Factor: factor.String(), Level: f.index.Name(factor, uint16(l)), Flag: factor.String(), Caution: factorCaution}
+	g := Flag{Scope: "fleet", Factor: factor.String(), Level: f.index.Name(factor, uint16(l)), Flag: factor.String(),
+		Caution: factorCaution}
 	levels := 0.0
 	for c := range f.crowd.levels {
 		for k := 1; k < len(f.crowd.levels[c]); k++ {

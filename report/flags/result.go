@@ -67,9 +67,10 @@ type Answered struct {
 
 // Point is one point of the evidence over the engine hours.
 type Point struct {
-	At               time.Time `json:"at"`
-	Hours            float64   `json:"hours"` // engine hours since the log began; for a driver or a condition the number of overheats
-	Log10BayesFactor float64   `json:"log10_bayes_factor"`
+	At time.Time `json:"at"`
+	// engine hours since the log began; for a driver or a condition the number of overheats
+	Hours            float64 `json:"hours"`
+	Log10BayesFactor float64 `json:"log10_bayes_factor"`
 }
 
 // Standing is what a machine's log speaks most for, raised or not.
@@ -88,7 +89,8 @@ type Driver struct {
 	Split    belief.Split `json:"split"`
 }
 
-// Prior is what was assumed of a form of excess before any data: its weight, the effect sizes averaged over, and where an onset may lie.
+// Prior is what was assumed of a form of excess before any data: its weight, the effect sizes averaged over, and where
+// an onset may lie.
 type Prior struct {
 	Flag   string    `json:"flag"`
 	Weight float64   `json:"weight"`

@@ -118,7 +118,8 @@ func (r *Result) against(o, clean outline) (apart string) {
 		return fmt.Sprintf("it is %.2f times as long as wide, the reference %.2f times", float64(o.w)/float64(o.h),
 			float64(clean.w)/float64(clean.h))
 	}
-	for _, t := range [2][2]texture{{core.texture(), ref.texture()}, {core.turned().texture(), ref.turned().texture()}} {
+	for _, t := range [2][2]texture{{core.texture(), ref.texture()},
+		{core.turned().texture(), ref.turned().texture()}} {
 		a, b := t[0].pitch, t[1].pitch
 		if !alike(a, b) {
 			return fmt.Sprintf("its lines lie %.1f pixels apart, the reference's %.1f", a, b)

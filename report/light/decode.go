@@ -44,15 +44,17 @@ func Decode(r io.Reader, orientation func(data []byte) int) (img image.Image, fo
 	case bytes.HasPrefix(data, []byte(pngSignature)):
 		format, config, decode = "png", png.DecodeConfig, png.Decode
 	default:
-		return nil, "", errors.New("neither a JPEG nor a PNG by its content (its name does not count): save the photograph " +
-			"as one of these")
+		return nil, "",
+			errors.New("neither a JPEG nor a PNG by its content (its name does not count): save the photograph " +
+				"as one of these")
 	}
 	size, err := config(bytes.NewReader(data))
 	if err != nil {
 		return nil, format, fmt.Errorf("%s: %w", format, err)
 	}
 	if size.Width < 1 || size.Height < 1 {
-		return nil, format, fmt.Errorf("%s: the picture is %d x %d pixels: at least 1 x 1", format, size.Width, size.Height)
+		return nil, format, fmt.Errorf("%s: the picture is %d x %d pixels: at least 1 x 1", format, size.Width,
+			size.Height)
 	}
 	if int64(size.Width)*int64(size.Height) > MaxPixels {
 		return nil, format, fmt.Errorf("%s: the picture is %d x %d pixels: at most %d in all, save it smaller", format,
@@ -60,9 +62,10 @@ func Decode(r io.Reader, orientation func(data []byte) int) (img image.Image, fo
 	}
 	turn := orientation(data)
 	if need := int64(len(data)) + room(data, format, size, turn != 1); need > maxRoom {
-		return nil, format, fmt.Errorf("%s: the picture of %d x %d pixels takes %d MiB of memory to read, at most %d: save "+
-			"it smaller",
-			format, size.Width, size.Height, need>>20, maxRoom>>20)
+		return nil, format,
+			fmt.Errorf("%s: the picture of %d x %d pixels takes %d MiB of memory to read, at most %d: save "+
+				"it smaller",
+				format, size.Width, size.Height, need>>20, maxRoom>>20)
 	}
 	img, err = decode(bytes.NewReader(data))
 	if err != nil {

@@ -103,7 +103,8 @@ func renderDrawing(rng *rand.Rand, mud string) scene {
 	type bulb struct{ x, y, z, power float64 }
 	var bulbs []bulb
 	for range 2 + rng.IntN(2) {
-		bulbs = append(bulbs, bulb{uniform(rng, 0.15, 0.85) * w, uniform(rng, 0.2, 0.8) * h, uniform(rng, 0.5, 0.9) * w, uniform(rng, 0.5, 1)})
+		bulbs = append(bulbs, bulb{uniform(rng, 0.15, 0.85) * w, uniform(rng, 0.2, 0.8) * h, uniform(rng, 0.5, 0.9) * w,
+			uniform(rng, 0.5, 1)})
 	}
 	lamp := func(x, y float64) float64 {
 		sum := 0.0
@@ -113,7 +114,8 @@ func renderDrawing(rng *rand.Rand, mud string) scene {
 		return sum / float64(len(bulbs))
 	}
 	frame := uniform(rng, 15, 30)
-	rim := [4]Point{place(-frame, -frame), place(wide+frame, -frame), place(wide+frame, high+frame), place(-frame, high+frame)}
+	rim := [4]Point{place(-frame, -frame), place(wide+frame, -frame), place(wide+frame, high+frame),
+		place(-frame, high+frame)}
 	beside := newPlane(w, h)
 	if rng.IntN(2) == 0 || mud == "all" {
 		for i := range beside.v {
@@ -230,7 +232,8 @@ func shaken(p plane, length, angle float64) plane {
 }
 
 // raggedMud draws dirt as outlines in millimetres, and the holes in it.
-func raggedMud(rng *rand.Rand, kind string, wide, high float64, at func(a, b float64) Point, tube, across float64) (outlines, holes [][]Point) {
+func raggedMud(rng *rand.Rand, kind string, wide, high float64, at func(a, b float64) Point, tube,
+	across float64) (outlines, holes [][]Point) {
 	splat := func(x, y, r float64) []Point {
 		var amp, phase [6]float64
 		for i := range amp {

@@ -30,8 +30,9 @@ func findCore(p plane) ([4]Point, error) {
 	}
 	outline, area := freeLight(g.w, g.h, lit)
 	if float64(area) < leastCore*float64(len(lit)) {
-		return [4]Point{}, refused(NotFound, "no lit core stands free in the photograph (light that reaches its edge does "+
-			"not count): give the core's four corners")
+		return [4]Point{},
+			refused(NotFound, "no lit core stands free in the photograph (light that reaches its edge does "+
+				"not count): give the core's four corners")
 	}
 	around := hull(outline)
 	best, size := largestFour(around)
@@ -39,8 +40,9 @@ func findCore(p plane) ([4]Point, error) {
 	c, ok := sorted(best)
 	switch {
 	case !ok || size < leastFit*whole:
-		return c, refused(NotFound, "the light's outline is no four-sided figure (%.0f %% of it within four corners, at "+
-			"least %.0f %%): give the core's four corners", 100*size/whole, 100*leastFit)
+		return c, refused(NotFound,
+			"the light's outline is no four-sided figure (%.0f %% of it within four corners, at "+
+				"least %.0f %%): give the core's four corners", 100*size/whole, 100*leastFit)
 	case float64(area) < leastLit*size:
 		return c, refused(NotFound, "only %.0f %% of what is outlined is lit, at least %.0f %%: give the core's four "+
 			"corners", 100*float64(area)/size, 100*leastLit)

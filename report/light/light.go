@@ -130,7 +130,8 @@ func outlined(img image.Image, corners *[4]Point) (outline, error) {
 	wide := (c[0].distance(c[1]) + c[3].distance(c[2])) / 2
 	high := (c[0].distance(c[3]) + c[1].distance(c[2])) / 2
 	if max(wide, high) > slender*min(wide, high) {
-		return o, refused(BadCorners, "they are %.0f x %.0f pixels apart: no core is more than %d times as long as wide",
+		return o, refused(BadCorners,
+			"they are %.0f x %.0f pixels apart: no core is more than %d times as long as wide",
 			wide, high, slender)
 	}
 	if min(wide, high)/k < smallest {
@@ -151,8 +152,10 @@ func judged(c [4]Point, b image.Rectangle) ([4]Point, error) {
 	slack := 0.01 * max(w, h) // a finger's breadth past the edge is allowed
 	for i, q := range c {
 		if !(q.X >= -slack && q.X <= w+slack && q.Y >= -slack && q.Y <= h+slack) {
-			return c, refused(BadCorners, "%g,%g lies outside the photograph of %g x %g pixels: all four corners of the core "+
-				"must be in it", q.X, q.Y, w, h)
+			return c,
+				refused(BadCorners,
+					"%g,%g lies outside the photograph of %g x %g pixels: all four corners of the core "+
+						"must be in it", q.X, q.Y, w, h)
 		}
 		c[i] = Point{min(max(q.X, 0), w), min(max(q.Y, 0), h)}
 	}

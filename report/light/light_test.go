@@ -93,7 +93,8 @@ func TestMeasureRendered(t *testing.T) {
 	var b strings.Builder
 	var given, found tally
 	fmt.Fprintf(&b, "corners given                                                        | corners looked for\n")
-	fmt.Fprintf(&b, "%-8s %-6s %7s %7s %8s %6s %6s %9s | %7s %7s %6s\n", "renderer", "dirt", "judged", "refused", "mean off", "worst", "<5 %", "covered %", "judged", "refused", "<5 %")
+	fmt.Fprintf(&b, "%-8s %-6s %7s %7s %8s %6s %6s %9s | %7s %7s %6s\n", "renderer", "dirt", "judged", "refused",
+		"mean off", "worst", "<5 %", "covered %", "judged", "refused", "<5 %")
 	for _, r := range renderers {
 		for _, mud := range muds {
 			var g, f tally
@@ -111,11 +112,13 @@ func TestMeasureRendered(t *testing.T) {
 				found.add(x.found, x.foundErr, x.true)
 			}
 			fmt.Fprintf(&b, "%-8s %-6s %7d %7d %+8.2f %6.2f %6s %9s | %7d %7d %6s\n", r.name, mud, g.judged, g.refused,
-				sum/float64(max(g.judged, 1)), worst, percent(g.near, g.judged), percent(g.covered, g.judged), f.judged, f.refused, percent(f.near, f.judged))
+				sum/float64(max(g.judged, 1)), worst, percent(g.near, g.judged), percent(g.covered, g.judged), f.judged,
+				f.refused, percent(f.near, f.judged))
 		}
 	}
 	fmt.Fprintf(&b, "%-15s %7d %7d %8s %6s %6s %9s | %7d %7d %6s\n", "all", given.judged, given.refused, "", "",
-		percent(given.near, given.judged), percent(given.covered, given.judged), found.judged, found.refused, percent(found.near, found.judged))
+		percent(given.near, given.judged), percent(given.covered, given.judged), found.judged, found.refused,
+		percent(found.near, found.judged))
 	t.Log("\n" + b.String())
 
 	require.GreaterOrEqual(t, float64(given.near), 0.95*float64(given.judged), "less than 5 points off")
@@ -187,22 +190,23 @@ func TestMeasureRefuses(t *testing.T) {
 		corners *[4]Point
 		want    Reason
 	}{
-		"hardly any light":           {mapped(s.img, func(v float64) float64 { return v / 8 }), &c, TooDark},
-		"white all over":             {mapped(s.img, func(v float64) float64 { return 30 * v }), &c, Overexposed},
-		"out of focus":               {blurred(s.img, 12), &c, Blurred},
-		"a grey wall":                {grey, &c, NoContrast},
-		"lit from the near side":     {daylight, &shut.corners, NoContrast},
-		"far away":                   {tiny, tinyCorners, TooSmall},
-		"a corner outside":           {s.img, &[4]Point{{-50, 10}, c[1], c[2], c[3]}, BadCorners},
-		"a dented figure":            {s.img, &[4]Point{c[0], c[1], {c[0].X + 50, c[0].Y + 50}, c[3]}, BadCorners},
-		"three in a line":            {s.img, &[4]Point{{100, 100}, {200, 100}, {300, 100}, {200, 300}}, BadCorners},
-		"twice the same":             {s.img, &[4]Point{c[0], c[0], c[2], c[3]}, BadCorners},
-		"as slender as a stick":      {s.img, &[4]Point{{10, 10}, {690, 10}, {690, 60}, {10, 60}}, BadCorners},
-		"no number":                  {s.img, &[4]Point{{math.NaN(), 1}, c[1], c[2], c[3]}, BadCorners},
-		"no core to be found":        {grey, nil, NotFound},
-		"cut off, and no corners":    {cropped, nil, NotFound},
-		"one pixel":                  {image.NewGray(image.Rect(0, 0, 1, 1)), nil, NotFound},
-		"one pixel with its corners": {image.NewGray(image.Rect(0, 0, 1, 1)), &[4]Point{{0, 0}, {1, 0}, {1, 1}, {0, 1}}, TooSmall},
+		"hardly any light":        {mapped(s.img, func(v float64) float64 { return v / 8 }), &c, TooDark},
+		"white all over":          {mapped(s.img, func(v float64) float64 { return 30 * v }), &c, Overexposed},
+		"out of focus":            {blurred(s.img, 12), &c, Blurred},
+		"a grey wall":             {grey, &c, NoContrast},
+		"lit from the near side":  {daylight, &shut.corners, NoContrast},
+		"far away":                {tiny, tinyCorners, TooSmall},
+		"a corner outside":        {s.img, &[4]Point{{-50, 10}, c[1], c[2], c[3]}, BadCorners},
+		"a dented figure":         {s.img, &[4]Point{c[0], c[1], {c[0].X + 50, c[0].Y + 50}, c[3]}, BadCorners},
+		"three in a line":         {s.img, &[4]Point{{100, 100}, {200, 100}, {300, 100}, {200, 300}}, BadCorners},
+		"twice the same":          {s.img, &[4]Point{c[0], c[0], c[2], c[3]}, BadCorners},
+		"as slender as a stick":   {s.img, &[4]Point{{10, 10}, {690, 10}, {690, 60}, {10, 60}}, BadCorners},
+		"no number":               {s.img, &[4]Point{{math.NaN(), 1}, c[1], c[2], c[3]}, BadCorners},
+		"no core to be found":     {grey, nil, NotFound},
+		"cut off, and no corners": {cropped, nil, NotFound},
+		"one pixel":               {image.NewGray(image.Rect(0, 0, 1, 1)), nil, NotFound},
+		"one pixel with its corners": {image.NewGray(image.Rect(0, 0, 1, 1)), &[4]Point{{0, 0}, {1, 0}, {1, 1}, {0, 1}},
+			TooSmall},
 	} {
 		_, err := Measure(x.img, x.corners)
 		var why *Refused

@@ -29,8 +29,10 @@ func renderRays(rng *rand.Rand, mud string) scene {
 	eye := [3]float64{wide/2 + uniform(rng, -0.1, 0.1)*away, high/2 + uniform(rng, -0.1, 0.1)*away, -away}
 	look := unit([3]float64{wide/2 - eye[0], high/2 - eye[1], -eye[2]})
 	roll := uniform(rng, -0.06, 0.06)
-	right := unit([3]float64{math.Cos(roll), math.Sin(roll), -(look[0]*math.Cos(roll) + look[1]*math.Sin(roll)) / look[2]})
-	down := [3]float64{look[1]*right[2] - look[2]*right[1], look[2]*right[0] - look[0]*right[2], look[0]*right[1] - look[1]*right[0]}
+	right := unit([3]float64{math.Cos(roll), math.Sin(roll),
+		-(look[0]*math.Cos(roll) + look[1]*math.Sin(roll)) / look[2]})
+	down := [3]float64{look[1]*right[2] - look[2]*right[1], look[2]*right[0] - look[0]*right[2],
+		look[0]*right[1] - look[1]*right[0]}
 	focal := 0.8 * min(w/wide, h/high) * away
 	for i, q := range [4]Point{{0, 0}, {wide, 0}, {wide, high}, {0, high}} {
 		d := [3]float64{q.X - eye[0], q.Y - eye[1], -eye[2]}

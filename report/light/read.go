@@ -18,16 +18,18 @@ func (r *Result) read(core plane, glow float64) error {
 		return nil
 	}
 	if glow > 0.1 && bright < 0.25*glow { // dirt that glows all over, or a lamp that lights the core badly
-		return refused(TooDark, "the brightest of the core has %.0f %% of the light beside it: dirt that shines through, or "+
-			"the lamp beside the core; cover what shines past it", 100*bright/glow)
+		return refused(TooDark,
+			"the brightest of the core has %.0f %% of the light beside it: dirt that shines through, or "+
+				"the lamp beside the core; cover what shines past it", 100*bright/glow)
 	}
 	if bright < 0.03 {
 		return refused(TooDark, "the brightest of the core is %.1f %% of white, at least 3 %%: lamp closer, longer "+
 			"exposure; where nothing at all shines through, let some light be seen beside the core", 100*bright)
 	}
 	if white > 0.5 {
-		return refused(Overexposed, "%.0f %% of the core is plain white, at most 50 %%: expose for the light, not for the "+
-			"dark", 100*white)
+		return refused(Overexposed,
+			"%.0f %% of the core is plain white, at most 50 %%: expose for the light, not for the "+
+				"dark", 100*white)
 	}
 	strongest := across
 	if along.strength > across.strength {
@@ -35,11 +37,13 @@ func (r *Result) read(core plane, glow float64) error {
 	}
 	switch {
 	case strongest.strength > 0 && strongest.skew > 0.2:
-		return refused(NoContrast, "fins and tubes are light on dark, as when lit from the near side: lamp behind the core, "+
-			"and no other light")
+		return refused(NoContrast,
+			"fins and tubes are light on dark, as when lit from the near side: lamp behind the core, "+
+				"and no other light")
 	case strongest.strength > 0:
 	case bright < 3*dark:
-		return refused(NoContrast, "light and dark are as 1 to %.1f, and nothing repeats: no lamp behind a core is seen",
+		return refused(NoContrast,
+			"light and dark are as 1 to %.1f, and nothing repeats: no lamp behind a core is seen",
 			bright/dark)
 	case 1-core.under(0.3*bright, 0, 0, core.w, core.h) > 0.15:
 		return refused(Blurred, "neither fins nor tubes can be told: hold still, focus on the core, go nearer")
@@ -60,7 +64,8 @@ func (r *Result) read(core plane, glow float64) error {
 		return err
 	}
 	if glow < 0.1 && r.Blocked < 10 {
-		r.warn("no light is seen beside the core to compare with: dirt that lies evenly over all of it and shines through " +
+		r.warn("no light is seen beside the core to compare with: dirt that lies evenly over all of it and shines " +
+			"through " +
 			"would look the same")
 	}
 	return nil
@@ -116,7 +121,8 @@ func (r *Result) estimate(core plane, across, along texture) error {
 	level := parted(flat)
 	r.Blocked = share(flat, level)
 	if r.Found && (flat.ragged(level) || flat.turned().ragged(level)) {
-		return refused(NotFound, "a side of the light is ragged, as dirt is and a frame is not: give the core's four corners")
+		return refused(NotFound,
+			"a side of the light is ragged, as dirt is and a frame is not: give the core's four corners")
 	}
 
 	down, up := floorDown*floorDown, floorUp*floorUp

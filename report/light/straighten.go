@@ -75,7 +75,8 @@ func straightened(p plane, c [4]Point, w, h int) plane {
 		for x := range w {
 			var sum float32
 			for i := range 4 {
-				sum += p.between(m.at(Point{float64(x) + 0.25 + 0.5*float64(i&1), float64(y) + 0.25 + 0.5*float64(i>>1)}))
+				sum += p.between(m.at(Point{float64(x) + 0.25 + 0.5*float64(i&1),
+					float64(y) + 0.25 + 0.5*float64(i>>1)}))
 			}
 			out.v[y*w+x] = sum / 4
 		}

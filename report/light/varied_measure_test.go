@@ -69,7 +69,8 @@ func TestAgainstClean(t *testing.T) {
 			}
 			judged++
 			require.InDelta(t, dirty.blocked, r.Blocked, 5, "core %d", seed)
-			require.True(t, r.Low <= dirty.blocked && dirty.blocked <= r.High, "core %d: %.1f %% true, %.1f to %.1f", seed, dirty.blocked, r.Low, r.High)
+			require.True(t, r.Low <= dirty.blocked && dirty.blocked <= r.High, "core %d: %.1f %% true, %.1f to %.1f",
+				seed, dirty.blocked, r.Low, r.High)
 		}
 	}
 	require.GreaterOrEqual(t, judged, 5, "the core is known again")
@@ -93,7 +94,8 @@ func TestAgainstAnotherCore(t *testing.T) {
 			noticed++
 			require.Contains(t, strings.Join(r.Warnings, "\n"), "another core")
 		}
-		require.True(t, r.Low <= dirty.blocked && dirty.blocked <= r.High, "core %d: %.1f %% true, %.1f to %.1f", seed, dirty.blocked, r.Low, r.High)
+		require.True(t, r.Low <= dirty.blocked && dirty.blocked <= r.High, "core %d: %.1f %% true, %.1f to %.1f", seed,
+			dirty.blocked, r.Low, r.High)
 	}
 	require.GreaterOrEqual(t, noticed, 3)
 }
@@ -157,15 +159,18 @@ func TestMeasureVaried(t *testing.T) {
 		add(fmt.Sprintf("another core's, used %v", w.Compared), w, err)
 	}
 	var b strings.Builder
-	fmt.Fprintf(&b, "%-35s %6s %7s %7s %7s %7s %7s %9s\n", "", "judged", "refused", "2.5 %", "median", "97.5 %", "width", "covered %")
-	for _, way := range []string{"alone, lines told in 2 directions", "alone, lines told in 1 directions", "alone, lines told in 0 directions", "alone, outline guessed",
+	fmt.Fprintf(&b, "%-35s %6s %7s %7s %7s %7s %7s %9s\n", "", "judged", "refused", "2.5 %", "median", "97.5 %",
+		"width", "covered %")
+	for _, way := range []string{"alone, lines told in 2 directions", "alone, lines told in 1 directions",
+		"alone, lines told in 0 directions", "alone, outline guessed",
 		"reference, used true", "reference, used false", "another core's, used true", "another core's, used false"} {
 		off := rows[way]
 		if len(off) == 0 {
 			fmt.Fprintf(&b, "%-35s %6d %7d\n", way, 0, refused[way])
 			continue
 		}
-		fmt.Fprintf(&b, "%-35s %6d %7d %+7.1f %+7.1f %+7.1f %7.1f %9s\n", way, len(off), refused[way], quantileOf(off, 0.025), quantileOf(off, 0.5), quantileOf(off, 0.975),
+		fmt.Fprintf(&b, "%-35s %6d %7d %+7.1f %+7.1f %+7.1f %7.1f %9s\n", way, len(off), refused[way],
+			quantileOf(off, 0.025), quantileOf(off, 0.5), quantileOf(off, 0.975),
 			wide[way]/float64(len(off)), percent(covered[way], len(off)))
 	}
 	t.Log("\n" + b.String())

@@ -17,7 +17,8 @@ func (s *state) do(skipped []int) (Do, *look) {
 	top, most := s.top()
 	if q := s.open(); q != nil && s.b.p[0] >= most {
 		return Do{Act: DoNothing,
-			Why: fmt.Sprintf("nothing to do but drive it: the %s on %s is not proven yet; %s", q.Name(), s.day(q.At), q.ToProve())}, nil
+			Why: fmt.Sprintf("nothing to do but drive it: the %s on %s is not proven yet; %s", q.Name(), s.day(q.At),
+				q.ToProve())}, nil
 	}
 	if s.quiet(most) {
 		return Do{Act: DoNothing, Why: s.quietWhy()}, nil
@@ -34,7 +35,8 @@ func (s *state) do(skipped []int) (Do, *look) {
 			why = fmt.Sprintf("takes %.0f min, and may show %s (%.2f)", c.minutes, s.n.causes[cause].name, p)
 		}
 		if s.mustLook(l.check) {
-			why = fmt.Sprintf("takes %.0f min; a head gasket is suspected: do nothing with the engine running until this has passed",
+			why = fmt.Sprintf("takes %.0f min; a head gasket is suspected: do nothing with the engine running until "+
+				"this has passed",
 				c.minutes)
 		}
 		return Do{Act: DoCheck, Check: &c.name, Minutes: &c.minutes, Why: why}, l
@@ -246,7 +248,8 @@ func (s *state) quiet(most float64) bool {
 		return true
 	}
 	n := float64(s.q.Overheats)
-	return s.b.p[0] >= 0.5 && (n <= math.Max(1, 2*s.q.Split.SoundOwnDriving) || n*s.q.Since >= shown*(s.q.Hours-s.q.Since))
+	return s.b.p[0] >= 0.5 && (n <= math.Max(1, 2*s.q.Split.SoundOwnDriving) ||
+		n*s.q.Since >= shown*(s.q.Hours-s.q.Since))
 }
 
 // shown is how many overheats are to have been missed for a machine to be
@@ -311,7 +314,8 @@ func (s *state) driving() bool {
 
 func (s *state) adviseWhy() string {
 	x := &s.q.Split
-	why := fmt.Sprintf("it is the driving: %s; a sound machine driven as this one was: %.1f; with the usual driving: %.1f",
+	why := fmt.Sprintf("it is the driving: %s; a sound machine driven as this one was: %.1f; with the usual driving: "+
+		"%.1f",
 		say.Count(x.Overheats, "overheat"), x.SoundOwnDriving, x.SoundUsualDriving)
 	var who []string
 	for _, d := range x.Drivers {

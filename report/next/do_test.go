@@ -18,13 +18,16 @@ func TestNothingParkedIsToBeDriven(t *testing.T) {
 	start := time.Date(2026, 3, 1, 8, 0, 0, 0, time.UTC)
 	log := schema.Log{Machine: schema.Machine{Name: "R4", CoolantL: schema.N(4.2)}}
 	for day := range 60 {
-		log.Add(&schema.Run{Base: schema.Base{Meta: schema.Meta{Number: int64(day + 1)}, Machine: "R4", At: start.AddDate(0, 0, day)},
+		log.Add(&schema.Run{Base: schema.Base{Meta: schema.Meta{Number: int64(day + 1)}, Machine: "R4",
+			At: start.AddDate(0, 0, day)},
 			Hours: schema.N(4), Speed: "fast", Terrain: "mud", Driver: "Ada"})
 	}
 	hot := start.AddDate(0, 0, 2).Add(time.Hour)
-	log.Add(&schema.Overheat{Head: schema.Head{Base: schema.Base{Meta: schema.Meta{Number: 100}, Machine: "R4", At: hot}}, Sign: "steam",
+	log.Add(&schema.Overheat{Head: schema.Head{Base: schema.Base{Meta: schema.Meta{Number: 100}, Machine: "R4",
+		At: hot}}, Sign: "steam",
 		Speed: "fast", Terrain: "mud", Lost: schema.N(500)})
-	log.Add(&schema.Cleaning{Head: schema.Head{Base: schema.Base{Meta: schema.Meta{Number: 101}, Machine: "R4", At: hot.Add(8 * time.Hour)}},
+	log.Add(&schema.Cleaning{Head: schema.Head{Base: schema.Base{Meta: schema.Meta{Number: 101}, Machine: "R4",
+		At: hot.Add(8 * time.Hour)}},
 		Method: "hose", Sides: "both", RadiatorOut: "yes"})
 	r, err := Rank(schema.Fleet{Logs: []schema.Log{log}}, "R4", start.AddDate(0, 0, 61))
 	require.NoError(t, err)
@@ -91,7 +94,8 @@ func TestWhatHeldAsksForNothing(t *testing.T) {
 		at := start.AddDate(0, 0, day)
 		log.Add(&schema.Run{Base: head(at).Base, Hours: schema.N(3), Speed: "fast", Terrain: "mud"})
 		if day < 60 && day%15 == 10 {
-			log.Add(&schema.Overheat{Head: head(at.Add(time.Hour)), Sign: "lamp", Speed: "fast", Terrain: "mud", Lost: schema.N(0)})
+			log.Add(&schema.Overheat{Head: head(at.Add(time.Hour)), Sign: "lamp", Speed: "fast", Terrain: "mud",
+				Lost: schema.N(0)})
 		}
 		if day%6 == 5 && day < 60 { // 30 mL an hour leaks out
 			log.Add(&schema.TopUp{Head: head(at.Add(10 * time.Hour)), Volume: schema.N(500), Fluid: "premix"})
@@ -121,8 +125,10 @@ func TestMilkyOilIsNoMatterOfTheMark(t *testing.T) {
 	at := time.Date(2026, 3, 1, 8, 0, 0, 0, time.UTC)
 	log := schema.Log{Machine: schema.Machine{Name: "R4", CoolantL: schema.N(4.2)}}
 	log.Add(&schema.Run{Base: schema.Base{Meta: schema.Meta{Number: 1}, Machine: "R4", At: at}, Hours: schema.N(4)})
-	log.Add(&schema.Overheat{Head: schema.Head{Base: schema.Base{Meta: schema.Meta{Number: 2}, Machine: "R4", At: at.Add(time.Hour)}}, Sign: "lamp"})
-	log.Add(&schema.Check{Head: schema.Head{Base: schema.Base{Meta: schema.Meta{Number: 3}, Machine: "R4", At: at.AddDate(0, 0, 1)}},
+	log.Add(&schema.Overheat{Head: schema.Head{Base: schema.Base{Meta: schema.Meta{Number: 2}, Machine: "R4",
+		At: at.Add(time.Hour)}}, Sign: "lamp"})
+	log.Add(&schema.Check{Head: schema.Head{Base: schema.Base{Meta: schema.Meta{Number: 3}, Machine: "R4",
+		At: at.AddDate(0, 0, 1)}},
 		Check: "oil-level", Result: "fail", Figures: "finding=milky"})
 	r, err := Rank(schema.Fleet{Logs: []schema.Log{log}}, "R4", at.AddDate(0, 0, 2))
 	require.NoError(t, err)

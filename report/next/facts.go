@@ -98,7 +98,8 @@ func (n *network) read(fleet *schema.Fleet, log *schema.Log) (*evidence, []belie
 			continue // what was filled counts with the top-ups after it
 		}
 		base := &schema.Base{Meta: schema.Meta{Number: f.Record}, At: f.At}
-		b := belief.Fact{At: f.At, Number: f.Record, Ratio: make([]float64, len(n.causes)), Mix: f.State == "glycol-off"}
+		b := belief.Fact{At: f.At, Number: f.Record, Ratio: make([]float64, len(n.causes)),
+			Mix: f.State == "glycol-off"}
 		for k := range b.Ratio {
 			b.Ratio[k] = f.Likelihood(n.causes[k].name) / f.Likelihood()
 		}

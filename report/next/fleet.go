@@ -39,7 +39,8 @@ func (n *network) owned(fleet *schema.Fleet, machine string) (own *network, conf
 			}
 		}
 		for j := range l.Answers {
-			if k := n.cause(l.Answers[j].Cause); k >= 0 && !l.Answers[j].Service.Known && !sameService(l, &l.Answers[j]) {
+			if k := n.cause(l.Answers[j].Cause); k >= 0 && !l.Answers[j].Service.Known &&
+				!sameService(l, &l.Answers[j]) {
 				confirmed[k]++
 				total++
 			}

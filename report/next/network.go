@@ -113,7 +113,8 @@ func CautionOn(topic string) ([]Caution, error) {
 }
 
 func noSuch(what, name string, known []string) error {
-	return schema.Wrong(what, name, "is no "+what+schema.DidYouMean(name, known)+"; there are "+strings.Join(known, ", "))
+	return schema.Wrong(what, name, "is no "+what+schema.DidYouMean(name, known)+"; there are "+
+		strings.Join(known, ", "))
 }
 
 func (n *network) topics(list string) []Caution {
@@ -253,7 +254,8 @@ func (n *network) set(kind, name string, e entry) (err error) {
 	}
 	switch kind {
 	case "model":
-		into, ok := map[string]*float64{"together": &n.together, "fleet": &n.fleet, "reason": &n.reason, "cool-down": &n.coolDown}[e.key]
+		into, ok := map[string]*float64{"together": &n.together, "fleet": &n.fleet, "reason": &n.reason,
+			"cool-down": &n.coolDown}[e.key]
 		if !ok {
 			return fmt.Errorf("is no figure of the model")
 		}

@@ -67,9 +67,11 @@ func TestCautions(t *testing.T) {
 		text += c.Text
 	}
 	// What must be said, by the list.
-	for _, must := range []string{"scalds", "parked and not driven", "Glycol", "dog", "starts by itself", "stands hold", "2 bar", "Carbon monoxide",
+	for _, must := range []string{"scalds", "parked and not driven", "Glycol", "dog", "starts by itself", "stands hold",
+		"2 bar", "Carbon monoxide",
 		"maker's manual", "licensed mechanic", "before any start",
-		"nor over a hot one", "dry grass and chaff", "nose to the wind", "within two minutes", "goggles on, cloth", "over the open neck"} {
+		"nor over a hot one", "dry grass and chaff", "nose to the wind", "within two minutes", "goggles on, cloth",
+		"over the open neck"} {
 		assert.True(t, strings.Contains(strings.ToLower(text), strings.ToLower(must)), must)
 	}
 	one, err := CautionOn("fan")

@@ -89,7 +89,8 @@ func (s *state) missing(k *check) []string {
 	}
 	var out []string
 	for _, t := range k.tools {
-		if !slices.ContainsFunc(strings.Split(s.tools, ";"), func(have string) bool { return strings.TrimSpace(have) == t }) {
+		if !slices.ContainsFunc(strings.Split(s.tools, ";"),
+			func(have string) bool { return strings.TrimSpace(have) == t }) {
 			out = append(out, t)
 		}
 	}
@@ -117,7 +118,8 @@ func (s *state) coolDown(k *check) float64 {
 		did(s.log.Overheats[i].At)
 	}
 	for i := range s.log.Checks {
-		if c := s.n.check(s.log.Checks[i].Check); c >= 0 && s.n.checks[c].when != cold && s.log.Checks[i].Result != "unsure" {
+		if c := s.n.check(s.log.Checks[i].Check); c >= 0 && s.n.checks[c].when != cold &&
+			s.log.Checks[i].Result != "unsure" {
 			did(s.log.Checks[i].At)
 		}
 	}
@@ -134,7 +136,8 @@ func (s *state) gasket() string {
 	for _, d := range s.e.done {
 		// What was measured speaks by its figures, below.
 		if d.failed && !d.measured && s.n.checks[d.check].fails[g] >= 0.6 && s.n.checks[d.check].name != "level" {
-			return fmt.Sprintf(": %s failed on %s, and a head gasket is suspected", s.n.checks[d.check].name, s.day(d.at))
+			return fmt.Sprintf(": %s failed on %s, and a head gasket is suspected", s.n.checks[d.check].name,
+				s.day(d.at))
 		}
 	}
 	for i := range s.e.facts {

@@ -202,7 +202,8 @@ func TestLowCoolantHasReasons(t *testing.T) {
 	checked(l, "neck-level", "fail", "below_neck_ml=600", day(61))
 	after := rank(t, fleetOf(l))
 	of := func(r Result, cause string) float64 {
-		return r.Candidates[slices.IndexFunc(r.Candidates, func(c Candidate) bool { return c.Cause == cause })].Probability
+		return r.Candidates[slices.IndexFunc(r.Candidates,
+			func(c Candidate) bool { return c.Cause == cause })].Probability
 	}
 	assert.Greater(t, of(after, "low-coolant"), 0.95)
 	assert.Greater(t, of(after, "external-leak"), of(before, "external-leak"))

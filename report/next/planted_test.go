@@ -34,7 +34,8 @@ func TestPlantedFaults(t *testing.T) {
 	if testing.Verbose() {
 		seeds = 20
 	}
-	table := fmt.Sprintf("%-16s %8s %8s %8s %8s %10s\n", "planted", "machines", "first", "in three", "later", "no trouble")
+	table := fmt.Sprintf("%-16s %8s %8s %8s %8s %10s\n", "planted", "machines", "first", "in three", "later",
+		"no trouble")
 	first, all := 0, 0
 	for _, c := range right {
 		n, silent, one, three := 0, 0, 0, 0
@@ -84,7 +85,9 @@ func TestOtherIsAllThatCountsOfOtherMachines(t *testing.T) {
 	w := simulate.Medium()
 	w.Fault, w.Faulty, w.Services, w.MissRun = "blocked-core", 2, 0.5, 0.1
 	fleet, _ := w.Fleet(5)
-	fleet.Logs[3].Answers = append(fleet.Logs[3].Answers, schema.Answer{Machine: fleet.Logs[3].Machine.Name, At: w.AsOf().AddDate(0, -3, 0), Flag: "steady-loss", Cause: "pump"})
+	fleet.Logs[3].Answers = append(fleet.Logs[3].Answers,
+		schema.Answer{Machine: fleet.Logs[3].Machine.Name, At: w.AsOf().AddDate(0, -3, 0), Flag: "steady-loss",
+			Cause: "pump"})
 	told := map[string]bool{}
 	for _, days := range []int{-1, 30, 150, w.Days, w.Days + 50} {
 		at := simulate.Start.AddDate(0, 0, days)

@@ -175,7 +175,8 @@ func (n *network) state(fleet *schema.Fleet, beliefs *belief.Fleet, life *exposu
 	s.e.lossOn = sync.OnceValue(func() string { return coolant.Loss(life, fleet.Settings) })
 	s.q = beliefs.Machine(life, told)
 	s.remedies = belief.Remedies(fleet.Settings, life)
-	if s.e.blank = s.q.Hours == 0 && len(s.log.Overheats) == 0 && len(s.log.TopUps) == 0 && len(s.e.done) == 0; s.e.blank {
+	if s.e.blank = s.q.Hours == 0 && len(s.log.Overheats) == 0 && len(s.log.TopUps) == 0 &&
+		len(s.e.done) == 0; s.e.blank {
 		s.b = n.start()
 	} else {
 		s.b = n.of(s.q)
@@ -331,7 +332,8 @@ func (s *state) advise(d *Do) string {
 	case DoMend:
 		k := &s.n.causes[s.n.cause(*d.Cause)]
 		if s.b.marginals()[s.n.cause(*d.Cause)] >= standsOut {
-			return fmt.Sprintf("%s. To fix it and be sure: %s (about %.0f min). Look for %s", d.Why, k.mend, k.prove, k.look)
+			return fmt.Sprintf("%s. To fix it and be sure: %s (about %.0f min). Look for %s", d.Why, k.mend, k.prove,
+				k.look)
 		}
 		return fmt.Sprintf("%s: %s (about %.0f min), then the next. Look for %s", d.Why, k.mend, k.prove, k.look)
 	}
@@ -372,11 +374,13 @@ func (s *state) describe(l *look) Check {
 			c.Again = fmt.Sprintf("%s on %s, but %s", verb, s.day(d.at), d.stale)
 			switch {
 			case s.lifts(l.check) && d.failed:
-				c.Again = fmt.Sprintf("failed on %s: look again once that is fixed, before the engine runs", s.day(d.at))
+				c.Again = fmt.Sprintf("failed on %s: look again once that is fixed, before the engine runs",
+					s.day(d.at))
 			case s.lifts(l.check):
 				c.Again = fmt.Sprintf("looked at on %s, and whether coolant is in it could not be told", s.day(d.at))
 			case d.stale == "" && s.onceClean(l.check):
-				c.Again = fmt.Sprintf("clean on %s, and one clean test does not clear a gasket that is suspected: two do",
+				c.Again = fmt.Sprintf("clean on %s, and one clean test does not clear a gasket that is suspected: "+
+					"two do",
 					s.day(d.at))
 			}
 		}
@@ -454,10 +458,12 @@ func (s *state) warnings() []string {
 	var out []string
 	switch {
 	case s.e.blank:
-		out = append(out, "nothing is recorded of this machine: this is what the trade finds most often, not what was found here")
+		out = append(out,
+			"nothing is recorded of this machine: this is what the trade finds most often, not what was found here")
 	case s.q.Guessed:
 		out = append(out,
-			fmt.Sprintf("no runs are recorded: %.0f h of usual driving are assumed, so where and when it overheats says little", s.q.Hours))
+			fmt.Sprintf("no runs are recorded: %.0f h of usual driving are assumed, so where and when it overheats "+
+				"says little", s.q.Hours))
 	}
 	if s.q.Overheats > 0 && !s.q.Guessed && s.q.Since > 30 {
 		out = append(out, fmt.Sprintf("the last overheat was %.0f engine hours ago, on %s: it may be fixed already",

@@ -23,17 +23,21 @@ var monday = time.Date(2025, 3, 3, 9, 0, 0, 0, time.UTC)
 // yard is a machine R4 with so many runs of 1.7 h, one a day, of every kind of
 // driving in turn, and a thorough clean, a refill and a bleed long before.
 func yard(runs int) *schema.Log {
-	l := &schema.Log{Machine: schema.Machine{Name: "R4", CoolantL: schema.N(4), Meter: schema.N(100), Acquired: monday.AddDate(0, 0, -1)}}
-	speeds, loads := []string{"slow", "medium", "fast"}, []string{"light", "light", "heavy", "light", "light", "light", "light"}
+	l := &schema.Log{Machine: schema.Machine{Name: "R4", CoolantL: schema.N(4), Meter: schema.N(100),
+		Acquired: monday.AddDate(0, 0, -1)}}
+	speeds, loads := []string{"slow", "medium", "fast"},
+		[]string{"light", "light", "heavy", "light", "light", "light", "light"}
 	grounds, air := []string{"gravel", "mud", "grass", "gravel", "road"}, []float64{8, 15, 22, 29}
 	for i := range runs {
-		l.Runs = append(l.Runs, schema.Run{Base: schema.Base{Machine: "R4", At: day(i)}, Hours: schema.N(1.7), Speed: speeds[i%3], Load: loads[i%7],
+		l.Runs = append(l.Runs, schema.Run{Base: schema.Base{Machine: "R4", At: day(i)}, Hours: schema.N(1.7),
+			Speed: speeds[i%3], Load: loads[i%7],
 			Range: "high", Terrain: grounds[i%5], AmbientC: schema.N(air[i%4])})
 		if i%12 == 11 {
 			l.Levels = append(l.Levels, schema.Level{Head: head(i, 8), Engine: "cold"})
 		}
 		if i%20 == 0 {
-			l.Cleanings = append(l.Cleanings, schema.Cleaning{Head: head(i, 9), Method: "air", RadiatorOut: "yes", Sides: "both"})
+			l.Cleanings = append(l.Cleanings, schema.Cleaning{Head: head(i, 9), Method: "air", RadiatorOut: "yes",
+				Sides: "both"})
 		}
 	}
 	return l
@@ -49,7 +53,8 @@ func head(day_, hours int) schema.Head {
 // the run.
 func overheat(l *schema.Log, i, minutes int, change func(*schema.Overheat)) {
 	r := l.Runs[i]
-	o := schema.Overheat{Head: schema.Head{Base: schema.Base{Machine: "R4", At: r.At.Add(time.Duration(minutes) * time.Minute)}},
+	o := schema.Overheat{Head: schema.Head{Base: schema.Base{Machine: "R4",
+		At: r.At.Add(time.Duration(minutes) * time.Minute)}},
 		MinutesIn: schema.N(float64(minutes)), Sign: "lamp", Lost: schema.N(0)}
 	if change != nil {
 		change(&o)
@@ -103,7 +108,8 @@ func TestPatternsPointAtTheirCause(t *testing.T) {
 		}},
 		{"trapped-air", "", func(l *schema.Log) {
 			for _, at := range []int{22, 40} {
-				l.Refills = append(l.Refills, schema.Refill{Head: head(at-1, 10), Volume: schema.N(4000), Reason: "change"})
+				l.Refills = append(l.Refills, schema.Refill{Head: head(at-1, 10), Volume: schema.N(4000),
+					Reason: "change"})
 				overheat(l, at, 20, nil)
 				overheat(l, at+1, 50, nil)
 			}
@@ -177,7 +183,8 @@ func TestOrderOfChecks(t *testing.T) {
 	overheat(l, 57, 30, nil)
 	r = rank(t, fleetOf(l))
 	assert.Greater(t, r.chance("trapped-air"), r.chance("blocked-core"))
-	assert.NotContains(t, []string{"flow-through", "thermostat-bath"}, r.Checks[0].Check, "nothing that costs money first")
+	assert.NotContains(t, []string{"flow-through", "thermostat-bath"}, r.Checks[0].Check,
+		"nothing that costs money first")
 	overheat(l, 58, 60, nil)
 	assert.Equal(t, "trapped-air", rank(t, fleetOf(l)).Candidates[0].Cause)
 }
@@ -189,7 +196,8 @@ func TestReasonsHaveTheirFigures(t *testing.T) {
 	}
 	r := rank(t, fleetOf(l))
 	// 15 of the 102 min of every run: 14.7 %.
-	assert.Contains(t, r.Candidates[0].For, "5 of 5 overheats within 15 min of the start, where 15 % of the driving was")
+	assert.Contains(t, r.Candidates[0].For,
+		"5 of 5 overheats within 15 min of the start, where 15 % of the driving was")
 }
 
 // Rule: a check done before the last overheat does not rule out after it.
@@ -235,7 +243,8 @@ func TestServiceThatNamedACause(t *testing.T) {
 	l.Services = []schema.Service{{Head: head(45, 0), Work: "fan motor", Cause: "fan-circuit"}}
 	mended := rank(t, fleetOf(l))
 	assert.Less(t, mended.chance("fan-circuit"), fan/2)
-	assert.Contains(t, strings.Join(mended.Candidates[indexOf(mended, "fan-circuit")].Against, "; "), "the service on 17 Apr 2025 was for it")
+	assert.Contains(t, strings.Join(mended.Candidates[indexOf(mended, "fan-circuit")].Against, "; "),
+		"the service on 17 Apr 2025 was for it")
 	overheat(l, 51, 45, nil)
 	overheat(l, 54, 45, nil)
 	overheat(l, 57, 45, nil)
@@ -260,9 +269,12 @@ func TestConfirmedCausesMoveThePriors(t *testing.T) {
 		other := schema.Log{Machine: schema.Machine{Name: fmt.Sprintf("Q%d", i)}}
 		if i < 3 {
 			other.Services = []schema.Service{{Head: head(i, 0), Work: "sensor", Cause: "warning-circuit"}}
-			other.Answers = []schema.Answer{{Machine: other.Machine.Name, At: day(i), Flag: "warning-circuit", Cause: "warning-circuit"}} // the same one
+			// the same one
+			other.Answers = []schema.Answer{{Machine: other.Machine.Name, At: day(i), Flag: "warning-circuit",
+				Cause: "warning-circuit"}}
 		} else {
-			other.Answers = []schema.Answer{{Machine: other.Machine.Name, At: day(i), Flag: "warning-circuit", Cause: "warning-circuit"}}
+			other.Answers = []schema.Answer{{Machine: other.Machine.Name, At: day(i), Flag: "warning-circuit",
+				Cause: "warning-circuit"}}
 		}
 		f.Logs = append(f.Logs, other)
 	}
@@ -273,7 +285,8 @@ func TestConfirmedCausesMoveThePriors(t *testing.T) {
 	assert.InDelta(t, 7./26, n.causes[k].prior, 1e-12)
 	assert.InDelta(t, 20*0.26/26, n.causes[n.cause("blocked-core")].prior, 1e-12)
 	r := rank(t, f)
-	assert.Contains(t, r.Candidates[indexOf(r, "warning-circuit")].For, "on this fleet's other machines it was 6 of the 6 causes found")
+	assert.Contains(t, r.Candidates[indexOf(r, "warning-circuit")].For,
+		"on this fleet's other machines it was 6 of the 6 causes found")
 	// Its own past doesn't count as the others'.
 	_, confirmed, err = theNetwork().owned(&f, "Q1")
 	require.NoError(t, err)
@@ -314,7 +327,8 @@ func TestNoTrouble(t *testing.T) {
 	r := rank(t, fleetOf(yard(60)))
 	assert.Empty(t, r.Candidates)
 	assert.Empty(t, r.Checks)
-	assert.Equal(t, "R4 has not overheated in 102 recorded engine hours and loses no coolant to speak of (0 mL in 82 h beyond settling and boil-over)", r.Why)
+	assert.Equal(t, "R4 has not overheated in 102 recorded engine hours and loses no coolant to speak of (0 mL in 82 "+
+		"h beyond settling and boil-over)", r.Why)
 	text, err := json.Marshal(r)
 	require.NoError(t, err)
 	assert.Contains(t, string(text), `"candidates":[],"checks":[]`)
@@ -424,8 +438,10 @@ func TestOddLogs(t *testing.T) {
 	outside.Machine.Acquired = day(200)
 	overheat(outside, 5, 5, nil)
 	topUps := yard(3)
-	topUps.TopUps = []schema.TopUp{{Head: head(1, 0), Volume: schema.N(100000)}, {Head: head(1, 0), Volume: schema.N(1)}}
-	for name, l := range map[string]*schema.Log{"many": many, "bare": bare, "short": short, "outside": outside, "topups": topUps} {
+	topUps.TopUps = []schema.TopUp{{Head: head(1, 0), Volume: schema.N(100000)},
+		{Head: head(1, 0), Volume: schema.N(1)}}
+	for name, l := range map[string]*schema.Log{"many": many, "bare": bare, "short": short, "outside": outside,
+		"topups": topUps} {
 		start := time.Now()
 		r := rank(t, fleetOf(l))
 		assert.Less(t, time.Since(start), 2*time.Second, name)

@@ -53,7 +53,8 @@ func (s *state) reasons(k int) (speaks, against []string) {
 func (s *state) fromWhole(k int) []reason {
 	var out []reason
 	if log, _, ml, hours, ok := s.q.LossReason(k); ok {
-		text := fmt.Sprintf("%s gone in %.0f h beyond settling and boil-over", unit.Format(ml, unit.Millilitres, s.units),
+		text := fmt.Sprintf("%s gone in %.0f h beyond settling and boil-over",
+			unit.Format(ml, unit.Millilitres, s.units),
 			hours)
 		if on := s.e.lossOn(); on != "" {
 			text += "; " + on

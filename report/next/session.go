@@ -104,7 +104,8 @@ func (s *Session) Answer(answer string, at time.Time) (record schema.Check, ok b
 			return record, true, s.Add(record)
 		}
 	}
-	return record, false, schema.Wrong("answer", answer, "should be pass, fail, unsure, skip or stop, or the value measured with its unit")
+	return record, false, schema.Wrong("answer", answer,
+		"should be pass, fail, unsure, skip or stop, or the value measured with its unit")
 }
 
 // Add counts a check kept in the book by other means, as one judged from its

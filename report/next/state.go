@@ -18,8 +18,9 @@ import (
 func Given(common schema.Fleet, l *exposure.Life) stand.Given {
 	g := stand.Given{Points: Points}
 	for _, r := range belief.Unproven(common.Settings, l, openHours) {
-		g.Open = append(g.Open, stand.Remedy{At: r.At, Record: r.Record, Says: fmt.Sprintf("the %s on %s is not proven yet: %s",
-			r.Name(), say.Day(r.At, common.Settings.Zone()), r.ToProve())})
+		g.Open = append(g.Open, stand.Remedy{At: r.At, Record: r.Record,
+			Says: fmt.Sprintf("the %s on %s is not proven yet: %s",
+				r.Name(), say.Day(r.At, common.Settings.Zone()), r.ToProve())})
 	}
 	if !gasketSigns(common.Settings, l) {
 		return g

@@ -136,7 +136,8 @@ func (n *network) of(q *belief.Posterior) *view {
 		default:
 			p, ok := told[s]
 			if !ok {
-				p = unseen * n.togetherness(s.a, s.b) / n.together * (math.Max(alone[s.a], 0)*n.odds(s.b) + math.Max(alone[s.b],
+				p = unseen * n.togetherness(s.a, s.b) / n.together * (math.Max(alone[s.a],
+					0)*n.odds(s.b) + math.Max(alone[s.b],
 					0)*n.odds(s.a))
 			}
 			b.p[i] = p

@@ -201,7 +201,8 @@ func (p *chart) draw(b *bytes.Buffer, o Options) {
 		if names[i] != "" {
 			mark = "┤"
 		}
-		b.WriteString(strings.TrimRight(strings.Repeat(" ", left-width(names[i]))+names[i]+mark+string(line), " ") + "\n")
+		b.WriteString(strings.TrimRight(strings.Repeat(" ", left-width(names[i]))+names[i]+mark+string(line), " ") +
+			"\n")
 	}
 	line, labels := tickLine(xTicks, w)
 	b.WriteString(strings.Repeat(" ", left) + "└" + line + "\n" + strings.Repeat(" ", left+1) + labels + "\n")

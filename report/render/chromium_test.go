@@ -34,8 +34,10 @@ func browser(t *testing.T, args ...string) (stdout, stderr string) {
 	}
 	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Minute)
 	defer cancel()
-	all := append([]string{"--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
-		"--disable-component-update", "--disable-sync", "--disable-dev-shm-usage", "--hide-scrollbars", "--enable-logging=stderr",
+	all := append([]string{"--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+		"--disable-background-networking",
+		"--disable-component-update", "--disable-sync", "--disable-dev-shm-usage", "--hide-scrollbars",
+		"--enable-logging=stderr",
 		"--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE 127.0.0.1", "--user-data-dir=" + t.TempDir()}, args...)
 	cmd := exec.CommandContext(ctx, path, all...)
 	var out, errOut strings.Builder
@@ -174,10 +176,12 @@ func TestPagesPrint(t *testing.T) {
 	// The page names no paper, so that it prints on what is in the printer; here
 	// each is told one. ISO 216: A4 is 210 x 297 mm, 595 x 842 points; ANSI Letter
 	// is 8.5 x 11 in, 612 x 792 points.
-	for _, c := range []struct{ name, paper, box string }{{"history", "A4", `/MediaBox \[0 0 59[45][.0-9]* 84[12][.0-9]*\]`}, {"fleet", "letter", `/MediaBox \[0 0 612 792\]`}} {
+	for _, c := range []struct{ name, paper, box string }{{"history", "A4",
+		`/MediaBox \[0 0 59[45][.0-9]* 84[12][.0-9]*\]`}, {"fleet", "letter", `/MediaBox \[0 0 612 792\]`}} {
 		file, pdf := filepath.Join(dir, c.name+".html"), filepath.Join(dir, c.name+".pdf")
 		require.Contains(t, pages[c.name], "@page{margin")
-		require.NoError(t, os.WriteFile(file, []byte(strings.Replace(pages[c.name], "@page{", "@page{size:"+c.paper+";", 1)), 0o600))
+		require.NoError(t, os.WriteFile(file, []byte(strings.Replace(pages[c.name], "@page{", "@page{size:"+c.paper+";",
+			1)), 0o600))
 		_, errOut := browser(t, "--no-pdf-header-footer", "--print-to-pdf="+pdf, "file://"+file)
 		assert.NotContains(t, errOut, "CONSOLE")
 		printedPDF, err := os.ReadFile(pdf)
@@ -203,7 +207,9 @@ func samplePages(t *testing.T) map[string]string {
 		"next":  page(func(w io.Writer) error { return Next(w, sampleNext(), o) }),
 		"flags": page(func(w io.Writer) error { return FlagsOf(w, sampleFlags(), "R4", o) }),
 		"history": page(func(w io.Writer) error {
-			return History(w, sampleHistory(), Papers{Digest: "9f2c41", Photos: []Photo{{12, "data:image/gif;base64,R0lGODlhAQABAIAAAAAAAP///ywAAAAAAQABAAACAUwAOw==", "core from behind"}}}, o)
+			return History(w, sampleHistory(), Papers{Digest: "9f2c41",
+				Photos: []Photo{{12, "data:image/gif;base64,R0lGODlhAQABAIAAAAAAAP///ywAAAAAAQABAAACAUwAOw==",
+					"core from behind"}}}, o)
 		}),
 		"fleet": page(func(w io.Writer) error {
 			r, weeks := sampleFleet()

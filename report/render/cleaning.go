@@ -25,7 +25,8 @@ func Cleaning(w io.Writer, r report.CleaningReport, o Options) error {
 			warn.add(m.Machine, m.Warnings...)
 		}
 		if some {
-			d.Say(fmt.Sprintf("If you clean that often, the chance of an overheat before the next thorough clean stays under "+
+			d.Say(fmt.Sprintf("If you clean that often, the chance of an overheat before the next thorough clean "+
+				"stays under "+
 				"%s. Thorough means both sides, or the radiator out; anything else is a rinse.",
 				unit.Format(r.RiskPct, unit.Percent, o.system())))
 		} else if len(r.Machines) > 0 {
@@ -37,7 +38,8 @@ func Cleaning(w io.Writer, r report.CleaningReport, o Options) error {
 		d.Warn(r.Warnings...)
 		d.Warn(warn.lines(": ")...)
 		if len(r.Machines) > 0 {
-			d.Caution("Core cold, fan unplugged: it starts by itself. Wear goggles. Use compressed air at 2 bar (30 psi) or " +
+			d.Caution("Core cold, fan unplugged: it starts by itself. Wear goggles. Use compressed air at 2 bar (30 " +
+				"psi) or " +
 				"less, and no pressure jet on the fins. The maker's manual comes first.")
 		}
 		return d
@@ -71,7 +73,8 @@ func cleaningTable(r report.CleaningReport) *Table {
 		if m.EveryMudH != nil && m.MudHoursSinceThorough >= m.EveryMudH.Value {
 			since = since.Hint(Doubtful)
 		}
-		t.Add(Text(m.Machine), Day(when(m.LastAny)), thorough, Number(m.HoursSinceAny), Number(m.HoursSinceThorough), since,
+		t.Add(Text(m.Machine), Day(when(m.LastAny)), thorough, Number(m.HoursSinceAny), Number(m.HoursSinceThorough),
+			since,
 			heat,
 			Estimated((*Interval)(m.EveryH)), Estimated((*Interval)(m.EveryMudH)), Text(deref(m.Why)))
 	}

@@ -57,7 +57,8 @@ func coolantTable(r report.CoolantReport) *Table {
 		{Key: "unattributed_ml"},
 		{Key: "intervals", Head: "Stretches", Drop: 5},
 		{Key: "rate_ml_per_h", Head: "Loss (95 % interval)", Unit: unit.Millilitres, Per: "/h", Span: true},
-		{Key: "pct_of_system_per_100h", Head: "of the system", Unit: unit.Percent, Per: " per 100 h", Span: true, Drop: 4},
+		{Key: "pct_of_system_per_100h", Head: "of the system", Unit: unit.Percent, Per: " per 100 h", Span: true,
+			Drop: 4},
 		{Key: "rate_since"},
 		{Key: "steady", Head: "Steady?", Drop: 6},
 		{Key: "from"},
@@ -68,7 +69,8 @@ func coolantTable(r report.CoolantReport) *Table {
 		m := &r.Machines[i]
 		t.Add(Text(m.Machine), Number(m.Hours), Number(m.ToppedUpMl), Number(m.SettlingMl), Number(m.BoilOverMl),
 			Number(m.UnexplainedMl), Number(m.UnattributedMl), Count(m.Intervals),
-			Estimated((*Interval)(m.Rate)), Estimated((*Interval)(m.RatePct)), Text(deref(m.RateSince)), Text(steady(m)),
+			Estimated((*Interval)(m.Rate)), Estimated((*Interval)(m.RatePct)), Text(deref(m.RateSince)),
+			Text(steady(m)),
 			Day(when(m.From)), Day(when(m.To)), Text(deref(m.Why)))
 	}
 	return t
@@ -152,8 +154,10 @@ func changed(m *coolant.Machine, o Options) string {
 		return say.Sentence("the rate does not change: " + *m.ChangeWhy)
 	}
 	col := &Column{Unit: unit.Millilitres, Per: "/h"}
-	s := fmt.Sprintf("The rate changed from %s to %s %s at about %s engine hours", figureText(c.Before, col, o.system()),
-		figureText(c.After, col, o.system()), col.label(o.system()), intervalText(Interval(c.Hours), &Column{}, o.system()))
+	s := fmt.Sprintf("The rate changed from %s to %s %s at about %s engine hours",
+		figureText(c.Before, col, o.system()),
+		figureText(c.After, col, o.system()), col.label(o.system()),
+		intervalText(Interval(c.Hours), &Column{}, o.system()))
 	if c.At != nil {
 		s += ", on " + o.day(*c.At)
 		if c.Low != nil && c.High != nil {
@@ -210,7 +214,8 @@ func lossChart(points []report.CoolantPoint, o Options) *chart {
 	first, last := points[0], points[len(points)-1]
 	p.alt = fmt.Sprintf("From %s to %s engine hours %s went missing; %s of that is unexplained",
 		unit.Fixed(first.Engine, 0), unit.Fixed(last.Engine, 0),
-		unit.Format(last.Lost, unit.Millilitres, o.system()), unit.Format(last.Unexplained, unit.Millilitres, o.system()))
+		unit.Format(last.Lost, unit.Millilitres, o.system()),
+		unit.Format(last.Unexplained, unit.Millilitres, o.system()))
 	if len(p.events) > 0 {
 		p.legends = []keyed{{"down", "refill", "▼", "refill"}}
 		p.alt += "; " + say.Count(len(p.events), "refill")

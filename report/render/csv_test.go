@@ -20,7 +20,8 @@ func TestFormulasAreText(t *testing.T) {
 
 func TestCSVRoundTrip(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		texts := rapid.SliceOfN(rapid.OneOf(rapid.String(), rapid.StringMatching(`['=+\-@\t",;a-z \n]{0,6}`)), 1, 5).Draw(t, "texts")
+		texts := rapid.SliceOfN(rapid.OneOf(rapid.String(), rapid.StringMatching(`['=+\-@\t",;a-z \n]{0,6}`)), 1,
+			5).Draw(t, "texts")
 		numbers := rapid.SliceOfN(rapid.Float64(), len(texts), len(texts)).Draw(t, "numbers")
 		tab := &Table{Columns: []Column{{Key: "text", Head: "Text"}, {Key: "number", Head: "Number"}}}
 		for i := range texts {
@@ -55,7 +56,8 @@ func TestRandomTablesFit(t *testing.T) {
 		n := rapid.IntRange(1, 6).Draw(t, "columns")
 		tab := &Table{}
 		for range n {
-			tab.Columns = append(tab.Columns, Column{Key: "k", Head: rapid.StringMatching(`[A-Z][a-z]{0,9}( [a-z]{1,6})?`).Draw(t, "head"),
+			tab.Columns = append(tab.Columns, Column{Key: "k",
+				Head: rapid.StringMatching(`[A-Z][a-z]{0,9}( [a-z]{1,6})?`).Draw(t, "head"),
 				Drop: rapid.IntRange(0, 3).Draw(t, "drop"), Wrap: rapid.Bool().Draw(t, "wrap")})
 		}
 		for range rapid.IntRange(1, 4).Draw(t, "rows") {

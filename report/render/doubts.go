@@ -25,7 +25,8 @@ func Doubts(w io.Writer, r report.DoubtsReport, o Options) error {
 		d.Table(t)
 		d.Warn(r.Warnings...)
 		if len(r.Doubts) > 0 {
-			d.Say("Correct a record with 'correct NUMBER', or strike it out with 'void NUMBER'. The book keeps the earlier version.")
+			d.Say("Correct a record with 'correct NUMBER', or strike it out with 'void NUMBER'. The book keeps the " +
+				"earlier version.")
 		}
 		return d
 	})

@@ -72,7 +72,8 @@ func dueTable(r report.DueReport) *Table {
 		if d.By == "" {
 			left, every, since = Cell{}, Cell{}, Cell{}
 		}
-		t.Add(Text(d.Machine), Text(d.Work), state, left, Text(d.By), every, since, due, Day(when(d.Low)), Day(when(d.High)),
+		t.Add(Text(d.Machine), Text(d.Work), state, left, Text(d.By), every, since, due, Day(when(d.Low)),
+			Day(when(d.High)),
 			Day(when(d.Last)), planNumber(d.Plan), Text(deref(d.Why)))
 	}
 	return t

@@ -30,7 +30,8 @@ func Flags(w io.Writer, r flags.Result, o Options) error {
 		d.Warn(r.Warnings...)
 		d.Say(doubtsStand(r.Doubts))
 		if len(r.Flags) > 0 && !o.Within { // which links to them
-			d.Say("For all the reasons: 'flags MACHINE' or 'flags DRIVER'. To say what you found: 'answer MACHINE FLAG'.")
+			d.Say("For all the reasons: 'flags MACHINE' or 'flags DRIVER'. To say what you found: 'answer MACHINE " +
+				"FLAG'.")
 		}
 		return d
 	})
@@ -69,7 +70,8 @@ func FlagsOf(w io.Writer, r flags.Result, who string, o Options) error {
 			}
 			for _, s := range r.Standing {
 				if s.Flag != "" {
-					d.Say(fmt.Sprintf("What comes nearest to a flag is %s: %s; a flag needs %s.", s.Flag, evidenceText(s.Evidence.Log10BayesFactor), say.Odds(s.Evidence.Needed)))
+					d.Say(fmt.Sprintf("What comes nearest to a flag is %s: %s; a flag needs %s.", s.Flag,
+						evidenceText(s.Evidence.Log10BayesFactor), say.Odds(s.Evidence.Needed)))
 					if p := evidencePlot(s.Flag, true, s.Curve, s.Evidence.Needed); p != nil {
 						d.Plot(p)
 					}
@@ -107,7 +109,8 @@ func flagInFull(d *Doc, f *flags.Flag, o Options) {
 		d.Say(answerText(f, o))
 	}
 	if f.NextCheck != nil {
-		d.Say("Next check: " + *f.NextCheck + ", the best test of this. shedbook next " + schema.Quote(Safe(f.Machine)) +
+		d.Say("Next check: " + *f.NextCheck + ", the best test of this. shedbook next " +
+			schema.Quote(Safe(f.Machine)) +
 			" weighs all causes and the checks already done.")
 	}
 	d.Caution(say.Sentence(f.Caution))
@@ -177,7 +180,8 @@ func flagsTable(fs []flags.Flag) *Table {
 		}
 		t.Add(Text(owner(f)), Text(f.Scope), Text(f.Flag).Hint(Bad), Day(f.Since), Day(f.Raised),
 			Number(f.Evidence.Log10BayesFactor),
-			Text(say.Odds(f.Evidence.Log10BayesFactor)), Text(deref(f.NextCheck)), Lines(f.Reasons), Text(cause), Text(f.Caution))
+			Text(say.Odds(f.Evidence.Log10BayesFactor)), Text(deref(f.NextCheck)), Lines(f.Reasons), Text(cause),
+			Text(f.Caution))
 	}
 	return t
 }
@@ -212,8 +216,9 @@ func evidencePlot(flag string, machine bool, curvePoints []flags.Point, needed f
 	if !machine {
 		over, after, with = "overheats", " overheats", "if this is so than if it is not"
 	}
-	return &chart{title: "Evidence for " + flag, xName: over, yName: "times likelier (2 is 100, 3 is 1,000)", curves: []curve{c},
-		line: &level{needed, "enough for a flag"},
+	return &chart{title: "Evidence for " + flag, xName: over, yName: "times likelier (2 is 100, 3 is 1,000)",
+		curves: []curve{c},
+		line:   &level{needed, "enough for a flag"},
 		alt: fmt.Sprintf("After %s the log is %s likelier %s. The highest was %s, at %s; a flag needs %s.",
 			unit.Fixed(last.Hours, 0)+after, say.Odds(last.Log10BayesFactor), with, say.Odds(top.Log10BayesFactor),
 			unit.Fixed(top.Hours, 0)+after, say.Odds(needed))}

@@ -23,7 +23,8 @@ func Fleet(w io.Writer, r report.FleetReport, o Options) error {
 			d.Table(fleetTable(r, nil, o))
 			return d
 		}
-		d.Lead = append(d.Lead, say.Sentence(r.Order)+" Since clean means since the last thorough clean. Coolant loss is "+
+		d.Lead = append(d.Lead, say.Sentence(r.Order)+
+			" Since clean means since the last thorough clean. Coolant loss is "+
 			"what to expect per engine hour from now on.")
 		parkedFirst(d, r.NotReady())
 		d.Say(whoIsOut(r, o))
@@ -227,7 +228,8 @@ func FleetPage(w io.Writer, r report.FleetReport, f flags.Result, due report.Due
 	parkedFirst(d, r.NotReady())
 	d.Section("Machines")
 	d.Say(whoIsOut(r, o))
-	d.Say(say.Sentence(r.Order) + " Since clean means since the last thorough clean. Coolant loss is what to expect per " +
+	d.Say(say.Sentence(r.Order) +
+		" Since clean means since the last thorough clean. Coolant loss is what to expect per " +
 		"engine hour from now on.")
 	by := map[string]*report.Weeks{}
 	for i := range weeks {
@@ -235,9 +237,11 @@ func FleetPage(w io.Writer, r report.FleetReport, f flags.Result, due report.Due
 	}
 	t := fleetTable(r, by, o)
 	if len(weeks) > 0 {
-		t.Notes = append(t.Notes, fmt.Sprintf("The small plots show the last %d weeks, oldest at the left, and under them "+
-			"the sum. The plots under each other have one scale: the tallest bar is the highest week of any machine.",
-			len(weeks[0].Hours)))
+		t.Notes = append(t.Notes,
+			fmt.Sprintf("The small plots show the last %d weeks, oldest at the left, and under them "+
+				"the sum. The plots under each other have one scale: the tallest bar is the highest week of any "+
+				"machine.",
+				len(weeks[0].Hours)))
 	}
 	d.Table(t)
 	fleetNotes(d, r, o)

@@ -20,7 +20,8 @@ import (
 func TestHistoryPageFoldsMonths(t *testing.T) {
 	day := func(month time.Month, d int) time.Time { return time.Date(2026, month, d, 8, 0, 0, 0, time.UTC) }
 	rinse := func(at time.Time, note string) report.Entry {
-		return report.Entry{At: at, Kind: "clean", Number: int64(100 + at.YearDay()), Says: "radiator rinsed", Note: note, Rinse: true}
+		return report.Entry{At: at, Kind: "clean", Number: int64(100 + at.YearDay()), Says: "radiator rinsed",
+			Note: note, Rinse: true}
 	}
 	r := report.HistoryReport{AsOf: day(4, 1), Machine: `R4 "</style>`,
 		Months: []report.Month{{Month: "2026-01", Hours: 12, Mud: 2.5}, {Month: "2026-02", Hours: 3}},
@@ -32,7 +33,8 @@ func TestHistoryPageFoldsMonths(t *testing.T) {
 		return b.String()
 	}
 	page := print(HTML)
-	for _, want := range []string{"driven 12.0 h, 2.5 h in mud; 2 rinses", "after the flood", "driven 3.0 h", "1 rinse<"} {
+	for _, want := range []string{"driven 12.0 h, 2.5 h in mud; 2 rinses", "after the flood", "driven 3.0 h",
+		"1 rinse<"} {
 		assert.Contains(t, page, want)
 	}
 	assert.Equal(t, 1, strings.Count(page, "radiator rinsed"))
@@ -53,12 +55,14 @@ func TestWeeksHaveOneScale(t *testing.T) {
 	weeks := []report.Weeks{{Machine: "R1", Hours: []float64{20, 0}, AddedMl: []float64{0, 0}, Overheats: []int{0, 0}},
 		{Machine: "R2", Hours: []float64{10, 0}, AddedMl: []float64{0, 0}, Overheats: []int{0, 0}}}
 	h := 5.0
-	r := report.FleetReport{Machines: []report.FleetRow{{Machine: "R1", EngineHours: &h}, {Machine: "R2", EngineHours: &h}}}
+	r := report.FleetReport{Machines: []report.FleetRow{{Machine: "R1", EngineHours: &h},
+		{Machine: "R2", EngineHours: &h}}}
 	var b bytes.Buffer
 	require.NoError(t, FleetPage(&b, r, flags.Result{}, report.DueReport{}, weeks, Options{}))
 	const whole = 28.0 - 2 // of a drawing, its base line aside
 	for _, height := range []float64{whole, whole / 2} {
-		assert.Contains(t, b.String(), fmt.Sprintf(`class="hours" x="6%%" y="%s" width="38%%" height="%s"`, unit.Short(27-height, 2), unit.Short(height, 2)))
+		assert.Contains(t, b.String(), fmt.Sprintf(`class="hours" x="6%%" y="%s" width="38%%" height="%s"`,
+			unit.Short(27-height, 2), unit.Short(height, 2)))
 	}
 }
 
@@ -76,7 +80,8 @@ func TestColumnsGoTogether(t *testing.T) {
 	narrow := text(30)
 	assert.NotContains(t, narrow, "120 hours")
 	assert.NotContains(t, narrow, "30 hours")
-	assert.Contains(t, strings.Join(strings.Fields(narrow), " "), "Hidden, the window is too narrow: since clean, of it in mud.")
+	assert.Contains(t, strings.Join(strings.Fields(narrow), " "),
+		"Hidden, the window is too narrow: since clean, of it in mud.")
 }
 
 // Red is for what is parked or flagged: not for a caution, an overheat or overdue
@@ -90,7 +95,8 @@ func TestRedIsForParkedAndFlagged(t *testing.T) {
 		return body
 	}
 	row := report.FleetRow{Machine: "R1", EngineHours: &h, OverheatsLast100h: 3}
-	due := report.DueReport{Due: []report.Due{{Machine: "R1", Work: "oil", Overdue: true, By: "hours", Every: 100, Left: -1}}}
+	due := report.DueReport{Due: []report.Due{{Machine: "R1", Work: "oil", Overdue: true, By: "hours", Every: 100,
+		Left: -1}}}
 	assert.NotContains(t, page(report.FleetReport{Machines: []report.FleetRow{row}}, due), `class="bad"`)
 	row.Open = []report.Matter{{Machine: "R1", Matter: "steady-loss"}}
 	assert.Contains(t, page(report.FleetReport{Machines: []report.FleetRow{row}}, due), `class="bad"`)

@@ -74,7 +74,8 @@ func lastHeld(machine string, all []belief.Remedy, o Options) []string {
 // heldOverview returns a table with a line for each remedy of the fleet, for
 // people.
 func heldOverview(r report.HeldReport, o Options) *Table {
-	t := &Table{Columns: []Column{{Key: "machine", Head: "Machine"}, {Key: "what", Head: "Done", Wrap: true}, {Key: "at", Head: "When"},
+	t := &Table{Columns: []Column{{Key: "machine", Head: "Machine"}, {Key: "what", Head: "Done", Wrap: true},
+		{Key: "at", Head: "When"},
 		{Key: "says", Head: "Did it hold?", Wrap: true}, {Key: "since_events", Head: "Trouble since"},
 		{Key: "since_expected", Head: "Expected"}, {Key: "hours_to_prove", Head: "Hours to prove", Drop: 1}}}
 	for i := range r.Remedies {
@@ -89,7 +90,8 @@ func heldOverview(r report.HeldReport, o Options) *Table {
 		if m.Says == belief.NotYet && m.HoursToProve != nil {
 			toProve = Count(int(math.Ceil(*m.HoursToProve)))
 		}
-		t.Add(Text(m.Machine), Text(m.Name()), Day(m.At), Text(m.Answer()), trouble(m.Since.Events, " "+say.Noun(m.Since.Events, "overheat")), trouble(m.Since.Expected, ""), toProve)
+		t.Add(Text(m.Machine), Text(m.Name()), Day(m.At), Text(m.Answer()),
+			trouble(m.Since.Events, " "+say.Noun(m.Since.Events, "overheat")), trouble(m.Since.Expected, ""), toProve)
 	}
 	return t
 }
@@ -106,8 +108,10 @@ func heldTable(r report.HeldReport) *Table {
 		if m.HoursToProve != nil {
 			toProve = Number(*m.HoursToProve)
 		}
-		t.Add(Text(m.Machine), Count(int(m.Record)), Moment(m.At), Text(m.What), Text(m.Cause), Text(m.Unit), Number(m.Before.Events),
-			Number(m.Before.LikeHours), Number(m.Since.Events), Number(m.Since.LikeHours), Number(m.Since.Expected), Share(m.Held),
+		t.Add(Text(m.Machine), Count(int(m.Record)), Moment(m.At), Text(m.What), Text(m.Cause), Text(m.Unit),
+			Number(m.Before.Events),
+			Number(m.Before.LikeHours), Number(m.Since.Events), Number(m.Since.LikeHours), Number(m.Since.Expected),
+			Share(m.Held),
 			Text(m.Says), toProve)
 	}
 	return t

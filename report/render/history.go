@@ -249,7 +249,8 @@ func historyHeat(d *Doc, r report.HistoryReport, o Options) {
 		{label: "rinses", shape: "square", class: "rinse", glyph: '□'},
 		{label: "refills", shape: "down", class: "refill", glyph: '▼'},
 	}
-	lanes := map[string]*lane{"overheat": &kinds[0], "thorough clean": &kinds[1], "rinse": &kinds[2], "refill": &kinds[3]}
+	lanes := map[string]*lane{"overheat": &kinds[0], "thorough clean": &kinds[1], "rinse": &kinds[2],
+		"refill": &kinds[3]}
 	for _, q := range r.TimeLine {
 		if l := lanes[q.Kind]; l != nil {
 			l.at = append(l.at, q.At)
@@ -426,7 +427,8 @@ func historyEntries(r report.HistoryReport) *Table {
 }
 
 func historyFoot(r report.HistoryReport, papers Papers) []string {
-	foot := []string{"A blank means not recorded, never zero. Intervals are 95 %. The book keeps the earlier versions of " +
+	foot := []string{"A blank means not recorded, never zero. Intervals are 95 %. The book keeps the earlier " +
+		"versions of " +
 		"corrected records."}
 	if r.Masked {
 		foot = append(foot, "Letters stand for drivers here.")

@@ -56,7 +56,8 @@ const beforeWork = "Before work: let the engine cool until the cap is hand-warm;
 
 func duty(d *report.Due, asOf time.Time, zone *time.Location) *ical.Component {
 	e := ical.NewComponent(ical.CompEvent)
-	key := sha256.Sum256([]byte(d.Machine + "\x00" + strings.ToLower(strings.Join(strings.Fields(d.Work), " ")) + "\x00" +
+	key := sha256.Sum256([]byte(d.Machine + "\x00" + strings.ToLower(strings.Join(strings.Fields(d.Work), " ")) +
+		"\x00" +
 		strconv.FormatInt(d.Plan, 10)))
 	e.Props.SetText(ical.PropUID, fmt.Sprintf("%x@shedbook", key[:16]))
 	e.Props.SetDateTime(ical.PropDateTimeStamp, asOf.UTC())

@@ -42,9 +42,13 @@ func TestCalendar(t *testing.T) {
 		return &v
 	}
 	r := report.DueReport{AsOf: *at("2026-03-14T12:00:00Z"), Due: []report.Due{
-		{Machine: "R4", Work: "valve clearance", Plan: 7, Overdue: true, When: at("2026-03-14T12:00:00Z"), Says: "R4: valve clearance overdue by 3 h (every 50, last done 2026-01-02)"},
-		{Machine: "R4", Work: "oil, filter; plug\\gap", Plan: 8, When: at("2026-07-01T23:30:00Z"), Says: "R4: oil in 20 h: about 2026-07-02"}, // 2 July in Lisbon's summer
-		{Machine: "W2", Work: report.CleaningWork, When: at("2026-12-31T23:30:00Z"), Says: "W2: thorough clean"},                              // still 31 December
+		{Machine: "R4", Work: "valve clearance", Plan: 7, Overdue: true, When: at("2026-03-14T12:00:00Z"),
+			Says: "R4: valve clearance overdue by 3 h (every 50, last done 2026-01-02)"},
+		// 2 July in Lisbon's summer
+		{Machine: "R4", Work: "oil, filter; plug\\gap", Plan: 8, When: at("2026-07-01T23:30:00Z"),
+			Says: "R4: oil in 20 h: about 2026-07-02"},
+		// still 31 December
+		{Machine: "W2", Work: report.CleaningWork, When: at("2026-12-31T23:30:00Z"), Says: "W2: thorough clean"},
 		{Machine: "R5", Work: "belt", Plan: 7, Says: "R5: belt: no date"},
 	}}
 	raw, events := readCalendar(t, r, lisbon)
@@ -54,14 +58,17 @@ func TestCalendar(t *testing.T) {
 	// RFC 5545, section 3.6.6: an alarm that is displayed has ACTION, DESCRIPTION and TRIGGER, each once.
 	for _, e := range events {
 		if alarms := e.Alarms(); assert.Len(t, alarms, 1) {
-			for name, want := range map[ics.ComponentProperty]string{"ACTION": "DISPLAY", "TRIGGER": "PT7H", "DESCRIPTION": property(t, e, ics.ComponentPropertySummary)} {
+			for name, want := range map[ics.ComponentProperty]string{"ACTION": "DISPLAY", "TRIGGER": "PT7H",
+				"DESCRIPTION": property(t, e, ics.ComponentPropertySummary)} {
 				if p := alarms[0].GetProperty(name); assert.NotNil(t, p, name) {
 					assert.Equal(t, want, p.Value)
 				}
 			}
 		}
 	}
-	_, advice := readCalendar(t, report.DueReport{AsOf: r.AsOf, Due: []report.Due{{Machine: "W2", Work: report.CleaningWork, Advice: true, When: at("2026-03-14T12:00:00Z")}}}, lisbon)
+	_, advice := readCalendar(t, report.DueReport{AsOf: r.AsOf,
+		Due: []report.Due{{Machine: "W2", Work: report.CleaningWork, Advice: true, When: at("2026-03-14T12:00:00Z")}}},
+		lisbon)
 	assert.Empty(t, advice[0].Alarms(), "advice rings no bell")
 	assert.Equal(t, "W2: thorough clean (advice)", property(t, advice[0], ics.ComponentPropertySummary))
 	assert.Contains(t, raw, "\r\nVERSION:2.0\r\n")
@@ -79,12 +86,15 @@ func TestCalendar(t *testing.T) {
 		assert.Contains(t, says, "The maker's manual comes first; brakes")
 		assert.True(t, strings.HasPrefix(says, property(t, e, ics.ComponentPropertySummary)[:2]))
 	}
-	assert.Equal(t, []string{"R4: valve clearance (overdue)", "R4: oil, filter; plug\\gap", "W2: thorough clean"}, summaries)
+	assert.Equal(t, []string{"R4: valve clearance (overdue)", "R4: oil, filter; plug\\gap", "W2: thorough clean"},
+		summaries)
 	assert.Equal(t, []string{"20260314", "20260702", "20261231"}, days)
 
-	// Done, and due again later: the same event moves, by a higher SEQUENCE, also where blanks and letters' case changed.
+	// Done, and due again later: the same event moves, by a higher SEQUENCE, also where blanks and letters' case
+	// changed.
 	later := report.DueReport{AsOf: *at("2026-03-14T12:05:00Z"), Due: []report.Due{
-		{Machine: "R4", Work: "Valve  Clearance", Plan: 7, When: at("2026-09-01T10:00:00Z")}, {Machine: "R5", Work: "valve clearance", Plan: 7, When: at("2026-09-01T10:00:00Z")}}}
+		{Machine: "R4", Work: "Valve  Clearance", Plan: 7, When: at("2026-09-01T10:00:00Z")},
+		{Machine: "R5", Work: "valve clearance", Plan: 7, When: at("2026-09-01T10:00:00Z")}}}
 	_, again := readCalendar(t, later, lisbon)
 	assert.Equal(t, events[0].Id(), again[0].Id())
 	assert.Equal(t, "3260885", property(t, again[0], ics.ComponentPropertySequence))
@@ -108,8 +118,10 @@ func TestCalendarLines(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		text := rapid.StringOf(rapid.SampledFrom([]rune("ab ,;:\\\"n'=é😀ー"))).Draw(t, "text")
 		text = "x" + strings.TrimSpace(text) + strings.Repeat("é", rapid.IntRange(0, 80).Draw(t, "more")) + "x"
-		raw, events := readCalendar(t, report.DueReport{AsOf: when, Due: []report.Due{{Machine: "R4", Work: text, When: &when, Says: text}}}, time.UTC)
-		if strings.Contains(strings.ReplaceAll(raw, "\r\n", ""), "\n") || strings.Contains(strings.ReplaceAll(raw, "\r\n", ""), "\r") {
+		raw, events := readCalendar(t, report.DueReport{AsOf: when,
+			Due: []report.Due{{Machine: "R4", Work: text, When: &when, Says: text}}}, time.UTC)
+		if strings.Contains(strings.ReplaceAll(raw, "\r\n", ""), "\n") ||
+			strings.Contains(strings.ReplaceAll(raw, "\r\n", ""), "\r") {
 			t.Fatal("a line ends otherwise than in CRLF")
 		}
 		for line := range strings.SplitSeq(raw, "\r\n") {
@@ -126,7 +138,9 @@ func TestCalendarLines(t *testing.T) {
 // What a terminal or a calendar might obey is shown instead.
 func TestCalendarControls(t *testing.T) {
 	when := time.Date(2026, 7, 1, 0, 0, 0, 0, time.UTC)
-	raw, _ := readCalendar(t, report.DueReport{AsOf: when, Due: []report.Due{{Machine: "R4\r\nATTENDEE:x", Work: "a\x1b[31m\x00", When: &when, Says: "one\ntwo\r"}}}, time.UTC)
+	raw, _ := readCalendar(t, report.DueReport{AsOf: when,
+		Due: []report.Due{{Machine: "R4\r\nATTENDEE:x", Work: "a\x1b[31m\x00", When: &when, Says: "one\ntwo\r"}}},
+		time.UTC)
 	for _, c := range strings.ReplaceAll(raw, "\r\n", "") {
 		assert.False(t, c < ' ' || c == 0x7f, "%U", c)
 	}

@@ -55,7 +55,8 @@ func Next(w io.Writer, r next.Result, o Options) error {
 			Empty: "No check would help more."}
 		for i := range shown {
 			c := &shown[i]
-			checks.Add(Text(c.Check), Text(c.When), Number(c.Minutes+c.CoolDown), Number(c.MinutesSaved), Text(clause(c.IfFail)))
+			checks.Add(Text(c.Check), Text(c.When), Number(c.Minutes+c.CoolDown), Number(c.MinutesSaved),
+				Text(clause(c.IfFail)))
 		}
 		more := len(r.Checks) - len(shown) + max(0, len(r.Candidates)-causesShown(&r))
 		if more > 0 {
@@ -63,7 +64,10 @@ func Next(w io.Writer, r next.Result, o Options) error {
 				say.Count(len(r.Checks)-len(shown), "more check"),
 				say.Count(max(0, len(r.Candidates)-causesShown(&r)), "more cause"), schema.Quote(r.Machine))}
 		}
-		if !r.IsParked() && slices.ContainsFunc(shown, func(c next.Check) bool { return strings.Contains(c.IfFail, " from ") }) {
+		if !r.IsParked() && slices.ContainsFunc(shown, func(c next.Check) bool {
+			return strings.Contains(c.IfFail,
+				" from ")
+		}) {
 			checks.Notes = append(checks.Notes, asIfFaulty)
 		}
 		d.Table(checks)
@@ -185,10 +189,12 @@ func NextInFull(w io.Writer, r next.Result, o Options) error {
 		for i := range r.Candidates {
 			c := &r.Candidates[i]
 			if n := len(r.Candidates) - i; i >= 3 && c.Probability < 0.01 && o.Format != CSV {
-				causes.Notes = []string{say.Count(n, "cause is", "causes are") + " not shown, each less likely than 1 in 100."}
+				causes.Notes = []string{say.Count(n, "cause is", "causes are") +
+					" not shown, each less likely than 1 in 100."}
 				break
 			}
-			causes.Add(Text(c.Cause), Share(c.Probability), Number(c.Minutes), Text(c.Means), Lines(c.For), Lines(c.Against))
+			causes.Add(Text(c.Cause), Share(c.Probability), Number(c.Minutes), Text(c.Means), Lines(c.For),
+				Lines(c.Against))
 		}
 		d.Table(causes)
 		d.Say("There may be more than one cause, so the probabilities may add up to more than 1. " + asIfFaulty)

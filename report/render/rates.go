@@ -114,7 +114,8 @@ func ratesPlot(r report.RatesReport) *dots {
 			p.title += fmt.Sprintf(" (the first %d of %d)", mostDots, len(r.Levels))
 			break
 		}
-		p.rows = append(p.rows, dotRow{label: l.Level, crude: (*Interval)(l.CrudeRatio), adj: (*Interval)(l.AdjustedRatio)})
+		p.rows = append(p.rows, dotRow{label: l.Level, crude: (*Interval)(l.CrudeRatio),
+			adj: (*Interval)(l.AdjustedRatio)})
 	}
 	return p
 }

@@ -50,8 +50,10 @@ func sampleTable() *Table {
 		{Key: "note", Head: "What it says", Wrap: true},
 		{Key: "serial"},
 	}, Notes: []string{"2 of 9 stretches began while the level was settling."}}
-	t.Add(Text("R4"), Number(182.44), Number(2150), Estimated(&Interval{7.68, 4.1, 12.44, 0.95}), Day(noon), Text("Steady: about the same every hour.").Hint(Bad), Text("=1+1"))
-	t.Add(Text("R11"), Number(1040), Number(50), Estimated(&Interval{0, math.Inf(-1), 0.31, 0.95}), Cell{}, Text("Nothing unexplained."), Text("-7"))
+	t.Add(Text("R4"), Number(182.44), Number(2150), Estimated(&Interval{7.68, 4.1, 12.44, 0.95}), Day(noon),
+		Text("Steady: about the same every hour.").Hint(Bad), Text("=1+1"))
+	t.Add(Text("R11"), Number(1040), Number(50), Estimated(&Interval{0, math.Inf(-1), 0.31, 0.95}), Cell{},
+		Text("Nothing unexplained."), Text("-7"))
 	return t
 }
 
@@ -99,7 +101,8 @@ func TestColourIsAHintOnly(t *testing.T) {
 		stripped = strings.ReplaceAll(stripped, code, "")
 	}
 	assert.Equal(t, plain, stripped, "colour takes no room and changes no word")
-	assert.NotContains(t, printed(t, sampleDoc(), Options{Format: Plain, Color: true}), "\x1b", "a pipe is never coloured")
+	assert.NotContains(t, printed(t, sampleDoc(), Options{Format: Plain, Color: true}), "\x1b",
+		"a pipe is never coloured")
 }
 
 // ECMA-48 control sequences begin with ESC or, in one byte, with U+009B; the
@@ -112,17 +115,22 @@ func TestEscapeCodesAreShownNotObeyed(t *testing.T) {
 	d.Warn(evil)
 	d.Caution(evil)
 	d.List([]string{evil})
-	tab := &Table{Title: evil, Columns: []Column{{Key: "a", Head: evil}, {Key: "b", Head: "B", Wrap: true}}, Notes: []string{evil}}
+	tab := &Table{Title: evil, Columns: []Column{{Key: "a", Head: evil}, {Key: "b", Head: "B", Wrap: true}},
+		Notes: []string{evil}}
 	tab.Add(Text(evil), Text(evil))
 	d.Table(tab)
 	d.Table(&Table{Columns: tab.Columns, Empty: evil})
-	d.Plot(&dots{title: evil, axis: evil, crude: "crude", adj: "adjusted", rows: []dotRow{{label: evil, crude: &Interval{1, 0.5, 2, 0.95}}}})
-	d.Plot(&timeline{title: evil, alt: evil, first: noon, last: noon.AddDate(1, 0, 0), lanes: []lane{{label: evil, glyph: 'x', at: []time.Time{noon}, tips: []string{evil}}}})
-	d.Plot(&chart{title: evil, alt: evil, xName: evil, yName: evil, curves: []curve{{words: evil, pts: []point{{0, 1, 0, 2}, {1, 2, 1, 3}}}}})
+	d.Plot(&dots{title: evil, axis: evil, crude: "crude", adj: "adjusted",
+		rows: []dotRow{{label: evil, crude: &Interval{1, 0.5, 2, 0.95}}}})
+	d.Plot(&timeline{title: evil, alt: evil, first: noon, last: noon.AddDate(1, 0, 0),
+		lanes: []lane{{label: evil, glyph: 'x', at: []time.Time{noon}, tips: []string{evil}}}})
+	d.Plot(&chart{title: evil, alt: evil, xName: evil, yName: evil,
+		curves: []curve{{words: evil, pts: []point{{0, 1, 0, 2}, {1, 2, 1, 3}}}}})
 	for _, f := range []Format{Terminal, Plain, CSV, HTML} {
 		out := printed(t, d, Options{Format: f})
 		for _, r := range out {
-			bad := r < ' ' && r != '\n' && !(f == CSV && r == '\t') || r == 0x7f || r >= 0x80 && r < 0xa0 || r == 0x202e || r == 0xfffd && f == JSON
+			bad := r < ' ' && r != '\n' && !(f == CSV && r == '\t') || r == 0x7f || r >= 0x80 && r < 0xa0 ||
+				r == 0x202e || r == 0xfffd && f == JSON
 			require.False(t, bad, "format %d lets %U through", f, r)
 		}
 		assert.Contains(t, out, "a␛[2J", "format %d shows what it does not obey", f)
@@ -142,9 +150,12 @@ func TestMarkupIsInert(t *testing.T) {
 	tab := &Table{Title: evil, Columns: []Column{{Key: "a", Head: evil}}, Notes: []string{evil}}
 	tab.Add(Text(evil))
 	d.Table(tab)
-	d.Plot(&dots{title: evil, axis: evil, crude: evil, adj: evil, rows: []dotRow{{label: evil, crude: &Interval{1, 0.5, 2, 0.95}}}})
-	d.Plot(&timeline{title: evil, alt: evil, first: noon, last: noon.AddDate(1, 0, 0), lanes: []lane{{label: evil, shape: "dot", at: []time.Time{noon}, tips: []string{evil}}}})
-	d.Plot(&chart{title: evil, alt: evil, xName: evil, yName: evil, curves: []curve{{words: evil, pts: []point{{0, 1, 0, 2}, {1, 2, 1, 3}}}}})
+	d.Plot(&dots{title: evil, axis: evil, crude: evil, adj: evil,
+		rows: []dotRow{{label: evil, crude: &Interval{1, 0.5, 2, 0.95}}}})
+	d.Plot(&timeline{title: evil, alt: evil, first: noon, last: noon.AddDate(1, 0, 0),
+		lanes: []lane{{label: evil, shape: "dot", at: []time.Time{noon}, tips: []string{evil}}}})
+	d.Plot(&chart{title: evil, alt: evil, xName: evil, yName: evil,
+		curves: []curve{{words: evil, pts: []point{{0, 1, 0, 2}, {1, 2, 1, 3}}}}})
 	out := printed(t, d, Options{Format: HTML})
 	assert.NotContains(t, out, "<script")
 	assert.NotContains(t, out, "<img")

@@ -30,7 +30,8 @@ var everyReport = []struct {
 		r.Machines = r.Machines[:1]
 		return Coolant(w, r, o)
 	}, func(w io.Writer, o Options) error {
-		return Coolant(w, report.CoolantReport{AsOf: noon, Machines: []coolant.Machine{{Machine: "R9", Why: ptr("no mark is recorded")}}}, o)
+		return Coolant(w, report.CoolantReport{AsOf: noon,
+			Machines: []coolant.Machine{{Machine: "R9", Why: ptr("no mark is recorded")}}}, o)
 	}},
 	{"cleaning", func(w io.Writer, o Options) error { return Cleaning(w, sampleCleaning(), o) },
 		func(w io.Writer, o Options) error { return Cleaning(w, report.CleaningReport{AsOf: noon}, o) }},
@@ -50,11 +51,13 @@ var everyReport = []struct {
 		func(w io.Writer, o Options) error { return Fleet(w, report.FleetReport{AsOf: noon}, o) }},
 	{"recurrence", func(w io.Writer, o Options) error { return Recurrence(w, sampleRecurrence(), o) },
 		func(w io.Writer, o Options) error {
-			return Recurrence(w, report.RecurrenceReport{AsOf: noon, Of: "overheats", Words: []string{"nothing to show for overheats: no machine"}}, o)
+			return Recurrence(w, report.RecurrenceReport{AsOf: noon, Of: "overheats",
+				Words: []string{"nothing to show for overheats: no machine"}}, o)
 		}},
 	{"history", func(w io.Writer, o Options) error { return History(w, sampleHistory(), Papers{Digest: "9f2c41"}, o) },
 		func(w io.Writer, o Options) error {
-			return History(w, report.HistoryReport{AsOf: noon, Machine: "R9", Unknown: []string{"nothing is recorded for this machine"}}, Papers{}, o)
+			return History(w, report.HistoryReport{AsOf: noon, Machine: "R9",
+				Unknown: []string{"nothing is recorded for this machine"}}, Papers{}, o)
 		}},
 	{"next-all", func(w io.Writer, o Options) error { return NextInFull(w, sampleNext(), o) },
 		func(w io.Writer, o Options) error {

@@ -89,7 +89,8 @@ func Stickers(w io.Writer, all []Sticker, p Paper, cards bool, units unit.System
 	room := g.Width - code - 5
 	if cards {
 		g, title = p.cards, "Cards for out and back"
-		says = fmt.Sprintf("Print on %s at 100 %%: in the printer's window choose actual size. Cut each sheet into four.",
+		says = fmt.Sprintf("Print on %s at 100 %%: in the printer's window choose actual size. Cut each sheet into "+
+			"four.",
 			paperTitle(p))
 		largest, room = 44, g.Width-46
 	}

@@ -61,7 +61,8 @@ func TestStickersAreRead(t *testing.T) {
 		const scale = 2
 		dots := scale * 96 / 25.4 // to the mm
 		size := fmt.Sprintf("--window-size=%d,%d", int(paper.Width*96/25.4)+1, int(paper.Height*96/25.4)+1)
-		browser(t, "--screenshot="+filepath.Join(dir, "page.png"), fmt.Sprintf("--force-device-scale-factor=%d", scale), size,
+		browser(t, "--screenshot="+filepath.Join(dir, "page.png"), fmt.Sprintf("--force-device-scale-factor=%d", scale),
+			size,
 			"file://"+filepath.Join(dir, "page.html"))
 		f, err := os.Open(filepath.Join(dir, "page.png"))
 		require.NoError(t, err)

@@ -36,7 +36,8 @@ func (d *drawing) line(class string, x1, y1, x2, y2 float64) {
 }
 
 func (d *drawing) rect(class string, x1, y1, x2, y2 float64, tip string) {
-	fmt.Fprintf(&d.b, `<rect class="%s" x="%s" y="%s" width="%s" height="%s"`, class, pc(x1), px(min(y1, y2)), pc(x2-x1),
+	fmt.Fprintf(&d.b, `<rect class="%s" x="%s" y="%s" width="%s" height="%s"`, class, pc(x1), px(min(y1, y2)),
+		pc(x2-x1),
 		px(max(y1, y2)-min(y1, y2)))
 	d.tip("rect", tip)
 }

@@ -269,7 +269,8 @@ func (t *Table) alignment(cols []int) []table.ColumnConfig {
 		if t.right(j) {
 			align = prettytext.AlignRight
 		}
-		out[k] = table.ColumnConfig{Number: k + 1, Align: align, AlignHeader: align, VAlignHeader: prettytext.VAlignBottom}
+		out[k] = table.ColumnConfig{Number: k + 1, Align: align, AlignHeader: align,
+			VAlignHeader: prettytext.VAlignBottom}
 	}
 	return out
 }
@@ -353,7 +354,8 @@ func (t *Table) grid(b *bytes.Buffer, o Options) {
 	b.WriteString(`<thead role="rowgroup"><tr role="row">`)
 	for k, j := range cols {
 		c := &t.Columns[j]
-		b.WriteString(`<th scope="col" role="columnheader"` + class(right[k], false) + ">" + html.EscapeString(Safe(c.Head)))
+		b.WriteString(`<th scope="col" role="columnheader"` + class(right[k], false) + ">" +
+			html.EscapeString(Safe(c.Head)))
 		if l := c.label(o.system()); l != "" {
 			b.WriteString(` <span class="unit">` + html.EscapeString(l) + "</span>")
 		}
@@ -372,13 +374,15 @@ func (t *Table) grid(b *bytes.Buffer, o Options) {
 				b.WriteString(`<th scope="row" role="rowheader"` + class(right[k], false) + ">" + body + "</th>")
 			} else {
 				head := Safe(t.Columns[j].Head)
-				if len(head) > 1 && unicode.IsLower(rune(head[0])) && unicode.IsLower(rune(head[1])) { // on a card it stands alone
+				// on a card it stands alone
+				if len(head) > 1 && unicode.IsLower(rune(head[0])) && unicode.IsLower(rune(head[1])) {
 					head = strings.ToUpper(head[:1]) + head[1:]
 				}
 				if l := t.Columns[j].label(o.system()); l != "" {
 					head += ", " + l
 				}
-				b.WriteString(`<td role="cell" data-head="` + html.EscapeString(head) + `"` + class(right[k], t.Columns[j].Wrap) +
+				b.WriteString(`<td role="cell" data-head="` + html.EscapeString(head) + `"` +
+					class(right[k], t.Columns[j].Wrap) +
 					">" + body + "</td>")
 			}
 		}

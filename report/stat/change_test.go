@@ -91,7 +91,8 @@ func TestChangeExtremes(t *testing.T) {
 		for range rapid.IntRange(0, 9).Draw(t, "n") {
 			e := extremeExposure().Draw(t, "h")
 			ml := rapid.SampledFrom([]float64{0, 0, 25, 50, 300, 1e5})
-			looks = append(looks, Look{Hours: e, BelowML: ml.Draw(t, "below"), AddedML: ml.Draw(t, "added"), Apart: rapid.IntRange(0, 5).Draw(t, "apart") == 0})
+			looks = append(looks, Look{Hours: e, BelowML: ml.Draw(t, "below"), AddedML: ml.Draw(t, "added"),
+				Apart: rapid.IntRange(0, 5).Draw(t, "apart") == 0})
 		}
 		c := LossChange(looks, 0.95)
 		checkSane(t, c.At)

@@ -45,7 +45,8 @@ func LossSteadiness(looks []Look) Steadiness {
 	}
 	switch {
 	case len(all) < minStretches:
-		return Steadiness{Why: fmt.Sprintf("too few stretches between level readings: %d, and it takes %d", len(all), minStretches)}
+		return Steadiness{Why: fmt.Sprintf("too few stretches between level readings: %d, and it takes %d", len(all),
+			minStretches)}
 	case ml <= 0:
 		return Steadiness{Why: "nothing was lost"}
 	}

@@ -150,7 +150,8 @@ func chainsOf(looks []Look) [][]reading {
 			added -= l.ApartML
 			guess = boiled(l.ApartML)
 		}
-		m := reading{hours: hours, sum: l.BelowML + added, below: l.BelowML, topUp: l.AddedML > 0, atMark: l.BelowML == 0,
+		m := reading{hours: hours, sum: l.BelowML + added, below: l.BelowML, topUp: l.AddedML > 0,
+			atMark: l.BelowML == 0,
 			boiled: guess, year: l.Year}
 		if m.topUp {
 			m.sum, m.poured = added+l.AddedML, l.AddedML
@@ -318,7 +319,8 @@ func lossPosterior(chains [][]reading, stretchHours float64, steps []lossSteps, 
 		for _, m := range misreads {
 			for _, h := range habits {
 				if h.habit == pours || topUps > 0 && (h.habit != prompt || left <= topUps) {
-					models = append(models, &lossModel{steps: st, misread: m.ml, habit: h.habit, log: math.Log(m.weight)})
+					models = append(models, &lossModel{steps: st, misread: m.ml, habit: h.habit,
+						log: math.Log(m.weight)})
 				}
 			}
 		}

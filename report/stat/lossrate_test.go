@@ -133,8 +133,10 @@ func TestLossRateCoverage(t *testing.T) {
 		}
 		t.Logf("%-30s%s  mean %.1f%%", p.name, line, 100*sum/float64(len(leakRates)))
 	}
-	require.InDelta(t, 0.95, float64(covered)/float64(all), 0.02+2*math.Sqrt(0.05*0.95/float64(all))) // two simulation errors beyond the promise
-	t.Logf("all: %.4f of %d, %.1f ms each", float64(covered)/float64(all), all, float64(time.Since(start).Milliseconds())/float64(all))
+	// two simulation errors beyond the promise
+	require.InDelta(t, 0.95, float64(covered)/float64(all), 0.02+2*math.Sqrt(0.05*0.95/float64(all)))
+	t.Logf("all: %.4f of %d, %.1f ms each", float64(covered)/float64(all), all,
+		float64(time.Since(start).Milliseconds())/float64(all))
 }
 
 func TestLossRateWithoutHours(t *testing.T) {
@@ -172,8 +174,10 @@ func TestLossRateExtremes(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		var looks []Look
 		for range rapid.IntRange(0, 6).Draw(t, "n") {
-			ml := rapid.OneOf(rapid.Just(0.0), rapid.SampledFrom([]float64{25, 50, 300, 5000, 1e5}), rapid.Float64Range(-100, 4000))
-			l := Look{Hours: extremeExposure().Draw(t, "h"), BelowML: ml.Draw(t, "below"), Apart: rapid.IntRange(0, 5).Draw(t, "apart") == 0}
+			ml := rapid.OneOf(rapid.Just(0.0), rapid.SampledFrom([]float64{25, 50, 300, 5000, 1e5}),
+				rapid.Float64Range(-100, 4000))
+			l := Look{Hours: extremeExposure().Draw(t, "h"), BelowML: ml.Draw(t, "below"),
+				Apart: rapid.IntRange(0, 5).Draw(t, "apart") == 0}
 			if rapid.Bool().Draw(t, "topUp") {
 				l.AddedML = math.Max(0, ml.Draw(t, "added"))
 			}

@@ -121,7 +121,8 @@ func newArrow(x *design, kept []int) *arrow {
 			kept = append(kept, r)
 		}
 	}
-	return &arrow{na: x.na, p: p, d: make([]float64, x.na), b: make([]float64, p*x.na), c: make([]float64, p*p), kept: kept}
+	return &arrow{na: x.na, p: p, d: make([]float64, x.na), b: make([]float64, p*x.na), c: make([]float64, p*p),
+		kept: kept}
 }
 
 // fill sums w x x' over the rows that are not dead.

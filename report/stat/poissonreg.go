@@ -170,8 +170,9 @@ func (f *RateFit) findCollinear() {
 		}
 	}
 	if len(f.nulls) > 0 {
-		f.Warnings = append(f.Warnings, fmt.Sprintf("%d of the factors' levels always go together with others and cannot be "+
-			"told apart", len(f.nulls)))
+		f.Warnings = append(f.Warnings,
+			fmt.Sprintf("%d of the factors' levels always go together with others and cannot be "+
+				"told apart", len(f.nulls)))
 	}
 }
 
@@ -313,8 +314,9 @@ func (f *RateFit) goodness() {
 	}
 	if phi := pearson / df / (1 + excess/(df+float64(rank))); phi > 1 {
 		f.Phi, f.Scale = phi, QuasiPoisson
-		f.Warnings = append(f.Warnings, fmt.Sprintf("overheats vary %.2g times more than by chance: intervals are wider for it",
-			phi))
+		f.Warnings = append(f.Warnings,
+			fmt.Sprintf("overheats vary %.2g times more than by chance: intervals are wider for it",
+				phi))
 	}
 }
 

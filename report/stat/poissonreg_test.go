@@ -374,7 +374,8 @@ func TestAdjustedRatioCoverage(t *testing.T) {
 		{name: "40 drivers, 3000 runs", runs: 3000, rate: 0.006, drivers: 40, ratio: 2, machines: 40},
 		{name: "machines differ", runs: 3000, rate: 0.012, drivers: 8, ratio: 2, machines: 40, shape: 1.5},
 		{name: "few machines that differ", runs: 2000, rate: 0.01, drivers: 6, ratio: 2, machines: 8, shape: 2},
-		{name: "own machines that differ, held", runs: 3000, rate: 0.012, drivers: 8, ratio: 2, machines: 40, shape: 2, keep: 4},
+		{name: "own machines that differ, held", runs: 3000, rate: 0.012, drivers: 8, ratio: 2, machines: 40, shape: 2,
+			keep: 4},
 	}
 	for i, p := range plans {
 		rng := rand.New(rand.NewPCG(5, uint64(i)))
@@ -399,7 +400,8 @@ func TestAdjustedRatioCoverage(t *testing.T) {
 			}
 		}
 		got := float64(covered) / float64(n)
-		t.Logf("%-34s %.3f covered, %.3f below, %5.1f events of his %v", p.name, got, float64(below)/float64(n), float64(events)/float64(n), fmt.Sprint(scale))
+		t.Logf("%-34s %.3f covered, %.3f below, %5.1f events of his %v", p.name, got, float64(below)/float64(n),
+			float64(events)/float64(n), fmt.Sprint(scale))
 		assert.InDelta(t, 0.95, got, 0.02+0.028, p.name) // the promise and two simulation errors
 	}
 }

@@ -123,7 +123,8 @@ func checkSane(t *rapid.T, r Result) {
 		return
 	}
 	e := r.Est
-	if !usable(e.Value) || math.IsNaN(e.Low) || math.IsNaN(e.High) || e.Low > e.Value*(1+1e-9)+1e-300 || e.High < e.Value*(1-1e-9) {
+	if !usable(e.Value) || math.IsNaN(e.Low) || math.IsNaN(e.High) || e.Low > e.Value*(1+1e-9)+1e-300 ||
+		e.High < e.Value*(1-1e-9) {
 		t.Fatalf("%+v", *e)
 	}
 }

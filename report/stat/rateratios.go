@@ -173,8 +173,9 @@ func (f *RateFit) levelRatio(s *standardised, l, reference int, level float64) L
 		whole := len(rest)
 		rest = f.comparable(s, l, rest)
 		if len(rest) < whole && len(rest) > 0 {
-			warnings = append(warnings, fmt.Sprintf("compared with %d of %d others, as the rest share no conditions with it",
-				len(rest), whole))
+			warnings = append(warnings,
+				fmt.Sprintf("compared with %d of %d others, as the rest share no conditions with it",
+					len(rest), whole))
 		}
 	}
 	var restEvents, restHours float64

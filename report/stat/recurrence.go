@@ -96,8 +96,9 @@ func MeanCumulative(units []History, level float64) (steps []MCFStep, why string
 		steps = append(steps, step)
 	}
 	if alone > 0 {
-		warnings = append(warnings, fmt.Sprintf("%.0f of all happened when only one machine had run as long: the band there is a "+
-			"guess", alone))
+		warnings = append(warnings,
+			fmt.Sprintf("%.0f of all happened when only one machine had run as long: the band there is a "+
+				"guess", alone))
 	}
 	return steps, "", warnings
 }

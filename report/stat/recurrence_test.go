@@ -93,7 +93,8 @@ func TestTrendOfOneSystem(t *testing.T) {
 }
 
 func TestTooFewForATrend(t *testing.T) {
-	for _, u := range []History{{}, {100, nil}, {100, []float64{5, 8}}, {100, []float64{0, 5, 8}}, {10, []float64{20}}, {5, []float64{5, 5, 5}}} {
+	for _, u := range []History{{}, {100, nil}, {100, []float64{5, 8}}, {100, []float64{0, 5, 8}}, {10, []float64{20}},
+		{5, []float64{5, 5, 5}}} {
 		tr := TrendOf(u, 0.95)
 		require.Nil(t, tr.Shape.Est)
 		require.NotEmpty(t, tr.Shape.Why)
@@ -122,7 +123,8 @@ func TestTrendFalseAlarms(t *testing.T) {
 			covered++
 		}
 	}
-	t.Logf("called better or worse: %.4f; shape covered %.4f", float64(said)/float64(runs), float64(covered)/float64(runs))
+	t.Logf("called better or worse: %.4f; shape covered %.4f", float64(said)/float64(runs),
+		float64(covered)/float64(runs))
 	require.InDelta(t, 0.05, float64(said)/float64(runs), 0.012)
 	require.InDelta(t, 0.95, float64(covered)/float64(runs), 0.012)
 }
@@ -133,7 +135,8 @@ func TestRecurrenceExtremes(t *testing.T) {
 		for range rapid.IntRange(0, 6).Draw(t, "n") {
 			h := History{End: extremeExposure().Draw(t, "end")}
 			for range rapid.OneOf(rapid.IntRange(0, 3), rapid.Just(50)).Draw(t, "k") {
-				h.Events = append(h.Events, h.End*rapid.OneOf(rapid.Just(0.0), rapid.Just(1.0), rapid.Float64Range(0, 1)).Draw(t, "t"))
+				h.Events = append(h.Events, h.End*rapid.OneOf(rapid.Just(0.0), rapid.Just(1.0),
+					rapid.Float64Range(0, 1)).Draw(t, "t"))
 			}
 			units = append(units, h)
 		}

@@ -70,8 +70,9 @@ func MantelHaenszel(strata []RateStratum, level float64) Stratified {
 	}
 	var warnings []string
 	if lost > 0 {
-		warnings = append(warnings, fmt.Sprintf("%d overheats were under conditions that only one side met: they say nothing here",
-			lost))
+		warnings = append(warnings,
+			fmt.Sprintf("%d overheats were under conditions that only one side met: they say nothing here",
+				lost))
 	}
 	if r == 0 || s == 0 {
 		return oneSided(used, s == 0, level, warnings)

@@ -23,7 +23,8 @@ func mhStrata(t testing.TB, c *outside) []RateStratum {
 // The mh-* cases of testdata/check, among them the British doctors' coronary
 // deaths (Breslow & Day 1987 vol. 2; Greenland & Robins 1985).
 func TestMantelHaenszel(t *testing.T) {
-	for _, id := range []string{"mh-british-doctors", "mh-clozapine", "mh-confounded-driver-speed", "mh-reversal-driver-speed", "mh-sparse"} {
+	for _, id := range []string{"mh-british-doctors", "mh-clozapine", "mh-confounded-driver-speed",
+		"mh-reversal-driver-speed", "mh-sparse"} {
 		c := loadCase(t, id)
 		m := MantelHaenszel(mhStrata(t, c), 0.95)
 		require.NotNil(t, m.Ratio.Est, id)

@@ -46,7 +46,8 @@ func TestKaplanMeier(t *testing.T) {
 			s := steps[k]
 			k++
 			for key, got := range map[string]float64{
-				"time": s.Time, "at_risk": float64(s.AtRisk), "km": s.Survival, "km_lo_loglog": s.Low, "km_hi_loglog": s.High,
+				"time": s.Time, "at_risk": float64(s.AtRisk), "km": s.Survival, "km_lo_loglog": s.Low,
+				"km_hi_loglog": s.High,
 			} {
 				c.same(t, got, "steps", i, key)
 			}
@@ -134,7 +135,8 @@ func TestWeibullQuantileCoverage(t *testing.T) {
 				}
 			}
 		}
-		t.Logf("shape %g, %d events, cleaned at about %g of the scale: 10 %% quantile %.3f, median %.3f", c.shape, c.events, c.early, float64(hit[0.1])/float64(n), float64(hit[0.5])/float64(n))
+		t.Logf("shape %g, %d events, cleaned at about %g of the scale: 10 %% quantile %.3f, median %.3f", c.shape,
+			c.events, c.early, float64(hit[0.1])/float64(n), float64(hit[0.5])/float64(n))
 		for _, h := range hit {
 			require.InDelta(t, 0.95, float64(h)/float64(n), 0.02+0.025) // two simulation errors beyond the promise
 		}

@@ -69,15 +69,17 @@ func TrendOf(u History, level float64) Trend {
 		}
 	}
 	if p := milP(logs, n); (out.LaplaceP < 1-level) != (p < 1-level) {
-		out.Warnings = append(out.Warnings, fmt.Sprintf("two tests of the trend disagree (p %.2g and %.2g): do not rely on it",
-			out.LaplaceP, p))
+		out.Warnings = append(out.Warnings,
+			fmt.Sprintf("two tests of the trend disagree (p %.2g and %.2g): do not rely on it",
+				out.LaplaceP, p))
 	}
 	if logs < 1e-9*n {
 		out.Shape = absent("all happened at the last reading, so no trend can be fitted")
 		return out
 	}
 	shape, tail := n/logs, (1-level)/2
-	out.Shape = estimated(shape, shape*mathext.GammaIncRegInv(n, tail)/n, shape*mathext.GammaIncRegInv(n, 1-tail)/n, level)
+	out.Shape = estimated(shape, shape*mathext.GammaIncRegInv(n, tail)/n, shape*mathext.GammaIncRegInv(n, 1-tail)/n,
+		level)
 	return out
 }
 

@@ -235,8 +235,9 @@ func PoolWeibull(units [][]Lifetime, p, level float64) WeibullPool {
 		out.Units[i] = estimated(at(0.5), at((1-level)/2), at(1-(1-level)/2), level)
 	}
 	if len(cells) > 0 && !overdispersed(events, cells[0].hours) {
-		out.Warnings = append(out.Warnings, "each is pulled towards the fleet's average, as the machines differ no more "+
-			"than by chance")
+		out.Warnings = append(out.Warnings,
+			"each is pulled towards the fleet's average, as the machines differ no more "+
+				"than by chance")
 	}
 	return out
 }

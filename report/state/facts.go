@@ -90,14 +90,16 @@ func cleanGas(c *schema.Check) int {
 }
 
 // otherOil are words of work on oil that is not the engine's oil changed.
-var otherOil = []string{"gear", "fork", "diff", "transmission", "gearbox", "hydraulic", "brake", "chain", "cooler", "leak", "seal", "sensor", "sample"}
+var otherOil = []string{"gear", "fork", "diff", "transmission", "gearbox", "hydraulic", "brake", "chain", "cooler",
+	"leak", "seal", "sensor", "sample"}
 
 // isOilChange says whether a service changed the engine's oil, by its words.
 func isOilChange(s *schema.Service) bool {
 	has := func(words ...string) bool {
 		return slices.ContainsFunc(words, func(w string) bool { return strings.Contains(strings.ToLower(s.Work), w) })
 	}
-	return has("oil") && !has(otherOil...) && (has("chang", "new", "fresh", "drain", "replac", "filter", "service") || !has("top", "level", "check", "look", "add"))
+	return has("oil") && !has(otherOil...) && (has("chang", "new", "fresh", "drain", "replac", "filter", "service") ||
+		!has("top", "level", "check", "look", "add"))
 }
 
 // sight is a look at the level, by a level or a check.
@@ -113,7 +115,8 @@ type sight struct {
 
 // levelSight is a level as a look.
 func levelSight(v *schema.Level) sight {
-	return sight{head: &v.Head, below: v.BelowMark.V, full: v.BelowMark.V <= atMark, known: true, hot: v.Engine == "hot", cold: v.Engine == "cold", place: v.SeenIn}
+	return sight{head: &v.Head, below: v.BelowMark.V, full: v.BelowMark.V <= atMark, known: true,
+		hot: v.Engine == "hot", cold: v.Engine == "cold", place: v.SeenIn}
 }
 
 // checkSight is a check of the level as a look, which those checks take cold.

@@ -46,11 +46,13 @@ func (w *walker) missing(b *schema.Base, ml float64, where string, fill bool) (e
 			after = "after the overheat that day"
 		}
 		if o.Sign == "limp" && ml > atMark {
-			w.raise("limp", b, "it went into limp mode on %s, and %s was missing after it%s", w.day(o.At), w.ml(ml), where).lost = true
+			w.raise("limp", b, "it went into limp mode on %s, and %s was missing after it%s", w.day(o.At), w.ml(ml),
+				where).lost = true
 			explained = true
 		}
 		if ml >= w.boilLimit() {
-			w.raise("boil-over", b, "%s was missing on %s%s, %s%s", w.ml(ml), w.day(b.At), where, after, w.part(ml)).lost = true
+			w.raise("boil-over", b, "%s was missing on %s%s, %s%s", w.ml(ml), w.day(b.At), where, after,
+				w.part(ml)).lost = true
 			explained = true
 		}
 	}
@@ -76,7 +78,8 @@ func (w *walker) look(v sight) {
 		where = " in the bottle"
 	}
 	limit := w.lowLimit()
-	stood := fmt.Sprintf("the level stood %s below the mark%s on %s%s", w.ml(v.below), where, w.day(b.At), w.part(v.below))
+	stood := fmt.Sprintf("the level stood %s below the mark%s on %s%s", w.ml(v.below), where, w.day(b.At),
+		w.part(v.below))
 	if !v.known { // "clearly below the mark" is all that was written
 		v.below = limit
 		stood = fmt.Sprintf("the level stood clearly below the mark%s on %s, nobody wrote how far", where, w.day(b.At))
@@ -174,7 +177,8 @@ func (w *walker) topUp(t *schema.TopUp) {
 	low := w.standing["level-low"]
 	was := low != nil && low.filled.IsZero()
 	if !settles && !w.missing(&t.Base, day.ml, "", true) && !was && day.ml >= w.lowLimit() {
-		m := w.raise("level-low", &t.Base, "%s had to be filled in on %s%s, and no overheat explains it", w.ml(day.ml), w.day(t.At), w.part(day.ml))
+		m := w.raise("level-low", &t.Base, "%s had to be filled in on %s%s, and no overheat explains it", w.ml(day.ml),
+			w.day(t.At), w.part(day.ml))
 		m.lost = true
 	}
 	w.fill(t.At, t.Into, settles)
@@ -222,7 +226,8 @@ func (w *walker) rose(b *schema.Base) {
 		from = time.Time{}
 	}
 	if gone := w.gone(from, b.At); gone >= w.boilLimit() {
-		w.raise("milky-oil", b, "oil stood above its mark on %s, and %s of coolant is gone%s", w.day(w.oil.At), w.ml(gone), w.part(gone))
+		w.raise("milky-oil", b, "oil stood above its mark on %s, and %s of coolant is gone%s", w.day(w.oil.At),
+			w.ml(gone), w.part(gone))
 	}
 }
 

@@ -13,7 +13,8 @@ func (m *matter) reason(w *walker) Reason {
 	}
 	if m.released != nil {
 		r.Rule, r.Of = "released", m.rule
-		r.Released = fmt.Sprintf("released by %s on %s: %s", m.released.By, w.day(m.released.At), strings.TrimRight(m.released.Why, "."))
+		r.Released = fmt.Sprintf("released by %s on %s: %s", m.released.By, w.day(m.released.At),
+			strings.TrimRight(m.released.Why, "."))
 		r.Text += "; " + r.Released
 	}
 	return r
@@ -38,17 +39,20 @@ func (m *matter) steps(w *walker) string {
 	full := fmt.Sprintf("see it full%s, cold, on two mornings after that (%d of %d)", place, seen, mornings)
 	switch m.rule {
 	case "gas-found", "gasket-likely":
-		return fmt.Sprintf("get two clean gas tests on the hot engine (%d of %d), or record a service for head-gasket", len(m.tests), cleanTests)
+		return fmt.Sprintf("get two clean gas tests on the hot engine (%d of %d), or record a service for head-gasket",
+			len(m.tests), cleanTests)
 	case "milky-oil":
 		return done("find where coolant gets in, change the oil", m.oil) + ", and find it clean after a run"
 	case "level-low":
 		if m.settling {
 			return "fill to the mark"
 		}
-		return done("fill to the mark"+place, m.filled) + "; then fix the leak and record the service, or " + full + " with a heat cycle between"
+		return done("fill to the mark"+place, m.filled) + "; then fix the leak and record the service, or " + full +
+			" with a heat cycle between"
 	case "often":
 		if m.failed != nil {
-			return fmt.Sprintf("fix what failed (%s on %s) and record it: a service with its cause, a thorough clean or a bleed", m.failed.Check, w.day(m.failed.At))
+			return fmt.Sprintf("fix what failed (%s on %s) and record it: a service with its cause, a thorough clean "+
+				"or a bleed", m.failed.Check, w.day(m.failed.At))
 		}
 		return "find what fails with a check, then fix it"
 	}

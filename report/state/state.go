@@ -197,7 +197,10 @@ func (s State) Brief(machine string) string {
 func (t Told) EndedSince(was Told) []string {
 	var out []string
 	for _, s := range t.Spells {
-		stood := slices.ContainsFunc(was.Spells, func(b Spell) bool { return b.Rule == s.Rule && b.At.Equal(s.At) && b.Until == nil })
+		stood := slices.ContainsFunc(was.Spells, func(b Spell) bool {
+			return b.Rule == s.Rule && b.At.Equal(s.At) &&
+				b.Until == nil
+		})
 		if stood && s.Until != nil && !slices.Contains(out, s.Lifted) {
 			out = append(out, s.Lifted)
 		}

@@ -116,7 +116,10 @@ func (w *walker) run() {
 	for i := range log.Releases {
 		add(&log.Releases[i].Base, func() { w.release(&log.Releases[i]) })
 	}
-	slices.SortStableFunc(events, func(a, b event) int { return cmp.Or(a.at.Compare(b.at), cmp.Compare(a.number, b.number)) })
+	slices.SortStableFunc(events, func(a, b event) int {
+		return cmp.Or(a.at.Compare(b.at),
+			cmp.Compare(a.number, b.number))
+	})
 	for i := range events {
 		events[i].do()
 	}
@@ -223,7 +226,8 @@ func (w *walker) overheat(o *schema.Overheat) {
 		case hours < 0.01 && o.At.Sub(a.At) <= oftenDays*24*time.Hour:
 			w.raise("often", &o.Base, "%d overheats within %d days, the last on %s", oftenHeats, oftenDays, w.day(o.At))
 		case hours >= 0.01 && hours <= oftenHours:
-			w.raise("often", &o.Base, "%d overheats within %s, the last on %s", oftenHeats, unit.Format(hours, unit.Hours, w.s.Units()), w.day(o.At))
+			w.raise("often", &o.Base, "%d overheats within %s, the last on %s", oftenHeats,
+				unit.Format(hours, unit.Hours, w.s.Units()), w.day(o.At))
 		}
 	}
 }
@@ -304,7 +308,8 @@ func (w *walker) check(c *schema.Check) {
 	}
 	for range cleanGas(c) {
 		w.gas = append(w.gas, c.At)
-		if m := w.standing["gas-found"]; m != nil && (len(m.tests) == 0 || cleanGas(c) > 1 || c.At.After(m.tests[len(m.tests)-1])) {
+		if m := w.standing["gas-found"]; m != nil && (len(m.tests) == 0 || cleanGas(c) > 1 ||
+			c.At.After(m.tests[len(m.tests)-1])) {
 			if m.tests = append(m.tests, c.At); len(m.tests) == cleanTests {
 				w.lift(m, c.At, "two clean gas tests on the hot engine")
 			}
@@ -317,7 +322,8 @@ func (w *walker) check(c *schema.Check) {
 		w.oil = c
 		w.rose(&c.Base)
 	case clean:
-		if m := w.standing["milky-oil"]; m != nil && !m.oil.IsZero() && w.l.Clock.Of(&c.Head)-w.l.Clock.At(m.oil) >= w.s.WarmUp() {
+		if m := w.standing["milky-oil"]; m != nil && !m.oil.IsZero() &&
+			w.l.Clock.Of(&c.Head)-w.l.Clock.At(m.oil) >= w.s.WarmUp() {
 			w.lift(m, c.At, "the oil changed on "+w.day(m.oil)+", and clean oil after a run")
 		}
 	}
@@ -359,7 +365,8 @@ func (w *walker) likely() {
 			m.tests = append(m.tests, t)
 		}
 	}
-	if w.gasket.After(w.speaks.at) || len(m.tests) >= cleanTests && w.gone(m.tests[cleanTests-1], w.asOf) < w.boilLimit() {
+	if w.gasket.After(w.speaks.at) || len(m.tests) >= cleanTests &&
+		w.gone(m.tests[cleanTests-1], w.asOf) < w.boilLimit() {
 		return
 	}
 	for i := range w.l.Log.Releases {

@@ -18,11 +18,13 @@ func (w *walker) watch(s *State) {
 		if w.many > 1 {
 			text = fmt.Sprintf("it overheated %d times, the last on %s", w.many, w.day(o.At))
 		}
-		s.add(Reason{Rule: "overheat", At: o.At.In(w.zone), Record: number(o.Number), Text: text + ", and nothing was checked or fixed since",
+		s.add(Reason{Rule: "overheat", At: o.At.In(w.zone), Record: number(o.Number), Text: text +
+			", and nothing was checked or fixed since",
 			LiftedBy: "do a check, or fix it: shedbook next " + schema.Quote(name)})
 	}
 	for _, r := range w.g.Open {
-		s.add(Reason{Rule: "remedy-open", At: r.At.In(w.zone), Record: number(r.Record), Text: r.Says, LiftedBy: "drive as before without it coming back"})
+		s.add(Reason{Rule: "remedy-open", At: r.At.In(w.zone), Record: number(r.Record), Text: r.Says,
+			LiftedBy: "drive as before without it coming back"})
 	}
 	w.settling(s)
 }
@@ -49,7 +51,8 @@ func flagReason(machine string, f Flag) Reason {
 	if f.Says != "" {
 		text += ": " + f.Says
 	}
-	return Reason{Rule: "flag", At: f.Raised, Text: text, LiftedBy: "look into it, then say what you found: shedbook answer " + schema.Quote(machine) + " " + f.Flag}
+	return Reason{Rule: "flag", At: f.Raised, Text: text,
+		LiftedBy: "look into it, then say what you found: shedbook answer " + schema.Quote(machine) + " " + f.Flag}
 }
 
 // settling: after a refill the level is looked at after each heat cycle, until it

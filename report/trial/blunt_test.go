@@ -13,7 +13,8 @@ import (
 func blunt() *world {
 	w := &world{name: "blunt", miss: 0.22, cry: 0.1}
 	w.plants = map[string]float64{"blocked-core": 4, "fan-circuit": 3, "thermostat": 2, "pump": 1, "collapsed-hose": 1,
-		"external-leak": 2, "head-gasket": 1, "pressure-cap": 2, "warning-circuit": 2, "trapped-air": 2, "lean-mixture": 1,
+		"external-leak": 2, "head-gasket": 1, "pressure-cap": 2, "warning-circuit": 2, "trapped-air": 2,
+		"lean-mixture":    1,
 		"low-compression": 1, "air-filter": 1, "dirty-oil-cooler": 1}
 	w.drive = func(y *yard, m *rig, t *trip) []heat {
 		r := m.rnd

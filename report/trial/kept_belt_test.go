@@ -49,7 +49,8 @@ func belt() *world {
 			}
 			short := m.lack / (m.litres * 1000)
 			flow *= max(0.1, 1-3*max(0, short-0.08))
-			sheds := math.Pow(breath, 0.55) * math.Pow(max(flow, 0.01), 0.3) * (1 - 0.55*has("blocked-inside")) / m.nature
+			sheds := math.Pow(breath, 0.55) * math.Pow(max(flow, 0.01),
+				0.3) * (1 - 0.55*has("blocked-inside")) / m.nature
 			if airy > 0.15 && r.Float64() < 0.5*airy {
 				sheds *= 0.6
 			}

@@ -27,7 +27,8 @@ func tangle() *world {
 		wind := r.Float64() < 0.25
 		hill := r.Float64() < 0.35
 		hard := 0
-		for _, yes := range []bool{t.hurried(), t.deep(), t.load != "light", hill, t.ambient > 23, wind, t.who.hard > 1.5} {
+		for _, yes := range []bool{t.hurried(), t.deep(), t.load != "light", hill, t.ambient > 23, wind,
+			t.who.hard > 1.5} {
 			if yes {
 				hard++
 			}

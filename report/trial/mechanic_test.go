@@ -116,8 +116,9 @@ func (y *yard) lift(m *rig) {
 	m.lack = 0
 	for range 2 {
 		at := began.AddDate(0, 0, y.day).Add(6 * time.Hour)
-		m.log.Levels = append(m.log.Levels, schema.Level{Head: y.head(m, at), BelowMark: schema.N(math.Round(m.lack/10) * 10),
-			Engine: "cold", SeenIn: "radiator"})
+		m.log.Levels = append(m.log.Levels, schema.Level{Head: y.head(m, at),
+			BelowMark: schema.N(math.Round(m.lack/10) * 10),
+			Engine:    "cold", SeenIn: "radiator"})
 		y.oneDay()
 	}
 	y.now = began.AddDate(0, 0, y.day)
@@ -145,7 +146,8 @@ func patient(w *world, seed uint64, cause string) (y *yard, m *rig, ok bool) {
 				gone += m.log.TopUps[i].Volume.V
 			}
 		}
-		if heats >= enough || (cause == "external-leak" || cause == "head-gasket" || cause == "pressure-cap") && heats >= 1 &&
+		if heats >= enough || (cause == "external-leak" || cause == "head-gasket" || cause == "pressure-cap") &&
+			heats >= 1 &&
 			gone >= 1200 {
 			y.now = began.AddDate(0, 0, y.day)
 			return y, m, true

@@ -17,7 +17,8 @@ func minutes() *world {
 		},
 		plants: map[string]float64{"blocked-core": 6, "fan-circuit": 3, "thermostat": 2, "pump": 2, "collapsed-hose": 2,
 			"external-leak": 2, "head-gasket": 2,
-			"pressure-cap": 2, "warning-circuit": 2, "trapped-air": 2, "blocked-inside": 1, "dragging": 1, "lean-mixture": 1}}
+			"pressure-cap": 2, "warning-circuit": 2, "trapped-air": 2, "blocked-inside": 1, "dragging": 1,
+			"lean-mixture": 1}}
 }
 
 func init() { natures["minutes"] = func(*rand.Rand, int) float64 { return 1 } }

@@ -12,7 +12,8 @@ func nature() *world {
 	w := &world{name: "nature", miss: 0.08, cry: 0.04}
 	w.plants = map[string]float64{"blocked-core": 6, "fan-circuit": 3, "thermostat": 2, "pump": 1, "collapsed-hose": 2,
 		"external-leak": 3, "head-gasket": 2,
-		"pressure-cap": 2, "warning-circuit": 2, "trapped-air": 2, "dragging": 1, "blocked-inside": 1, "lean-mixture": 1,
+		"pressure-cap": 2, "warning-circuit": 2, "trapped-air": 2, "dragging": 1, "blocked-inside": 1,
+		"lean-mixture":    1,
 		"low-compression": 1}
 	w.born = func(m *rig, _ int) { m.nature = math.Exp(0.35*m.rnd.NormFloat64() - 0.06) }
 	w.drive = func(y *yard, m *rig, t *trip) []heat {

@@ -29,7 +29,8 @@ func rough() *world {
 			for range tries {
 				left := m.mem["reserve"] - work - 0.7*(t.ambient-15) + 8*r.NormFloat64()
 				// What costs in proportion to the work, and what costs as such.
-				left -= work * (1.6*max(0, m.back-0.1) + 1.4*has("pump") + 1.2*has("blocked-inside") + 0.9*has("low-compression"))
+				left -= work * (1.6*max(0,
+					m.back-0.1) + 1.4*has("pump") + 1.2*has("blocked-inside") + 0.9*has("low-compression"))
 				if t.speed == "slow" {
 					left -= 34 * has("fan-circuit")
 				} else if t.speed == "medium" {

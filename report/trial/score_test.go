@@ -395,7 +395,10 @@ func (s *score) judge(y *yard, size string) {
 		if len(got[name]) > 0 {
 			c[1]++
 			s.raised[size]++
-			right := slices.ContainsFunc(got[name], func(flag string) bool { return slices.Contains(flagsOf(i.cause), flag) })
+			right := slices.ContainsFunc(got[name], func(flag string) bool {
+				return slices.Contains(flagsOf(i.cause),
+					flag)
+			})
 			if right {
 				c[2]++
 				s.named[size]++

@@ -114,13 +114,15 @@ var began = time.Date(2024, 3, 4, 0, 0, 0, 0, time.UTC)
 func newYard(w *world, seed uint64, machines, drivers int, yearly float64) *yard {
 	y := &yard{w: w, rnd: rand.New(rand.NewPCG(seed, 77)), now: began, use: yearly / 365 / 2.4, model: 2}
 	for i := range drivers {
-		y.hands = append(y.hands, &hand{fmt.Sprintf("D%02d", i+1), 1, 0.1 + 0.4*y.rnd.Float64(), 0.1 + 0.3*y.rnd.Float64()})
+		y.hands = append(y.hands, &hand{fmt.Sprintf("D%02d", i+1), 1, 0.1 + 0.4*y.rnd.Float64(),
+			0.1 + 0.3*y.rnd.Float64()})
 	}
 	for i := range machines {
 		m := &rig{rnd: rand.New(rand.NewPCG(seed, uint64(1000+i))), nature: 1, cycles: 50, mem: map[string]float64{}}
 		m.litres = 3 + float64(i%2)*1.5
 		m.tended, m.washed, m.drained = -10*m.rnd.Float64(), -30*m.rnd.Float64(), -0.6*yearly*m.rnd.Float64()
-		m.log.Machine = schema.Machine{Meta: y.meta(), Name: fmt.Sprintf("M%02d", i+1), Model: fmt.Sprint("K", 1+i%y.model),
+		m.log.Machine = schema.Machine{Meta: y.meta(), Name: fmt.Sprintf("M%02d", i+1),
+			Model:    fmt.Sprint("K", 1+i%y.model),
 			CoolantL: schema.N(m.litres), Meter: schema.N(100), Acquired: began}
 		y.rigs = append(y.rigs, m)
 	}
@@ -335,8 +337,9 @@ func (y *yard) tend(m *rig) {
 		m.tended = m.hours
 		if m.lack > 60 {
 			v := max(50, math.Round(m.lack/50)*50)
-			m.log.TopUps = append(m.log.TopUps, schema.TopUp{Head: y.head(m, y.now), Volume: schema.N(v), Fluid: "premix",
-				Into: "reservoir"})
+			m.log.TopUps = append(m.log.TopUps, schema.TopUp{Head: y.head(m, y.now), Volume: schema.N(v),
+				Fluid: "premix",
+				Into:  "reservoir"})
 			m.lack -= v
 		} else if r.Float64() < 0.4 {
 			m.log.Levels = append(m.log.Levels, schema.Level{Head: y.head(m, y.now),
@@ -411,7 +414,8 @@ var points = map[string][]string{
 	"wiggle": {"warning-circuit"}, "sensor-resistance": {"warning-circuit"}, "flow-through": {"blocked-inside"},
 	"intake-leak": {"lean-mixture"},
 	"oil-level": {"overfilled-oil",
-		"low-oil"}, "oil-cooler": {"dirty-oil-cooler"}, "valve-clearance": {"low-compression"}, "air-filter": {"air-filter"},
+		"low-oil"}, "oil-cooler": {"dirty-oil-cooler"}, "valve-clearance": {"low-compression"},
+	"air-filter":   {"air-filter"},
 	"mix-strength": {"wrong-mix"}, "brake-drag": {"dragging"}, "fan-at-lamp": {"fan-circuit"}, "warm-up": {"thermostat",
 		"thermostat-open"},
 	"needle-pulse": {"head-gasket"}, "fan-after-stop": {"fan-circuit"}, "wet-outside": {"external-leak"},
@@ -522,7 +526,8 @@ func (y *yard) mend(m *rig, cause string) bool {
 		m.log.Bleeds = append(m.log.Bleeds, schema.Bleed{Head: y.head(m, y.now), NoseUp: "yes", Points: []string{"pump",
 			"radiator"}})
 	default:
-		m.log.Services = append(m.log.Services, schema.Service{Head: y.head(m, y.now), Work: "mended " + cause, Cause: cause})
+		m.log.Services = append(m.log.Services, schema.Service{Head: y.head(m, y.now), Work: "mended " + cause,
+			Cause: cause})
 	}
 	return found
 }

@@ -35,7 +35,8 @@ func Near(word string, known []string) []string {
 			far = most
 		}
 		if far > most && strings.ContainsAny(lower, " -_") {
-			for _, part := range strings.FieldsFunc(lower, func(r rune) bool { return strings.ContainsRune(" -_", r) }) {
+			for _, part := range strings.FieldsFunc(lower,
+				func(r rune) bool { return strings.ContainsRune(" -_", r) }) {
 				// A match of one part counts less than one of the whole.
 				if d := distance(w, part, most); d < most && d+1 < far {
 					far = d + 1

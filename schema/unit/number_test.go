@@ -22,9 +22,11 @@ func TestParseAgainstPublishedFactors(t *testing.T) {
 		src  string
 	}{
 		{"1 fl oz", Millilitres, 29.57353, 5e-6, "NIST SP 811 B.8: ounce (U.S. fluid) 2.957353 E-05 m3"},
-		{"1 imp fl oz", Millilitres, 28.41306, 5e-6, "NIST SP 811 B.8: ounce [Canadian and U.K. fluid (Imperial)] 2.841306 E-05 m3"},
+		{"1 imp fl oz", Millilitres, 28.41306, 5e-6,
+			"NIST SP 811 B.8: ounce [Canadian and U.K. fluid (Imperial)] 2.841306 E-05 m3"},
 		{"1 gal", Litres, 3.785412, 5e-7, "NIST SP 811 B.8: gallon (U.S.) 3.785412 E-03 m3"},
-		{"1 imp gal", Litres, 4.54609, 1e-12, "NIST SP 811 B.8: gallon [Canadian and U.K. (Imperial)] 4.54609 E-03 m3, exact"},
+		{"1 imp gal", Litres, 4.54609, 1e-12,
+			"NIST SP 811 B.8: gallon [Canadian and U.K. (Imperial)] 4.54609 E-03 m3, exact"},
 		{"1 qt", Litres, 0.9463529, 5e-8, "NIST SP 811 B.8: quart (U.S. liquid) 9.463529 E-04 m3"},
 		{"1 pt", Litres, 0.4731765, 5e-8, "NIST SP 811 B.8: pint (U.S. liquid) 4.731765 E-04 m3"},
 		{"1 imp pt", Millilitres, 568.26125, 1e-9, "an eighth of the Imperial gallon of NIST SP 811 B.8"},
@@ -33,7 +35,8 @@ func TestParseAgainstPublishedFactors(t *testing.T) {
 		{"1 psi", Kilopascal, 6.894757, 5e-7, "NIST SP 811 B.8: pound-force per square inch 6.894757 E+00 kPa"},
 		{"1 bar", Kilopascal, 100, 0, "NIST SP 811 B.8: bar 1.0 E+02 kPa, exact"},
 		{"1 mbar", Kilopascal, 0.1, 0, "NIST SP 811 B.8: millibar 1.0 E-01 kPa, exact"},
-		{"1 kgf/cm2", Kilopascal, 98.0665, 1e-12, "NIST SP 811 B.8: kilogram-force per square centimeter 9.80665 E+01 kPa, exact"},
+		{"1 kgf/cm2", Kilopascal, 98.0665, 1e-12,
+			"NIST SP 811 B.8: kilogram-force per square centimeter 9.80665 E+01 kPa, exact"},
 		{"32 F", Celsius, 0, 0, "NIST SP 811 B.8: t/°C = (t/°F - 32)/1.8"},
 		{"212 °F", Celsius, 100, 1e-12, "NIST SP 811 B.8: t/°C = (t/°F - 32)/1.8"},
 		{"-40F", Celsius, -40, 1e-12, "NIST SP 811 B.8: where both scales meet"},
@@ -69,18 +72,25 @@ func TestParseAsTyped(t *testing.T) {
 		u    Unit
 		want float64
 	}{
-		{"2.5", Hours, 2.5}, {"+2.5", Hours, 2.5}, {" 2.5 ", Hours, 2.5}, {".5", Hours, 0.5}, {"5.", Hours, 5}, {"0", Hours, 0},
-		{"1:30", Hours, 1.5}, {"1:30 h", Hours, 1.5}, {"0:45", Hours, 0.75}, {"1:30:36", Hours, 1.51}, {"1 h 30", Hours, 1.5},
-		{"1h30", Hours, 1.5}, {"1h30m", Hours, 1.5}, {"1 hr 30 min", Hours, 1.5}, {"90 min", Hours, 1.5}, {"90m", Hours, 1.5},
+		{"2.5", Hours, 2.5}, {"+2.5", Hours, 2.5}, {" 2.5 ", Hours, 2.5}, {".5", Hours, 0.5}, {"5.", Hours, 5},
+		{"0", Hours, 0},
+		{"1:30", Hours, 1.5}, {"1:30 h", Hours, 1.5}, {"0:45", Hours, 0.75}, {"1:30:36", Hours, 1.51},
+		{"1 h 30", Hours, 1.5},
+		{"1h30", Hours, 1.5}, {"1h30m", Hours, 1.5}, {"1 hr 30 min", Hours, 1.5}, {"90 min", Hours, 1.5},
+		{"90m", Hours, 1.5},
 		{"1.5 h", Minutes, 90}, {"1 h 30", Minutes, 90}, {"20 min", Minutes, 20}, {"90 s", Minutes, 1.5},
 		{"30d", Days, 30}, {"2 weeks", Days, 14}, {"1 day", Days, 1},
-		{"0.15 l", Millilitres, 150}, {"0,15 l", Millilitres, 150}, {"1,5 l", Millilitres, 1500}, {"0,500", Litres, 0.5},
-		{"300ml", Millilitres, 300}, {"300 mL", Millilitres, 300}, {"300\u202fml", Millilitres, 300}, {"1.005 l", Millilitres, 1005},
+		{"0.15 l", Millilitres, 150}, {"0,15 l", Millilitres, 150}, {"1,5 l", Millilitres, 1500},
+		{"0,500", Litres, 0.5},
+		{"300ml", Millilitres, 300}, {"300 mL", Millilitres, 300}, {"300\u202fml", Millilitres, 300},
+		{"1.005 l", Millilitres, 1005},
 		{"250 cc", Millilitres, 250}, {"5 dl", Millilitres, 500}, {"33 cl", Millilitres, 330}, {"300 ml", Litres, 0.3},
 		{"1 500 ml", Millilitres, 1500}, {"12\u202f500", Millilitres, 12500}, {"1 234 567", Count, 1234567},
 		{"12 fl. oz.", Millilitres, 12 * 29.5735295625}, {"12 oz", Millilitres, 12 * 29.5735295625},
-		{"-9.9", Celsius, -9.9}, {"−9,9", Celsius, -9.9}, {"- 4 C", Celsius, -4}, {"22°C", Celsius, 22}, {"-0", Celsius, 0}, {"-0.0 C", Celsius, 0},
-		{"71.6 F", Celsius, 22}, {"300.15 K", Celsius, 27}, {"40%", Percent, 40}, {"40 pct", Percent, 40}, {"2.5k", Ohm, 2500}, {"2.5 kΩ", Ohm, 2500}, {"190 Ω", Ohm, 190},
+		{"-9.9", Celsius, -9.9}, {"−9,9", Celsius, -9.9}, {"- 4 C", Celsius, -4}, {"22°C", Celsius, 22},
+		{"-0", Celsius, 0}, {"-0.0 C", Celsius, 0},
+		{"71.6 F", Celsius, 22}, {"300.15 K", Celsius, 27}, {"40%", Percent, 40}, {"40 pct", Percent, 40},
+		{"2.5k", Ohm, 2500}, {"2.5 kΩ", Ohm, 2500}, {"190 Ω", Ohm, 190},
 		{"1.08 bar", Kilopascal, 108}, {"108 kPa", Kilopascal, 108}, {"500 m", Metres, 500},
 		{"2021", Count, 2021}, {"1E+05", Count, 1e5}, {"0.30000000000000004", Count, 0.30000000000000004},
 	} {
@@ -169,8 +179,10 @@ func TestUnitsRoundTrip(t *testing.T) {
 		typed string
 		per   float64 // typed units in one canonical unit; NIST SP 811 B.8
 	}{
-		{Millilitres, "l", 0.001}, {Millilitres, "fl oz", 1 / 29.5735295625}, {Litres, "ml", 1000}, {Kilopascal, "psi", 1 / 6.894757293168361},
-		{Kilopascal, "bar", 0.01}, {Hours, "min", 60}, {Minutes, "h", 1. / 60}, {Days, "weeks", 1. / 7}, {Ohm, "kohm", 0.001}, {Metres, "ft", 1 / 0.3048},
+		{Millilitres, "l", 0.001}, {Millilitres, "fl oz", 1 / 29.5735295625}, {Litres, "ml", 1000},
+		{Kilopascal, "psi", 1 / 6.894757293168361},
+		{Kilopascal, "bar", 0.01}, {Hours, "min", 60}, {Minutes, "h", 1. / 60}, {Days, "weeks", 1. / 7},
+		{Ohm, "kohm", 0.001}, {Metres, "ft", 1 / 0.3048},
 	}
 	rapid.Check(t, func(t *rapid.T) {
 		p := rapid.SampledFrom(pairs).Draw(t, "pair")
@@ -190,19 +202,25 @@ func TestFormat(t *testing.T) {
 		sys  System
 		want string
 	}{
-		{350, Millilitres, Metric, "350 mL"}, {350, Millilitres, US, "11.8 fl oz"}, {7.66, Millilitres, Metric, "7.7 mL"},
-		{4.2, Litres, Metric, "4.2 L"}, {4.2, Litres, US, "4.4 qt"}, {31.5, Hours, US, "31.5 h"}, {2, Hours, Metric, "2.0 h"},
+		{350, Millilitres, Metric, "350 mL"}, {350, Millilitres, US, "11.8 fl oz"},
+		{7.66, Millilitres, Metric, "7.7 mL"},
+		{4.2, Litres, Metric, "4.2 L"}, {4.2, Litres, US, "4.4 qt"}, {31.5, Hours, US, "31.5 h"},
+		{2, Hours, Metric, "2.0 h"},
 		{88, Celsius, Metric, "88 °C"}, {88, Celsius, US, "190 °F"}, {-0.2, Celsius, Metric, "0 °C"},
-		{110.3, Kilopascal, Metric, "110 kPa"}, {110.3, Kilopascal, US, "16 psi"}, {42.5, Percent, Metric, "42.5 %"}, {40, Percent, Metric, "40 %"},
-		{20, Minutes, Metric, "20 min"}, {1, Days, Metric, "1 day"}, {30, Days, US, "30 days"}, {2500, Ohm, Metric, "2500 ohm"},
-		{500, Metres, US, "1640 ft"}, {2021, Count, Metric, "2021"}, {100, Count, Metric, "100"}, {math.NaN(), Hours, Metric, "not known"}, {math.Inf(1), Hours, US, "not known"},
+		{110.3, Kilopascal, Metric, "110 kPa"}, {110.3, Kilopascal, US, "16 psi"}, {42.5, Percent, Metric, "42.5 %"},
+		{40, Percent, Metric, "40 %"},
+		{20, Minutes, Metric, "20 min"}, {1, Days, Metric, "1 day"}, {30, Days, US, "30 days"},
+		{2500, Ohm, Metric, "2500 ohm"},
+		{500, Metres, US, "1640 ft"}, {2021, Count, Metric, "2021"}, {100, Count, Metric, "100"},
+		{math.NaN(), Hours, Metric, "not known"}, {math.Inf(1), Hours, US, "not known"},
 	} {
 		assert.Equal(t, c.want, Format(c.v, c.u, c.sys))
 	}
 }
 
 func FuzzParse(f *testing.F) {
-	for _, s := range []string{"0.5 l", "12 fl oz", "72F", "16 psi", "1 h 30", "1:30", "90 min", "1,5 l", "1 500", "−9,9", "1e999", "NaN", "0x1p-2", "½", "-0", "1:30:", "٣", "5 °", "\xff", "1,2,3"} {
+	for _, s := range []string{"0.5 l", "12 fl oz", "72F", "16 psi", "1 h 30", "1:30", "90 min", "1,5 l", "1 500",
+		"−9,9", "1e999", "NaN", "0x1p-2", "½", "-0", "1:30:", "٣", "5 °", "\xff", "1,2,3"} {
 		f.Add(s)
 	}
 	units := []Unit{Hours, Minutes, Days, Millilitres, Litres, Kilopascal, Celsius, Percent, Ohm, Metres, Count}

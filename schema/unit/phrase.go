@@ -9,7 +9,8 @@ import (
 // ParseTime reads a time as typed at a prompt: all that ParseSheetTime reads, and, counted from now in loc,
 // "now", "14:30" (today), "today", "yesterday 9:00", "monday 8:00" (the last one whose 8:00 is not still to come),
 // "20 min ago", "3 h ago", "2 days ago" (the same time of day). A day without a time of day is its midnight.
-// "29 Nov 2026 9:30", "29.11.2026" and, where order says which comes first, "29/11/2026" are read too; without a year it
+// "29 Nov 2026 9:30", "29.11.2026" and, where order says which comes first, "29/11/2026" are read too; without a year
+// it
 // is the last such day. Where nobody has said which comes first, 29/11 is still a day of November.
 // Result, note and errors are as ParseSheetTime's.
 func ParseTime(s string, now time.Time, loc *time.Location, order Order) (t time.Time, note string, err error) {
@@ -27,9 +28,11 @@ func ParseTime(s string, now time.Time, loc *time.Location, order Order) (t time
 		month = month.lastBefore(now.In(loc))
 		switch d, m := day.check() == nil, month.check() == nil; {
 		case d && m && day != month && c.year == 0:
-			return time.Time{}, "", fmt.Errorf("%s does not say which is the day and which the month: write %04d-%02d-%02d or "+
-				"%04d-%02d-%02d, or set it once: shedbook set date-order dmy", Quote(s), day.year, day.month, day.day,
-				month.year, month.month, month.day)
+			return time.Time{}, "",
+				fmt.Errorf("%s does not say which is the day and which the month: write %04d-%02d-%02d or "+
+					"%04d-%02d-%02d, or set it once: shedbook set date-order dmy", Quote(s), day.year, day.month,
+					day.day,
+					month.year, month.month, month.day)
 		case d && (!m || day == month):
 			return day.in(s, loc)
 		case m && !d:

@@ -266,7 +266,8 @@ func (c civil) in(s string, loc *time.Location) (time.Time, string, error) {
 	}
 	const near = 36 * 3600 // no zone is further from UTC
 	about := time.Unix(wall, 0).In(loc)
-	if from, to := about.ZoneBounds(); (from.IsZero() || wall-from.Unix() > near) && (to.IsZero() || to.Unix()-wall > near) {
+	if from, to := about.ZoneBounds(); (from.IsZero() || wall-from.Unix() > near) &&
+		(to.IsZero() || to.Unix()-wall > near) {
 		_, off := about.Zone()
 		return time.Unix(wall-int64(off), 0).UTC(), "", nil // the offset does not change around then
 	}
@@ -291,8 +292,9 @@ func (c civil) in(s string, loc *time.Location) (time.Time, string, error) {
 	switch len(found) {
 	case 0:
 		shift := offsets[len(offsets)-1] - offsets[0]
-		return time.Time{}, "", fmt.Errorf("%s does not exist in %s, because the clocks go forward then: write %s, or add the offset",
-			Quote(s), loc, time.Unix(wall+shift, 0).UTC().Format("2006-01-02 15:04"))
+		return time.Time{}, "",
+			fmt.Errorf("%s does not exist in %s, because the clocks go forward then: write %s, or add the offset",
+				Quote(s), loc, time.Unix(wall+shift, 0).UTC().Format("2006-01-02 15:04"))
 	case 1:
 		return found[0], "", nil
 	}
@@ -339,7 +341,8 @@ func stampError(s string) error {
 	offer := func(c civil) string { return fmt.Sprintf("%04d-%02d-%02d%s", c.year, c.month, c.day, clock) }
 	switch df, mf := dayFirst.check() == nil, monthFirst.check() == nil; {
 	case df && mf && dayFirst != monthFirst:
-		return fmt.Errorf("%s does not say which is the day and which the month: write %s or %s", Quote(s), offer(dayFirst),
+		return fmt.Errorf("%s does not say which is the day and which the month: write %s or %s", Quote(s),
+			offer(dayFirst),
 			offer(monthFirst))
 	case df:
 		return fmt.Errorf("%s is not written year-month-day: write %s", Quote(s), offer(dayFirst))

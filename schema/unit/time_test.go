@@ -20,14 +20,20 @@ func zone(t testing.TB, name string) *time.Location {
 func TestParseSheetTime(t *testing.T) {
 	two := zone(t, "UTC+2")
 	for _, c := range []struct{ in, want string }{
-		{"1985-04-12T23:20:50.52Z", "1985-04-12T23:20:50Z"},                                        // RFC 3339 5.8, to the second
-		{"1996-12-19T16:39:57-08:00", "1996-12-20T00:39:57Z"},                                      // RFC 3339 5.8
-		{"1985-04-12t23:20:50z", "1985-04-12T23:20:50Z"},                                           // RFC 3339 5.6: T and Z may be lower case
-		{"1990-12-31 15:59:00-08:00", "1990-12-31T23:59:00Z"},                                      // RFC 3339 5.6: a space for the T
-		{"2025-01-11 08:45", "2025-01-11T06:45:00Z"}, {"2025-01-11T08:45", "2025-01-11T06:45:00Z"}, // local, two hours east
-		{"2025-01-11 8:45:30", "2025-01-11T06:45:30Z"}, {"2025-01-11", "2025-01-10T22:00:00Z"}, {" 2025-1-9 ", "2025-01-08T22:00:00Z"},
+		// RFC 3339 5.8, to the second
+		{"1985-04-12T23:20:50.52Z", "1985-04-12T23:20:50Z"},
+		{"1996-12-19T16:39:57-08:00", "1996-12-20T00:39:57Z"}, // RFC 3339 5.8
+		// RFC 3339 5.6: T and Z may be lower case
+		{"1985-04-12t23:20:50z", "1985-04-12T23:20:50Z"},
+		// RFC 3339 5.6: a space for the T
+		{"1990-12-31 15:59:00-08:00", "1990-12-31T23:59:00Z"},
+		// local, two hours east
+		{"2025-01-11 08:45", "2025-01-11T06:45:00Z"}, {"2025-01-11T08:45", "2025-01-11T06:45:00Z"},
+		{"2025-01-11 8:45:30", "2025-01-11T06:45:30Z"}, {"2025-01-11", "2025-01-10T22:00:00Z"},
+		{" 2025-1-9 ", "2025-01-08T22:00:00Z"},
 		{"2025/01/11 08:45", "2025-01-11T06:45:00Z"},
-		{"2024-02-29", "2024-02-28T22:00:00Z"}, {"2000-02-29 12:00", "2000-02-29T10:00:00Z"}, // leap days: every 4th year, and every 400th
+		// leap days: every 4th year, and every 400th
+		{"2024-02-29", "2024-02-28T22:00:00Z"}, {"2000-02-29 12:00", "2000-02-29T10:00:00Z"},
 		{"1950-01-01 00:00", "1949-12-31T22:00:00Z"}, {"2200-12-31 23:59", "2200-12-31T21:59:00Z"},
 	} {
 		got, note, err := ParseSheetTime(c.in, two, "")
@@ -40,8 +46,10 @@ func TestParseSheetTime(t *testing.T) {
 
 func TestParseSheetTimeRefuses(t *testing.T) {
 	for _, c := range []struct{ in, want string }{
-		{"31/02/2025 9am", `"31/02/2025 9am" is not a day, as February 2025 has 28 days: write year-month-day, such as 2025-02-28 09:00`},
-		{"03/04/2026 9:00", `"03/04/2026 9:00" does not say which is the day and which the month: write 2026-04-03 09:00 or 2026-03-04 09:00`},
+		{"31/02/2025 9am",
+			`"31/02/2025 9am" is not a day, as February 2025 has 28 days: write year-month-day, such as 2025-02-28 09:00`},
+		{"03/04/2026 9:00",
+			`"03/04/2026 9:00" does not say which is the day and which the month: write 2026-04-03 09:00 or 2026-03-04 09:00`},
 		{"14.03.2026", `"14.03.2026" is not written year-month-day: write 2026-03-14`},
 		{"3/14/26 2:30 pm", `"3/14/26 2:30 pm" is not written year-month-day: write 2026-03-14 14:30`},
 		{"2025-02-29", `"2025-02-29" has no such day: February 2025 has 28 days`},
@@ -73,16 +81,22 @@ func TestParseSheetTimeRefuses(t *testing.T) {
 func TestClocksChange(t *testing.T) {
 	for _, c := range []struct{ zone, in, want, note, err string }{
 		{"Europe/Berlin", "2026-03-29 01:59", "2026-03-29T00:59:00Z", "", ""},
-		{"Europe/Berlin", "2026-03-29 02:00", "", "", `"2026-03-29 02:00" does not exist in Europe/Berlin, because the clocks go forward then: write 2026-03-29 03:00, or add the offset`},
-		{"Europe/Berlin", "2026-03-29 02:59", "", "", `"2026-03-29 02:59" does not exist in Europe/Berlin, because the clocks go forward then: write 2026-03-29 03:59, or add the offset`},
+		{"Europe/Berlin", "2026-03-29 02:00", "", "",
+			`"2026-03-29 02:00" does not exist in Europe/Berlin, because the clocks go forward then: write 2026-03-29 03:00, or add the offset`},
+		{"Europe/Berlin", "2026-03-29 02:59", "", "",
+			`"2026-03-29 02:59" does not exist in Europe/Berlin, because the clocks go forward then: write 2026-03-29 03:59, or add the offset`},
 		{"Europe/Berlin", "2026-03-29 03:00", "2026-03-29T01:00:00Z", "", ""},
 		{"Europe/Berlin", "2026-10-25 01:59", "2026-10-24T23:59:00Z", "", ""},
-		{"Europe/Berlin", "2026-10-25 02:30", "2026-10-25T00:30:00Z", `"2026-10-25 02:30" happens twice in Europe/Berlin, because the clocks go back: taken as the first, 2026-10-25T02:30:00+02:00`, ""},
+		{"Europe/Berlin", "2026-10-25 02:30", "2026-10-25T00:30:00Z",
+			`"2026-10-25 02:30" happens twice in Europe/Berlin, because the clocks go back: taken as the first, 2026-10-25T02:30:00+02:00`, ""},
 		{"Europe/Berlin", "2026-10-25T02:30:00+01:00", "2026-10-25T01:30:00Z", "", ""},
 		{"Europe/Berlin", "2026-10-25 03:00", "2026-10-25T02:00:00Z", "", ""},
-		{"America/New_York", "2026-03-08 02:30", "", "", `"2026-03-08 02:30" does not exist in America/New_York, because the clocks go forward then: write 2026-03-08 03:30, or add the offset`},
-		{"Australia/Lord_Howe", "2026-04-05 01:45", "2026-04-04T14:45:00Z", `"2026-04-05 01:45" happens twice in Australia/Lord_Howe, because the clocks go back: taken as the first, 2026-04-05T01:45:00+11:00`, ""},
-		{"Pacific/Apia", "2011-12-30 12:00", "", "", `"2011-12-30 12:00" does not exist in Pacific/Apia, because the clocks go forward then: write 2011-12-31 12:00, or add the offset`},
+		{"America/New_York", "2026-03-08 02:30", "", "",
+			`"2026-03-08 02:30" does not exist in America/New_York, because the clocks go forward then: write 2026-03-08 03:30, or add the offset`},
+		{"Australia/Lord_Howe", "2026-04-05 01:45", "2026-04-04T14:45:00Z",
+			`"2026-04-05 01:45" happens twice in Australia/Lord_Howe, because the clocks go back: taken as the first, 2026-04-05T01:45:00+11:00`, ""},
+		{"Pacific/Apia", "2011-12-30 12:00", "", "",
+			`"2011-12-30 12:00" does not exist in Pacific/Apia, because the clocks go forward then: write 2011-12-31 12:00, or add the offset`},
 	} {
 		got, note, err := ParseSheetTime(c.in, zone(t, c.zone), "")
 		if c.err != "" {
@@ -97,7 +111,8 @@ func TestClocksChange(t *testing.T) {
 
 // Any instant, written as a local time and read again, is that instant, or its note says it happened twice.
 func TestLocalTimesRoundTrip(t *testing.T) {
-	names := []string{"Europe/Berlin", "America/New_York", "Australia/Lord_Howe", "Pacific/Apia", "Asia/Kathmandu", "Africa/Casablanca", "UTC-03:30"}
+	names := []string{"Europe/Berlin", "America/New_York", "Australia/Lord_Howe", "Pacific/Apia", "Asia/Kathmandu",
+		"Africa/Casablanca", "UTC-03:30"}
 	rapid.Check(t, func(t *rapid.T) {
 		loc, err := ParseZone(rapid.SampledFrom(names).Draw(t, "zone"))
 		require.NoError(t, err)
@@ -107,7 +122,8 @@ func TestLocalTimesRoundTrip(t *testing.T) {
 			return
 		}
 		got, note, err := ParseSheetTime(local.Format("2006-01-02 15:04:05"), loc, "")
-		if err != nil || !got.Equal(want) && (note == "" || got.In(loc).Format(time.DateTime) != local.Format(time.DateTime) || got.After(want)) {
+		if err != nil || !got.Equal(want) && (note == "" ||
+			got.In(loc).Format(time.DateTime) != local.Format(time.DateTime) || got.After(want)) {
 			t.Fatalf("%v in %v: %v %q %v", want, loc, got, note, err)
 		}
 		// An instant with its offset needs no zone.
@@ -123,12 +139,20 @@ func TestParseTime(t *testing.T) {
 	two := zone(t, "UTC+2")
 	now := time.Date(2026, 3, 14, 10, 20, 30, 999, two)
 	for _, c := range []struct{ in, want string }{
-		{"now", "2026-03-14T10:20:30+02:00"}, {"14:30", "2026-03-14T14:30:00+02:00"}, {"9am", "2026-03-14T09:00:00+02:00"}, {"12 am", "2026-03-14T00:00:00+02:00"}, {"12:15pm", "2026-03-14T12:15:00+02:00"},
-		{"today", "2026-03-14T00:00:00+02:00"}, {"Today at 8:00", "2026-03-14T08:00:00+02:00"}, {"yesterday 9:00", "2026-03-13T09:00:00+02:00"}, {"yesterday", "2026-03-13T00:00:00+02:00"},
-		{"monday 8:00", "2026-03-09T08:00:00+02:00"}, {"mon 8:00", "2026-03-09T08:00:00+02:00"}, {"last friday 17:00", "2026-03-13T17:00:00+02:00"},
-		{"saturday 8:00", "2026-03-14T08:00:00+02:00"}, {"saturday 11:00", "2026-03-07T11:00:00+02:00"}, {"sunday", "2026-03-08T00:00:00+02:00"},
-		{"20 min ago", "2026-03-14T10:00:30+02:00"}, {"3 h ago", "2026-03-14T07:20:30+02:00"}, {"1 h 30 ago", "2026-03-14T08:50:30+02:00"}, {"2 days ago", "2026-03-12T10:20:30+02:00"}, {"1 week ago", "2026-03-07T10:20:30+02:00"},
-		{"2026-03-01 07:00", "2026-03-01T07:00:00+02:00"}, {"2026-03-01", "2026-03-01T00:00:00+02:00"}, {"2026-03-01T07:00:00Z", "2026-03-01T09:00:00+02:00"},
+		{"now", "2026-03-14T10:20:30+02:00"}, {"14:30", "2026-03-14T14:30:00+02:00"},
+		{"9am", "2026-03-14T09:00:00+02:00"}, {"12 am", "2026-03-14T00:00:00+02:00"},
+		{"12:15pm", "2026-03-14T12:15:00+02:00"},
+		{"today", "2026-03-14T00:00:00+02:00"}, {"Today at 8:00", "2026-03-14T08:00:00+02:00"},
+		{"yesterday 9:00", "2026-03-13T09:00:00+02:00"}, {"yesterday", "2026-03-13T00:00:00+02:00"},
+		{"monday 8:00", "2026-03-09T08:00:00+02:00"}, {"mon 8:00", "2026-03-09T08:00:00+02:00"},
+		{"last friday 17:00", "2026-03-13T17:00:00+02:00"},
+		{"saturday 8:00", "2026-03-14T08:00:00+02:00"}, {"saturday 11:00", "2026-03-07T11:00:00+02:00"},
+		{"sunday", "2026-03-08T00:00:00+02:00"},
+		{"20 min ago", "2026-03-14T10:00:30+02:00"}, {"3 h ago", "2026-03-14T07:20:30+02:00"},
+		{"1 h 30 ago", "2026-03-14T08:50:30+02:00"}, {"2 days ago", "2026-03-12T10:20:30+02:00"},
+		{"1 week ago", "2026-03-07T10:20:30+02:00"},
+		{"2026-03-01 07:00", "2026-03-01T07:00:00+02:00"}, {"2026-03-01", "2026-03-01T00:00:00+02:00"},
+		{"2026-03-01T07:00:00Z", "2026-03-01T09:00:00+02:00"},
 	} {
 		got, _, err := ParseTime(c.in, now, two, "")
 		if assert.NoError(t, err, c.in) {
@@ -141,10 +165,14 @@ func TestParseTime(t *testing.T) {
 		order Order
 		want  string
 	}{
-		{"14 Mar 2026 09:30", "", "2026-03-14T09:30:00+02:00"}, {"1 March 2026", "", "2026-03-01T00:00:00+02:00"}, {"13 Mar", "", "2026-03-13T00:00:00+02:00"},
+		{"14 Mar 2026 09:30", "", "2026-03-14T09:30:00+02:00"}, {"1 March 2026", "", "2026-03-01T00:00:00+02:00"},
+		{"13 Mar", "", "2026-03-13T00:00:00+02:00"},
 		{"15 Mar 8:00", "", "2025-03-15T08:00:00+02:00"}, // not still to come
-		{"13.3.2026 9:30", "", "2026-03-13T09:30:00+02:00"}, {"13.03.26", "", "2026-03-13T00:00:00+02:00"}, {"13.3.", "", "2026-03-13T00:00:00+02:00"},
-		{"29/11", DayFirst, "2025-11-29T00:00:00+02:00"}, {"29/11", "", "2025-11-29T00:00:00+02:00"}, {"11/29/2025 9am", "", "2025-11-29T09:00:00+02:00"}, {"3/2/2026 9am", DayFirst, "2026-02-03T09:00:00+02:00"}, {"3/2/2026 9:30 pm", MonthFirst, "2026-03-02T21:30:00+02:00"},
+		{"13.3.2026 9:30", "", "2026-03-13T09:30:00+02:00"}, {"13.03.26", "", "2026-03-13T00:00:00+02:00"},
+		{"13.3.", "", "2026-03-13T00:00:00+02:00"},
+		{"29/11", DayFirst, "2025-11-29T00:00:00+02:00"}, {"29/11", "", "2025-11-29T00:00:00+02:00"},
+		{"11/29/2025 9am", "", "2025-11-29T09:00:00+02:00"}, {"3/2/2026 9am", DayFirst, "2026-02-03T09:00:00+02:00"},
+		{"3/2/2026 9:30 pm", MonthFirst, "2026-03-02T21:30:00+02:00"},
 		{"2/3", MonthFirst, "2026-02-03T00:00:00+02:00"}, {"3-2-2026", DayFirst, "2026-02-03T00:00:00+02:00"},
 	} {
 		got, _, err := ParseTime(c.in, now, two, c.order)
@@ -162,7 +190,8 @@ func TestParseTime(t *testing.T) {
 		{"9999999 days ago", `"9999999 days ago" is not a time: write 20 min ago, 3 h ago or 2 days ago`},
 		{"80000 days ago", `"80000 days ago" is outside the years 1950 to 2200`},
 		{"25:00", `"25:00" has no such time of day: write 00:00 to 23:59`},
-		{"31/02/2025 9am", `"31/02/2025 9am" is not a day, as February 2025 has 28 days: write year-month-day, such as 2025-02-28 09:00`},
+		{"31/02/2025 9am",
+			`"31/02/2025 9am" is not a day, as February 2025 has 28 days: write year-month-day, such as 2025-02-28 09:00`},
 	} {
 		_, _, err := ParseTime(c.in, now, two, "")
 		assert.EqualError(t, err, c.want)
@@ -176,7 +205,8 @@ func TestParseTime(t *testing.T) {
 
 func TestParseZone(t *testing.T) {
 	for in, want := range map[string]string{
-		"UTC": "UTC", "utc": "UTC", "Z": "UTC", "UTC+0": "UTC", "UTC+2": "UTC+02:00", "+02:00": "UTC+02:00", "-0330": "UTC-03:30", "utc-3:30": "UTC-03:30",
+		"UTC": "UTC", "utc": "UTC", "Z": "UTC", "UTC+0": "UTC", "UTC+2": "UTC+02:00", "+02:00": "UTC+02:00",
+		"-0330": "UTC-03:30", "utc-3:30": "UTC-03:30",
 		"Europe/Berlin": "Europe/Berlin", "europe/berlin": "Europe/Berlin", "america/new_york": "America/New_York",
 	} {
 		loc, err := ParseZone(in)
@@ -187,7 +217,8 @@ func TestParseZone(t *testing.T) {
 		at := time.Date(2026, 7, 1, 12, 0, 0, 0, time.UTC)
 		assert.Equal(t, at.In(loc).Format(time.RFC3339), at.In(again).Format(time.RFC3339), in)
 	}
-	for _, in := range []string{"", "Mars/Base", "../../etc/passwd", "/etc/localtime", "UTC+15", "UTC+2:7", "+", "UTC "[:0]} {
+	for _, in := range []string{"", "Mars/Base", "../../etc/passwd", "/etc/localtime", "UTC+15", "UTC+2:7", "+",
+		"UTC "[:0]} {
 		_, err := ParseZone(in)
 		assert.EqualError(t, err, Quote(in)+" is not a time zone: write Europe/Berlin, UTC+2 or UTC", in)
 	}
@@ -210,8 +241,10 @@ func TestFormatTime(t *testing.T) {
 }
 
 func FuzzParseTime(f *testing.F) {
-	for _, s := range []string{"2026-03-14 09:30", "2026-03-14T09:30:00+02:00", "2026-03-29 02:30", "2026-10-25 02:30", "31/02/2025 9am", "yesterday 9:00", "monday 8:00", "3 h ago",
-		"20 min ago", "now", "14:30", "9am", "2024-02-29", "last", "ago", "today at", "1/2/3", "2026-03-14T", "0000-00-00", "\xff ago", "sun"} {
+	for _, s := range []string{"2026-03-14 09:30", "2026-03-14T09:30:00+02:00", "2026-03-29 02:30", "2026-10-25 02:30",
+		"31/02/2025 9am", "yesterday 9:00", "monday 8:00", "3 h ago",
+		"20 min ago", "now", "14:30", "9am", "2024-02-29", "last", "ago", "today at", "1/2/3", "2026-03-14T",
+		"0000-00-00", "\xff ago", "sun"} {
 		f.Add(s)
 	}
 	berlin := zone(f, "Europe/Berlin")

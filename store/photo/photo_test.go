@@ -72,7 +72,8 @@ func TestStripKeepsWhichWayUp(t *testing.T) {
 		require.Equal(t, want, Orientation(out), name)
 		require.Equal(t, want != 1, bytes.Contains(out, exifID) || bytes.Contains(out, []byte("eXIf")), name)
 	}
-	for _, other := range []string{"", "%PDF-1.7\n", "\xFF\xD8\xFF\xE1\x00\x01", "\xFF\xD8\xFF\xE1\xFF\xFF", pngSignature + "\xFF\xFF\xFF\xFFeXIf1234"} {
+	for _, other := range []string{"", "%PDF-1.7\n", "\xFF\xD8\xFF\xE1\x00\x01", "\xFF\xD8\xFF\xE1\xFF\xFF",
+		pngSignature + "\xFF\xFF\xFF\xFFeXIf1234"} {
 		require.Equal(t, 1, Orientation([]byte(other)), other)
 	}
 }
@@ -128,13 +129,15 @@ func TestStripRefuses(t *testing.T) {
 		data []byte
 		want string
 	}{
-		"a wrong checksum":         {flipped, "checksum"},
-		"a segment too short":      {[]byte{0xFF, mSOI, 0xFF, mAPP0, 0, 1, 0, 0}, "at least 2"},
-		"no marker":                {[]byte{0xFF, mSOI, 0xFF, mAPP0, 0, 2, 7}, "where a marker should begin"},
-		"nothing but an end":       {[]byte{0xFF, mSOI, 0xFF, mEOI}, "no picture"},
-		"no chunk but an end":      {append([]byte(pngSignature), append(pngChunk("IHDR", make([]byte, 13)), pngChunk("IEND", nil)...)...), "no picture"},
-		"chunks out of order":      {append([]byte(pngSignature), pngChunk("IEND", nil)...), "IHDR comes first"},
-		"an unknown needful chunk": {append([]byte(pngSignature), append(pngChunk("IHDR", make([]byte, 13)), pngChunk("ABCD", nil)...)...), "unknown"},
+		"a wrong checksum":    {flipped, "checksum"},
+		"a segment too short": {[]byte{0xFF, mSOI, 0xFF, mAPP0, 0, 1, 0, 0}, "at least 2"},
+		"no marker":           {[]byte{0xFF, mSOI, 0xFF, mAPP0, 0, 2, 7}, "where a marker should begin"},
+		"nothing but an end":  {[]byte{0xFF, mSOI, 0xFF, mEOI}, "no picture"},
+		"no chunk but an end": {append([]byte(pngSignature),
+			append(pngChunk("IHDR", make([]byte, 13)), pngChunk("IEND", nil)...)...), "no picture"},
+		"chunks out of order": {append([]byte(pngSignature), pngChunk("IEND", nil)...), "IHDR comes first"},
+		"an unknown needful chunk": {append([]byte(pngSignature),
+			append(pngChunk("IHDR", make([]byte, 13)), pngChunk("ABCD", nil)...)...), "unknown"},
 	} {
 		_, _, err := StripMetadata(c.data)
 		require.ErrorContains(t, err, c.want, name)

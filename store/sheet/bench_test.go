@@ -34,8 +34,10 @@ func yard(n int) ([]byte, *schema.Known) {
 	for i := range n {
 		h := float64(1+rng.IntN(50)) / 10
 		out := float64(rng.IntN(100000)) / 10
-		fmt.Fprintf(&b, "run-%07d,%s,%s,%s,%.1f,%.1f,%.1f,%s,%s,%s,%s,%d,\n", i, machines[rng.IntN(1000)], drivers[rng.IntN(300)],
-			at.Add(time.Duration(i)*5*time.Minute).Format(time.RFC3339), h, out, out+h, pick("terrain"), pick("speed"), pick("range"), pick("load"), rng.IntN(50)-10)
+		fmt.Fprintf(&b, "run-%07d,%s,%s,%s,%.1f,%.1f,%.1f,%s,%s,%s,%s,%d,\n", i, machines[rng.IntN(1000)],
+			drivers[rng.IntN(300)],
+			at.Add(time.Duration(i)*5*time.Minute).Format(time.RFC3339), h, out, out+h, pick("terrain"), pick("speed"),
+			pick("range"), pick("load"), rng.IntN(50)-10)
 	}
 	return b.Bytes(), known
 }

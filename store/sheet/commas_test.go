@@ -19,8 +19,10 @@ func TestPointsAmongDecimalCommas(t *testing.T) {
 		cells []string
 		says  string
 	}{
-		"after":                {[]string{"2,5", "1.234"}, `runs.csv:3: hours: "1.234" could be 1,234 or 1234, since line 2 has a decimal comma: write one of them`},
-		"before":               {[]string{"1.234", "2,5"}, "runs.csv:2: hours: a number such as 1.234 could be 1.234 or 1234, since line 3 has a decimal comma: write one of them"},
+		"after": {[]string{"2,5", "1.234"},
+			`runs.csv:3: hours: "1.234" could be 1,234 or 1234, since line 2 has a decimal comma: write one of them`},
+		"before": {[]string{"1.234", "2,5"}, "runs.csv:2: hours: a number such as 1.234 could be 1.234 " +
+			"or 1234, since line 3 has a decimal comma: write one of them"},
 		"with a unit":          {[]string{"2,5 h", "1.234 h"}, `runs.csv:3: hours: "1.234 h" could be`},
 		"no comma":             {[]string{"2.5", "1.234"}, ""},
 		"nothing before it":    {[]string{"2,5", "0.234"}, ""},

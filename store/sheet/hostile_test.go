@@ -35,7 +35,9 @@ const (
 func bare(t require.TestingT, rows, styles, texts, workbook string) []byte {
 	var b bytes.Buffer
 	z := zip.NewWriter(&b)
-	for _, p := range [][2]string{{"_rels/.rels", relsXML}, {"xl/workbook.xml", workbook}, {"xl/_rels/workbook.xml.rels", partsXML}, {"xl/styles.xml", styles}, {"xl/sharedStrings.xml", texts}, {"xl/worksheets/sheet1.xml", rows}} {
+	for _, p := range [][2]string{{"_rels/.rels", relsXML}, {"xl/workbook.xml", workbook},
+		{"xl/_rels/workbook.xml.rels", partsXML}, {"xl/styles.xml", styles}, {"xl/sharedStrings.xml", texts},
+		{"xl/worksheets/sheet1.xml", rows}} {
 		how := zip.Store
 		if len(p[1]) > 1<<20 {
 			how = zip.Deflate
@@ -66,8 +68,10 @@ func TestBareWorkbook(t *testing.T) {
 	assert.Empty(t, wrong)
 	assert.Equal(t, 1, good)
 	// Cells and rows need no references (ECMA-376-1, 18.3.1.4 and 18.3.1.73: r is optional), names may have a prefix.
-	plain := strings.NewReplacer(`<row r="2">`, `<row>`, ` r="A2"`, "", ` r="B2"`, "", ` r="C2"`, "").Replace(headXML + rowXML + tailXML)
-	for _, rows := range []string{plain, strings.NewReplacer("</", "</x:", "<", "<x:", "<x:/x:", "</x:").Replace(plain)} {
+	plain := strings.NewReplacer(`<row r="2">`, `<row>`, ` r="A2"`, "", ` r="B2"`, "", ` r="C2"`,
+		"").Replace(headXML + rowXML + tailXML)
+	for _, rows := range []string{plain, strings.NewReplacer("</", "</x:", "<", "<x:", "<x:/x:",
+		"</x:").Replace(plain)} {
 		good, wrong = wrongWith(t, bare(t, rows, styleXML, textXML, bookXML))
 		assert.Empty(t, wrong)
 		assert.Equal(t, 1, good)
@@ -94,24 +98,38 @@ func TestRefused(t *testing.T) {
 	}{
 		{"nothing", nil, "season.xlsx:1: is not a workbook (.xlsx): save it as one, or as CSV UTF-8"},
 		{"CSV", []byte("machine,start\nR4,2026-03-14\n"), "season.xlsx:1: is not a workbook (.xlsx)"},
-		{"old or encrypted", []byte("\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + many("x", 600)), "season.xlsx:1: is an old workbook (.xls), or one with a password"},
-		{"an archive", archive("readme.txt"), "season.xlsx:1: is not a workbook, or is damaged (_rels/.rels is missing)"},
+		{"old or encrypted", []byte("\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + many("x", 600)),
+			"season.xlsx:1: is an old workbook (.xls), or one with a password"},
+		{"an archive", archive("readme.txt"),
+			"season.xlsx:1: is not a workbook, or is damaged (_rels/.rels is missing)"},
 		{"OpenDocument", archive("content.xml"), "season.xlsx:1: is an OpenDocument file: save it as .xlsx"},
 		{"cut off", whole[:len(whole)/2], "season.xlsx:1: is not a workbook, or is damaged"},
-		{"no tabs' part", bare(t, "", styleXML, textXML, `<workbook><sheets>`), "is damaged (xl/workbook.xml ends too early)"},
-		{"a tab cut off between rows", rows(headXML + rowXML), "season.xlsx[runs]:2: the tab is damaged after this row (it ends too early)"},
-		{"a tab cut off within a row", rows(headXML + rowXML[:60]), "season.xlsx[runs]:2: the tab is damaged after this row (it ends too early)"},
+		{"no tabs' part", bare(t, "", styleXML, textXML, `<workbook><sheets>`),
+			"is damaged (xl/workbook.xml ends too early)"},
+		{"a tab cut off between rows", rows(headXML + rowXML),
+			"season.xlsx[runs]:2: the tab is damaged after this row (it ends too early)"},
+		{"a tab cut off within a row", rows(headXML + rowXML[:60]),
+			"season.xlsx[runs]:2: the tab is damaged after this row (it ends too early)"},
 		{"no XML", rows(headXML + "<row 1>"), "season.xlsx[runs]:1: the tab is damaged after this row (it, line 1"},
-		{"rows out of order", rows(headXML + rowXML + `<row r="2"></row>` + tailXML), `season.xlsx[runs]:2: the tab is damaged after this row (it: row "2" comes after row 2)`},
+		{"rows out of order", rows(headXML + rowXML + `<row r="2"></row>` + tailXML),
+			`season.xlsx[runs]:2: the tab is damaged after this row (it: row "2" comes after row 2)`},
 		{"no such cell", rows(headXML + `<row r="2"><c r="ZZZZ1"/></row>` + tailXML), `there is no cell "ZZZZ1"`},
-		{"an entity", rows(`<!DOCTYPE x [<!ENTITY a "aaaa">]>` + headXML + `<row><c t="str"><v>&a;</v></c></row>` + tailXML), "invalid character entity"},
-		{"no such text", rows(strings.Replace(headXML+rowXML+tailXML, "<v>3</v>", "<v>9</v>", 1)), "season.xlsx[runs]:2: machine: can't be read (points at text 10 of 4)"},
-		{"a formula's error", rows(strings.Replace(headXML+rowXML+tailXML, `t="s"><v>3</v>`, `t="e"><f>NA()</f><v>#N/A</v>`, 1)), "season.xlsx[runs]:2: machine: has the error #N/A instead of a value"},
-		{"no number", rows(strings.Replace(headXML+rowXML+tailXML, "2.5", "NaN", 1)), `season.xlsx[runs]:2: hours: has "NaN" in place of a number`},
-		{"an endless row", rows(headXML + `<row r="2"><c t="str"><v>` + many("x", maxRowXML) + `</v></c></row>` + tailXML), "season.xlsx[runs]:2: the row is larger than 4 MiB"},
-		{"an endless name", rows(headXML + "<" + many("x", maxRowXML+1)), "season.xlsx[runs]:1: the row is larger than 4 MiB"},
-		{"a bomb", rows(headXML + many(many(" ", 1<<20)+"<x/>", freeUnpack>>20) + tailXML), "season.xlsx[runs]:1: the tab is far too large when unpacked"},
-		{"a bomb of styles", bare(t, headXML+tailXML, many(many(" ", 1<<20)+"<x/>", maxSmall>>20)+styleXML, textXML, bookXML), "is far too large when unpacked"},
+		{"an entity", rows(`<!DOCTYPE x [<!ENTITY a "aaaa">]>` + headXML + `<row><c t="str"><v>&a;</v></c></row>` +
+			tailXML), "invalid character entity"},
+		{"no such text", rows(strings.Replace(headXML+rowXML+tailXML, "<v>3</v>", "<v>9</v>", 1)),
+			"season.xlsx[runs]:2: machine: can't be read (points at text 10 of 4)"},
+		{"a formula's error", rows(strings.Replace(headXML+rowXML+tailXML, `t="s"><v>3</v>`,
+			`t="e"><f>NA()</f><v>#N/A</v>`, 1)), "season.xlsx[runs]:2: machine: has the error #N/A instead of a value"},
+		{"no number", rows(strings.Replace(headXML+rowXML+tailXML, "2.5", "NaN", 1)),
+			`season.xlsx[runs]:2: hours: has "NaN" in place of a number`},
+		{"an endless row", rows(headXML + `<row r="2"><c t="str"><v>` + many("x", maxRowXML) + `</v></c></row>` +
+			tailXML), "season.xlsx[runs]:2: the row is larger than 4 MiB"},
+		{"an endless name", rows(headXML + "<" + many("x", maxRowXML+1)),
+			"season.xlsx[runs]:1: the row is larger than 4 MiB"},
+		{"a bomb", rows(headXML + many(many(" ", 1<<20)+"<x/>", freeUnpack>>20) + tailXML),
+			"season.xlsx[runs]:1: the tab is far too large when unpacked"},
+		{"a bomb of styles", bare(t, headXML+tailXML, many(many(" ", 1<<20)+"<x/>", maxSmall>>20)+styleXML, textXML,
+			bookXML), "is far too large when unpacked"},
 		{"an empty tab", rows(`<worksheet><sheetData/></worksheet>`), "season.xlsx[runs]:1: has no header row"},
 	} {
 		good, wrong := wrongWith(t, c.bytes)
@@ -123,7 +141,8 @@ func TestRefused(t *testing.T) {
 	}
 	// Shared text that is damaged makes every row that points at it bad.
 	_, wrong := wrongWith(t, bare(t, headXML+rowXML+tailXML, styleXML, textXML[:40], bookXML))
-	assert.Equal(t, []string{"season.xlsx[runs]:1: column 1: can't be read (xl/sharedstrings.xml ends too early): save the workbook again as .xlsx"}, wrong)
+	assert.Equal(t, []string{"season.xlsx[runs]:1: column 1: can't be read (xl/sharedstrings.xml ends too early): " +
+		"save the workbook again as .xlsx"}, wrong)
 }
 
 // A byte that is not as it was is never read as a whole and sound sheet of other values: the archive's checksums tell.
@@ -162,11 +181,14 @@ func TestDamagedBytes(t *testing.T) {
 	})
 }
 
-// Whatever a workbook's parts hold, reading it ends, does not panic, and says what is wrong in a line of bearable length.
+// Whatever a workbook's parts hold, reading it ends, does not panic, and says what is wrong in a line of bearable
+// length.
 func FuzzWorkbook(f *testing.F) {
 	f.Add(headXML+rowXML+tailXML, styleXML, textXML, bookXML)
 	f.Add(headXML+`<row r="2"><c r="A2" t="inlineStr"><is><t>R4</t></is></c><c r="B2" t="d"><v>2026-03-14T09:30:00</v></c><c r="C2" s="1"><f>1</f></c></row></sheetData><mergeCells><mergeCell ref="A1:B2"/></mergeCells></worksheet>`, styleXML, `<sst/>`, bookXML)
-	f.Add(headXML+`<row r="9"><c t="b"><v>1</v></c><c t="e"><v>#REF!</v></c><c r="XFD9"><v>-1e300</v></c></row>`+tailXML, `<styleSheet><cellXfs><xf numFmtId="46"/><xf numFmtId="9"/></cellXfs></styleSheet>`, textXML, strings.Replace(bookXML, "<sheets>", `<workbookPr date1904="1"/><sheets>`, 1))
+	f.Add(headXML+`<row r="9"><c t="b"><v>1</v></c><c t="e"><v>#REF!</v></c><c r="XFD9"><v>-1e300</v></c></row>`+
+		tailXML, `<styleSheet><cellXfs><xf numFmtId="46"/><xf numFmtId="9"/></cellXfs></styleSheet>`, textXML,
+		strings.Replace(bookXML, "<sheets>", `<workbookPr date1904="1"/><sheets>`, 1))
 	f.Add(`<worksheet>`, ``, `_x0041__xD800_`, `<workbook/>`)
 	f.Fuzz(func(t *testing.T, rows, styles, texts, workbook string) {
 		_, wrong := wrongWithTabs(t, bare(t, rows, styles, texts, workbook))
@@ -289,7 +311,8 @@ func TestLibreOffice(t *testing.T) {
 		}
 	}
 	runs := schema.KindNamed("runs")
-	for i, note := range []string{"=1+1", "+49 30 1234", "-5 from the mark", "@home", "007", "1e5", "TRUE", "#N/A", "2026-03-14", "14.3.", "1/2", "2:30", "50%", "é 😀 \u00a0x", "two\nlines, \"quoted\"; and\ttabs", "_x0041_"} {
+	for i, note := range []string{"=1+1", "+49 30 1234", "-5 from the mark", "@home", "007", "1e5", "TRUE", "#N/A",
+		"2026-03-14", "14.3.", "1/2", "2:30", "50%", "é 😀 \u00a0x", "two\nlines, \"quoted\"; and\ttabs", "_x0041_"} {
 		r := *want[runs][i].(*schema.Run)
 		r.Ref, r.Note = fmt.Sprintf("00%d", i), note
 		want[runs] = append(want[runs], &r)
@@ -307,7 +330,8 @@ func TestLibreOffice(t *testing.T) {
 	require.NoError(t, w.Close())
 	require.NoError(t, out.Close())
 	convert := func(to string) {
-		cmd := exec.Command(soffice, "-env:UserInstallation=file://"+filepath.Join(dir, "profile"), "--headless", "--convert-to", to, "--outdir", filepath.Join(dir, "out"), out.Name())
+		cmd := exec.Command(soffice, "-env:UserInstallation=file://"+filepath.Join(dir, "profile"), "--headless",
+			"--convert-to", to, "--outdir", filepath.Join(dir, "out"), out.Name())
 		said, err := cmd.CombinedOutput()
 		require.NoError(t, err, string(said))
 	}
@@ -323,7 +347,8 @@ func TestLibreOffice(t *testing.T) {
 			require.Empty(t, wrong)
 			require.Less(t, n, len(want[k]))
 			if d := k.Differ(want[k][n], got); len(d) > 0 {
-				t.Errorf("%s %d: %s: %v read back as %v", k.Sheet, row.Line, d[0].Name, d[0].Pointer(want[k][n]), d[0].Pointer(got))
+				t.Errorf("%s %d: %s: %v read back as %v", k.Sheet, row.Line, d[0].Name, d[0].Pointer(want[k][n]),
+					d[0].Pointer(got))
 			}
 		}
 		assert.Equal(t, len(want[k]), n, k.Sheet)
@@ -388,10 +413,13 @@ func TestTooMuchIsRefused(t *testing.T) {
 		bytes []byte
 		want  string
 	}{
-		{"many tabs", packed([2]string{"_rels/.rels", relsXML}, [2]string{"xl/workbook.xml", `<workbook xmlns:r="r"><sheets>` + tabs.String() + `</sheets></workbook>`},
-			[2]string{"xl/_rels/workbook.xml.rels", `<Relationships>` + relations.String() + `</Relationships>`}), "season.xlsx:1: has 60000 tabs, more than the 1000 that can be read"},
+		{"many tabs", packed([2]string{"_rels/.rels", relsXML},
+			[2]string{"xl/workbook.xml", `<workbook xmlns:r="r"><sheets>` + tabs.String() + `</sheets></workbook>`},
+			[2]string{"xl/_rels/workbook.xml.rels", `<Relationships>` + relations.String() + `</Relationships>`}),
+			"season.xlsx:1: has 60000 tabs, more than the 1000 that can be read"},
 		{"many files", packed(files...), "season.xlsx:1: is an archive of more than 20000 files"},
-		{"a cell far out", bare(t, fmt.Sprintf(wide, `<c r="XFD1"><v>1</v></c>`), styleXML, textXML, bookXML), "there are more than 1000 columns"},
+		{"a cell far out", bare(t, fmt.Sprintf(wide, `<c r="XFD1"><v>1</v></c>`), styleXML, textXML, bookXML),
+			"there are more than 1000 columns"},
 	} {
 		_, wrong := wrongWith(t, c.bytes)
 		if assert.NotEmpty(t, wrong, c.name) {
@@ -399,7 +427,8 @@ func TestTooMuchIsRefused(t *testing.T) {
 		}
 	}
 	// Blanks far out are no columns, in a workbook and in CSV.
-	good, wrong := wrongWith(t, bare(t, fmt.Sprintf(wide, `<c r="XFD1" t="str"><v> </v></c>`)+tailXML, styleXML, textXML, bookXML))
+	good, wrong := wrongWith(t, bare(t, fmt.Sprintf(wide, `<c r="XFD1" t="str"><v> </v></c>`)+tailXML, styleXML,
+		textXML, bookXML))
 	assert.Zero(t, good)
 	assert.Empty(t, wrong)
 	known := schema.NewKnown([]string{"R4"}, nil, nil, time.UTC)
@@ -407,7 +436,8 @@ func TestTooMuchIsRefused(t *testing.T) {
 	for _, c := range []struct{ name, text, want string }{
 		{"blank columns", "machine,start,hours" + far + "\nR4,2026-03-14 09:30,2.5" + far + "\n", ""},
 		{"a header", "machine,start,hours" + far + "x\n", "has 100003 columns, more than the 1000 that can be read"},
-		{"a row", "machine,start,hours\nR4,2026-03-14 09:30,2.5" + far + "x\n", "runs.csv:2: the row has 100003 cells, more than the 1000 that can be read"},
+		{"a row", "machine,start,hours\nR4,2026-03-14 09:30,2.5" + far + "x\n",
+			"runs.csv:2: the row has 100003 cells, more than the 1000 that can be read"},
 	} {
 		r, err := NewReader(strings.NewReader(c.text), "runs.csv", schema.KindNamed("runs"))
 		if err == nil {
@@ -447,11 +477,13 @@ func TestHiddenRowsAreSaid(t *testing.T) {
 	require.Equal(t, []string{"season.xlsx[runs]: 1 row is hidden, row 2: hidden rows are read like the others"}, said)
 }
 
-// Rows set aside stand on the lines on which they stood, quoted line breaks counted, and what is counted is counted once.
+// Rows set aside stand on the lines on which they stood, quoted line breaks counted, and what is counted is counted
+// once.
 func TestSplitKeepsLines(t *testing.T) {
 	parts, err := Split(strings.NewReader("sheet,machine,start,hours,note\nruns,R4,2026-03-14,1,\"a\nb\"\ntopups,R4,,,\nruns,R5,2026-03-15,x,\n"), "bad.csv")
 	require.NoError(t, err)
-	require.Equal(t, "machine,start,hours,note\r\nR4,2026-03-14,1,\"a\nb\"\r\n\nR5,2026-03-15,x,\r\n", string(parts[schema.KindNamed("runs")]))
+	require.Equal(t, "machine,start,hours,note\r\nR4,2026-03-14,1,\"a\nb\"\r\n\nR5,2026-03-15,x,\r\n",
+		string(parts[schema.KindNamed("runs")]))
 	var p part
 	p.add([]string{"a\nb", "c"})
 	require.Equal(t, bytes.Count(p.text, []byte("\n")), p.lines)

@@ -111,7 +111,8 @@ func NewReader(src io.Reader, name string, kind *schema.Kind) (*Reader, error) {
 	r := &Reader{name: name, kind: kind, scan: newScanner(src), head: 1}
 	first, err := r.scan.peekLine()
 	if errors.Is(err, errTooLong) {
-		return nil, r.fail(1, "", "has no line break in the first %d bytes, so no header row: it is not a sheet", MaxRow)
+		return nil, r.fail(1, "", "has no line break in the first %d bytes, so no header row: it is not a sheet",
+			MaxRow)
 	} else if err != nil {
 		return nil, fmt.Errorf("%s: %w", name, err)
 	}
@@ -206,7 +207,8 @@ func (r *Reader) readHeader(cells []string) error {
 			continue
 		}
 		if before, twice := at[c]; twice {
-			wrong = append(wrong, r.fail(r.head, c, "is in the header twice, as columns %d and %d: keep one", before+1, i+1))
+			wrong = append(wrong, r.fail(r.head, c, "is in the header twice, as columns %d and %d: keep one", before+1,
+				i+1))
 			continue
 		}
 		at[c] = i
@@ -301,8 +303,9 @@ func (r *Reader) Next() (Row, error) {
 		row := Row{Line: line}
 		have := len(cells)
 		if cells = trimBlank(cells, len(r.header)); len(cells) > maxColumns {
-			return Row{}, r.fail(line, "", "the row has %d cells, more than the %d that can be read: this is not a sheet of %s",
-				have, maxColumns, r.kind.Sheet)
+			return Row{},
+				r.fail(line, "", "the row has %d cells, more than the %d that can be read: this is not a sheet of %s",
+					have, maxColumns, r.kind.Sheet)
 		}
 		for len(cells) < len(r.header) {
 			cells = append(cells, "")
@@ -333,8 +336,9 @@ func (r *Reader) comment(cells []string) (skip bool, wrong string) {
 		if blank(cells[1:]) {
 			return true, ""
 		}
-		return false, "the row begins with a comment, but has values beside it: clear its first cell, or put the values " +
-			"on a line of their own"
+		return false,
+			"the row begins with a comment, but has values beside it: clear its first cell, or put the values " +
+				"on a line of their own"
 	}
 	if r.remark < 0 || r.remark >= len(cells) {
 		return false, ""
@@ -355,8 +359,9 @@ func (r *Reader) comment(cells []string) (skip bool, wrong string) {
 			told = f == nil || !f.Required || strings.HasSuffix(c, "(required)")
 		}
 		if !told {
-			return false, fmt.Sprintf("the row is marked as %s, but has values: clear this cell so that the row is read, or "+
-				"take the row out", unit.Quote(remark))
+			return false,
+				fmt.Sprintf("the row is marked as %s, but has values: clear this cell so that the row is read, or "+
+					"take the row out", unit.Quote(remark))
 		}
 	}
 	return true, ""
@@ -385,8 +390,9 @@ func (r *Reader) judgeCommas(row *Row) error {
 				r.commas = row.Line
 			}
 			if r.dotted != nil {
-				return r.fail(r.dotted[0], r.column(r.dotted[1]), "a number such as 1.234 could be 1.234 or 1234, since line %d "+
-					"has a decimal comma: write one of them", row.Line)
+				return r.fail(r.dotted[0], r.column(r.dotted[1]),
+					"a number such as 1.234 could be 1.234 or 1234, since line %d "+
+						"has a decimal comma: write one of them", row.Line)
 			}
 		case !pointOrGroups.MatchString(c):
 		case r.commas > 0:
@@ -545,11 +551,13 @@ func (r *Reader) fatal(line int, err error) error {
 	}
 	switch err {
 	case errTooLong:
-		return r.fail(line, "", "the row that begins here is longer than %d bytes: a quote may not be closed, or this is "+
-			"not a sheet", MaxRow)
+		return r.fail(line, "",
+			"the row that begins here is longer than %d bytes: a quote may not be closed, or this is "+
+				"not a sheet", MaxRow)
 	case errUnclosed:
-		return r.fail(line, "", "a quote that opens in this row is never closed: close it, or write a quote within quotes "+
-			"twice")
+		return r.fail(line, "",
+			"a quote that opens in this row is never closed: close it, or write a quote within quotes "+
+				"twice")
 	}
 	return fmt.Errorf("%s:%d: %w", r.name, line, err)
 }

@@ -304,8 +304,9 @@ func (t *Tab) makeCell(kind string, style int, value, inline string, formula boo
 	}
 	if value == "" {
 		if formula {
-			return cell{kind: wrongCell, text: "has a formula without a value: open the workbook in a spreadsheet program " +
-				"and save it, or write the value"}
+			return cell{kind: wrongCell,
+				text: "has a formula without a value: open the workbook in a spreadsheet program " +
+					"and save it, or write the value"}
 		}
 		return cell{}
 	}
@@ -332,8 +333,9 @@ func (t *Tab) makeCell(kind string, style int, value, inline string, formula boo
 		}
 		return c
 	case "e":
-		return cell{kind: wrongCell, text: fmt.Sprintf("has the error %s instead of a value: fix the formula, or write "+
-			"the value", printable(value))}
+		return cell{kind: wrongCell,
+			text: fmt.Sprintf("has the error %s instead of a value: fix the formula, or write "+
+				"the value", printable(value))}
 	case "d":
 		return cell{kind: isoCell, text: value}
 	}
@@ -431,7 +433,8 @@ func (c *cell) duration(f *schema.Field) (text, wrong string) {
 		return fmt.Sprintf("%d:%02d", s/3600, s/60%60)
 	}
 	if c.format == clockFormat && seconds >= daySeconds {
-		return "", fmt.Sprintf("shows %s but contains %s: give the cell the number format [h]:mm, or write the hours as a "+
+		return "", fmt.Sprintf("shows %s but contains %s: give the cell the number format [h]:mm, or write the hours "+
+			"as a "+
 			"number", clock(seconds%daySeconds), clock(seconds))
 	}
 	if f != nil && f.Unit == unit.Minutes {

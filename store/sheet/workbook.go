@@ -220,7 +220,8 @@ func (w *Workbook) readParts() error {
 		}
 	})
 	if err == nil && len(w.tabs) > maxTabs {
-		return w.fail("has %d tabs, more than the %d that can be read: split it, or save its tabs as CSV UTF-8", len(w.tabs),
+		return w.fail("has %d tabs, more than the %d that can be read: split it, or save its tabs as CSV UTF-8",
+			len(w.tabs),
 			maxTabs)
 	}
 	return err
@@ -355,7 +356,8 @@ func (w *Workbook) readStrings() error {
 			case "si":
 				all.WriteString(r.take())
 				if all.Len()+4*len(w.strings.ends) > maxStrings {
-					return w.fail("has more than %d MiB of text: split it, or save its tabs as CSV UTF-8", maxStrings>>20)
+					return w.fail("has more than %d MiB of text: split it, or save its tabs as CSV UTF-8",
+						maxStrings>>20)
 				}
 				w.strings.ends = append(w.strings.ends, uint32(all.Len()))
 			case "sst":

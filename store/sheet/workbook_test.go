@@ -34,7 +34,8 @@ func tabOf(t require.TestingT, w *Workbook, name string) *Tab {
 func TestWorkbookRoundTrip(t *testing.T) {
 	berlin, err := unit.ParseZone("Europe/Berlin")
 	require.NoError(t, err)
-	known := schema.NewKnown([]string{"R1", "=R2", "'; DROP TABLE runs;--", "-3", "#"}, []string{"Ines Varga", "+Tom", "''@", "A, B; \"C\""}, nil, berlin)
+	known := schema.NewKnown([]string{"R1", "=R2", "'; DROP TABLE runs;--", "-3", "#"},
+		[]string{"Ines Varga", "+Tom", "''@", "A, B; \"C\""}, nil, berlin)
 	tried := map[string]int{}
 	rapid.Check(t, func(t *rapid.T) {
 		k := rapid.SampledFrom(schema.Kinds).Draw(t, "kind")
@@ -90,7 +91,8 @@ func made(t require.TestingT, make func(f *excelize.File)) *Workbook {
 }
 
 // readTab reads a tab as a sheet of the kind: its records, and what is wrong with it.
-func readTab(t require.TestingT, w *Workbook, tab, kind string, known *schema.Known) (good []schema.Record, wrong []string) {
+func readTab(t require.TestingT, w *Workbook, tab, kind string, known *schema.Known) (good []schema.Record,
+	wrong []string) {
 	src := tabOf(t, w, tab)
 	defer src.Close()
 	r, err := NewReader(src, "season.xlsx["+tab+"]", schema.KindNamed(kind))
@@ -142,7 +144,8 @@ func TestDates(t *testing.T) {
 		{false, 39448, "dd.mm.yyyy", "2008-01-01T00:00:00Z"},
 		{false, 39448.395833333336, `[$-409]m/d/yy h:mm AM/PM;@`, "2008-01-01T09:30:00Z"}, // 9.5 of 24 hours
 		{true, 37986.395833333336, `[$-409]m/d/yy h:mm AM/PM;@`, "2008-01-01T09:30:00Z"},  // 39448 - 1462
-		{false, 39448.39583333, `d" de "mmmm" de "yyyy`, "2008-01-01T09:30:00Z"},          // as a program with fewer digits has it
+		// as a program with fewer digits has it
+		{false, 39448.39583333, `d" de "mmmm" de "yyyy`, "2008-01-01T09:30:00Z"},
 		{false, 39448 + 86399.0/86400, "yyyy-mm-dd hh:mm:ss", "2008-01-01T23:59:59Z"},     // a second before midnight
 		{false, 39448 + 86399.99999/86400, "yyyy-mm-dd hh:mm:ss", "2008-01-02T00:00:00Z"}, // rounds to it
 		{false, 46204.5, "d-mmm", "2026-07-01T12:00:00+01:00"},                            // 46204 = 39448 + 6756 days
@@ -175,17 +178,24 @@ func bookIn(t *testing.T, zone string) *schema.Known {
 // What a number format makes of a number: ECMA-376-1 (2016), 18.8.30 and 18.8.31, and what spreadsheet programs offer.
 func TestNumberFormats(t *testing.T) {
 	for code, want := range map[string]numberFormat{
-		"General": plainFormat, "0": plainFormat, "0.00": plainFormat, "#,##0.00": plainFormat, "0.00E+00": plainFormat, "# ?/?": plainFormat, "@": plainFormat, "": plainFormat,
-		`0.0" h"`: plainFormat, `0.0\h`: plainFormat, `#,##0.00 [$€-407]`: plainFormat, "[Red]0.0": plainFormat, `0_d`: plainFormat, `0;"days"`: plainFormat, `"unclosed`: plainFormat, "[h": plainFormat,
+		"General": plainFormat, "0": plainFormat, "0.00": plainFormat, "#,##0.00": plainFormat, "0.00E+00": plainFormat,
+		"# ?/?": plainFormat, "@": plainFormat, "": plainFormat,
+		`0.0" h"`: plainFormat, `0.0\h`: plainFormat, `#,##0.00 [$€-407]`: plainFormat, "[Red]0.0": plainFormat,
+		`0_d`: plainFormat, `0;"days"`: plainFormat, `"unclosed`: plainFormat, "[h": plainFormat,
 		"0%": percentFormat, "0.0 %": percentFormat,
-		"yyyy-mm-dd": dateFormat, "m/d/yyyy h:mm": dateFormat, "DD.MM.YYYY": dateFormat, "mmm": dateFormat, `yyyy"年"m"月"d"日"`: dateFormat, "[$-F800]dddd, mmmm dd, yyyy": dateFormat,
-		"h:mm": clockFormat, "hh:mm:ss": clockFormat, "mm:ss.0": clockFormat, "h AM/PM": clockFormat, "[$-F400]h:mm:ss AM/PM": clockFormat,
-		"[h]:mm": elapsedFormat, "[hh]:mm:ss": elapsedFormat, "[mm]:ss": elapsedFormat, "[s]": elapsedFormat, "[H]:MM": elapsedFormat,
+		"yyyy-mm-dd": dateFormat, "m/d/yyyy h:mm": dateFormat, "DD.MM.YYYY": dateFormat, "mmm": dateFormat,
+		`yyyy"年"m"月"d"日"`: dateFormat, "[$-F800]dddd, mmmm dd, yyyy": dateFormat,
+		"h:mm": clockFormat, "hh:mm:ss": clockFormat, "mm:ss.0": clockFormat, "h AM/PM": clockFormat,
+		"[$-F400]h:mm:ss AM/PM": clockFormat,
+		"[h]:mm":                elapsedFormat, "[hh]:mm:ss": elapsedFormat, "[mm]:ss": elapsedFormat,
+		"[s]": elapsedFormat, "[H]:MM": elapsedFormat,
 	} {
 		assert.Equal(t, want, formatOf(code), code)
 	}
 	// 18.8.30: 9 is 0%, 14 mm-dd-yy, 20 h:mm, 22 m/d/yy h:mm, 45 mm:ss, 46 [h]:mm:ss, 49 @.
-	for id, want := range map[int]numberFormat{0: plainFormat, 2: plainFormat, 9: percentFormat, 11: plainFormat, 14: dateFormat, 20: clockFormat, 22: dateFormat, 37: plainFormat, 45: clockFormat, 46: elapsedFormat, 49: plainFormat} {
+	for id, want := range map[int]numberFormat{0: plainFormat, 2: plainFormat, 9: percentFormat, 11: plainFormat,
+		14: dateFormat, 20: clockFormat, 22: dateFormat, 37: plainFormat, 45: clockFormat, 46: elapsedFormat,
+		49: plainFormat} {
 		assert.Equal(t, want, builtIn(id), id)
 	}
 }
@@ -211,16 +221,19 @@ func TestCells(t *testing.T) {
 		format("h:mm", "C4")
 		format("[h]:mm:ss", "C5")
 		format("yyyy-mm-dd", "D7")
-		require.NoError(t, f.SetCellRichText("Sheet1", "D5", []excelize.RichTextRun{{Text: "'tis "}, {Text: "rich", Font: &excelize.Font{Bold: true}}}))
+		require.NoError(t, f.SetCellRichText("Sheet1", "D5",
+			[]excelize.RichTextRun{{Text: "'tis "}, {Text: "rich", Font: &excelize.Font{Bold: true}}}))
 		require.NoError(t, f.SetCellFormula("Sheet1", "C9", "1/2"))
 	})
 	good, wrong := readTab(t, w, "Sheet1", "runs", bookIn(t, "UTC"))
 	// excelize computes no formulas: C9 has no value, as in a workbook that no spreadsheet program has saved.
-	assert.Equal(t, []string{"season.xlsx[Sheet1]:9: hours: has a formula without a value: open the workbook in a spreadsheet program and save it, or write the value"}, wrong)
+	assert.Equal(t, []string{"season.xlsx[Sheet1]:9: hours: has a formula without a value: open the workbook in a " +
+		"spreadsheet program and save it, or write the value"}, wrong)
 	var got []string
 	for _, g := range good {
 		r := g.(*schema.Run)
-		got = append(got, fmt.Sprintf("%s %s %v %q %s %s", r.Machine, r.At.Format(time.RFC3339), r.Hours.V, r.Note, r.Driver, r.Terrain))
+		got = append(got, fmt.Sprintf("%s %s %v %q %s %s", r.Machine, r.At.Format(time.RFC3339), r.Hours.V, r.Note,
+			r.Driver, r.Terrain))
 	}
 	assert.Equal(t, []string{
 		`7 2026-03-14T09:30:00Z 2.5 "=1+1" Ines Varga mud`,
@@ -240,11 +253,14 @@ func TestCells(t *testing.T) {
 	require.Empty(t, wrong)
 	require.Len(t, good, 2)
 	first, second := good[0].(*schema.Cleaning), good[1].(*schema.Cleaning)
-	assert.Equal(t, []any{"yes", schema.N(29), schema.N(57)}, []any{first.RadiatorOut, first.BlockedFront, first.BlockedBack})
-	assert.Equal(t, []any{"no", schema.N(7), schema.Num{}}, []any{second.RadiatorOut, second.BlockedFront, second.BlockedBack})
+	assert.Equal(t, []any{"yes", schema.N(29), schema.N(57)},
+		[]any{first.RadiatorOut, first.BlockedFront, first.BlockedBack})
+	assert.Equal(t, []any{"no", schema.N(7), schema.Num{}},
+		[]any{second.RadiatorOut, second.BlockedFront, second.BlockedBack})
 
 	w = made(t, func(f *excelize.File) {
-		put(t, f, "Sheet1", []any{"machine", "at", "sign", "minutes_in"}, []any{"R4", "2026-03-14", "lamp", 20.0 / 1440})
+		put(t, f, "Sheet1", []any{"machine", "at", "sign", "minutes_in"},
+			[]any{"R4", "2026-03-14", "lamp", 20.0 / 1440})
 		require.NoError(t, f.SetCellStyle("Sheet1", "D2", "D2", must(f.NewStyle(&excelize.Style{NumFmt: 45})))) // mm:ss
 	})
 	good, wrong = readTab(t, w, "Sheet1", "overheats", bookIn(t, "UTC"))
@@ -291,7 +307,8 @@ func TestMerged(t *testing.T) {
 		{"F1", "G9", ""},
 	} {
 		w := made(t, func(f *excelize.File) {
-			put(t, f, "Sheet1", []any{"machine", "start", "hours"}, []any{"R4", "2026-03-14", 1}, []any{"R4", "2026-03-15", 1})
+			put(t, f, "Sheet1", []any{"machine", "start", "hours"}, []any{"R4", "2026-03-14", 1},
+				[]any{"R4", "2026-03-15", 1})
 			require.NoError(t, f.MergeCell("Sheet1", c.from, c.to))
 		})
 		_, wrong := readTab(t, w, "Sheet1", "runs", bookIn(t, "UTC"))
@@ -312,9 +329,11 @@ func TestMerged(t *testing.T) {
 
 // An exported workbook can be filled in: another reader finds its names frozen, its lists, its cells by type.
 func TestWorkbookToFillIn(t *testing.T) {
-	known := schema.NewKnown([]string{"R4", "=R5"}, []string{"Ines Varga"}, []schema.Word{{Vocabulary: "terrain", Word: "ash"}}, zoneOf(t, "Europe/Lisbon"))
+	known := schema.NewKnown([]string{"R4", "=R5"}, []string{"Ines Varga"},
+		[]schema.Word{{Vocabulary: "terrain", Word: "ash"}}, zoneOf(t, "Europe/Lisbon"))
 	var b bytes.Buffer
-	w, err := NewWorkbookWriter(&b, []*schema.Kind{schema.KindNamed("machines"), schema.KindNamed("runs"), schema.KindNamed("bleeds")}, known)
+	w, err := NewWorkbookWriter(&b, []*schema.Kind{schema.KindNamed("machines"), schema.KindNamed("runs"),
+		schema.KindNamed("bleeds")}, known)
 	require.NoError(t, err)
 	run := &schema.Run{Hours: schema.N(2.5), Terrain: "ash", Note: "=SUM(A1)"}
 	run.Machine, run.At = "=R5", time.Date(2026, 7, 1, 8, 30, 0, 0, time.UTC) // 9:30 in Lisbon's summer
@@ -376,7 +395,8 @@ func TestWorkbookToFillIn(t *testing.T) {
 		return found
 	}
 	assert.Equal(t, map[string][]string{
-		"B2:B1048576": {"R4", "=R5"}, "D2:D1048576": {"Ines Varga"}, "H2:H1048576": append(schema.Words("terrain"), "ash"),
+		"B2:B1048576": {"R4", "=R5"}, "D2:D1048576": {"Ines Varga"},
+		"H2:H1048576": append(schema.Words("terrain"), "ash"),
 		"I2:I1048576": schema.Words("speed"), "J2:J1048576": schema.Words("range"), "K2:K1048576": schema.Words("load"),
 	}, lists("runs"))
 	assert.Equal(t, schema.Words("points"), lists("bleeds")["E2:E1048576"])
@@ -407,8 +427,10 @@ func TestTwiceTheSameHour(t *testing.T) {
 // What XML does not take is written by its number (ECMA-376-1, 22.9.2.19), and text that looks so by its underscore's.
 func TestEscapes(t *testing.T) {
 	for in, want := range map[string]string{
-		"a<b&c>d": "a&lt;b&amp;c&gt;d", "\x1b[31m": "_x001B_[31m", "a\r\nb": "a_x000D_\nb", "_x0041_": "_x005F_x0041_", "_x0041_x0042_": "_x005F_x0041_x005F_x0042_",
-		"_xD800_": "_x005F_xD800_", "_x41_": "_x41_", "__x": "__x", "\uffff": "_xFFFF_", "😀": "😀", `"x"`: "&quot;x&quot;",
+		"a<b&c>d": "a&lt;b&amp;c&gt;d", "\x1b[31m": "_x001B_[31m", "a\r\nb": "a_x000D_\nb", "_x0041_": "_x005F_x0041_",
+		"_x0041_x0042_": "_x005F_x0041_x005F_x0042_",
+		"_xD800_":       "_x005F_xD800_", "_x41_": "_x41_", "__x": "__x", "\uffff": "_xFFFF_", "😀": "😀",
+		`"x"`: "&quot;x&quot;",
 	} {
 		got := string(appendXML(nil, in))
 		assert.Equal(t, want, got)
@@ -419,5 +441,6 @@ func TestEscapes(t *testing.T) {
 	w, err := NewWorkbookWriter(io.Discard, []*schema.Kind{schema.KindNamed("drivers")}, bookIn(t, "UTC"))
 	require.NoError(t, err)
 	assert.NoError(t, w.Write(&schema.Driver{Name: "Ines Varga", Note: strings.Repeat("é", 32767)}))
-	assert.ErrorContains(t, w.Write(&schema.Driver{Name: "Ines Varga", Note: strings.Repeat("😀", 16384)}), "note of record 0 is longer than 32767 characters")
+	assert.ErrorContains(t, w.Write(&schema.Driver{Name: "Ines Varga", Note: strings.Repeat("😀", 16384)}),
+		"note of record 0 is longer than 32767 characters")
 }

@@ -20,7 +20,8 @@ import (
 func text(t *rapid.T, label string) string {
 	s := rapid.OneOf(
 		rapid.StringOf(rapid.SampledFrom([]rune("'=+-@＝＠\",;\t\r\n #aé😀"))),
-		rapid.SampledFrom([]string{"=cmd|' /C calc'!A0", "-2+3", "'; DROP TABLE runs;--", "\u202f1", "''=x", strings.Repeat("long ", 2000), "<b>", "\x1b[31m"}),
+		rapid.SampledFrom([]string{"=cmd|' /C calc'!A0", "-2+3", "'; DROP TABLE runs;--", "\u202f1", "''=x",
+			strings.Repeat("long ", 2000), "<b>", "\x1b[31m"}),
 		rapid.String(),
 	).Draw(t, label)
 	return strings.TrimSpace(strings.Map(func(r rune) rune {
@@ -80,7 +81,8 @@ func draw(t *rapid.T, k *schema.Kind, known *schema.Known) schema.Record {
 func TestRoundTrip(t *testing.T) {
 	berlin, err := unit.ParseZone("Europe/Berlin")
 	require.NoError(t, err)
-	known := schema.NewKnown([]string{"R1", "=R2", "'; DROP TABLE runs;--", "-3", "#"}, []string{"Ines Varga", "+Tom", "''@", "A, B; \"C\""}, nil, berlin)
+	known := schema.NewKnown([]string{"R1", "=R2", "'; DROP TABLE runs;--", "-3", "#"},
+		[]string{"Ines Varga", "+Tom", "''@", "A, B; \"C\""}, nil, berlin)
 	tried := map[string]int{}
 	rapid.Check(t, func(t *rapid.T) {
 		k := rapid.SampledFrom(schema.Kinds).Draw(t, "kind")
@@ -223,7 +225,8 @@ func TestTemplateTypedOver(t *testing.T) {
 // A sheet filled in from a template as they were: its own rows are passed over as long as nothing is typed over them.
 func TestOlderTemplate(t *testing.T) {
 	const head = "ref,machine,at,meter_h,below_mark_ml,engine,note,#\r\n" +
-		"the sheet's own name for the row,the machine's name (required),when (required),hour meter,below the mark (required),engine,anything else,not read: what belongs here\r\n" +
+		"the sheet's own name for the row,the machine's name (required),when (required),hour meter,below the mark " +
+		"(required),engine,anything else,not read: what belongs here\r\n" +
 		",,,,,cold,,not read: words\r\n"
 	const last = ",,,,,hot,,not read: words\r\n"
 	good, wrong := read(head+last+"level-1,R4,2026-03-14 09:30,,0,cold,,\r\n", "levels")

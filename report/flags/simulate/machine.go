@@ -34,10 +34,13 @@ type machine struct {
 func (s *sim) machine(i int) {
 	w, rng := s.w, s.rng
 	log := &s.fleet.Logs[i]
-	m := &machine{log: log, own: rng.IntN(w.Drivers), rate: s.spread(w.MachineSpread), mudPlace: 0.05 + 0.35*rng.Float64(),
-		use: 0.7 + 0.6*rng.Float64(), seep: 0.5 * rng.Float64(), meter: math.Round(1000*rng.Float64()) + 50, cycles: 99,
-		dirt: 10 * rng.Float64(), deficit: 40 * rng.Float64()}
-	log.Machine = schema.Machine{Name: machineName(i), Acquired: Start.AddDate(0, -2, 0), CoolantL: schema.N(4.2), Meter: schema.N(m.meter)}
+	m := &machine{log: log, own: rng.IntN(w.Drivers), rate: s.spread(w.MachineSpread),
+		mudPlace: 0.05 + 0.35*rng.Float64(),
+		use:      0.7 + 0.6*rng.Float64(), seep: 0.5 * rng.Float64(), meter: math.Round(1000*rng.Float64()) + 50,
+		cycles: 99,
+		dirt:   10 * rng.Float64(), deficit: 40 * rng.Float64()}
+	log.Machine = schema.Machine{Name: machineName(i), Acquired: Start.AddDate(0, -2, 0), CoolantL: schema.N(4.2),
+		Meter: schema.N(m.meter)}
 	for p := range s.planted {
 		if s.planted[p].Scope == "machine" && s.planted[p].Name == log.Machine.Name {
 			m.plant = &s.planted[p]
@@ -99,14 +102,16 @@ func (s *sim) day(m *machine, day time.Time, perDay float64) {
 				seen = m.deficit
 			}
 			v := math.Max(w.TopUpStep, math.Round(seen/w.TopUpStep)*w.TopUpStep)
-			m.log.TopUps = append(m.log.TopUps, schema.TopUp{Head: s.head(m, evening), Volume: schema.N(v), Fluid: "premix", Into: "reservoir"})
+			m.log.TopUps = append(m.log.TopUps, schema.TopUp{Head: s.head(m, evening), Volume: schema.N(v),
+				Fluid: "premix", Into: "reservoir"})
 			if w.Form == 1 {
 				m.deficit = math.Max(0, m.deficit-v) // he pours what he writes
 			} else {
 				m.deficit = 0 // he pours to the mark
 			}
 		} else {
-			m.log.Levels = append(m.log.Levels, schema.Level{Head: s.head(m, evening), BelowMark: schema.N(math.Round(seen/25) * 25), Engine: "cold"})
+			m.log.Levels = append(m.log.Levels, schema.Level{Head: s.head(m, evening),
+				BelowMark: schema.N(math.Round(seen/25) * 25), Engine: "cold"})
 		}
 	}
 	clean := evening.Add(20 * time.Minute)
@@ -122,7 +127,8 @@ func (s *sim) day(m *machine, day time.Time, perDay float64) {
 		m.log.Cleanings = append(m.log.Cleanings, c)
 	case rng.Float64() < 0.1:
 		m.dirt *= 0.97
-		m.log.Cleanings = append(m.log.Cleanings, schema.Cleaning{Head: s.head(m, clean), Method: "rinse", RadiatorOut: "no", Sides: "front"})
+		m.log.Cleanings = append(m.log.Cleanings, schema.Cleaning{Head: s.head(m, clean), Method: "rinse",
+			RadiatorOut: "no", Sides: "front"})
 	}
 	s.service(m, clean.Add(time.Hour), hot, faulty)
 }
@@ -162,14 +168,16 @@ func (s *sim) poisson(mean float64) int {
 
 func (s *sim) refill(m *machine, at time.Time, reason string) {
 	rng := s.rng
-	m.log.Refills = append(m.log.Refills, schema.Refill{Head: s.head(m, at), Volume: schema.N(4200), Concentrate: schema.N(50), Reason: reason})
+	m.log.Refills = append(m.log.Refills, schema.Refill{Head: s.head(m, at), Volume: schema.N(4200),
+		Concentrate: schema.N(50), Reason: reason})
 	bled := 0.9
 	if m.careless {
 		bled = 0.25
 	}
 	m.unbled = rng.Float64() >= bled
 	if !m.unbled {
-		m.log.Bleeds = append(m.log.Bleeds, schema.Bleed{Head: s.head(m, at.Add(20*time.Minute)), Points: []string{"pump", "thermostat"}, NoseUp: "yes", HeatCycles: schema.N(2)})
+		m.log.Bleeds = append(m.log.Bleeds, schema.Bleed{Head: s.head(m, at.Add(20*time.Minute)),
+			Points: []string{"pump", "thermostat"}, NoseUp: "yes", HeatCycles: schema.N(2)})
 	}
 	m.cycles = 0
 	m.deficit = 0
@@ -201,7 +209,8 @@ func (g *guess) know(hot bool, faulty, sound float64) { g.log10 += weigh(hot, fa
 // guesses are the faults seen by overheats, each in every size that is planted.
 func (s *sim) guesses() []guess {
 	var out []guess
-	for _, flag := range []string{"thermostat", "warning-circuit", "fan-circuit", "blocked-core", "trapped-air", "above-fleet"} {
+	for _, flag := range []string{"thermostat", "warning-circuit", "fan-circuit", "blocked-core", "trapped-air",
+		"above-fleet"} {
 		low, high := sizes(flag)
 		for k := range 4 {
 			out = append(out, guess{flag: flag, size: low + (high-low)*(float64(k)+0.5)/4})
@@ -306,7 +315,8 @@ func (s *sim) run(m *machine, at time.Time, hours, ambient float64, faulty bool)
 	terrain, speed, load, gears := s.conditions(d, m.mudPlace)
 	base := s.scale * m.rate * s.drive[d] * w.hazard(terrain, speed, load, gears, ambient)
 	if s.factor[0] != "" {
-		is := map[string]string{"terrain": terrain, "speed": speed, "load": load, "range": gears}[s.factor[0]] == s.factor[1]
+		is := map[string]string{"terrain": terrain, "speed": speed, "load": load,
+			"range": gears}[s.factor[0]] == s.factor[1]
 		if s.factor[0] == "ambient" {
 			is = ambient >= 30
 		}
@@ -352,7 +362,8 @@ func (s *sim) run(m *machine, at time.Time, hours, ambient float64, faulty bool)
 	}
 
 	recorded := !(rng.Float64() < w.MissRun) || hot && !w.MissOverheated
-	r := schema.Run{Base: s.base(m, at), Driver: s.word(s.fleet.Drivers[d].Name), Terrain: s.word(terrain), Speed: s.word(speed),
+	r := schema.Run{Base: s.base(m, at), Driver: s.word(s.fleet.Drivers[d].Name), Terrain: s.word(terrain),
+		Speed: s.word(speed),
 		Range: s.word(gears), Load: s.word(load)}
 	if rng.Float64() >= w.MissField {
 		r.AmbientC = schema.N(math.Round(ambient))
@@ -369,8 +380,9 @@ func (s *sim) run(m *machine, at time.Time, hours, ambient float64, faulty bool)
 	if hot {
 		u := rng.Float64() * total
 		minutes := rng.Float64() * hours * 60
-		o := schema.Overheat{Driver: s.word(r.Driver), Terrain: s.word(r.Terrain), Speed: s.word(r.Speed), Range: s.word(r.Range),
-			Load: s.word(r.Load), AmbientC: r.AmbientC, Sign: "lamp", Fan: "unknown"}
+		o := schema.Overheat{Driver: s.word(r.Driver), Terrain: s.word(r.Terrain), Speed: s.word(r.Speed),
+			Range: s.word(r.Range),
+			Load:  s.word(r.Load), AmbientC: r.AmbientC, Sign: "lamp", Fan: "unknown"}
 		if rng.Float64() < 0.25 {
 			o.Fan = "on"
 		}

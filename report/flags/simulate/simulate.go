@@ -28,12 +28,13 @@ type World struct {
 	Faulty int     // in how many machines, drivers or (always one) levels
 	Hard   float64 // a hard driver's ratio; 0: 5 to 9
 
-	Form           int     // functional form of the faults, 0 to 2: linear, quadratic or threshold; added or multiplied
-	Seasonal       float64 // amplitude of the air temperature, °C
-	Factors        float64 // 1: fast, mud, heat, load and high range raise the rate by ordinary amounts; 2: squared
-	DriverSpread   float64 // coefficient of variation among sound drivers
-	MachineSpread  float64 // among sound machines
-	DirtAll        float64 // what each 10 mud hours since a thorough cleaning add to every machine's rate, as a part of it
+	Form          int     // functional form of the faults, 0 to 2: linear, quadratic or threshold; added or multiplied
+	Seasonal      float64 // amplitude of the air temperature, °C
+	Factors       float64 // 1: fast, mud, heat, load and high range raise the rate by ordinary amounts; 2: squared
+	DriverSpread  float64 // coefficient of variation among sound drivers
+	MachineSpread float64 // among sound machines
+	// what each 10 mud hours since a thorough cleaning add to every machine's rate, as a part of it
+	DirtAll        float64
 	AirAll         float64 // and the first 4 heat cycles after a refill, three times as much without a bleed
 	Clusters       float64 // chance that an overheat is followed by another within days
 	Follows        float64 // chance that the run after one with an overheat has one too, whatever else
@@ -48,7 +49,8 @@ type World struct {
 	Spills         float64 // chance a top-up of an unexplained one-off loss, 100 to 600 ml
 	RefillsYear    float64 // a machine
 	ThoroughDays   float64 // mean days between thorough cleanings
-	Services       float64 // chance that an overheat is followed by a service that names a cause, on a sound machine too
+	// chance that an overheat is followed by a service that names a cause, on a sound machine too
+	Services float64
 }
 
 // Planted is one fault that was put in, and when it began.
@@ -83,7 +85,8 @@ func Small() World { return sized("small", 6, 100, 5) }
 
 func sized(name string, machines int, hours float64, drivers int) World {
 	return World{Name: name, Machines: machines, Hours: hours, Drivers: drivers, Days: 365, Rate: 0.3,
-		Seasonal: 12, Factors: 1, MissField: 0.03, MissMeter: 0.15, TopUpStep: 50, Looks: 0.15, RefillsYear: 2, ThoroughDays: 60}
+		Seasonal: 12, Factors: 1, MissField: 0.03, MissMeter: 0.15, TopUpStep: 50, Looks: 0.15, RefillsYear: 2,
+		ThoroughDays: 60}
 }
 
 // AsOf is the end of the world's logs.
@@ -170,7 +173,8 @@ func (s *sim) between(low, high float64) float64 {
 
 func isMachineFault(flag string) bool {
 	switch flag {
-	case "steady-loss", "blocked-core", "trapped-air", "warning-circuit", "fan-circuit", "thermostat", "above-fleet", "came-back", "mended":
+	case "steady-loss", "blocked-core", "trapped-air", "warning-circuit", "fan-circuit", "thermostat", "above-fleet",
+		"came-back", "mended":
 		return true
 	}
 	return false
@@ -186,7 +190,8 @@ func (s *sim) plant() {
 	case isMachineFault(w.Fault):
 		for _, m := range order {
 			if m < w.Machines && len(s.planted) < w.Faulty {
-				s.planted = append(s.planted, Planted{Scope: "machine", Name: machineName(m), Flag: w.Fault, Onset: begin()})
+				s.planted = append(s.planted, Planted{Scope: "machine", Name: machineName(m), Flag: w.Fault,
+					Onset: begin()})
 			}
 		}
 	case w.Fault == "hard-driving":
@@ -197,14 +202,17 @@ func (s *sim) plant() {
 					size = w.Hard
 				}
 				s.drive[d] = size
-				s.planted = append(s.planted, Planted{Scope: "driver", Name: s.fleet.Drivers[d].Name, Flag: w.Fault, Onset: Start, Size: size})
+				s.planted = append(s.planted, Planted{Scope: "driver", Name: s.fleet.Drivers[d].Name, Flag: w.Fault,
+					Onset: Start, Size: size})
 			}
 		}
 	case w.Fault != "":
-		levels := map[string][]string{"terrain": terrains, "speed": {"slow", "medium", "fast"}, "load": {"heavy"}, "range": {"low", "high"}, "ambient": {"30 and over"}}
+		levels := map[string][]string{"terrain": terrains, "speed": {"slow", "medium", "fast"}, "load": {"heavy"},
+			"range": {"low", "high"}, "ambient": {"30 and over"}}
 		l := levels[w.Fault]
 		s.factor = [2]string{w.Fault, l[s.rng.IntN(len(l))]}
-		s.planted = append(s.planted, Planted{Scope: "fleet", Name: s.factor[0], Level: s.factor[1], Flag: w.Fault, Onset: Start, Size: 4})
+		s.planted = append(s.planted, Planted{Scope: "fleet", Name: s.factor[0], Level: s.factor[1], Flag: w.Fault,
+			Onset: Start, Size: 4})
 	}
 	for i := range s.planted {
 		if s.planted[i].Scope == "driver" {
