@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"unicode/utf8"
 
 	"github.com/stretchr/testify/require"
 )
@@ -90,11 +91,17 @@ func TestWhoImportsWhom(t *testing.T) {
 				}
 			}
 		}
-		for _, prefix := range pure {
-			for _, file := range p.GoFiles {
+		for _, file := range p.GoFiles {
+			text, err := os.ReadFile(filepath.Join(p.Dir, file))
+			require.NoError(t, err)
+			for i, line := range strings.Split(string(text), "\n") {
+				if !strings.Contains(line, "`") && !strings.HasPrefix(line, "<") { // tags and templates are whole
+					require.LessOrEqual(t, utf8.RuneCountInString(strings.ReplaceAll(line, "\t", "    ")), 120,
+						"%s/%s:%d is too long", from, file, i+1)
+				}
+			}
+			for _, prefix := range pure {
 				if strings.HasPrefix(from, prefix) {
-					text, err := os.ReadFile(filepath.Join(p.Dir, file))
-					require.NoError(t, err)
 					require.NotRegexp(t, `\btime\.(Now|Since|Until)\(`, string(text), "%s/%s asks the clock", from,
 						file)
 				}

@@ -53,8 +53,8 @@ func judgeFanAtLamp(e *exam) {
 	case e.yes("ran"):
 		e.pass("the fan runs while the lamp is on")
 	case seen && coolant < e.spec.or("fan_on_c", fanLowC):
-		e.unsure("the lamp is on and the fan does not run, but the gauge says %v °C: the lamp may be wrong, go on with "+
-			"probe", coolant)
+		e.unsure("the lamp is on and the fan does not run, but the gauge says %v °C: the lamp may be wrong, "+
+			"go on with probe", coolant)
 	default:
 		e.failed("the lamp is on and the fan does not run: motor, relay, breaker, wiring or fan switch")
 	}

@@ -160,7 +160,8 @@ func (g Glycol) fromFreezing(c float64) (s strength) {
 // waterDensity returns kg/m3 at 1 atm, 0 to 150 °C: Kell, J. Chem. Eng. Data 20
 // (1975) 97, eq. 16.
 func waterDensity(c float64) float64 {
-	return (999.83952 + c*(16.945176+c*(-7.9870401e-3+c*(-46.170461e-6+c*(105.56302e-9-c*280.54253e-12))))) / (1 + 16.879850e-3*c)
+	above := 999.83952 + c*(16.945176+c*(-7.9870401e-3+c*(-46.170461e-6+c*(105.56302e-9-c*280.54253e-12))))
+	return above / (1 + 16.879850e-3*c)
 }
 
 // waterHeat in J/(kg K) at 0.1 MPa, every 5 K from 0 °C: IAPWS-95, from memory.

@@ -19,8 +19,8 @@ const (
 )
 
 func checkOhm(name string, ohm float64) error {
-	hint := "below is a short circuit or the leads touching, above an open circuit or no contact: measure again, with " +
-		"the plug off; a sensor that truly reads so is recorded as a fail without a value"
+	hint := "below is a short circuit or the leads touching, above an open circuit or no contact: measure again, " +
+		"with the plug off; a sensor that truly reads so is recorded as a fail without a value"
 	return within(name, ohm, ohmMin, ohmMax, "ohm", hint)
 }
 

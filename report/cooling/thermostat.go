@@ -59,8 +59,8 @@ func judgeThermostat(e *exam) {
 		tol = openTolK
 	}
 	if stamp+tol > boil-bathMarginK {
-		e.warn("water boils at %.1v °C here, too close to the stamp of %v °C: a bath with a third of glycol in it gets "+
-			"hotter", boil, stamp)
+		e.warn("water boils at %.1v °C here, too close to the stamp of %v °C: a bath with a third of glycol in it "+
+			"gets hotter", boil, stamp)
 	}
 	if !didOpen {
 		e.v.Value, e.v.Unit = shut-stamp, "K"

@@ -385,7 +385,8 @@ func (k *Kept) Bytes(after []byte) []byte {
 	size := len(after) + len(k.fleet) + 64
 	for i := range k.machines {
 		m := &k.machines[i]
-		size += len(m.name) + len(m.then) + len(m.curve) + len(m.log) + len(m.part) + len(m.named) + 6*binary.MaxVarintLen32
+		size += len(m.name) + len(m.then) + len(m.curve) + len(m.log) + len(m.part) + len(m.named)
+		size += 6 * binary.MaxVarintLen32
 	}
 	c := codec{b: append(make([]byte, 0, size), after...)}
 	k.code(&c)

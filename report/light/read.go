@@ -57,8 +57,8 @@ func (r *Result) read(core plane, glow float64) error {
 		r.warn("even the darkest of the core has a quarter of the light: keep other light off its near side")
 	}
 	if r.Found {
-		r.warn("no corners were given: the core's outline was guessed from the light; dirt along a whole side would be " +
-			"taken for the frame")
+		r.warn("no corners were given: the core's outline was guessed from the light; dirt along a whole side would " +
+			"be taken for the frame")
 	}
 	if err := r.estimate(core, across, along); err != nil {
 		return err

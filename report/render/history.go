@@ -215,8 +215,8 @@ func historyCoolant(d *Doc, r report.HistoryReport, o Options) {
 		return
 	}
 	amount := func(ml float64) string { return unit.Format(ml, unit.Millilitres, o.system()) }
-	d.Say(fmt.Sprintf("Topped up %s in all. Between level readings, %s settled after refills, %s boiled over and %s is "+
-		"unexplained: %s.",
+	d.Say(fmt.Sprintf("Topped up %s in all. Between level readings, %s settled after refills, %s boiled over and %s "+
+		"is unexplained: %s.",
 		amount(c.ToppedUpMl), amount(c.SettlingMl), amount(c.BoilOverMl), amount(c.UnexplainedMl), coolantWords(*c, o)))
 	d.Say(steadyWords(c))
 	d.Say(changed(c, o))

@@ -83,8 +83,8 @@ type stickerSheet struct {
 // card are in the given units.
 func Stickers(w io.Writer, all []Sticker, p Paper, cards bool, units unit.System) error {
 	g, title := p.stickers, "Stickers"
-	says := fmt.Sprintf("Print on labels of %v by %v mm, %d to a sheet (%s), at 100 %%: in the printer's window choose "+
-		"actual size, and no margins.", round1(g.Width), round1(g.Height), g.Across*g.Down, paperTitle(p))
+	says := fmt.Sprintf("Print on labels of %v by %v mm, %d to a sheet (%s), at 100 %%: in the printer's window "+
+		"choose actual size, and no margins.", round1(g.Width), round1(g.Height), g.Across*g.Down, paperTitle(p))
 	largest, code := 44.0, math.Min(g.Height-1.4, 30)
 	room := g.Width - code - 5
 	if cards {

@@ -97,6 +97,7 @@ func (w *walker) settling(s *State) {
 		since = "1 heat cycle"
 	}
 	s.add(Reason{Rule: "settling", At: refill.At.In(w.zone), Record: number(refill.Number),
-		Text:     fmt.Sprintf("%s since the refill on %s, and nobody has looked at the level after the last: it settles", since, w.day(refill.At)),
+		Text: fmt.Sprintf("%s since the refill on %s, and nobody has looked at the level after the last: it settles",
+			since, w.day(refill.At)),
 		LiftedBy: "look at the level, cold: shedbook level " + schema.Quote(log.Machine.Name)})
 }
