@@ -182,6 +182,8 @@ func TestWhosePartItIs(t *testing.T) {
 	}{
 		{Split{Overheats: 7, SoundOwnDriving: 1.2, SoundUsualDriving: 0.6, Others: one(1.4)}, "It is the machine.",
 			"not yet enough for a flag."},
+		{Split{Overheats: 1, SoundOwnDriving: 0.02, SoundUsualDriving: 0.02, Others: one(0.02)},
+			"It may be the machine, but so few tell little.", "not yet enough for a flag."},
 		{Split{Overheats: 7, SoundOwnDriving: 5, SoundUsualDriving: 2, Others: one(5)}, "The driving may explain it.",
 			"It is the machines."},
 		{Split{Overheats: 5, SoundOwnDriving: 2.7, SoundUsualDriving: 2.6, Others: one(6.1)},

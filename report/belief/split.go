@@ -162,6 +162,8 @@ func (x *Split) Words(driving bool) string {
 	switch {
 	case driving:
 		return out + " It is the driving."
+	case orMore(x.Overheats, x.SoundOwnDriving) <= chance && x.Overheats < few:
+		return out + " It may be the machine, but so few tell little."
 	case orMore(x.Overheats, x.SoundOwnDriving) <= chance:
 		return out + " It is the machine."
 	case orMore(x.Overheats, x.SoundUsualDriving) <= chance && x.SoundOwnDriving >= clearly*x.SoundUsualDriving:
@@ -175,14 +177,14 @@ func (x *Split) Words(driving bool) string {
 func (x *Split) DriverWords(flagged bool) string {
 	out := fmt.Sprintf("%s; others driving the same machines over the same ground: %s; on sound machines: %s.",
 		counted(float64(x.Overheats), "overheat"), expected(*x.Others), expected(x.SoundUsualDriving))
-	switch few := orMore(x.Overheats, *x.Others) > chance; {
+	switch may := orMore(x.Overheats, *x.Others) > chance; {
 	case flagged:
 		return out + " It is the driving."
-	case few && *x.Others >= clearly*x.SoundUsualDriving && orMore(x.Overheats, x.SoundUsualDriving) <= chance:
+	case may && *x.Others >= clearly*x.SoundUsualDriving && orMore(x.Overheats, x.SoundUsualDriving) <= chance:
 		return out + " It is the machines."
 	case float64(x.Overheats) <= *x.Others:
 		return out + " That is no more than others have."
-	case few:
+	case may:
 		return out + " That may be chance alone."
 	}
 	return out + " That is more than others have, and not yet enough for a flag."
@@ -222,6 +224,9 @@ func expected(x float64) string {
 // chance is the probability down to which so many overheats are put down to chance,
 // clearly by how much one part is to be above another to be named.
 const chance, clearly = 0.05, 1.5
+
+// few overheats say nothing for certain, however few were expected: a choice.
+const few = 3
 
 // orMore is the chance of n or more, where so many are expected (Poisson).
 func orMore(n int, expected float64) float64 {
