@@ -76,7 +76,9 @@ func (s *state) whileParked(d Do, is stand.State) Do {
 		}
 		for _, l := range s.looks(driven) {
 			c := &s.n.checks[l.check]
-			if c.shows(gasket) && s.shown(gasket) < 1 && !s.lookedToday(c.name) {
+			tells := c.shows(gasket) && s.shown(gasket) < 1 || s.mustLook(l.check) ||
+				l.gain() > 1 && s.b.marginals()[gasket] < standsOut // no head comes off by guess
+			if tells && !s.lookedToday(c.name) {
 				return Do{Act: DoCheck, Check: &c.name, Minutes: &c.minutes, Why: "a head gasket is suspected"}
 			}
 		}

@@ -63,9 +63,13 @@ func (s *state) choose(skipped []int) *look {
 	if s.mustLook(ls[0].check) {
 		return &ls[0]
 	}
-	_, least := s.sought().turn()
+	cause, least := s.sought().turn()
+	saves := ls[0] // by the minutes it saves, and at hand if any is
 	ls = slices.DeleteFunc(ls, func(l look) bool { return s.missing(&s.n.checks[l.check]) != nil || l.finds <= least })
 	if len(ls) == 0 {
+		if saves.gain() > 1 && s.b.marginals()[cause] < standsOut {
+			return &saves // not to mend by guess what a look may rule out
+		}
 		return nil
 	}
 	again := s.again() // what was never looked at comes first
