@@ -80,7 +80,7 @@ func TestAgainstClean(t *testing.T) {
 // same, the interval still holds what is true.
 func TestAgainstAnotherCore(t *testing.T) {
 	noticed := 0
-	for seed := range 5 {
+	for seed := range 3 {
 		rng := seeded(700 + seed)
 		dirty, _, other := pair(rng, "none", 60)
 		r, err := MeasureAgainst(dirty.photo(rng), other.photo(rng))
@@ -97,7 +97,7 @@ func TestAgainstAnotherCore(t *testing.T) {
 		require.True(t, r.Low <= dirty.blocked && dirty.blocked <= r.High, "core %d: %.1f %% true, %.1f to %.1f", seed,
 			dirty.blocked, r.Low, r.High)
 	}
-	require.GreaterOrEqual(t, noticed, 3)
+	require.GreaterOrEqual(t, noticed, 2)
 }
 
 // A core that was not cleaned is no reference, and neither is a dark picture.
