@@ -274,7 +274,7 @@ func TestPowerCut(t *testing.T) {
 	}
 	require.Greater(t, syncs, 2*len(deeds))
 
-	cuts := faults(t, 30, 120)
+	cuts := faults(t, 30, 60)
 	seed := uint64(time.Now().UnixNano())
 	rng := rand.New(rand.NewPCG(seed, 2))
 	moments := make([]int, cuts)
