@@ -53,7 +53,7 @@ type Imported struct {
 	Sheets []Counts `json:"sheets"`
 	Bad    int      `json:"bad"`
 	Kept   bool     `json:"kept"` // false if nothing was changed: bad rows, or a dry run
-	Bare   int      `json:"-"`    // outings that made no records, because sheets of such records came with them
+	Bare   int      `json:"-"`    // outings that made no records, because sheets of such records, or of machines, came with them
 }
 
 // errNothingKept makes the transaction of an import roll back.
@@ -314,15 +314,16 @@ func ahead(next func() readRow) (func() readRow, func()) {
 	}, func() { close(quit); <-ended }
 }
 
-// outings makes the records that outings make. A book that was exported has them in
-// sheets of their own: where such sheets came along, none is made.
+// outings makes the records that outings make. A book that was exported has those
+// that were not voided in sheets of their own, and all its machines: where such
+// sheets came along, none is made.
 func (im *importer) outings(ctx context.Context, out *Imported) error {
 	if len(im.went)+len(im.came) == 0 {
 		return nil
 	}
 	alone, made := true, map[string]int{}
 	for _, c := range out.Sheets {
-		alone = alone && (c.Rows == 0 || c.Sheet != "runs" && c.Sheet != "levels" && c.Sheet != "overheats")
+		alone = alone && (c.Rows == 0 || !slices.Contains([]string{"runs", "levels", "overheats", "machines"}, c.Sheet))
 	}
 	for _, o := range im.went {
 		// A row that corrects a record was taken back.

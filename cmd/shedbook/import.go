@@ -35,7 +35,7 @@ listed. Importing the same sheet again adds nothing. A row that you changed sinc
 listed as a conflict; with --update it corrects its record.
 A book made by handover is imported whole, with its photographs and papers.
 A sheet of outings makes their runs, levels and overheats, as back does, unless sheets
-of those are imported with it.
+of those or of machines are imported with it, as they are in an export.
 --template runs prints an empty sheet to fill in. With --xlsx FILE you get a
 workbook, with lists of the allowed words to choose from.`,
 		RunE: func(cmd *cobra.Command, given []string) error {
@@ -423,8 +423,8 @@ func (a *app) importSheets(ctx context.Context, sources []store.Source, skipBad 
 			fmt.Fprintf(a.errOut, "... and %d more\n", listed-maxListed)
 		}
 		if done.Bare > 0 {
-			fmt.Fprintf(a.errOut, "note: %s made no run, level or overheat, since sheets of those came along: import "+
-				"outings alone to have them made\n",
+			fmt.Fprintf(a.errOut, "note: %s made no run, level or overheat, since sheets of those or of machines came "+
+				"along: to have them made, import the machines first, and outings alone\n",
 				say.Count(done.Bare, "outing"))
 		}
 		for _, s := range done.Sheets {
