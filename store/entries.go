@@ -245,7 +245,16 @@ func (d *depots) emit(ctx context.Context, e *schema.Entry) (string, error) {
 
 // said is what a record says, in the names of all books.
 func (d *depots) said(ctx context.Context, k *schema.Kind, r schema.Record) (schema.Content, error) {
-	c, err := k.Content(r, func(f *schema.Field, is string) (string, error) {
+	c, err := d.saidHere(ctx, k, r)
+	if err != nil {
+		return nil, err
+	}
+	return c, d.asGiven(ctx, k, k.Meta(r).Number, c)
+}
+
+// saidHere is the same, but the record's own name or ref is as it is here.
+func (d *depots) saidHere(ctx context.Context, k *schema.Kind, r schema.Record) (schema.Content, error) {
+	return k.Content(r, func(f *schema.Field, is string) (string, error) {
 		number, err := d.referred(f, is)
 		if err != nil || number == 0 {
 			return ":" + is, err
@@ -253,10 +262,6 @@ func (d *depots) said(ctx context.Context, k *schema.Kind, r schema.Record) (sch
 		name, err := d.name(ctx, number)
 		return name.String(), err
 	})
-	if err != nil {
-		return nil, err
-	}
-	return c, d.asGiven(ctx, k, k.Meta(r).Number, c)
 }
 
 // referred is the number of what a field names: a machine or a driver by its name
@@ -311,7 +316,8 @@ type version struct {
 	typed     map[string]string
 }
 
-// versionsOf reads what a record was, the oldest first.
+// versionsOf reads what a record was, the oldest first. What was told already has the
+// name or the ref that the record was given; what was not, the one it has here.
 func (d *depots) versionsOf(ctx context.Context, k *schema.Kind, number int64) ([]version, error) {
 	rows, err := d.q.QueryContext(ctx, "SELECT what, replaced, coalesce(why, ''), content FROM past WHERE number = ? "+
 		"ORDER BY version", number)
@@ -348,7 +354,7 @@ func (d *depots) versionsOf(ctx context.Context, k *schema.Kind, number int64) (
 			return nil, err
 		}
 		k.Meta(r).Number, out[i].typed = number, k.Meta(r).Typed
-		if out[i].content, err = d.said(ctx, k, r); err != nil {
+		if out[i].content, err = d.saidHere(ctx, k, r); err != nil {
 			return nil, err
 		}
 	}
@@ -575,6 +581,11 @@ func (d *depots) tellRecord(ctx context.Context, k *schema.Kind, number int64, c
 	if err != nil {
 		return err
 	}
+	for i := amends; i < len(were); i++ {
+		if err := d.asGiven(ctx, k, number, were[i].content); err != nil {
+			return err
+		}
+	}
 	content := func(i int) (schema.Content, map[string]string) {
 		if i < len(were) {
 			return were[i].content, were[i].typed
@@ -648,10 +659,8 @@ func (d *depots) tellRecord(ctx context.Context, k *schema.Kind, number int64, c
 			}
 		}
 	}
-	if current != nil {
-		if err := d.forgetShown(ctx, k, number, current); err != nil {
-			return err
-		}
+	if err := d.pastAsGiven(ctx, k, number, current); err != nil {
+		return err
 	}
 	for _, r := range repeats {
 		if err := d.refold(ctx, r); err != nil {
@@ -661,9 +670,25 @@ func (d *depots) tellRecord(ctx context.Context, k *schema.Kind, number int64, c
 	return nil
 }
 
-// forgetShown forgets the name that stood for another, once the record has a new one.
-func (d *depots) forgetShown(ctx context.Context, k *schema.Kind, number int64, r schema.Record) error {
-	_, err := d.q.ExecContext(ctx, "DELETE FROM given WHERE number = ? AND shown <> ?", number, k.Text(r, ownName(k)))
+// pastAsGiven writes anew the past of a record that has another name here than it was
+// given, since it was written under that name; a name that stood for another is
+// forgotten once the record has a new one.
+func (d *depots) pastAsGiven(ctx context.Context, k *schema.Kind, number int64, current schema.Record) error {
+	var shown string
+	err := d.q.QueryRowContext(ctx, "SELECT shown FROM given WHERE number = ?", number).Scan(&shown)
+	if errors.Is(err, sql.ErrNoRows) {
+		return nil
+	}
+	var f *folded
+	if err == nil {
+		f, err = d.fold(ctx, number)
+	}
+	if err == nil {
+		err = d.writePast(ctx, number, f, current == nil)
+	}
+	if err == nil && current != nil && k.Text(current, ownName(k)) != shown {
+		_, err = d.q.ExecContext(ctx, "DELETE FROM given WHERE number = ?", number)
+	}
 	return err
 }
 

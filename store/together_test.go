@@ -249,6 +249,9 @@ func drawHistories(t *testing.T) {
 	if n == "" {
 		n, seed = "8", "17"
 	}
+	if s := os.Getenv("DEPOT_SEED"); s != "" {
+		seed = s
+	}
 	require.NoError(t, flag.Set("rapid.checks", n))
 	require.NoError(t, flag.Set("rapid.seed", seed))
 	t.Cleanup(func() { _ = flag.Set("rapid.seed", "0") })
