@@ -394,6 +394,50 @@ func TestNamesRefsAndFigures(t *testing.T) {
 	allSayTheSame(t, n, s, v)
 }
 
+// What a machine, a driver or a run was called before is what it was given, whatever
+// name stood for it where it was amended or voided.
+func TestEarlierNamesAreThoseGiven(t *testing.T) {
+	n, s, v := three(t)
+	mine := n.record(&schema.Machine{Name: "R7"})
+	gone := n.record(&schema.Machine{Name: "R8"})
+	driver := n.record(&schema.Driver{Name: "Ben"})
+	first := run("R7", 1, 2)
+	first.Ref = "12"
+	ref := n.record(first)
+	other := s.record(&schema.Machine{Name: "R7"})
+	s.record(&schema.Machine{Name: "R8"})
+	s.record(&schema.Driver{Name: "Ben"})
+	second := run("R7", 2, 3)
+	second.Ref = "12"
+	s.record(second)
+	exchange(n, s, v)
+	require.Equal(t, "R7 of N", s.show(s.of(n, mine)).Current.(*schema.Machine).Name)
+	s.amend(s.of(n, mine), func(r schema.Record) { r.(*schema.Machine).Serial = "1" })
+	s.amend(s.of(n, mine), func(r schema.Record) { r.(*schema.Machine).Name = "R9" })
+	s.void(s.of(n, gone))
+	s.amend(s.of(n, driver), func(r schema.Record) { r.(*schema.Driver).Name = "Ben Stoke" })
+	s.amend(s.of(n, ref), func(r schema.Record) { r.(*schema.Run).Ref = "13" })
+	past := s.show(s.of(n, mine)).Past
+	require.Len(t, past, 2)
+	for _, was := range past {
+		require.Equal(t, "R7", was.Record.(*schema.Machine).Name)
+	}
+	require.Equal(t, "R8", s.show(s.of(n, gone)).Past[0].Record.(*schema.Machine).Name)
+	require.Equal(t, "12", s.show(s.of(n, ref)).Past[0].Record.(*schema.Run).Ref)
+	exchange(n, s, v)
+	allSayTheSame(t, n, s, v)
+	// A name that reads like one that stands for another is a name like any.
+	s.amend(other, func(r schema.Record) { r.(*schema.Machine).Name = "R4 of S" })
+	exchange(n, s, v)
+	n.record(&schema.Machine{Name: "R4"})
+	s.amend(other, func(r schema.Record) { r.(*schema.Machine).Name = "R4" })
+	exchange(n, s, v)
+	require.Equal(t, "R4 of S", n.show(n.of(s, other)).Current.(*schema.Machine).Name)
+	n.amend(n.of(s, other), func(r schema.Record) { r.(*schema.Machine).Serial = "2" })
+	exchange(n, s, v)
+	allSayTheSame(t, n, s, v)
+}
+
 // A machine that was sold here and driven there: both stand.
 func TestARunAfterASaleStands(t *testing.T) {
 	n, s, v := three(t)
