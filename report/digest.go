@@ -1,6 +1,7 @@
 package report
 
 import (
+	"cmp"
 	"crypto/sha256"
 	"encoding/base32"
 	"encoding/json"
@@ -66,12 +67,12 @@ func Seals(log *schema.Log, earlier []Earlier, mask *Masker) []Seal {
 		versions[e.Number] = append(versions[e.Number], e)
 	}
 	type entry struct {
-		at     time.Time
-		kind   int
-		key    string
-		number int64
-		is     schema.Record // nil if voided
-		was    []Earlier
+		at    time.Time
+		kind  int
+		key   string
+		order int64
+		is    schema.Record // nil if voided
+		was   []Earlier
 	}
 	var entries []entry
 	add := func(number int64, is schema.Record, was []Earlier) {
@@ -81,8 +82,8 @@ func Seals(log *schema.Log, earlier []Earlier, mask *Masker) []Seal {
 		}
 		k := schema.KindOf(r)
 		if k.TimeColumn() != "" {
-			entries = append(entries, entry{k.When(r), slices.Index(schema.Kinds, k), s.object(r, false), number, is,
-				was})
+			entries = append(entries, entry{k.When(r), slices.Index(schema.Kinds, k), s.object(r, false),
+				cmp.Or(k.Meta(r).Order, number), is, was})
 		}
 	}
 	present := map[int64]bool{log.Machine.Number: true}
@@ -100,12 +101,7 @@ func Seals(log *schema.Log, earlier []Earlier, mask *Masker) []Seal {
 		}
 	}
 	slices.SortStableFunc(entries, func(a, b entry) int {
-		for _, c := range []int{a.at.Compare(b.at), a.kind - b.kind, strings.Compare(a.key, b.key)} {
-			if c != 0 {
-				return c
-			}
-		}
-		return int(min(max(a.number-b.number, -1), 1))
+		return cmp.Or(a.at.Compare(b.at), a.kind-b.kind, strings.Compare(a.key, b.key), cmp.Compare(a.order, b.order))
 	})
 
 	h := sha256.New()

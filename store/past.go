@@ -23,6 +23,9 @@ type Earlier struct {
 // machine that it names now or, if voided, that it named last.
 func (b *Book) Earlier(ctx context.Context, machine string) ([]Earlier, error) {
 	n, err := readNames(ctx, b.db)
+	if err == nil {
+		err = n.readTies(ctx, b.db)
+	}
 	if err != nil {
 		return nil, explain(b.path, err)
 	}
@@ -81,6 +84,9 @@ func earlier(ctx context.Context, q querier, n *names, where string, args ...any
 	for i := range out {
 		if out[i].Record, err = n.decodeVersion(ctx, q, out[i].Kind, contents[i]); err != nil {
 			return nil, err
+		}
+		if n.ties != nil {
+			out[i].Kind.Meta(out[i].Record).Order = n.ties.order(out[i].Number)
 		}
 	}
 	return out, nil

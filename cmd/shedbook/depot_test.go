@@ -95,3 +95,41 @@ func TestEveryDepotPrintsTheSameHistory(t *testing.T) {
 		require.Equal(t, want, got, mark)
 	}
 }
+
+// Records of one moment that differ in nothing but who drove stand in the same order in
+// every history, whichever book had them first, and so do those that were voided.
+func TestRecordsOfOneMomentInEveryHistory(t *testing.T) {
+	dir := t.TempDir()
+	n, s, stick := filepath.Join(dir, "N.db"), filepath.Join(dir, "S.db"), filepath.Join(dir, "stick")
+	carry := func(from, to string) {
+		shed(t, from, "exchange", "--out", stick)
+		shed(t, to, "exchange", "--in", stick)
+	}
+	shed(t, n, "new", "--time-zone", "UTC")
+	shed(t, s, "new", "--time-zone", "UTC")
+	shed(t, n, "depot", "start", "--mark", "N", "--name", "North")
+	shed(t, n, "machine", "add", "R4")
+	for _, name := range []string{"Ada", "Ben"} {
+		shed(t, n, "driver", "add", name)
+	}
+	shed(t, n, "log", "run", "R4", "--hours", "1", "--at", "2026-03-01 08:00", "--driver", "Ada") // number 4
+	shed(t, n, "exchange", "--out", stick)
+	shed(t, s, "depot", "join", stick, "--mark", "S", "--name", "South")
+	for book, driver := range map[string]string{n: "Ada", s: "Ben"} {
+		shed(t, book, "log", "run", "R4", "--hours", "2", "--at", "2026-03-02 08:00", "--driver", driver)
+		shed(t, book, "log", "run", "R4", "--hours", "3", "--at", "2026-03-03 08:00", "--driver", driver)
+		shed(t, book, "void", "6", "--why", "typed twice by "+driver)
+	}
+	carry(n, s)
+	carry(s, n)
+	var digests []string
+	for _, book := range []string{n, s} {
+		b, err := store.View(context.Background(), book)
+		require.NoError(t, err)
+		digest, err := (&app{}).digestOf(context.Background(), b, "R4", time.Time{})
+		require.NoError(t, err)
+		require.NoError(t, b.Close())
+		digests = append(digests, digest)
+	}
+	require.Equal(t, digests[0], digests[1])
+}
