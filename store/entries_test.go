@@ -306,21 +306,63 @@ func TestAVoidWins(t *testing.T) {
 	}
 }
 
-// A machine that was voided here and driven there stays as long as it is needed.
-func TestAVoidedMachineThatIsNeeded(t *testing.T) {
+// Of two voids the earlier tells why and when.
+func TestTwoWhoVoidOneRecord(t *testing.T) {
+	n, s, v := three(t)
+	number := n.record(run("R1", 1, 2))
+	exchange(n, s, v)
+	s.now = n.now.Add(time.Hour)
+	n.void(number)
+	s.void(s.of(n, number))
+	voided := n.show(number).Past[0].Replaced
+	exchange(n, s, v)
+	past := s.show(s.of(n, number)).Past
+	require.Len(t, past, 1)
+	require.Equal(t, voided, past[0].Replaced)
+	allSayTheSame(t, n, s, v)
+}
+
+// A word that two added is one, with the runs of both.
+func TestAWordThatTwoAdded(t *testing.T) {
+	n, s, v := three(t)
+	for i, y := range []*site{n, s} {
+		require.NoError(t, y.b.AddWord(context.Background(), schema.Word{Vocabulary: "terrain", Word: "peat"}))
+		r := run("R1", i, 2)
+		r.Terrain = "peat"
+		y.record(r)
+	}
+	exchange(n, s, v)
+	allSayTheSame(t, n, s, v)
+	known, err := v.b.Known(context.Background())
+	require.NoError(t, err)
+	words := known.Words["terrain"]
+	require.Equal(t, 1, strings.Count(" "+strings.Join(words, " ")+" ", " peat "))
+	require.Equal(t, 2, v.count("run"))
+}
+
+// A machine or a driver that was voided here and named there stays as long as it is
+// needed.
+func TestVoidedOnesThatAreNeeded(t *testing.T) {
 	n, s, v := three(t)
 	machine := n.record(&schema.Machine{Name: "R9"})
+	driver := n.record(&schema.Driver{Name: "Ben"})
 	exchange(n, s, v)
 	n.void(machine)
-	driven := s.record(run("R9", 1, 2))
+	n.void(driver)
+	r := run("R9", 1, 2)
+	r.Driver = "Ben"
+	driven := s.record(r)
 	exchange(n, s, v)
 	require.NotNil(t, n.show(machine).Current)
+	require.NotNil(t, n.show(driver).Current)
 	require.Equal(t, 1, n.count("run"))
 	allSayTheSame(t, n, s, v) // the void is taken in where it takes nothing yet
 	s.void(driven)
 	exchange(n, s, v)
-	require.Nil(t, n.show(machine).Current)
-	require.Nil(t, s.show(s.of(n, machine)).Current)
+	for _, number := range []int64{machine, driver} {
+		require.Nil(t, n.show(number).Current)
+		require.Nil(t, s.show(s.of(n, number)).Current)
+	}
 	allSayTheSame(t, n, s, v)
 }
 
