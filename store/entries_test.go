@@ -306,6 +306,24 @@ func TestAVoidWins(t *testing.T) {
 	}
 }
 
+// Where the one of two that counted turns out to say something else, the other counts,
+// in books that had heard of both as well.
+func TestARepeatTakesThePlaceOfOneThatChanged(t *testing.T) {
+	n, s, v := three(t)
+	for hour, y := range []*site{n, s} { // one of the two rounds changes the one that counts
+		mine, theirs := n.record(run("R1", hour, 2)), s.record(run("R1", hour, 2))
+		v.take(n.bundles()...)
+		v.take(s.bundles()...)
+		require.Equal(t, hour*2+1, v.count("run"))
+		number := map[*site]int64{n: mine, s: theirs}[y]
+		y.amend(number, func(r schema.Record) { r.(*schema.Run).Hours = schema.N(3) })
+		v.take(y.bundles()...)
+		require.Equal(t, hour*2+2, v.count("run"))
+		exchange(n, s, v)
+		allSayTheSame(t, n, s, v)
+	}
+}
+
 // Of two voids the earlier tells why and when.
 func TestTwoWhoVoidOneRecord(t *testing.T) {
 	n, s, v := three(t)
@@ -338,6 +356,17 @@ func TestAWordThatTwoAdded(t *testing.T) {
 	words := known.Words["terrain"]
 	require.Equal(t, 1, strings.Count(" "+strings.Join(words, " ")+" ", " peat "))
 	require.Equal(t, 2, v.count("run"))
+	entries := func() (all int64) {
+		depots, err := v.b.Depots(context.Background())
+		require.NoError(t, err)
+		for _, d := range depots {
+			all += d.Entries
+		}
+		return all
+	}
+	before := entries()
+	v.record(run("R1", 3, 1))
+	require.Equal(t, before+1, entries(), "the word is not told by one more")
 }
 
 // A machine or a driver that was voided here and named there stays as long as it is
