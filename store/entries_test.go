@@ -445,9 +445,15 @@ func TestNamesRefsAndFigures(t *testing.T) {
 		y.record(r)
 		y.now = y.now.Add(time.Hour)
 	}
-	n.record(&schema.Spec{Machine: "R1", Figure: "cap", Value: "1"})
-	s.now = n.now.Add(time.Hour)
-	s.record(&schema.Spec{Machine: "R1", Figure: "cap", Value: "2"})
+	figure := func(y *site, figure, value string) {
+		n.now = n.now.Add(time.Hour)
+		s.now = n.now
+		y.record(&schema.Spec{Machine: "R1", Figure: figure, Value: value})
+	}
+	figure(n, "cap", "1")
+	figure(s, "cap", "2")
+	figure(s, "gap", "1")
+	figure(n, "gap", "2")
 	exchange(n, s, v)
 	require.Equal(t, "R7", n.show(mine).Current.(*schema.Machine).Name)
 	require.Equal(t, "r7 of S", n.show(n.of(s, theirs)).Current.(*schema.Machine).Name)
@@ -459,8 +465,10 @@ func TestNamesRefsAndFigures(t *testing.T) {
 	require.Equal(t, 2, s.count("run"))
 	list, err := v.b.List(ctx, schema.KindNamed("spec"), Filter{})
 	require.NoError(t, err)
-	require.Len(t, list, 1)
-	require.Equal(t, "2", list[0].(*schema.Spec).Value)
+	require.Len(t, list, 2)
+	for _, r := range list {
+		require.Equal(t, "2", r.(*schema.Spec).Value, r.(*schema.Spec).Figure)
+	}
 	// Renamed, it has its own name everywhere.
 	s.amend(theirs, func(r schema.Record) { r.(*schema.Machine).Name = "R8" })
 	exchange(n, s, v)
