@@ -1,6 +1,7 @@
 package store
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"errors"
@@ -8,6 +9,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 	"unicode"
@@ -132,6 +134,9 @@ type gathered struct {
 func (b *Book) gather(ctx context.Context, q querier, machine string,
 	makeMask func([]schema.Driver, *schema.Log) Mask) (*gathered, error) {
 	n, err := readNames(ctx, q)
+	if err == nil {
+		err = n.readTies(ctx, q)
+	}
 	if err != nil {
 		return nil, err
 	}
@@ -201,6 +206,9 @@ func (b *Book) gather(ctx context.Context, q querier, machine string,
 			g.done.Bytes += a.Bytes
 		}
 	}
+	if n.ties != nil {
+		g.renumber()
+	}
 	was := g.log.Machine
 	for _, r := range g.records {
 		g.masked(r)
@@ -210,6 +218,62 @@ func (b *Book) gather(ctx context.Context, q querier, machine string,
 	g.done.Records, g.done.Earlier, g.done.Attachments = len(g.records)-len(g.done.Drivers)-1, len(g.earlier),
 		len(g.attachments)
 	return g, nil
+}
+
+// renumber exchanges the numbers of records of one kind and moment that several depots
+// made, so that they are in the order that all depots share: what is handed over is of
+// no company, and has the digest that was printed.
+func (g *gathered) renumber() {
+	type moment struct {
+		k  *schema.Kind
+		at int64
+	}
+	of, seen := map[moment][]int64{}, map[int64]bool{}
+	note := func(r schema.Record, number int64) {
+		if k := schema.KindOf(r); k.TimeColumn() != "" && !seen[number] {
+			seen[number] = true
+			at := moment{k, k.When(r).Unix()}
+			of[at] = append(of[at], number)
+		}
+	}
+	for _, r := range g.records {
+		note(r, schema.KindOf(r).Meta(r).Number)
+	}
+	for _, e := range slices.Backward(g.earlier) { // of those that were voided the last counts
+		note(e.Record, e.Number)
+	}
+	is := map[int64]int64{}
+	for _, numbers := range of {
+		shared := slices.Clone(numbers)
+		slices.Sort(numbers)
+		slices.SortFunc(shared, func(a, b int64) int { return cmp.Compare(g.n.ties.order(a), g.n.ties.order(b)) })
+		for i, number := range shared {
+			is[number] = numbers[i]
+		}
+	}
+	move := func(number *int64) {
+		if to, ok := is[*number]; ok {
+			*number = to
+		}
+	}
+	service := func(r schema.Record) {
+		if a, ok := r.(*schema.Answer); ok && a.Service.Known {
+			number := int64(a.Service.V)
+			move(&number)
+			a.Service = schema.N(float64(number))
+		}
+	}
+	for _, r := range g.records {
+		move(&schema.KindOf(r).Meta(r).Number)
+		service(r)
+	}
+	for i := range g.earlier {
+		move(&g.earlier[i].Number)
+		service(g.earlier[i].Record)
+	}
+	for i := range g.attachments {
+		move(&g.attachments[i].Record)
+	}
 }
 
 // past gathers the earlier versions of the records. A version of the machine
