@@ -514,6 +514,44 @@ func TestEarlierNamesAreThoseGiven(t *testing.T) {
 	allSayTheSame(t, n, s, v)
 }
 
+// Records of one moment may get each other's numbers where they are handed over; answers
+// and papers go with their service.
+func TestHandedOverWithTheirService(t *testing.T) {
+	ctx := context.Background()
+	n, s, v := three(t)
+	for _, y := range []*site{n, s} {
+		base := schema.Head{Base: schema.Base{Machine: "R1", At: noon}}
+		number := y.record(&schema.Service{Head: base, Work: "core", Note: y.mark})
+		y.record(&schema.Answer{Machine: "R1", At: noon.Add(time.Hour), Flag: "blocked-core", Found: "mud", Note: y.mark,
+			Service: schema.N(float64(number))})
+		_, _, err := y.b.Attach(ctx, number, []File{{y.mark + ".pdf", "", paper("seal " + y.mark)}})
+		require.NoError(t, err)
+	}
+	exchange(n, s, v)
+	for _, y := range []*site{n, s} { // their orders differ, so in one of the two numbers are exchanged
+		path := filepath.Join(t.TempDir(), y.mark+".book")
+		_, err := y.b.Handover(ctx, "R1", path, letters)
+		require.NoError(t, err)
+		b, err := View(ctx, path)
+		require.NoError(t, err)
+		defer b.Close()
+		fleet, err := b.Fleet(ctx)
+		require.NoError(t, err)
+		services := map[float64]string{}
+		for _, is := range fleet.Logs[0].Services {
+			services[float64(is.Number)] = is.Note
+		}
+		require.Len(t, fleet.Logs[0].Answers, 2)
+		for _, a := range fleet.Logs[0].Answers {
+			require.Equal(t, a.Note, services[a.Service.V])
+		}
+		files, err := b.Attached(ctx, "R1")
+		require.NoError(t, err)
+		require.Len(t, files, 1)
+		require.Equal(t, services[float64(files[0].Record)]+".pdf", files[0].Name)
+	}
+}
+
 // A machine that was sold here and driven there: both stand.
 func TestARunAfterASaleStands(t *testing.T) {
 	n, s, v := three(t)
