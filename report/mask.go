@@ -20,6 +20,7 @@ type Masker struct {
 	whole   map[string][]*alias // by each of its words, folded
 	parts   map[string]*alias   // by its one word, folded
 	several []*alias            // whole names of several words
+	given   map[string]string   // of the names that stand for one that another has
 	off     bool
 	named   bool // drivers keep their names, only texts are masked
 }
@@ -42,7 +43,7 @@ var letterName = regexp.MustCompile(`^Driver [A-Z]{1,2}( of .+)?$`)
 // overheats and outings, then to the others in the order given. A driver's
 // former names get the same letter.
 func NewMasker(drivers []schema.Driver, log *schema.Log) *Masker {
-	m := &Masker{letters: map[string]string{}}
+	m := &Masker{letters: map[string]string{}, given: map[string]string{}}
 	type seen struct {
 		at   int64
 		name string
@@ -73,6 +74,9 @@ func NewMasker(drivers []schema.Driver, log *schema.Log) *Masker {
 			if m.letters[former] == "" { // otherwise somebody else has that name now
 				m.letters[former] = m.letters[d.Name]
 			}
+		}
+		if d.Given != "" {
+			m.given[d.Name] = d.Given
 		}
 	}
 	m.learn(func(name, letter string) string { return letter })
@@ -111,11 +115,19 @@ func MaskOthers(drivers []schema.Driver, log *schema.Log) *Masker {
 }
 
 // learn makes the aliases of everybody with a letter; to returns the
-// replacement of a name.
+// replacement of a name. A name that stands for one that another has too is known by
+// that one, so that all depots mask alike; that one identifies neither.
 func (m *Masker) learn(to func(name, letter string) string) {
 	m.whole, m.parts, m.several = map[string][]*alias{}, map[string]*alias{}, nil
 	names := make([]string, 0, len(m.letters))
+	shared := map[string]bool{}
+	for _, given := range m.given {
+		shared[given] = true
+	}
 	for name := range m.letters {
+		if m.letters[m.given[name]] != "" {
+			continue
+		}
 		if !letterName.MatchString(name) { // otherwise masked already, by a former owner
 			names = append(names, name)
 		}
@@ -124,6 +136,12 @@ func (m *Masker) learn(to func(name, letter string) string) {
 	for _, name := range names {
 		letter := m.letters[name]
 		a := &alias{letter: letter, to: to(name, letter)}
+		if given := m.given[name]; given != "" {
+			name = given
+		}
+		if shared[name] {
+			a.to = aDriver
+		}
 		words := wordsOf(name)
 		capitals := slices.ContainsFunc(words, func(w word) bool { return w.upper })
 		for _, w := range words {

@@ -101,6 +101,7 @@ type Driver struct {
 	Note string `rec:"note,text" help:"anything else"`
 
 	Former []string // earlier names, if they were read too
+	Given  string   // the name that Name stands for here, since another has it
 }
 
 // Word is a word that the book's owner added to a vocabulary.

@@ -359,7 +359,7 @@ func (g *gathered) addDrivers(people []schema.Driver) {
 			d.Name, d.Note = name, formerly(&machine)
 		}
 		d.Note = g.mask.In(schema.Sentence, d.Note)
-		d.Versions, d.Typed, d.Former = 0, nil, nil
+		d.Versions, d.Typed, d.Former, d.Given = 0, nil, nil, ""
 		drivers = append(drivers, d)
 		g.done.Drivers = append(g.done.Drivers, d.Name)
 	}

@@ -193,8 +193,8 @@ func (p *past) of(ctx context.Context, q querier, n *names, machine string) ([]E
 	return out, nil
 }
 
-// readDrivers reads the drivers by name, with their former names, and the
-// voided ones.
+// readDrivers reads the drivers by name, with their former names and those that they
+// were given, and the voided ones.
 func readDrivers(ctx context.Context, q querier, n *names) (drivers, gone []schema.Driver, err error) {
 	former := map[int64][]string{}
 	were, err := earlier(ctx, q, n, "WHERE kind = 'driver'")
@@ -204,8 +204,13 @@ func readDrivers(ctx context.Context, q querier, n *names) (drivers, gone []sche
 	for _, e := range were {
 		former[e.Number] = append(former[e.Number], e.Record.(*schema.Driver).Name)
 	}
+	given, err := readGiven(ctx, q)
+	if err != nil {
+		return nil, nil, err
+	}
 	err = tables()[schema.KindNamed("driver")].query(ctx, q, n, "ORDER BY driver", nil, func(r schema.Record) error {
 		d := *r.(*schema.Driver)
+		d.Given = given[d.Number]
 		for _, name := range former[d.Number] {
 			if name != d.Name && !slices.Contains(d.Former, name) {
 				d.Former = append(d.Former, name)
@@ -221,4 +226,24 @@ func readDrivers(ctx context.Context, q querier, n *names) (drivers, gone []sche
 		}
 	}
 	return drivers, gone, err
+}
+
+// readGiven reads, by number, what those were given whose names stand for another
+// here.
+func readGiven(ctx context.Context, q querier) (map[int64]string, error) {
+	rows, err := q.QueryContext(ctx, "SELECT number, given FROM given")
+	if err != nil {
+		return nil, err
+	}
+	defer rows.Close()
+	out := map[int64]string{}
+	for rows.Next() {
+		var number int64
+		var name string
+		if err := rows.Scan(&number, &name); err != nil {
+			return nil, err
+		}
+		out[number] = name
+	}
+	return out, rows.Err()
 }

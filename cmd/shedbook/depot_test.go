@@ -139,3 +139,44 @@ func TestRecordsOfOneMomentInEveryHistory(t *testing.T) {
 		require.Equal(t, digests[0], digest)
 	}
 }
+
+// Where two drivers have one name, the mark by which a book tells them apart is no part
+// of it: in every depot a text is masked alike, and the word "no" is nobody.
+func TestTextsAreMaskedAlikeInEveryDepot(t *testing.T) {
+	dir := t.TempDir()
+	n, s := filepath.Join(dir, "N.db"), filepath.Join(dir, "S.db")
+	carry := func(from, to string) {
+		shed(t, from, "exchange", "--out", filepath.Join(dir, "stick"))
+		shed(t, to, "exchange", "--in", filepath.Join(dir, "stick"))
+	}
+	shed(t, n, "new", "--time-zone", "UTC")
+	shed(t, s, "new", "--time-zone", "UTC")
+	shed(t, n, "depot", "start", "--mark", "NO", "--name", "North")
+	shed(t, n, "machine", "add", "R4")
+	shed(t, n, "exchange", "--out", filepath.Join(dir, "stick"))
+	shed(t, s, "depot", "join", filepath.Join(dir, "stick"), "--mark", "S", "--name", "South")
+	for _, book := range []string{n, s} {
+		shed(t, book, "driver", "add", "Ada Vennor")
+	}
+	carry(n, s)
+	carry(s, n)
+	shed(t, n, "log", "run", "R4", "--hours", "2", "--at", "2026-03-02 08:00", "--driver", "Ada Vennor of S",
+		"--note", "no leak seen by Ada Vennor of S, nor by Vennor")
+	carry(n, s)
+	var digests []string
+	for _, book := range []string{n, s} {
+		shed(t, book, "handover", "R4", "--out", book+".sold")
+		for _, path := range []string{book, book + ".sold"} {
+			b, err := store.View(context.Background(), path)
+			require.NoError(t, err)
+			digest, err := (&app{}).digestOf(context.Background(), b, "R4", time.Time{})
+			require.NoError(t, err)
+			require.NoError(t, b.Close())
+			digests = append(digests, digest)
+		}
+		require.Contains(t, shed(t, book+".sold", "list", "runs"), "no leak seen by a driver of S, nor by a driver")
+	}
+	for _, digest := range digests[1:] {
+		require.Equal(t, digests[0], digest)
+	}
+}
