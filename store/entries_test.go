@@ -80,7 +80,7 @@ func TestABookOnItsOwnHasNoEntries(t *testing.T) {
 	_, err = b.Import(ctx, []Source{sheetOf("runs", "machine,start,hours\nR4,2026-01-01 08:00,1\n")}, ImportOptions{})
 	require.NoError(t, err)
 	for _, table := range []string{"joined", "books", "waiting", "bundles", "held", "foreigns", "given", "acts",
-		"aside", "settled"} {
+		"aside", "settled", "hub", "heard", "accounts"} {
 		require.Empty(t, dump(t, b.path, table), table)
 	}
 	_, err = b.WriteBundles(ctx, 0, &bytes.Buffer{})

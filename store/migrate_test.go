@@ -54,7 +54,7 @@ func dump(t *testing.T, path, table string) []string {
 		require.NoError(t, rows.Scan(into...))
 		line := ""
 		for i, v := range values {
-			if columns[i] != "sum" && columns[i] != "seen_in" {
+			if columns[i] != "sum" && columns[i] != "seen_in" && columns[i] != "hub" {
 				line += v.String + "|"
 			}
 		}
@@ -94,6 +94,23 @@ func TestABookOfVersion7ComesAlong(t *testing.T) {
 
 func TestABookOfVersion8ComesAlong(t *testing.T) {
 	comesAlong(t, 8, 21) // an outing that came back, and as above
+}
+
+func TestABookOfVersion9ComesAlong(t *testing.T) {
+	comesAlong(t, 9, 24) // and those that came of another depot
+	path := older(t, "v9.db")
+	before := map[string][]string{}
+	depots := []string{"joined", "books", "waiting", "bundles", "held", "foreigns", "given", "acts", "aside", "settled"}
+	for _, table := range depots {
+		before[table] = dump(t, path, table)
+		require.NotEmpty(t, before[table], table)
+	}
+	b, err := Open(context.Background(), path, clock)
+	require.NoError(t, err)
+	defer b.Close()
+	for _, table := range depots {
+		require.Equal(t, before[table], dump(t, path, table), table)
+	}
 }
 
 // sheetsThen is how many sheets there were in a version.
