@@ -25,7 +25,7 @@ import (
 // Bundle is so many entries of one book on end, with what they stand on.
 type Bundle struct {
 	Version int    `json:"v"`    // the version of the book that is needed to read its entries
-	Seal    string `json:"seal"` // how the lines that follow are sealed: "none"
+	Seal    string `json:"seal"` // how the lines that follow are sealed: "none", or see seal.go
 	Company string `json:"company"`
 	Book    string `json:"book"`
 	Mark    string `json:"depot"`
@@ -36,8 +36,13 @@ type Bundle struct {
 	// After is how far the writer had the other books.
 	After map[string]int64 `json:"after,omitempty"`
 
+	head    []byte // its header's line
 	lines   []string
 	content []byte
+
+	why     string   // it is held
+	arrived *arrived // it came by the hub
+	part    bool     // the whole is taken in next
 }
 
 // What a bundle holds at most, of the lines of one entry's more: it travels whole.
@@ -52,11 +57,11 @@ const (
 func (b *Bundle) pack() error {
 	var out bytes.Buffer
 	w := gzip.NewWriter(&out)
-	head, err := json.Marshal(b)
-	if err != nil {
+	var err error
+	if b.head, err = json.Marshal(b); err != nil {
 		return err
 	}
-	_, err = fmt.Fprintf(w, "%s\n%s\n", head, strings.Join(b.lines, "\n"))
+	_, err = fmt.Fprintf(w, "%s\n%s\n", b.head, strings.Join(b.lines, "\n"))
 	if err := errors.Join(err, w.Close()); err != nil {
 		return err
 	}
@@ -111,25 +116,44 @@ func readBundle(in *bytes.Reader) (*Bundle, error) {
 		!goodMark.MatchString(b.Mark) || b.First < 1 || b.Count < 1 {
 		return nil, errBundle("it is no bundle of entries")
 	}
+	b.head = bytes.Clone(lines.Bytes())
 	for lines.Scan() {
 		b.lines = append(b.lines, lines.Text())
 	}
 	if b.Version > schema.EntryVersion || b.Seal != "none" {
-		return b, nil // for another program to read
+		return b, nil // for another program to read, or whoever has the key
 	}
+	return b, b.check()
+}
+
+// check holds the entries to the header.
+func (b *Bundle) check() error {
 	prev, err := hex.DecodeString(b.Prev)
 	switch {
 	case err != nil || len(prev) != sha256.Size:
-		return nil, errBundle("its header is wrong")
+		return errBundle("its header is wrong")
 	case len(b.lines) != b.Count:
-		return nil, errBundle("it should have %d entries, and has %d", b.Count, len(b.lines))
+		return errBundle("it should have %d entries, and has %d", b.Count, len(b.lines))
 	case b.First == 1 && !bytes.Equal(prev, beforeFirst(b.Book)):
-		return nil, errBundle("its entries were changed: they do not begin as those of book %s", b.Book)
+		return errBundle("its entries were changed: they do not begin as those of book %s", b.Book)
 	}
 	if last := chain(prev, b.lines...); hex.EncodeToString(last) != b.Last {
-		return nil, errBundle("its entries were changed: their hash is not that of its header")
+		return errBundle("its entries were changed: their hash is not that of its header")
 	}
-	return b, nil
+	return nil
+}
+
+// cut is a bundle of its entries from number first on, so many of them.
+func (b *Bundle) cut(first int64, count int) (*Bundle, error) {
+	from := int(first - b.First)
+	if count = min(count, b.Count-from); from == 0 && count == b.Count {
+		return b, nil
+	}
+	is := *b
+	before := chain(mustHex(b.Prev), b.lines[:from]...)
+	is.First, is.Count, is.lines = first, count, b.lines[from:from+count]
+	is.Prev, is.Last = hex.EncodeToString(before), hex.EncodeToString(chain(before, is.lines...))
+	return &is, is.pack()
 }
 
 // bundle puts this book's waiting entries into bundles.

@@ -26,29 +26,39 @@ type TookBundles struct {
 func (b *Book) TakeBundles(ctx context.Context, bundles []*Bundle) (*TookBundles, error) {
 	out := &TookBundles{Entries: map[string]int64{}}
 	for _, in := range bundles {
-		if _, err := b.takeBundle(ctx, in, out); err != nil {
+		if _, err := b.takeSome(ctx, out, in); err != nil {
 			return out, err
 		}
 	}
+	return out, b.tryHeld(ctx, out)
+}
+
+// tryHeld takes in what was held and need be no longer.
+func (b *Book) tryHeld(ctx context.Context, out *TookBundles) error {
 	for again := true; again; {
 		held, err := b.heldBundles(ctx)
 		if err != nil {
-			return out, err
+			return err
 		}
 		again = false
 		for _, in := range held {
-			done, err := b.takeBundle(ctx, in, out)
+			if d, err := b.company(ctx, b.db); err != nil {
+				return explain(b.path, err)
+			} else if why := d.ready(in); why != nil && why.Error() == in.why {
+				continue
+			}
+			done, err := b.takeSome(ctx, out, in)
 			if err != nil {
-				return out, err
+				return err
 			}
 			again = again || done
 		}
 	}
-	return out, nil
+	return nil
 }
 
 func (b *Book) heldBundles(ctx context.Context) ([]*Bundle, error) {
-	rows, err := b.db.QueryContext(ctx, "SELECT content FROM held ORDER BY book, first")
+	rows, err := b.db.QueryContext(ctx, "SELECT content, why FROM held ORDER BY book, first")
 	if err != nil {
 		return nil, explain(b.path, err)
 	}
@@ -56,13 +66,15 @@ func (b *Book) heldBundles(ctx context.Context) ([]*Bundle, error) {
 	var out []*Bundle
 	for rows.Next() {
 		var content []byte
-		if err := rows.Scan(&content); err != nil {
+		var why string
+		if err := rows.Scan(&content, &why); err != nil {
 			return nil, explain(b.path, err)
 		}
 		in, err := ReadBundles(content)
 		if err != nil {
 			return nil, damaged(b.path, "a bundle that it holds: "+err.Error())
 		}
+		in[0].why = why
 		out = append(out, in...)
 	}
 	return out, explain(b.path, rows.Err())
@@ -75,88 +87,114 @@ func (e *notYet) Error() string { return e.why }
 
 func holdBack(format string, args ...any) error { return &notYet{fmt.Sprintf(format, args...)} }
 
-// takeBundle takes one bundle in, or holds it. done says that it told something new.
-func (b *Book) takeBundle(ctx context.Context, in *Bundle, out *TookBundles) (done bool, err error) {
-	var took, known, records int64
+// takeSome takes bundles in, or holds them, in one transaction. done says that they
+// told something new.
+func (b *Book) takeSome(ctx context.Context, out *TookBundles, some ...*Bundle) (done bool, err error) {
+	var sum TookBundles
 	err = b.write(ctx, func(tx *sql.Tx) error {
+		sum = TookBundles{Entries: map[string]int64{}}
 		// What waits here knew nothing of what comes in, and that may stand on it.
 		if err := b.bundle(ctx, tx); err != nil {
 			return err
 		}
-		d, err := b.company(ctx, tx)
-		if err != nil {
-			return err
-		}
-		if d == nil {
-			return notJoined()
-		}
-		if d.copy { // before another's record takes a number that the book itself has given
-			if err := d.beginLife(ctx, d.lives[d.me].mark, d.lives[d.me].name); err != nil {
+		for _, in := range some {
+			d, err := b.company(ctx, tx)
+			if err != nil {
 				return err
 			}
+			if d == nil {
+				return notJoined()
+			}
+			if d.copy { // before another's record takes a number that the book itself has given
+				if err := d.beginLife(ctx, d.lives[d.me].mark, d.lives[d.me].name); err != nil {
+					return err
+				}
+			}
+			if in.arrived == nil || in.arrived.refused == "" {
+				if err := d.takeOrHold(ctx, in, &sum); err != nil {
+					return err
+				}
+			}
+			if in.arrived != nil {
+				if err := d.readTo(ctx, in.arrived); err != nil {
+					return err
+				}
+			}
 		}
-		if d.company != in.Company {
-			return trouble(Refused, "name a file of this company's depots",
-				"this is of another company: depot %s there is none of this book's", in.Mark)
-		}
-		took, known, records, err = d.take(ctx, in)
-		if err != nil {
-			return err
-		}
-		_, err = tx.ExecContext(ctx, "DELETE FROM held WHERE book = ? AND first = ? AND last = ?", in.Book, in.First,
-			in.Last)
-		return err
+		return nil
 	})
+	if err != nil {
+		return false, err
+	}
+	for mark, n := range sum.Entries {
+		out.Entries[mark] += n
+		done = done || n > 0
+	}
+	out.Known += sum.Known
+	out.Records += sum.Records
+	return done, nil
+}
+
+// takeOrHold takes one bundle in; what it can't take in leaves the book as it was.
+func (d *depots) takeOrHold(ctx context.Context, in *Bundle, sum *TookBundles) error {
+	if d.company != in.Company {
+		return trouble(Refused, "name a file of this company's depots",
+			"this is of another company: depot %s there is none of this book's", in.Mark)
+	}
+	if _, err := d.q.ExecContext(ctx, "SAVEPOINT bundle"); err != nil {
+		return err
+	}
+	took, known, records, err := d.take(ctx, in)
+	if err == nil && in.arrived != nil {
+		err = d.onHub(ctx, in)
+	}
+	if err == nil {
+		sum.Entries[in.Mark] += took
+		sum.Known += known
+		sum.Records += records
+		_, err = d.q.ExecContext(ctx, "DELETE FROM held WHERE book = ? AND first = ? AND last = ?", in.Book, in.First,
+			in.Last)
+		if err == nil {
+			_, err = d.q.ExecContext(ctx, "RELEASE bundle")
+		}
+		return err
+	}
 	var why *notYet
-	if err != nil && !errors.As(err, &why) {
+	if !errors.As(err, &why) {
+		err = explain(d.b.path, err)
 		var own *Error
 		if ctx.Err() != nil || errors.As(err, &own) && own.Trouble != NotFound {
-			return false, err
+			return err
 		}
 		why = &notYet{"what it says can't stand in this book: " + err.Error()}
 	}
-	if why != nil {
-		return false, b.write(ctx, func(tx *sql.Tx) error {
-			_, err := tx.ExecContext(ctx, `INSERT INTO held (book, first, last, mark, why, content) VALUES (?, ?, ?, ?,
-				?, ?)
-				ON CONFLICT (book, first, last) DO UPDATE SET why =
-					excluded.why`, in.Book, in.First, in.Last, in.Mark, why.why, in.content)
-			return err
-		})
+	if _, err := d.q.ExecContext(ctx, "ROLLBACK TO bundle"); err != nil {
+		return err
 	}
-	out.Entries[in.Mark] += took
-	out.Known += known
-	out.Records += records
-	return took > 0, nil
+	if _, err := d.q.ExecContext(ctx, "RELEASE bundle"); err != nil || in.part {
+		return err
+	}
+	_, err = d.q.ExecContext(ctx, `INSERT INTO held (book, first, last, mark, why, content) VALUES (?, ?, ?, ?, ?, ?)
+		ON CONFLICT (book, first, last) DO UPDATE SET why = excluded.why`, in.Book, in.First, in.Last, in.Mark, why.why,
+		in.content)
+	return err
 }
 
 // latest is beyond any clock, and leaves room for those that go on from it.
 const latest = 1 << 62
 
-// take takes in the entries of a bundle that are not here yet.
-func (d *depots) take(ctx context.Context, in *Bundle) (took, known, records int64, err error) {
+// ready says why a bundle can't be taken in yet, as far as its header tells; nil where
+// it can.
+func (d *depots) ready(in *Bundle) error {
 	if in.Version > schema.EntryVersion {
-		return 0, 0, 0, holdBack("depot %s runs a newer program: update this one to see what was recorded there",
-			in.Mark)
+		return holdBack("depot %s runs a newer program: update this one to see what was recorded there", in.Mark)
 	}
-	if in.Seal != "none" {
-		return 0, 0, 0, holdBack("it is sealed (%s), and this program has no key to it", in.Seal)
+	var here int64
+	if l := d.lives[d.idx[in.Book]]; l != nil {
+		here = l.seq
 	}
-	if d.n, err = readNames(ctx, d.q); err != nil {
-		return 0, 0, 0, err
-	}
-	l := d.lives[d.idx[in.Book]]
-	if l == nil {
-		if in.First > 1 {
-			return 0, 0, 0, holdBack("entries 1 to %d of depot %s are not here yet", in.First-1, in.Mark)
-		}
-		l = &life{id: in.Book, mark: in.Mark}
-		if err := d.newLife(ctx, l); err != nil {
-			return 0, 0, 0, err
-		}
-	}
-	if in.First > l.seq+1 {
-		return 0, 0, 0, holdBack("entries %d to %d of depot %s are not here yet", l.seq+1, in.First-1, in.Mark)
+	if in.First > here+1 {
+		return holdBack("entries %d to %d of depot %s are not here yet", here+1, in.First-1, in.Mark)
 	}
 	for _, id := range sortedKeys(in.After) {
 		if of := d.lives[d.idx[id]]; of == nil || of.seq < in.After[id] {
@@ -164,8 +202,28 @@ func (d *depots) take(ctx context.Context, in *Bundle) (took, known, records int
 			if of != nil {
 				mark, seq = "depot "+of.mark, of.seq
 			}
-			return 0, 0, 0, holdBack("it stands on entries %d to %d of %s, which are not here yet", seq+1, in.After[id],
-				mark)
+			return holdBack("it stands on entries %d to %d of %s, which are not here yet", seq+1, in.After[id], mark)
+		}
+	}
+	return nil
+}
+
+// take takes in the entries of a bundle that are not here yet.
+func (d *depots) take(ctx context.Context, in *Bundle) (took, known, records int64, err error) {
+	if in, err = d.opened(ctx, in); err != nil {
+		return 0, 0, 0, err
+	}
+	if err := d.ready(in); err != nil {
+		return 0, 0, 0, err
+	}
+	if d.n, err = readNames(ctx, d.q); err != nil {
+		return 0, 0, 0, err
+	}
+	l := d.lives[d.idx[in.Book]]
+	if l == nil {
+		l = &life{id: in.Book, mark: in.Mark}
+		if err := d.newLife(ctx, l); err != nil {
+			return 0, 0, 0, err
 		}
 	}
 	known = min(l.seq-in.First+1, int64(in.Count))
@@ -202,6 +260,9 @@ func (d *depots) take(ctx context.Context, in *Bundle) (took, known, records int
 		if err := d.enter(ctx, l, e); err != nil {
 			return 0, 0, 0, fmt.Errorf("entry %d of depot %s: %w", l.seq, in.Mark, err)
 		}
+	}
+	if l.mark != in.Mark {
+		return 0, 0, 0, holdBack("it says that it is of depot %s, and is of depot %s", in.Mark, l.mark)
 	}
 	if err := d.settle(ctx); err != nil {
 		return 0, 0, 0, err
