@@ -102,7 +102,7 @@ func TestSealedBundles(t *testing.T) {
 	}{
 		{"N", last.Book, changed.content, "or was changed since"},
 		{"N", last.Book, plain, "it is not sealed"},
-		{"N", last.Book, []byte("nothing"), "no bundle of entries"},
+		{"N", last.Book, []byte("a text that nobody packed"), "no bundle of entries"},
 		{"N", last.Book, append(bytes.Clone(sealed), sealed...), "more than one bundle"},
 		{"S", last.Book, sealed, "of book " + last.Book + " of depot N"},
 	} {
