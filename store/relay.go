@@ -59,8 +59,8 @@ func (d *depots) hub(ctx context.Context) (*Hub, error) {
 	h := &Hub{Company: d.company, Mark: me.mark, Book: me.id, Version: schema.EntryVersion}
 	var exchanged int64
 	err := d.q.QueryRowContext(ctx, "SELECT addresses, authority, seed, seal, directory, made, place, stood, exchanged, "+
-		"refused FROM hub").Scan(&h.Addresses, &h.Authority, &h.Seed, &h.Seal, &h.Directory, &h.Made, &h.Place, &h.Stood,
-		&exchanged, &h.Refused)
+		"refused FROM hub").Scan(&h.Addresses, &h.Authority, &h.Seed, &h.Seal, &h.Directory, &h.Made, &h.Place,
+		&h.Stood, &exchanged, &h.Refused)
 	if errors.Is(err, sql.ErrNoRows) {
 		return nil, nil
 	}

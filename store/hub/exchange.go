@@ -88,6 +88,10 @@ func (e *Exchange) session(ctx context.Context, follow bool) error {
 			return err
 		}
 	}
+	book, seq, err := e.Book.Entered(ctx) // what is recorded from here on is sent by following
+	if err != nil {
+		return err
+	}
 	if in, err = e.whole(ctx, r, in, end); err != nil {
 		return err
 	}
@@ -95,7 +99,7 @@ func (e *Exchange) session(ctx context.Context, follow bool) error {
 		return err
 	}
 	e.Again()
-	return e.follow(ctx, r, in)
+	return e.follow(ctx, r, in, book, seq)
 }
 
 // verify looks whether the log is the one that the book has read; where it is not, the
@@ -279,16 +283,13 @@ func (e *Exchange) tell(ctx context.Context, r *Relay) error {
 	return nil
 }
 
-// follow sends and reads as soon as there is something, until the connection ends.
-func (e *Exchange) follow(ctx context.Context, r *Relay, in <-chan store.Arrival) error {
+// follow sends and reads as soon as there is something, until the connection ends. What
+// the book had entered up to seq was sent.
+func (e *Exchange) follow(ctx context.Context, r *Relay, in <-chan store.Arrival, book string, seq int64) error {
 	look, say, verify := time.NewTicker(lookEvery), time.NewTicker(sayEvery), time.NewTicker(verifyEvery)
 	defer look.Stop()
 	defer say.Stop()
 	defer verify.Stop()
-	book, seq, err := e.Book.Entered(ctx)
-	if err != nil {
-		return err
-	}
 	changed := false
 	for {
 		select {

@@ -284,7 +284,7 @@ func (c *company) messages() int {
 		bundles, err := store.ReadBundles(a.Content)
 		require.NoError(c.t, err)
 		require.Equal(c.t, next[a.Book]+1, bundles[0].First, "message %d goes on where the one before ended", place)
-		require.NotContains(c.t, string(a.Content), "Ada")
+		require.Equal(c.t, "aes-256-gcm", bundles[0].Seal)
 		next[a.Book] = tail.Seq
 	}
 	for _, y := range c.yards {
