@@ -230,8 +230,11 @@ type Depot struct {
 	This       bool      // this book
 	Entries    int64     // that are here
 	Last       time.Time // when the last of them was made; zero before any is
-	Waiting    int64     // of this book: entries that are in no bundle yet
-	Held       []Held    // bundles that can't be taken in yet
+	Waiting    int64     // of this book: entries that are in no bundle yet, or that the hub has not
+	Heard      time.Time // when it spoke at the hub last, by the hub's clock; zero before it did
+	Ahead      time.Duration
+	Missing    int64  // entries that it had then, and that are not here yet
+	Held       []Held // bundles that can't be taken in yet
 }
 
 // Held is a bundle that can't be taken in yet.
@@ -255,8 +258,18 @@ func (b *Book) Depots(ctx context.Context) ([]Depot, error) {
 			if l.last > 0 {
 				is.Last = time.Unix(l.last, 0).UTC()
 			}
-			if err := q.QueryRowContext(ctx, "SELECT count(*) FROM waiting WHERE book = ?",
-				l.idx).Scan(&is.Waiting); err != nil {
+			if err := q.QueryRowContext(ctx, `SELECT (SELECT count(*) FROM waiting WHERE book = ?1) +
+				(SELECT coalesce(sum(count), 0) FROM bundles WHERE hub = 0 AND book = ?1 AND ?2 AND EXISTS
+				(SELECT 1 FROM hub))`, l.idx, l.ownFrom > 0).Scan(&is.Waiting); err != nil {
+				return err
+			}
+			var at, ahead, seq int64
+			err := q.QueryRowContext(ctx, "SELECT at, ahead, seq FROM heard WHERE mark = ? AND book = ?", l.mark,
+				l.id).Scan(&at, &ahead, &seq)
+			if err == nil {
+				is.Heard, is.Ahead = time.Unix(at, 0).UTC(), time.Duration(ahead)*time.Second
+				is.Missing = max(0, seq-l.seq)
+			} else if !errors.Is(err, sql.ErrNoRows) {
 				return err
 			}
 			out = append(out, is)

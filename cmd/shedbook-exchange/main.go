@@ -86,7 +86,9 @@ func exchange(ctx context.Context, path string, follow bool) error {
 	e := &hub.Exchange{Book: b,
 		Took: func(t *store.TookBundles) {
 			for mark, n := range t.Entries {
-				took[mark] += n
+				if n > 0 {
+					took[mark] += n
+				}
 			}
 		},
 		Sent: func(n int64) { sent += n },

@@ -49,6 +49,7 @@ type app struct {
 	bookFlag    string
 	words       []string       // of the command line
 	lines       *bufio.Scanner // over in, made when something is asked
+	toldWaiting bool           // that entries wait for the hub
 	progressing bool           // a line of progress stands on errOut
 	held        *store.Book    // open already, by the page; nil where each verb opens the book
 }

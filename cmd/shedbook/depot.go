@@ -16,16 +16,18 @@ import (
 	"shedbook/schema"
 	"shedbook/schema/unit"
 	"shedbook/store"
+	"shedbook/store/ticket"
 )
 
 func (a *app) depotVerb() *cobra.Command {
 	var asJSON bool
 	c := a.group("depot", "several depots with one log: who is how far", "book",
-		a.under("depot", []verb{{"start", a.depotStart}, {"join", a.depotJoin}})...)
+		a.under("depot", []verb{{"start", a.depotStart}, {"invite", a.depotInvite}, {"join", a.depotJoin},
+			{"close", a.depotClose}, {"renew", a.depotRenew}})...)
 	none := c.RunE
 	c.Long = `Several depots keep a book each, and shedbook exchange brings what one recorded to the
-others. Without another word: lists the depots, how far their entries are here, what
-waits to be written, and what is held back and why.`
+others. Without another word: lists the depots, when they were heard of last and how far
+their entries are here, what waits to be sent or written, and what is held back and why.`
 	c.RunE = func(cmd *cobra.Command, given []string) error {
 		if len(given) > 0 {
 			return none(cmd, given)
@@ -45,6 +47,14 @@ func (a *app) showDepots(ctx context.Context, b *store.Book, asJSON bool) error 
 	if err != nil {
 		return err
 	}
+	h, err := b.Hub(ctx)
+	if err != nil {
+		return err
+	}
+	hub, heardHead := h != nil, ""
+	if hub {
+		heardHead = "Last heard"
+	}
 	type heldJSON struct {
 		First   int64  `json:"first"`
 		Entries int64  `json:"entries"`
@@ -58,11 +68,14 @@ func (a *app) showDepots(ctx context.Context, b *store.Book, asJSON bool) error 
 		Last    *time.Time `json:"last_entry"`
 		Entries int64      `json:"entries"`
 		Waiting int64      `json:"waiting"`
+		Heard   *time.Time `json:"last_heard"`
+		Missing int64      `json:"missing"`
+		Ahead   int64      `json:"clock_ahead_s"`
 		Held    []heldJSON `json:"held"`
 	}
 	out := []depotJSON{}
 	t := &render.Table{Columns: []render.Column{{Key: "mark", Head: "Mark"}, {Key: "depot", Head: "Depot"},
-		{Key: "last", Head: "Last entry"},
+		{Key: "last", Head: "Last entry"}, {Key: "heard", Head: heardHead},
 		{Key: "entries", Head: "Here to"}, {Key: "state", Head: "State", Wrap: true}},
 		Empty: "This book is on its own. To begin a company of several depots: 'depot start'. To join one: 'depot " +
 			"join'."}
@@ -81,8 +94,21 @@ func (a *app) showDepots(ctx context.Context, b *store.Book, asJSON bool) error 
 		if d.This {
 			state = "this book"
 		}
-		if d.Waiting > 0 {
+		heard := ""
+		if !d.Heard.IsZero() {
+			at := d.Heard.In(s.Zone())
+			j.Heard, heard = &at, ago(a.now.Sub(d.Heard))
+			state = also(state, clockSays(d.Ahead))
+		}
+		j.Missing, j.Ahead = d.Missing, int64(d.Ahead/time.Second)
+		switch {
+		case d.Waiting > 0 && hub:
+			state = also(state, say.Count(int(d.Waiting), "entry", "entries")+" to be sent")
+		case d.Waiting > 0:
 			state = also(state, say.Count(int(d.Waiting), "entry", "entries")+" not written out yet")
+		}
+		if d.Missing > 0 {
+			state = also(state, say.Count(int(d.Missing), "entry", "entries")+" not here yet")
 		}
 		if len(d.Held) > 0 {
 			state = also(state, say.Count(len(d.Held), "bundle")+" held back")
@@ -93,7 +119,11 @@ func (a *app) showDepots(ctx context.Context, b *store.Book, asJSON bool) error 
 				say.Count(int(h.Entries), "entry", "entries"), d.Mark, h.First, h.Why))
 		}
 		out = append(out, j)
-		t.Add(render.Text(d.Mark), render.Text(d.Name), render.Text(last), render.Text(here), render.Text(state))
+		t.Add(render.Text(d.Mark), render.Text(d.Name), render.Text(last), render.Text(heard), render.Text(here),
+			render.Text(state))
+	}
+	if h != nil && h.Refused != "" {
+		why = append(why, say.Sentence(h.Refused))
 	}
 	return render.Print(a.out, out, a.options(s, asJSON, false), func() *render.Doc {
 		d := &render.Doc{}
@@ -107,8 +137,8 @@ func (a *app) showDepots(ctx context.Context, b *store.Book, asJSON bool) error 
 
 // also puts one remark behind another.
 func also(said, more string) string {
-	if said == "" {
-		return more
+	if said == "" || more == "" {
+		return said + more
 	}
 	return said + ", " + more
 }
@@ -121,22 +151,43 @@ func depotFlags(c *cobra.Command, mark, name *string) {
 }
 
 func (a *app) depotStart() *cobra.Command {
-	var mark, name string
+	var mark, name, addresses, out string
 	c := &cobra.Command{
-		Use: "start --mark MARK --name NAME", Short: "make this book the first of several depots", Args: args(0, 0,
+		Use: "start --mark MARK --name NAME [--hub ADDRESS --out DIR]", Short: "make this book the first of several depots", Args: args(0, 0,
 			"no words, only options"),
 		Long: `Makes this book the first of several depots. All its records keep their numbers, and
 get a name that every depot knows them by: record 311 of depot N is N311.
 
 Then write a file with shedbook exchange --out, and let the others join with it:
-shedbook depot join FILE.`,
+shedbook depot join FILE.
+
+Or give --hub with the address of a server that all depots can reach, or of three with
+commas: this book is the office then, which lets the others in. In --out is written what
+those servers need. In a book that is a depot already --mark and --name are left out;
+where the hub moved, give the new address and the same directory.`,
 		RunE: func(cmd *cobra.Command, _ []string) error {
+			if (addresses == "") != (out == "") {
+				return usage("for instance --hub tls://hub.example:4222 --out hub", "--hub and --out go together")
+			}
+			if addresses != "" {
+				if _, err := ticket.Servers(addresses); err != nil {
+					return usage("for instance --hub tls://hub.example:4222", "%s", err)
+				}
+			}
 			return a.recordIn(cmd.Context(), func(b *store.Book) error {
+				if addresses != "" && mark == "" && name == "" {
+					if all, err := b.Depots(cmd.Context()); err != nil || len(all) > 0 {
+						return several(err, a.startHub(cmd.Context(), b, addresses, out))
+					}
+				}
 				if err := b.Found(cmd.Context(), mark, name); err != nil {
 					return err
 				}
 				a.say(0, "this book is depot %s, %s: its records are %s1, %s2 and so on from now on", mark,
 					render.Safe(name), mark, mark)
+				if addresses != "" {
+					return a.startHub(cmd.Context(), b, addresses, out)
+				}
 				a.say(0, "To let another depot in: shedbook exchange --out FILE here, then shedbook depot join FILE "+
 					"there.")
 				return nil
@@ -144,20 +195,34 @@ shedbook depot join FILE.`,
 		},
 	}
 	depotFlags(c, &mark, &name)
+	c.Flags().StringVar(&addresses, "hub", "", "where the hub's server is, or its three servers with commas")
+	c.Flags().StringVar(&out, "out", "", "write what the servers need into this directory")
 	return c
 }
 
 func (a *app) depotJoin() *cobra.Command {
 	var mark, name string
 	c := &cobra.Command{
-		Use: "join FILE --mark MARK --name NAME", Short: "let this book into a company of several depots", Args: args(1,
-			1, "a file that shedbook exchange --out wrote"),
+		Use: "join FILE [--mark MARK --name NAME]", Short: "let this book into a company of several depots", Args: args(1,
+			1, "a ticket, or a file that shedbook exchange --out wrote"),
 		Long: `Lets this book, empty or with records of its own, into the company of which FILE is,
-and takes in what stands there. Its own records keep their numbers.
+and takes in what stands there. Its own records keep their numbers. FILE is a ticket of
+the office (shedbook depot invite), which says the mark and the name, or a file of
+bundles (shedbook exchange --out).
 
 Join once. A machine that two depots have entered is two machines: enter it in one
 depot, and let the others hear of it.`,
 		RunE: func(cmd *cobra.Command, given []string) error {
+			content, err := os.ReadFile(given[0])
+			if err != nil {
+				return err
+			}
+			if bytes.HasPrefix(content, []byte("{")) {
+				if mark != "" || name != "" {
+					return usage("", "a ticket says the mark and the name: leave out --mark and --name")
+				}
+				return a.joinByTicket(cmd.Context(), given[0], content)
+			}
 			bundles, err := readBundles(given[0])
 			if err != nil {
 				return err

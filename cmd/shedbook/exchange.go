@@ -19,10 +19,15 @@ import (
 func (a *app) exchangeVerb() *cobra.Command {
 	var out, in string
 	var since int64
+	var follow bool
 	c := &cobra.Command{
-		Use: "exchange --out FILE | --in FILE...", Short: "bring records from depot to depot, in a " +
-			"file", GroupID: "book", Args: cobra.ArbitraryArgs,
-		Long: `With --out writes what all depots recorded, as far as it is known here, to a file: for
+		Use: "exchange [--follow] | --out FILE | --in FILE...", Short: "bring records from depot to depot",
+		GroupID: "book", Args: cobra.ArbitraryArgs,
+		Long: `Without --out and --in: sends what waits to the company's hub, and takes in what the
+others sent there. With --follow goes on, as a service, until it is stopped. If there is
+no hub to be reached, what waits stays (exit code 1).
+
+With --out writes what all depots recorded, as far as it is known here, to a file: for
 a stick, or a mail. With --in takes such files in, in any order and as often as you
 like: what is here already is passed over. What stands on something that is not here
 yet is held back, and tried again with the next file; shedbook depot tells of it.
@@ -32,8 +37,15 @@ keep the book.`,
 		RunE: func(cmd *cobra.Command, given []string) error {
 			ctx := cmd.Context()
 			switch {
-			case (out == "") == (in == ""):
-				return usage("for instance: shedbook exchange --out stick.bundles", "give --out FILE or --in FILE")
+			case out != "" && in != "", follow && (out != "" || in != ""):
+				return usage("for instance: shedbook exchange --out stick.bundles", "give --out FILE or --in FILE, or "+
+					"neither")
+			case out == "" && in == "" && len(given) > 0:
+				return usage("for instance: shedbook exchange --in stick.bundles", "give --in before the file's name")
+			case out == "" && in == "" && !cmd.Flags().Changed("since"):
+				return a.exchangeByHub(ctx, follow)
+			case out == "" && in == "":
+				return usage("", "--since goes with --out")
 			case out != "" && len(given) > 0, in == "" && len(given) > 0:
 				return usage("shedbook exchange --help shows how", "shedbook exchange --out takes one file")
 			case in != "" && cmd.Flags().Changed("since"):
@@ -61,6 +73,7 @@ keep the book.`,
 			})
 		},
 	}
+	c.Flags().BoolVar(&follow, "follow", false, "go on until it is stopped")
 	c.Flags().StringVar(&out, "out", "", "write to this file")
 	c.Flags().StringVar(&in, "in", "", "take in this file, and those named behind it")
 	c.Flags().Int64Var(&since, "since", 1, "of this depot's own entries only those from this number on")

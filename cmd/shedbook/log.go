@@ -260,6 +260,7 @@ func (a *app) sayRecorded(ctx context.Context, b *store.Book, k *schema.Kind, r 
 		fmt.Fprintf(a.errOut, "note: that is in the future: reports count it from %s on; to correct it: shedbook "+
 			"correct %d --at TIME --why REASON\n", unit.FormatTime(at, s.Zone()), number)
 	}
+	a.noteWaiting(ctx, b)
 }
 
 // sayEffect says what a record changed for its machine, whose log has it already.
