@@ -58,9 +58,9 @@ func (d *depots) hub(ctx context.Context) (*Hub, error) {
 	me := d.lives[d.me]
 	h := &Hub{Company: d.company, Mark: me.mark, Book: me.id, Version: schema.EntryVersion}
 	var exchanged int64
-	err := d.q.QueryRowContext(ctx, "SELECT addresses, authority, seed, seal, directory, made, place, stood, exchanged, "+
-		"refused FROM hub").Scan(&h.Addresses, &h.Authority, &h.Seed, &h.Seal, &h.Directory, &h.Made, &h.Place,
-		&h.Stood, &exchanged, &h.Refused)
+	err := d.q.QueryRowContext(ctx, "SELECT addresses, authority, seed, seal, directory, made, place, stood, "+
+		"exchanged, refused FROM hub").Scan(&h.Addresses, &h.Authority, &h.Seed, &h.Seal, &h.Directory, &h.Made,
+		&h.Place, &h.Stood, &exchanged, &h.Refused)
 	if errors.Is(err, sql.ErrNoRows) {
 		return nil, nil
 	}
@@ -312,8 +312,8 @@ func (b *Book) Senders(ctx context.Context) (out []Sender, err error) {
 			continue
 		}
 		var lacks bool
-		err := d.q.QueryRowContext(ctx, "SELECT EXISTS (SELECT 1 FROM waiting WHERE book = ?1) OR EXISTS (SELECT 1 FROM "+
-			"bundles WHERE hub = 0 AND book = ?1)", idx).Scan(&lacks)
+		err := d.q.QueryRowContext(ctx, "SELECT EXISTS (SELECT 1 FROM waiting WHERE book = ?1) OR EXISTS (SELECT 1 "+
+			"FROM bundles WHERE hub = 0 AND book = ?1)", idx).Scan(&lacks)
 		if err != nil {
 			return nil, explain(b.path, err)
 		}
@@ -374,8 +374,8 @@ func (b *Book) NextParcel(ctx context.Context, s Sender, tail Tail) (out *Parcel
 		}
 		var content []byte
 		p := &Parcel{Mark: l.mark, Book: l.id, first: tail.Seq + 1}
-		err = tx.QueryRowContext(ctx, "SELECT content, sent = 0 FROM bundles WHERE book = ? AND first <= ? AND first + "+
-			"count > ?", l.idx, p.first, p.first).Scan(&content, &p.unsent)
+		err = tx.QueryRowContext(ctx, "SELECT content, sent = 0 FROM bundles WHERE book = ? AND first <= ? AND first "+
+			"+ count > ?", l.idx, p.first, p.first).Scan(&content, &p.unsent)
 		if errors.Is(err, sql.ErrNoRows) {
 			return nil
 		}
@@ -396,8 +396,8 @@ func (b *Book) NextParcel(ctx context.Context, s Sender, tail Tail) (out *Parcel
 		}
 		out = p
 		// Before it goes: if the answer is lost, others have it all the same.
-		_, err = tx.ExecContext(ctx, "UPDATE bundles SET sent = 1 WHERE sent = 0 AND book = ? AND first <= ? AND first + "+
-			"count > ?", l.idx, p.first, p.first)
+		_, err = tx.ExecContext(ctx, "UPDATE bundles SET sent = 1 WHERE sent = 0 AND book = ? AND first <= ? AND "+
+			"first + count > ?", l.idx, p.first, p.first)
 		return err
 	})
 	return out, err
@@ -407,8 +407,8 @@ func (b *Book) NextParcel(ctx context.Context, s Sender, tail Tail) (out *Parcel
 func (d *depots) hashAt(ctx context.Context, l *life, seq int64) ([]byte, error) {
 	var content, last []byte
 	var end int64
-	err := d.q.QueryRowContext(ctx, "SELECT content, last, first + count - 1 FROM bundles WHERE book = ? AND first <= ? "+
-		"AND first + count > ?", l.idx, seq, seq).Scan(&content, &last, &end)
+	err := d.q.QueryRowContext(ctx, "SELECT content, last, first + count - 1 FROM bundles WHERE book = ? AND first "+
+		"<= ? AND first + count > ?", l.idx, seq, seq).Scan(&content, &last, &end)
 	if err != nil || end == seq {
 		return last, err
 	}
@@ -425,8 +425,8 @@ func (b *Book) Refuse(ctx context.Context, p *Parcel) error {
 		return nil
 	}
 	return b.write(ctx, func(tx *sql.Tx) error {
-		_, err := tx.ExecContext(ctx, "UPDATE bundles SET sent = 0 WHERE book = (SELECT idx FROM books WHERE id = ?) AND "+
-			"first = ? AND count = ?", p.Book, p.first, p.count)
+		_, err := tx.ExecContext(ctx, "UPDATE bundles SET sent = 0 WHERE book = (SELECT idx FROM books WHERE id = ?) "+
+			"AND first = ? AND count = ?", p.Book, p.first, p.count)
 		return err
 	})
 }
@@ -486,7 +486,8 @@ func (b *Book) Hear(ctx context.Context, mark string, at time.Time, content []by
 	return b.write(ctx, func(tx *sql.Tx) error {
 		_, err := tx.ExecContext(ctx, `INSERT INTO heard (mark, at, ahead, book, seq, version) VALUES (?, ?, ?, ?, ?, ?)
 			ON CONFLICT (mark) DO UPDATE SET at = excluded.at, ahead = excluded.ahead, book = excluded.book,
-				seq = excluded.seq, version = excluded.version`, mark, at.Unix(), h.Clock-at.Unix(), h.Book, h.Seq, h.Version)
+				seq = excluded.seq, version = excluded.version`, mark, at.Unix(), h.Clock-at.Unix(), h.Book,
+			h.Seq, h.Version)
 		return err
 	})
 }

@@ -153,8 +153,8 @@ func depotFlags(c *cobra.Command, mark, name *string) {
 func (a *app) depotStart() *cobra.Command {
 	var mark, name, addresses, out string
 	c := &cobra.Command{
-		Use: "start --mark MARK --name NAME [--hub ADDRESS --out DIR]", Short: "make this book the first of several depots", Args: args(0, 0,
-			"no words, only options"),
+		Use:   "start --mark MARK --name NAME [--hub ADDRESS --out DIR]",
+		Short: "make this book the first of several depots", Args: args(0, 0, "no words, only options"),
 		Long: `Makes this book the first of several depots. All its records keep their numbers, and
 get a name that every depot knows them by: record 311 of depot N is N311.
 
@@ -203,8 +203,9 @@ where the hub moved, give the new address and the same directory.`,
 func (a *app) depotJoin() *cobra.Command {
 	var mark, name string
 	c := &cobra.Command{
-		Use: "join FILE [--mark MARK --name NAME]", Short: "let this book into a company of several depots", Args: args(1,
-			1, "a ticket, or a file that shedbook exchange --out wrote"),
+		Use:   "join FILE [--mark MARK --name NAME]",
+		Short: "let this book into a company of several depots",
+		Args:  args(1, 1, "a ticket, or a file that shedbook exchange --out wrote"),
 		Long: `Lets this book, empty or with records of its own, into the company of which FILE is,
 and takes in what stands there. Its own records keep their numbers. FILE is a ticket of
 the office (shedbook depot invite), which says the mark and the name, or a file of

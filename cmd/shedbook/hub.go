@@ -335,8 +335,8 @@ func exchangeProgram() (string, error) {
 	}
 	path, err := exec.LookPath(name)
 	if err != nil {
-		return "", &store.Error{Trouble: store.Failed, Says: "the program " + name + ", which talks to the hub, is not " +
-			"beside this one", Hint: "go install ./cmd/shedbook-exchange, in the directory of the source"}
+		return "", &store.Error{Trouble: store.Failed, Says: "the program " + name + ", which talks to the hub, " +
+			"is not beside this one", Hint: "go install ./cmd/shedbook-exchange, in the directory of the source"}
 	}
 	return path, nil
 }
@@ -356,8 +356,8 @@ func (a *app) exchangeByHub(ctx context.Context, follow bool) error {
 		return err
 	}
 	if !knows {
-		return usage("for instance: shedbook exchange --out stick.bundles", "this book knows no hub: give --out FILE or "+
-			"--in FILE")
+		return usage("for instance: shedbook exchange --out stick.bundles", "this book knows no hub: give --out FILE "+
+			"or --in FILE")
 	}
 	program, err := exchangeProgram()
 	if err != nil {

@@ -125,7 +125,8 @@ func Rooms(directory, addresses string) ([]string, error) {
 // WriteAccounts writes who may come, for each server.
 func WriteAccounts(directory, addresses string, accounts []Account) error {
 	var text strings.Builder
-	text.WriteString("# Who may come to the hub. shedbook depot invite and close write this anew.\nauthorization {\n  users = [\n")
+	text.WriteString("# Who may come to the hub. shedbook depot invite and close write this anew.\n" +
+		"authorization {\n  users = [\n")
 	for _, a := range accounts {
 		fmt.Fprintf(&text, "    # depot %s\n    { nkey: %s, permissions: %s }\n", a.Mark, a.Public, a.rights())
 	}
@@ -163,7 +164,8 @@ func WriteServers(directory, addresses string, now time.Time) (authority string,
 		to := room(directory, s)
 		cert, secret, err := certify(ca, key, s.Host, now)
 		files := map[string]string{"nats.conf": configuration(servers, i), "authority.crt": authority,
-			"server.crt": cert, "server.key": secret, "shedbook-hub.service": service, "compose.yaml": compose(servers, i)}
+			"server.crt": cert, "server.key": secret, "shedbook-hub.service": service,
+			"compose.yaml": compose(servers, i)}
 		for name, text := range files {
 			err = errors.Join(err, write(filepath.Join(to, name), text))
 		}
@@ -198,7 +200,8 @@ func signer(directory string, now time.Time) (*x509.Certificate, *ecdsa.PrivateK
 		}
 		secret, err := x509.MarshalECPrivateKey(key)
 		if err == nil {
-			err = errors.Join(write(keyFile, inPEM("EC PRIVATE KEY", secret)), write(certFile, inPEM("CERTIFICATE", made)))
+			err = errors.Join(write(keyFile, inPEM("EC PRIVATE KEY", secret)),
+				write(certFile, inPEM("CERTIFICATE", made)))
 		}
 		if err != nil {
 			return nil, nil, "", err
