@@ -30,7 +30,7 @@ const (
 	lookEvery   = 50 * time.Millisecond // whether something was recorded
 	sayEvery    = time.Minute           // how far it is, where that changed
 	verifyEvery = 30 * time.Minute      // whether the log is still the one that it was
-	longestWait = 30 * time.Second      // before it tries to connect again
+	longestWait = 5 * time.Second       // before it tries to connect again
 )
 
 // Once reads and sends whatever there is.

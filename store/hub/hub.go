@@ -26,9 +26,15 @@ const (
 	haveName = "HAVE"
 )
 
-// patience is how long an answer may take. A server of three that lost its leader
-// needs some seconds to go on.
-const patience = 5 * time.Second
+const (
+	// patience is how long an answer may take. Three servers that lost their leader never
+	// answer what was asked meanwhile, so to ask again soon is better than to wait.
+	patience = 3 * time.Second
+	// connecting may take longer, over a slow link.
+	connecting = 10 * time.Second
+	// slowest is a link, in bytes a second, over which a bundle may yet be sent.
+	slowest = 4 << 10
+)
 
 // Relay is a connection to the hub.
 type Relay struct {
@@ -58,7 +64,7 @@ func Connect(ctx context.Context, h *store.Hub) (*Relay, error) {
 	r := &Relay{gone: make(chan error, 1)}
 	r.nc, err = nats.Connect(h.Addresses, nats.Nkey(public, pair.Sign), nats.Name("depot "+h.Mark),
 		nats.Secure(&tls.Config{RootCAs: roots, MinVersion: tls.VersionTLS13}), nats.NoReconnect(),
-		nats.CustomInboxPrefix("_INBOX_"+h.Mark), nats.Timeout(patience), nats.PingInterval(10*time.Second),
+		nats.CustomInboxPrefix("_INBOX_"+h.Mark), nats.Timeout(connecting), nats.PingInterval(10*time.Second),
 		nats.MaxPingsOutstanding(2), nats.IgnoreDiscoveredServers(),
 		nats.ClosedHandler(func(nc *nats.Conn) {
 			select {
@@ -151,7 +157,7 @@ const wrongLast = 10071
 // Append puts a bundle behind the last one of its book, and nowhere else: so nothing is
 // in the log twice, and two copies of a book can't both go on.
 func (r *Relay) Append(ctx context.Context, p *store.Parcel, after store.Tail) (store.Tail, error) {
-	ctx, stop := context.WithTimeout(ctx, patience)
+	ctx, stop := context.WithTimeout(ctx, patience+time.Duration(len(p.Content))*time.Second/slowest)
 	defer stop()
 	ack, err := r.js.Publish(ctx, subject(store.Sender{Mark: p.Mark, Book: p.Book}), p.Content,
 		jetstream.WithExpectLastSequencePerSubject(after.Place), jetstream.WithRetryAttempts(0))

@@ -376,7 +376,7 @@ func TestLeaderKilled(t *testing.T) {
 	}
 	c.yards[1].run(1)
 	c.yards[0].run(2)
-	c.equal(2, 25*time.Second)
+	c.equal(2, 40*time.Second)
 }
 
 // link is a way to a server that is slow, cut or frozen.
