@@ -4,10 +4,13 @@ import (
 	"bytes"
 	"context"
 	"encoding/hex"
+	"errors"
 	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/require"
+
+	"shedbook/schema"
 )
 
 // relay is a hub that is only a list.
@@ -56,6 +59,9 @@ func (r *relay) exchange(t *testing.T, y *site) *TookBundles {
 	for _, s := range senders {
 		for {
 			p, err := y.b.NextParcel(ctx, s, r.tail(t, s.Book))
+			if errors.Is(err, ErrBehind) { // it rests
+				break
+			}
 			require.NoError(t, err)
 			if p == nil {
 				break
@@ -117,6 +123,21 @@ func TestSealedBundles(t *testing.T) {
 		require.Equal(t, before, s.says())
 	}
 
+	// A newer program's is held back, and what it is sealed with need not be known.
+	newer := *last
+	newer.Version = schema.EntryVersion + 1
+	content, err := newer.Sealed(key)
+	require.NoError(t, err)
+	at++
+	_, err = s.b.TakeArrivals(ctx, []Arrival{{at, "N", last.Book, content}}, false)
+	require.NoError(t, err)
+	held, err := s.b.heldBundles(ctx)
+	require.NoError(t, err)
+	require.Len(t, held, 1)
+	require.Contains(t, held[0].why, "depot N runs a newer program")
+	_, err = s.b.db.Exec("DELETE FROM held")
+	require.NoError(t, err)
+
 	// Another depot that has the key goes on under this one's book id.
 	forged, err := last.cut(last.First, last.Count)
 	require.NoError(t, err)
@@ -124,7 +145,7 @@ func TestSealedBundles(t *testing.T) {
 	is.Mark, is.First, is.Prev = "V", last.First+int64(last.Count), last.Last
 	is.Last = hex.EncodeToString(chain(mustHex(is.Prev), is.lines...))
 	require.NoError(t, is.pack())
-	content, err := is.Sealed(key)
+	content, err = is.Sealed(key)
 	require.NoError(t, err)
 	s.take(n.bundles()...)
 	before := s.says()
@@ -233,4 +254,45 @@ func TestACopySendsFirst(t *testing.T) {
 	var sent int
 	require.NoError(t, n.b.db.QueryRow("SELECT sent FROM bundles ORDER BY rowid DESC LIMIT 1").Scan(&sent))
 	require.Zero(t, sent)
+}
+
+// A copy that nobody marked and the book itself both sent something before they heard of
+// each other. What the one sent is held back everywhere, until it is renewed.
+func TestRenewedBook(t *testing.T) {
+	ctx := context.Background()
+	all := company(t, t.TempDir(), "N", "S")
+	onHub(t, NewSeal(), all...)
+	r := &relay{made: 1}
+	for range 2 {
+		r.exchange(t, all[0])
+		r.exchange(t, all[1])
+	}
+	n := all[0]
+	n.b.Close()
+	other := &site{t: t, mark: "N", path: n.path + ".copy", now: n.now}
+	copyBook(t, n.path, other.path)
+	n.open()
+	other.open()
+	all = append(all, other)
+	defer closeAll(all)
+	other.record(run("R1", 2, 1))
+	r.exchange(t, other)
+	n.record(run("R1", 3, 2))
+	n.bundles() // to a stick
+	r.exchange(t, n)
+	depots, err := n.b.Depots(ctx)
+	require.NoError(t, err)
+	require.NotEmpty(t, depots[0].Held)
+	require.Contains(t, depots[0].Held[0].Why, "the book was set back")
+	require.Equal(t, 1, n.count("run"))
+	name, _, err := n.b.RenewLife(ctx)
+	require.NoError(t, err)
+	require.Equal(t, "N2", name)
+	for range 2 {
+		for _, y := range all {
+			r.exchange(t, y)
+		}
+	}
+	allSayTheSame(t, all...)
+	require.Equal(t, 2, all[1].count("run"))
 }

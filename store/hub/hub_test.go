@@ -526,9 +526,9 @@ func TestKilledBeforeTheAnswer(t *testing.T) {
 	require.Equal(t, 4, c.messages())
 }
 
-// The hub has a bundle that was never sealed by the company, and one whose depot runs a
-// newer program: the one is passed over, the other held back, and the rest comes in.
-func TestForgedAndNewer(t *testing.T) {
+// The hub has a bundle that was never sealed by the company, and something that is no
+// bundle: they are passed over, and what stands on them is held back.
+func TestForged(t *testing.T) {
 	t.Parallel()
 	ctx := context.Background()
 	c := begin(t, 1, "H", "N")
@@ -671,9 +671,8 @@ func TestMeasureHub(t *testing.T) {
 	a, b := &link{delay: 15 * time.Millisecond}, &link{delay: 15 * time.Millisecond}
 	c.through(c.yards[0], a)
 	c.through(c.yards[1], b)
-	for _, y := range c.yards {
-		y.follow()
-	}
+	c.yards[0].follow()
+	stop := c.yards[1].follow()
 	c.yards[1].run(0)
 	c.equal(1, 10*time.Second)
 	ctx := context.Background()
@@ -700,4 +699,18 @@ func TestMeasureHub(t *testing.T) {
 	slices.Sort(took)
 	t.Logf("from record to the other depot: median %s, 95 of 100 %s; %d bytes a run, one by one", took[20], took[38],
 		(b.bytes-was)/40)
+	stop()
+	for i := range 500 {
+		c.yards[1].run(100 + i)
+	}
+	was = b.bytes
+	c.yards[1].exchange()
+	t.Logf("an exchange that sends 500 runs: %d bytes, %d a run", b.bytes-was, (b.bytes-was)/500)
+	was = b.bytes
+	began := time.Now()
+	c.yards[1].exchange()
+	t.Logf("one with nothing to send: %s, %d bytes, and it reads what it sent", time.Since(began), b.bytes-was)
+	was, began = b.bytes, time.Now()
+	c.yards[1].exchange()
+	t.Logf("one with nothing at all: %s, %d bytes", time.Since(began), b.bytes-was)
 }
