@@ -505,17 +505,20 @@ func (b *Book) Marks(ctx context.Context) ([]string, error) {
 	return sortedKeys(marks), nil
 }
 
-// WaitForHub is how many entries wait to be sent, and when all was last exchanged; no
-// time in a book that knows no hub, or never exchanged.
-func (b *Book) WaitForHub(ctx context.Context) (entries int64, last time.Time, err error) {
-	var at int64
-	err = b.db.QueryRowContext(ctx, `SELECT exchanged, (SELECT count(*) FROM waiting) + (SELECT coalesce(sum(count), 0)
-		FROM bundles WHERE hub = 0 AND book IN (SELECT idx FROM books WHERE own_from IS NOT NULL)) FROM hub`).Scan(&at,
-		&entries)
-	if errors.Is(err, sql.ErrNoRows) || err == nil && at == 0 {
-		return 0, time.Time{}, nil
+// WaitForHub is how many entries of this book wait to be sent, since when nothing was
+// exchanged, and whether anything ever was; none in a book that knows no hub.
+func (b *Book) WaitForHub(ctx context.Context) (entries int64, since time.Time, ever bool, err error) {
+	var at, born int64
+	err = b.db.QueryRowContext(ctx, `SELECT exchanged, (SELECT born FROM books JOIN joined ON me = idx),
+		(SELECT count(*) FROM waiting) + (SELECT coalesce(sum(count), 0) FROM bundles WHERE hub = 0 AND book IN
+		(SELECT idx FROM books WHERE own_from IS NOT NULL)) FROM hub`).Scan(&at, &born, &entries)
+	if errors.Is(err, sql.ErrNoRows) {
+		return 0, time.Time{}, false, nil
 	}
-	return entries, time.Unix(at, 0).UTC(), explain(b.path, err)
+	if at > 0 {
+		return entries, time.Unix(at, 0).UTC(), true, explain(b.path, err)
+	}
+	return entries, time.UnixMilli(born >> 16).UTC(), false, explain(b.path, err)
 }
 
 // Account is a depot that may come to the hub.

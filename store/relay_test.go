@@ -183,6 +183,14 @@ func TestBooksOverAHub(t *testing.T) {
 	}
 	allSayTheSame(t, all...)
 	require.Len(t, r.log, had+1)
+	require.NoError(t, all[2].b.Exchanged(context.Background()))
+	all[2].record(run("R2", 8, 1))
+	waits, _, ever, err := all[2].b.WaitForHub(context.Background())
+	require.NoError(t, err)
+	require.True(t, ever)
+	require.EqualValues(t, 1, waits)
+	r.exchange(t, all[2])
+	r.exchange(t, all[2]) // hears of its own
 	senders, err := all[2].b.Senders(context.Background())
 	require.NoError(t, err)
 	require.Empty(t, senders)

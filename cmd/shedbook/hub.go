@@ -386,16 +386,19 @@ func (a *app) noteWaiting(ctx context.Context, b *store.Book) {
 		return
 	}
 	a.toldWaiting = true
-	n, last, err := b.WaitForHub(ctx)
-	if err != nil || n == 0 || last.IsZero() || a.now.Sub(last) < 24*time.Hour {
+	n, since, ever, err := b.WaitForHub(ctx)
+	if err != nil || n == 0 || a.now.Sub(since) < 24*time.Hour {
 		return
+	}
+	last := "the last exchange was " + ago(a.now.Sub(since))
+	if !ever {
+		last = "nothing was exchanged yet"
 	}
 	verb := "waits"
 	if n > 1 {
 		verb = "wait"
 	}
-	fmt.Fprintf(a.errOut, "%s %s to be sent, the last exchange was %s\n", say.Count(int(n), "entry", "entries"), verb,
-		ago(a.now.Sub(last)))
+	fmt.Fprintf(a.errOut, "%s %s to be sent, %s\n", say.Count(int(n), "entry", "entries"), verb, last)
 }
 
 // ago says how long ago something was.
