@@ -62,14 +62,14 @@ func (req *request) cleaning() report.CleaningReport {
 			a, base := of(s, read(s))
 			return a, base, nil
 		},
-		func(s report.Source, base []byte, worn bool) (a answer, keep baseMaker, ok bool) {
+		func(s report.Source, base keptBase) (a answer, keep baseMaker, ok bool) {
 			var were []machine
-			if json.Unmarshal(base, &were) != nil {
+			if json.Unmarshal(base.b, &were) != nil {
 				return a, nil, false
 			}
 			all, ok := together(req.known.Machines, were, read(s), func(m *machine) string { return m.Machine })
 			a, keep = of(s, all)
-			if !worn {
+			if !base.worn {
 				keep = nil
 			}
 			return a, keep, ok

@@ -43,15 +43,15 @@ func (req *request) coolant() question[report.CoolantReport] {
 			r := report.Coolant(s)
 			return r, baseOf(r), nil
 		},
-		func(s report.Source, base []byte, worn bool) (r report.CoolantReport, keep baseMaker, ok bool) {
+		func(s report.Source, base keptBase) (r report.CoolantReport, keep baseMaker, ok bool) {
 			var were []coolant.Machine
-			if json.Unmarshal(base, &were) != nil {
+			if json.Unmarshal(base.b, &were) != nil {
 				return r, nil, false
 			}
 			r = report.Coolant(s)
 			r.Machines, ok = together(req.known.Machines, were, r.Machines,
 				func(m *coolant.Machine) string { return m.Machine })
-			if worn {
+			if base.worn {
 				keep = baseOf(r)
 			}
 			return r, keep, ok

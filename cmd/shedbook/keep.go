@@ -70,13 +70,13 @@ func (req *request) reread(machines ...string) iter.Seq[*schema.Log] {
 }
 
 // baseOf is what a later request goes on from, written down: the rows, and where the
-// flags' pass stood; beside it the curves.
-func baseOf(rows []report.FleetRow, k *flags.Kept) (base, curves []byte) {
+// flags' pass stood; beside it what a flag raised later takes.
+func baseOf(rows []report.FleetRow, k *flags.Kept) (base, beside []byte) {
 	b, err := json.Marshal(rows)
 	if k == nil || err != nil {
 		return nil, nil
 	}
-	return k.Bytes(append(b, '\n')), k.Curves()
+	return k.Bytes(append(b, '\n')), k.Beside()
 }
 
 // overviewWhole and overviewSince are everything and everythingSince where what is gone
@@ -86,15 +86,15 @@ func (req *request) overviewWhole(s report.Source) (overview, baseMaker, error) 
 	return g, func() ([]byte, []byte) { return baseOf(g.Rows, keep()) }, nil
 }
 
-func (req *request) overviewSince(s report.Source, base []byte, worn bool) (overview, baseMaker, bool) {
-	head, tail, _ := bytes.Cut(base, []byte{'\n'})
+func (req *request) overviewSince(s report.Source, base keptBase) (overview, baseMaker, bool) {
+	head, tail, _ := bytes.Cut(base.b, []byte{'\n'})
 	var were []report.FleetRow
-	k, ok := flags.ReadKept(tail)
+	k, ok := flags.ReadKept(tail, base.beside)
 	if !ok || json.Unmarshal(head, &were) != nil {
 		return overview{}, nil, false
 	}
-	g, now, ok := req.everythingSince(s, were, k)
-	if !worn {
+	g, now, worn, ok := req.everythingSince(s, were, k)
+	if !worn && !base.worn {
 		return g, nil, ok
 	}
 	return g, func() ([]byte, []byte) { return baseOf(g.Rows, now) }, ok
@@ -102,15 +102,15 @@ func (req *request) overviewSince(s report.Source, base []byte, worn bool) (over
 
 // everythingSince is everything from what was kept, with s the machines written to since.
 func (req *request) everythingSince(s report.Source, were []report.FleetRow, k *flags.Kept) (g overview,
-	now *flags.Kept, ok bool) {
+	now *flags.Kept, worn, ok bool) {
 	var are []report.FleetRow
-	if g.Flags, now, ok = flags.Resume(req.fleet, req.at, s.Index, k, req.known.Machines, s.Rows(&are),
+	if g.Flags, now, worn, ok = flags.Resume(req.fleet, req.at, s.Index, k, req.known.Machines, s.Rows(&are),
 		req.reread); !ok {
-		return g, nil, false
+		return g, nil, false, false
 	}
 	g.Rows, ok = together(req.known.Machines, were, are, func(r *report.FleetRow) string { return r.Machine })
 	req.quote(&g)
-	return g, now, ok
+	return g, now, worn, ok
 }
 
 // together merges what was known of the machines with what is known anew, in the
@@ -144,11 +144,19 @@ func (req *request) overview() overview {
 
 // question is how something is worked out for a fleet: from all its logs, or from a
 // base that was kept and the logs of the machines written to since. With the
-// answer comes what makes the next base, nil where the old one serves on; worn
-// says that it no longer does. since is not ok where all must be read.
+// answer comes what makes the next base, nil where the old one serves on. since is not
+// ok where all must be read.
 type question[T any] struct {
 	whole func(report.Source) (T, baseMaker, error)
-	since func(s report.Source, base []byte, worn bool) (T, baseMaker, bool)
+	since func(s report.Source, base keptBase) (T, baseMaker, bool)
+}
+
+// keptBase is a base that was kept, what is beside it, and whether so many machines were
+// written to since that the next is to be kept.
+type keptBase struct {
+	b      []byte
+	beside func() []byte
+	worn   bool
 }
 
 // baseMaker makes a base and, beside it, what only a question about one machine
@@ -204,7 +212,8 @@ func kept[T any](req *request, verb, asked string, q question[T]) (T, error) {
 	h, b, written, ok := req.base(file, now)
 	if ok {
 		s = req.sourceOf(written)
-		seen, base, ok = q.since(s, b, 50*len(written) > len(req.known.Machines))
+		beside := func() []byte { return readBeside(file, &h) }
+		seen, base, ok = q.since(s, keptBase{b, beside, 50*len(written) > len(req.known.Machines)})
 		ok = ok && req.still(now) // else a machine that was not read may have been written to
 	}
 	worth := ok
@@ -264,17 +273,16 @@ func (req *request) curve(machine string) (curve []flags.Point, ok bool) {
 		return nil, false
 	}
 	h, b, written, ok := req.base(file, now)
-	of, curves, whole := readKept(file + ".beside")
-	if !ok || !whole || of.Made != h.Made {
+	if !ok {
 		return nil, false
 	}
 	_, b, _ = bytes.Cut(b, []byte{'\n'})
-	k, ok := flags.ReadKept(b)
+	k, ok := flags.ReadKept(b, func() []byte { return readBeside(file, &h) })
 	if !ok {
 		return nil, false
 	}
 	s := req.sourceOf(written)
-	curve, ok = flags.Curve(req.fleet, req.at, s.Index, k, curves, req.known.Machines, s.Lives, machine)
+	curve, ok = flags.Curve(req.fleet, req.at, s.Index, k, req.known.Machines, s.Lives, machine)
 	return curve, ok && req.still(now)
 }
 
@@ -386,6 +394,15 @@ func readKept(file string) (h header, b []byte, ok bool) {
 	}
 	head, b, _ := bytes.Cut(b, []byte{'\n'})
 	return h, b, json.Unmarshal(head, &h) == nil
+}
+
+// readBeside reads what is beside a base; nil where there is nothing.
+func readBeside(file string, base *header) []byte {
+	h, b, ok := readKept(file + ".beside")
+	if !ok || h.Made != base.Made {
+		return nil
+	}
+	return b
 }
 
 var castagnoli = crc32.MakeTable(crc32.Castagnoli)

@@ -84,13 +84,13 @@ func (req *request) among(machine string) (fleet schema.Fleet, others map[string
 			all := read(s)
 			return all, baseOf(all), nil
 		},
-		func(s report.Source, base []byte, worn bool) (all []other, keep baseMaker, ok bool) {
+		func(s report.Source, base keptBase) (all []other, keep baseMaker, ok bool) {
 			var were []other
-			if json.Unmarshal(base, &were) != nil {
+			if json.Unmarshal(base.b, &were) != nil {
 				return nil, nil, false
 			}
 			all, ok = together(req.known.Machines, were, read(s), func(o *other) string { return o.Log.Machine.Name })
-			if worn {
+			if base.worn {
 				keep = baseOf(all)
 			}
 			return all, keep, ok

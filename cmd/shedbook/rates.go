@@ -85,13 +85,13 @@ func (req *request) rates(q report.RateQuestion) question[report.RatesReport] {
 		func(s report.Source) (report.RatesReport, baseMaker, error) {
 			return of(s, report.Strata(s))
 		},
-		func(s report.Source, base []byte, worn bool) (r report.RatesReport, keep baseMaker, ok bool) {
-			strata, ok := s.Index.Resume(base, req.known.Machines, s.Lives)
+		func(s report.Source, base keptBase) (r report.RatesReport, keep baseMaker, ok bool) {
+			strata, ok := s.Index.Resume(base.b, req.known.Machines, s.Lives)
 			if !ok {
 				return r, nil, false
 			}
 			r, keep, err := of(s, strata)
-			if !worn {
+			if !base.worn {
 				keep = nil
 			}
 			return r, keep, err == nil

@@ -102,7 +102,7 @@ func (m *seen) look(req *request) error {
 		s = besideToo(req.sourceOf(written), beside)
 		var g overview
 		var now *flags.Kept
-		if g, now, ok = req.everythingSince(s, m.overview.Rows, m.kept); ok {
+		if g, now, _, ok = req.everythingSince(s, m.overview.Rows, m.kept); ok {
 			m.overview, m.kept = g, now
 		}
 	}

@@ -12,7 +12,7 @@ import (
 
 // keptVersion is the version of what is kept: a higher number with each change of
 // what a codec writes, or of what the figures in it mean.
-const keptVersion = 3
+const keptVersion = 4
 
 // codec writes what is kept of a pass, or reads it: each code method goes through
 // its fields in one order for both.

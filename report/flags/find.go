@@ -107,7 +107,9 @@ func (f *Finder) Result(logs Logs) Result {
 	f.begin()
 	from, to := f.span()
 	f.weeks(from, to)
-	return f.report(logs)
+	f.end()
+	f.believe(logs)
+	return f.report()
 }
 
 func (f *Finder) begin() {

@@ -27,6 +27,7 @@ type Kept struct {
 	week     int64
 	fleet    []byte // the sound model, the drivers and the levels: codec.fleet
 	machines []keptMachine
+	beside   func() []byte // what Beside wrote of it, where it was read
 }
 
 // keptMachine is one machine as codecs write it.
@@ -37,7 +38,19 @@ type keptMachine struct {
 	log   []byte // what the pass needs after that: codec.log
 	part  []byte // what the belief learns of it
 	named []byte // what is believed of it, where it bears a flag: named.code
-	all   []byte // its whole curve, which Bytes leaves out: see Curves
+	story []byte // which Bytes leaves out: see Beside
+}
+
+// story is what only a flag takes, and the report of one machine: a machine's whole
+// curve, and the overheats that its pieces had to be expected to bring.
+type story struct {
+	curve    []point
+	expected []float32
+}
+
+func (s *story) code(c *codec) {
+	list(c, &s.curve, (*point).code)
+	list(c, &s.expected, func(v *float32, c *codec) { c.float32(v) })
 }
 
 // stood is where a pass stood before it went on.
@@ -134,12 +147,13 @@ func (f *Finder) keep() *Kept {
 		if s.curve > 0 {
 			curve = append(slices.Clone(m.ev.curve[:s.curve-1]), s.last)
 		}
-		all := writtenCurve(curve)
+		all := story{curve, m.expected[:s.past.piece]}
 		if !m.whole {
 			curve = curve[max(0, s.curve-1):]
 		}
 		k.machines[i] = m.kept(s, curve, k.week)
-		k.machines[i].part, k.machines[i].named, k.machines[i].all = f.beliefs.Part(m.name), m.named.kept(), all
+		k.machines[i].part, k.machines[i].named = f.beliefs.Part(m.name), m.named.kept()
+		k.machines[i].story = written(all.code)
 	})
 	return k
 }
@@ -237,50 +251,126 @@ func (m *machine) code(c *codec) {
 // written to since. Not ok is what can't be told from what was kept: what was
 // taken in before has changed, or what is to be told now asks for more. Else the
 // result is that of FindIn, but that machines that bear no flag have no curve; now
-// is what to keep where most of what was kept is worn.
+// is what to keep where what was kept is worn, and worn says that it is: there is more
+// to tell of a machine than it has.
 func Resume(fleet schema.Fleet, asOf time.Time, x *exposure.Index, k *Kept, machines []string,
-	lives iter.Seq[*exposure.Life], logs Logs) (r Result, now *Kept, ok bool) {
+	lives iter.Seq[*exposure.Life], logs Logs) (r Result, now *Kept, worn, ok bool) {
 	f, now, ok := resume(fleet, asOf, x, k, machines, lives)
 	if !ok {
-		return r, nil, false
+		return r, nil, false, false
 	}
-	r = f.report(logs)
+	f.end()
+	worn, ok = f.tellMore(k, now, logs)
+	if !ok {
+		return r, nil, false, false
+	}
+	f.believe(logs)
+	r = f.report()
 	for i, m := range f.machines {
-		if m.shows() && !m.whole {
-			return r, nil, false
-		}
 		if !m.whole {
 			r.Standing[i].Curve = nil
 		}
 		now.machines[i].named = m.named.kept()
 	}
-	return r, now, true
+	return r, now, worn, true
+}
+
+// tellMore gets of the machines that now show a flag all that is told of one: their
+// pieces from their logs, read again where they are not at hand, and the rest from
+// what was kept beside.
+func (f *Finder) tellMore(k, now *Kept, logs Logs) (some, ok bool) {
+	at := map[string]int{}
+	var unread []string
+	for i, m := range f.machines {
+		if m.whole || !m.shows() {
+			continue
+		}
+		at[m.name] = i
+		if m.before > 0 {
+			unread = append(unread, m.name)
+		}
+	}
+	if len(at) == 0 {
+		return false, true
+	}
+	if len(unread) > 0 {
+		for log := range logs(unread...) {
+			till := log.AsOf(f.asOf)
+			m := f.machines[at[log.Machine.Name]]
+			if !m.fill(flatten(f.index.Life(&till), f.fleet.Settings)) || !m.same(m.past, now.week) {
+				return false, false
+			}
+		}
+	}
+	stories := k.stories(at)
+	for name, i := range at {
+		m, s := f.machines[i], stories[name]
+		n := m.past.piece
+		if m.before > 0 || len(s.expected) != n {
+			return false, false
+		}
+		copy(m.expected, s.expected)
+		if len(s.curve) > 0 {
+			m.ev.curve = append(s.curve[:len(s.curve)-1:len(s.curve)-1], m.ev.curve...)
+		}
+		m.whole = true
+		now.machines[i].curve, now.machines[i].log = writtenCurve(s.curve), m.after(m.past.passed, now.week)
+	}
+	return true, true
+}
+
+// fill gives a machine of which the last weeks are at hand the pieces before them.
+func (m *machine) fill(all *machine) bool {
+	if len(all.pieces) != m.before+len(m.pieces) || len(all.events) != len(m.events) {
+		return false
+	}
+	copy(all.expected[m.before:], m.expected)
+	m.next.piece += m.before
+	m.pieces, m.events, m.expected, m.before = all.pieces, all.events, all.expected, 0
+	return true
+}
+
+// stories are those of some machines; of one that came since there is nothing to tell.
+func (k *Kept) stories(of map[string]int) map[string]story {
+	out := map[string]story{}
+	see := func(name string, b []byte) {
+		var s story
+		if _, is := of[name]; is && read(b, s.code) {
+			out[name] = s
+		}
+	}
+	if k.beside == nil {
+		for i := range k.machines {
+			see(k.machines[i].name, k.machines[i].story)
+		}
+		return out
+	}
+	c := codec{b: k.beside(), reading: true}
+	for len(c.b) > 0 {
+		var name string
+		var b []byte
+		c.text(&name)
+		c.bytes(&b)
+		see(name, b)
+	}
+	return out
 }
 
 // Curve is the curve that FindIn has in a machine's Standing, from where a pass stood
-// and what Curves wrote beside it; otherwise as Resume.
-func Curve(fleet schema.Fleet, asOf time.Time, x *exposure.Index, k *Kept, curves []byte, machines []string,
+// and what was kept beside it; otherwise as Resume.
+func Curve(fleet schema.Fleet, asOf time.Time, x *exposure.Index, k *Kept, machines []string,
 	lives iter.Seq[*exposure.Life], machine string) (curve []Point, ok bool) {
-	at := slices.IndexFunc(k.machines, func(m keptMachine) bool { return m.name == machine })
-	if at < 0 || !read(curves, func(c *codec) {
-		for len(c.b) > 0 {
-			var name string
-			var all []byte
-			c.text(&name)
-			if c.bytes(&all); name == machine {
-				k.machines[at].curve, ok = all, true
-			}
-		}
-	}) || !ok {
-		return nil, false
-	}
+	s, told := k.stories(map[string]int{machine: 0})[machine]
 	f, _, ok := resume(fleet, asOf, x, k, machines, lives)
-	if !ok {
+	if !ok || !told {
 		return nil, false
 	}
 	m := f.machines[slices.Index(machines, machine)]
 	m.turn(math.MaxInt64)
 	m.ev.factor()
+	if n := len(s.curve); n > 0 && !m.whole {
+		m.ev.curve = append(s.curve[:n-1:n-1], m.ev.curve...)
+	}
 	return f.curve(m.ev.curve, m.ev.nearest()), true
 }
 
@@ -297,7 +387,7 @@ func resume(fleet schema.Fleet, asOf time.Time, x *exposure.Index, k *Kept, mach
 	for i := range k.machines {
 		were[k.machines[i].name] = &k.machines[i]
 	}
-	now = &Kept{week: k.week, fleet: k.fleet, machines: make([]keptMachine, len(machines))}
+	now = &Kept{week: k.week, fleet: k.fleet, machines: make([]keptMachine, len(machines)), beside: k.beside}
 	f.machines = make([]*machine, len(machines))
 	for i, name := range machines {
 		was := were[name]
@@ -325,7 +415,7 @@ func resume(fleet schema.Fleet, asOf time.Time, x *exposure.Index, k *Kept, mach
 	atOnce(len(machines), func(i, _ int) {
 		m, was := f.machines[i], &now.machines[i]
 		bad[i] = !m.goOn(was, fresh[m.name] != nil, k.week)
-		if m.named = nil; fresh[m.name] == nil && was.named != nil { // of its log nothing changed
+		if m.written, m.named = fresh[m.name] != nil, nil; was.named != nil {
 			m.named = new(named)
 			bad[i] = bad[i] || !read(was.named, m.named.code)
 		}
@@ -393,23 +483,23 @@ func (k *Kept) Bytes(after []byte) []byte {
 	return c.b
 }
 
-// ReadKept reads what Bytes wrote; it is not copied.
-func ReadKept(b []byte) (*Kept, bool) {
-	k := &Kept{}
+// ReadKept reads what Bytes wrote; it is not copied. beside reads what Beside did, once
+// that is asked for.
+func ReadKept(b []byte, beside func() []byte) (*Kept, bool) {
+	k := &Kept{beside: beside}
 	return k, read(b, k.code)
 }
 
-// Curves writes down the machines' whole curves up to where the pass is kept, which
-// only a question about one machine takes; nil after a pass that went on from one
-// kept, whose curves they still are.
-func (k *Kept) Curves() []byte {
-	if len(k.machines) == 0 || k.machines[0].all == nil {
+// Beside writes down what a flag raised later takes, and a question about one
+// machine; nil after a pass that went on from one kept, beside which it still is.
+func (k *Kept) Beside() []byte {
+	if len(k.machines) == 0 || k.machines[0].story == nil {
 		return nil
 	}
 	c := codec{}
 	for i := range k.machines {
 		c.text(&k.machines[i].name)
-		c.bytes(&k.machines[i].all)
+		c.bytes(&k.machines[i].story)
 	}
 	return c.b
 }

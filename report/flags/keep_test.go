@@ -3,6 +3,7 @@ package flags
 import (
 	"encoding/json"
 	"fmt"
+	"iter"
 	"math/rand/v2"
 	"os"
 	"reflect"
@@ -14,6 +15,7 @@ import (
 
 	"shedbook/report/exposure"
 	"shedbook/report/flags/simulate"
+	"shedbook/report/next"
 	"shedbook/schema"
 )
 
@@ -60,8 +62,10 @@ func TestResumedPassEqualsAWholeOne(t *testing.T) {
 			return r, keep()
 		}
 		_, kept := whole()
-		curves := kept.Curves()
-		resumed, began := 0, 0
+		beside := kept.Beside()
+		besides := func() []byte { return beside }
+		resumed, began, raised, borne, asked := 0, 0, 0, 0, 0
+		flagged := map[string]bool{}
 		for step := range steps {
 			was := make([]schema.Log, len(fleet.Logs))
 			for i := range fleet.Logs {
@@ -105,8 +109,12 @@ func TestResumedPassEqualsAWholeOne(t *testing.T) {
 				}
 			}
 			x := exposure.NewIndex(fleet.Words, fleet.Drivers, fleet.Settings)
-			old, read := ReadKept(kept.Bytes(nil))
-			require.True(t, read)
+			old := kept // by turns as the page has it and as it was written down
+			if step%2 == 0 {
+				var read bool
+				old, read = ReadKept(kept.Bytes(nil), besides)
+				require.True(t, read)
+			}
 			written := func(yield func(*exposure.Life) bool) {
 				for i := range changed {
 					log := fleet.Logs[i].AsOf(at)
@@ -115,26 +123,130 @@ func TestResumedPassEqualsAWholeOne(t *testing.T) {
 					}
 				}
 			}
-			got, now, ok := Resume(fleet, at, x, old, names, written, rereads(fleet.Logs))
+			beliefs := 0
+			got, now, _, ok := Resume(fleet, at, x, old, names, written, func(machines ...string) iter.Seq[*schema.Log] {
+				beliefs += len(machines)
+				return rereads(fleet.Logs)(machines...)
+			})
 			want, fresh := whole()
+			bears := map[string]bool{}
+			for _, g := range want.Flags {
+				bears[g.Machine] = true
+				if ok && g.Scope == "machine" && !flagged[g.Machine] {
+					raised++
+				}
+				if ok && len(g.Causes) > 0 {
+					borne++
+				}
+			}
+			flagged = bears
 			if ok {
 				resumed++
+				asked += beliefs
 				require.Equal(t, printed(t, want), printed(t, got), "%s, step %d", fault, step)
 				one := step % len(names)
-				old, _ := ReadKept(kept.Bytes(nil))
-				curve, ok := Curve(fleet, at, x, old, curves, names, written, names[one])
+				curve, ok := Curve(fleet, at, x, old, names, written, names[one])
 				require.True(t, ok)
 				require.Equal(t, want.Standing[one].Curve, curve, "the curve of %s, step %d", names[one], step)
 				kept = now
 			} else {
 				began++
-				kept, curves = fresh, fresh.Curves()
+				kept, beside = fresh, fresh.Beside()
 			}
 		}
-		t.Logf("%s: went on %d times, began anew %d times", fault, resumed, began)
+		t.Logf("%s: went on %d times, began anew %d times, %d flags newly raised, %d logs read again for %d beliefs", fault,
+			resumed, began, raised, asked, borne)
 		require.Greater(t, resumed, steps/3, fault)
 		require.Positive(t, began)
+		if fault != "hard-driving" {
+			require.Positive(t, raised, fault)
+		}
 	}
+}
+
+// What is believed of a flagged machine is worked out again where its own log has changed,
+// and only there. And a flag may be raised on a machine that nobody wrote to, by what
+// was entered on others: then its log is read again.
+func TestKeptBeliefsServeAgain(t *testing.T) {
+	w := simulate.Busy()
+	w.Days, w.Fault, w.Faulty, w.Machines = 400, "blocked-core", 3, 16
+	fleet, _ := w.Fleet(71)
+	at := simulate.Start.AddDate(0, 0, 300)
+	var names, flagged []string
+	for i := range fleet.Logs {
+		names = append(names, fleet.Logs[i].Machine.Name)
+	}
+	index := func() *exposure.Index { return exposure.NewIndex(fleet.Words, fleet.Drivers, fleet.Settings) }
+	lives := func(x *exposure.Index, machines []string) iter.Seq[*exposure.Life] {
+		return func(yield func(*exposure.Life) bool) {
+			for log := range rereads(fleet.Logs)(machines...) {
+				if l := log.AsOf(at); !yield(x.Life(&l)) {
+					return
+				}
+			}
+		}
+	}
+	x := index()
+	want, keep := FindIn(fleet, at, x, lives(x, names), rereads(fleet.Logs))
+	kept := keep()
+	for _, g := range want.Flags {
+		if len(g.Causes) > 0 {
+			flagged = append(flagged, g.Machine)
+		}
+	}
+	require.NotEmpty(t, flagged)
+	sound := slices.DeleteFunc(slices.Clone(names), func(m string) bool { return slices.Contains(flagged, m) })
+	var asked []string
+	goOn := func(written ...string) {
+		x, asked = index(), nil
+		got, _, worn, ok := Resume(fleet, at, x, kept, names, lives(x, written),
+			func(machines ...string) iter.Seq[*schema.Log] {
+				asked = append(asked, machines...)
+				return rereads(fleet.Logs)(machines...)
+			})
+		require.True(t, ok)
+		require.Equal(t, len(asked) > 1, worn)
+		for i := range got.Standing {
+			if got.Standing[i].Curve == nil {
+				got.Standing[i].Curve = want.Standing[i].Curve
+			}
+		}
+		require.Equal(t, printed(t, want), printed(t, got))
+	}
+	goOn()
+	require.Empty(t, asked)
+	goOn(sound[0])
+	require.Empty(t, asked)
+	goOn(flagged[0])
+	require.Equal(t, flagged[:1], asked)
+	// nor what was believed when it was raised, unless the log was another then
+	was := &kept.machines[slices.Index(names, flagged[0])]
+	of := func(r Result) *Flag {
+		return &r.Flags[slices.IndexFunc(r.Flags, func(g Flag) bool { return g.Machine == flagged[0] })]
+	}
+	is := of(want).RaisedAs
+	var n named
+	require.True(t, read(was.named, n.code))
+	n.then.Made = []next.Chance{{Cause: "head-gasket", Probability: 1}}
+	was.named = written(n.code)
+	of(want).RaisedAs = name(&n.then)
+	require.NotEqual(t, is, name(&n.then))
+	goOn(flagged[0])
+	log := &fleet.Logs[slices.Index(names, flagged[0])]
+	log.Runs[0].Note = "which counts for nothing"
+	of(want).RaisedAs = is
+	goOn(flagged[0])
+	// as if it had been sound when it was kept
+	var m machine
+	require.True(t, read(was.log, m.code))
+	m.past.code(&codec{b: was.then, reading: true})
+	m.whole = false
+	was.log, was.named = m.after(m.past.passed, kept.week), nil
+	var curve []point
+	require.True(t, read(was.curve, func(c *codec) { list(c, &curve, (*point).code) }))
+	was.curve = writtenCurve(curve[len(curve)-1:])
+	goOn()
+	require.Equal(t, []string{flagged[0], flagged[0]}, asked, "once for its pieces, once for the belief")
 }
 
 func printed(t *testing.T, r Result) string {
@@ -187,10 +299,10 @@ func TestEveryFieldIsCoded(t *testing.T) {
 // What another version kept is not read.
 func TestAnotherVersionIsNotRead(t *testing.T) {
 	b := (&Kept{week: 7}).Bytes(nil)
-	_, ok := ReadKept(b)
+	_, ok := ReadKept(b, nil)
 	require.True(t, ok)
 	b[0] += 2
-	_, ok = ReadKept(b)
+	_, ok = ReadKept(b, nil)
 	require.False(t, ok)
 }
 
@@ -207,7 +319,7 @@ func TestTornKeepingIsRefused(t *testing.T) {
 	}, rereads(fleet.Logs))
 	b := keep().Bytes(nil)
 	for n := 0; n < len(b); n += 1 + n/3 {
-		k, ok := ReadKept(b[:n])
+		k, ok := ReadKept(b[:n], nil)
 		require.False(t, ok, "%d bytes of %d: %v", n, len(b), k != nil)
 	}
 }
@@ -257,7 +369,7 @@ func TestResumedPassWithNewMachinesAmongLeakers(t *testing.T) {
 	want, _ := FindIn(fleet, at, x, lives(x, fleet.Logs), rereads(fleet.Logs))
 	require.NotEmpty(t, want.Standing)
 	x = exposure.NewIndex(nil, nil, nil)
-	got, _, ok := Resume(fleet, at, x, kept, names, lives(x, fleet.Logs[6:]), rereads(fleet.Logs))
+	got, _, _, ok := Resume(fleet, at, x, kept, names, lives(x, fleet.Logs[6:]), rereads(fleet.Logs))
 	require.True(t, ok)
 	require.Equal(t, printed(t, want), printed(t, got))
 }

@@ -92,6 +92,7 @@ type machine struct {
 	whole     bool // when kept: all its pieces are, and its curve
 	before    int  // pieces before those at hand
 	past      past // when kept: what had passed
+	written   bool // since it was kept
 	named     *named
 }
 

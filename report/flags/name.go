@@ -1,6 +1,8 @@
 package flags
 
 import (
+	"crypto/sha256"
+	"encoding/json"
 	"iter"
 	"maps"
 	"runtime"
@@ -22,10 +24,11 @@ import (
 type named struct {
 	now, then next.Likely
 	err       error
-	// What they were made of besides the machine's log: when it was raised, and what the
-	// others tell of it.
+	// What they were made of: when it was raised, what the others tell of it, and the
+	// digest of the log as it stood then.
 	raised int64
 	ground string
+	log    string
 }
 
 func (n *named) code(c *codec) {
@@ -33,6 +36,7 @@ func (n *named) code(c *codec) {
 	c.json(&n.then)
 	c.int64(&n.raised)
 	c.text(&n.ground)
+	c.text(&n.log)
 }
 
 // kept is it as written down; nil of nothing.
@@ -91,10 +95,13 @@ func (f *Finder) believe(logs Logs) {
 		m.named = &named{raised: m.ev.raised[heating], ground: ground, err: err}
 		switch {
 		case err != nil:
-		case was != nil && was.raised == m.named.raised && was.ground == ground:
-			m.named = was
-		default:
+		case was == nil || was.raised != m.named.raised || was.ground != ground:
 			of[m.name], who = m, append(who, m.name)
+		case m.written:
+			of[m.name], who = m, append(who, m.name)
+			m.named.then, m.named.log = was.then, was.log
+		default:
+			m.named = was
 		}
 	}
 	if len(who) == 0 {
@@ -112,11 +119,23 @@ func (f *Finder) believe(logs Logs) {
 		wait.Go(func() {
 			defer func() { <-lanes }()
 			now := log.AsOf(f.asOf)
+			at := f.time(m.ev.raised[heating])
+			then := now.AsOf(at)
+			was := m.named.log
 			if m.named.now, m.named.err = ask(now, f.asOf); m.named.err == nil {
-				then := f.time(m.ev.raised[heating])
-				m.named.then, m.named.err = ask(now.AsOf(then), then)
+				m.named.log, m.named.err = digest(&then)
+			}
+			if m.named.err == nil && m.named.log != was {
+				m.named.then, m.named.err = ask(then, at)
 			}
 		})
 	}
 	wait.Wait()
+}
+
+// digest is one of a log.
+func digest(log *schema.Log) (string, error) {
+	h := sha256.New()
+	err := json.NewEncoder(h).Encode(log)
+	return string(h.Sum(nil)), err
 }

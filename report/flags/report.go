@@ -13,16 +13,19 @@ import (
 	"shedbook/schema"
 )
 
+// end takes in what came after the last run.
+func (f *Finder) end() {
+	for _, m := range f.machines {
+		m.turn(math.MaxInt64)
+		m.ev.factor()
+	}
+}
+
 // report turns what the pass left behind into flags.
-func (f *Finder) report(logs Logs) Result {
+func (f *Finder) report() Result {
 	r := Result{AsOf: f.asOf, Machines: []state.Machine{}, Flags: []Flag{}, Resting: []Flag{}, Standing: []Standing{},
 		Drivers: []Driver{},
 		Priors:  priors(), Warnings: []string{}}
-	for _, m := range f.machines {
-		m.turn(math.MaxInt64) // what came after the last run
-		m.ev.factor()
-	}
-	f.believe(logs)
 	for _, m := range f.machines {
 		f.reportMachine(&r, m)
 	}
