@@ -115,7 +115,7 @@ func (s *server) showRecord(w http.ResponseWriter, r *http.Request, v visitor) {
 
 // changeForm asks for what is to be changed of a record, and why.
 func (s *server) changeForm(w http.ResponseWriter, r *http.Request, v visitor, status int, found *store.Found,
-	sent url.Values, wrong []render.ShedWrong) {
+	sent url.Values, doubts []string, wrong []render.ShedWrong) {
 	void := strings.HasSuffix(r.URL.Path, "/void")
 	a, _ := s.at(v.book, s.now())
 	known, err := a.known(r.Context(), v.book)
@@ -129,7 +129,7 @@ func (s *server) changeForm(w http.ResponseWriter, r *http.Request, v visitor, s
 	}
 	k := found.Kind
 	body := &render.ShedForm{Head: fmt.Sprintf("Correct %s %s", k.Name, r.PathValue("number")), Action: r.URL.Path,
-		Ref: cmp.Or(sent.Get("ref"), newRef()), Wrong: wrong, Submit: "Correct",
+		Ref: cmp.Or(sent.Get("ref"), newRef()), Doubts: doubts, Wrong: wrong, Submit: "Correct",
 		Lead: []string{"The book keeps the earlier version."}}
 	at := map[string]string{}
 	for _, x := range wrong {
@@ -184,7 +184,7 @@ func prefilled(f *schema.Field, r schema.Record, known *schema.Known) string {
 
 func (s *server) correctForm(w http.ResponseWriter, r *http.Request, v visitor) {
 	if found := s.recordAt(w, r, v); found != nil {
-		s.changeForm(w, r, v, http.StatusOK, found, nil, nil)
+		s.changeForm(w, r, v, http.StatusOK, found, nil, nil, nil)
 	}
 }
 
@@ -201,7 +201,7 @@ func (s *server) change(w http.ResponseWriter, r *http.Request, v visitor) {
 	to := "/done/" + f.Ref
 	changed := func() {
 		f.values.Set("ref", newRef())
-		s.changeForm(w, r, v, http.StatusConflict, found, f.values, nil)
+		s.changeForm(w, r, v, http.StatusConflict, found, f.values, nil, nil)
 	}
 	if s.again(w, r, v, f, to, changed) {
 		return
@@ -215,7 +215,10 @@ func (s *server) change(w http.ResponseWriter, r *http.Request, v visitor) {
 	why := strings.TrimSpace(f.values.Get("reason-why"))
 	words := []string{"void", "--why=" + why, "--", r.PathValue("number")}
 	if strings.HasSuffix(r.URL.Path, "/correct") {
-		words = []string{"correct", "--sure", "--why=" + why}
+		words = []string{"correct", "--why=" + why}
+		if f.sure {
+			words = append(words, "--sure")
+		}
 		for i := range found.Kind.Fields {
 			field := &found.Kind.Fields[i]
 			if _, there := f.values[field.Name]; !there && field.Type != schema.WordsField || found.Current == nil {
@@ -230,17 +233,20 @@ func (s *server) change(w http.ResponseWriter, r *http.Request, v visitor) {
 		words = append(words, "--", r.PathValue("number"))
 	}
 	err = a.do(context.WithoutCancel(r.Context()), words)
+	var refused *usageError
 	switch {
 	case errors.Is(err, store.ErrSent):
 		if !s.again(w, r, v, f, to, changed) {
 			s.fail(w, err)
 		}
+	case errors.As(err, &refused) && refused.hint == sureHint:
+		s.changeForm(w, r, v, http.StatusUnprocessableEntity, found, f.values, strings.Split(refused.says, "; "), nil)
 	case err != nil && isTyped(err):
 		wrong := wrongWith(found.Kind, err)
 		if why == "" {
 			wrong = []render.ShedWrong{{Field: "reason-why", Says: "Say why."}}
 		}
-		s.changeForm(w, r, v, http.StatusUnprocessableEntity, found, f.values, wrong)
+		s.changeForm(w, r, v, http.StatusUnprocessableEntity, found, f.values, nil, wrong)
 	case err != nil:
 		s.fail(w, err)
 	default:
