@@ -405,6 +405,26 @@ func TestTouches(t *testing.T) {
 		}
 		b.waits(fmt.Sprintf(`location.pathname.startsWith("/done/") && document.querySelector(".done").innerText.includes(%q)`, c.says))
 	}
+	// Out and back together take at most two touches more than a run may.
+	row, touched := `tbody tr:nth-child(11) a`, 0
+	for _, half := range []struct{ link, field, typed, says string }{
+		{`a[href*="/record/out"]`, "f-meter_out_h", "776", "is out with"},
+		{`a[href*="/record/back"]`, "f-meter_back_h", "776.2", "is back from"},
+	} {
+		b.goTo(y.web.URL + "/")
+		for _, selector := range []string{row, half.link, "#" + half.field, `.save button`} {
+			b.waits(fmt.Sprintf("document.readyState == 'complete' && !!document.querySelector(%q)", selector))
+			b.touch(selector)
+			touched++
+			if selector == "#"+half.field {
+				b.waits(fmt.Sprintf("document.activeElement.id == %q", half.field))
+				b.do(chromedp.KeyEvent(half.typed))
+			}
+		}
+		b.waits(fmt.Sprintf(`location.pathname.startsWith("/done/") && document.querySelector(".done").innerText.includes(%q)`,
+			half.says))
+	}
+	require.LessOrEqual(t, touched, 6+2)
 	// What a hand holds is what a thumb reaches: the buttons stand at the bottom of the
 	// screen, wherever the page is scrolled to.
 	b.goTo(y.web.URL + "/")
