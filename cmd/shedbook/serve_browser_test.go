@@ -377,7 +377,6 @@ func TestPagesAreValid(t *testing.T) {
 
 // A run and an overheat take at most six touches on a phone, typing apart.
 func TestTouches(t *testing.T) {
-	y, _ := demoShed(t)
 	b := openBrowser(t)
 	b.phone()
 	for name, c := range map[string]struct {
@@ -394,6 +393,7 @@ func TestTouches(t *testing.T) {
 			`#f-speed label:nth-child(3) input`, `#f-sign label:nth-child(1) input`, `.save button`}, "", "lamp"},
 	} {
 		require.LessOrEqual(t, len(c.touches), 6, name)
+		y, _ := demoShed(t) // a new one, as what was recorded before may move a row
 		b.goTo(y.web.URL + "/")
 		for _, selector := range c.touches {
 			b.waits(fmt.Sprintf("document.readyState == 'complete' && !!document.querySelector(%q)", selector))
@@ -405,17 +405,17 @@ func TestTouches(t *testing.T) {
 		}
 		b.waits(fmt.Sprintf(`location.pathname.startsWith("/done/") && document.querySelector(".done").innerText.includes(%q)`, c.says))
 	}
-	// Out and back together take at most two touches more than a run may.
-	row, touched := `tbody tr:nth-child(11) a`, 0
+	// Out and back take four touches each: together two more than a run may.
+	y, _ := demoShed(t)
+	row := `tbody tr:nth-child(11) a`
 	for _, half := range []struct{ link, field, typed, says string }{
-		{`a[href*="/record/out"]`, "f-meter_out_h", "776", "is out with"},
-		{`a[href*="/record/back"]`, "f-meter_back_h", "776.2", "is back from"},
+		{`a[href*="/record/out"]`, "f-meter_out_h", "339", "is out with"},
+		{`a[href*="/record/back"]`, "f-meter_back_h", "339.2", "is back from"},
 	} {
 		b.goTo(y.web.URL + "/")
 		for _, selector := range []string{row, half.link, "#" + half.field, `.save button`} {
 			b.waits(fmt.Sprintf("document.readyState == 'complete' && !!document.querySelector(%q)", selector))
 			b.touch(selector)
-			touched++
 			if selector == "#"+half.field {
 				b.waits(fmt.Sprintf("document.activeElement.id == %q", half.field))
 				b.do(chromedp.KeyEvent(half.typed))
@@ -424,7 +424,6 @@ func TestTouches(t *testing.T) {
 		b.waits(fmt.Sprintf(`location.pathname.startsWith("/done/") && document.querySelector(".done").innerText.includes(%q)`,
 			half.says))
 	}
-	require.LessOrEqual(t, touched, 6+2)
 	// What a hand holds is what a thumb reaches: the buttons stand at the bottom of the
 	// screen, wherever the page is scrolled to.
 	b.goTo(y.web.URL + "/")
