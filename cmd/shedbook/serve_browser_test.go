@@ -89,7 +89,7 @@ type aBrowser struct {
 	asked   []string // addresses that it asked for
 }
 
-func openBrowser(t *testing.T, flags ...chromedp.ExecAllocatorOption) *aBrowser {
+func openBrowser(t *testing.T) *aBrowser {
 	t.Helper()
 	if testing.Short() {
 		t.Skip("a browser takes too long for this")
@@ -100,10 +100,10 @@ func openBrowser(t *testing.T, flags ...chromedp.ExecAllocatorOption) *aBrowser 
 	}
 	// Names are not resolved, so that a request to outside fails loudly.
 	all, cancel := chromedp.NewExecAllocator(context.Background(),
-		slices.Concat(chromedp.DefaultExecAllocatorOptions[:], []chromedp.ExecAllocatorOption{
-			chromedp.ExecPath(path), chromedp.NoSandbox, chromedp.DisableGPU,
+		append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(path), chromedp.NoSandbox,
+			chromedp.DisableGPU,
 			chromedp.Flag("host-resolver-rules", "MAP * ~NOTFOUND, EXCLUDE 127.0.0.1"),
-			chromedp.WSURLReadTimeout(time.Minute)}, flags)...)
+			chromedp.WSURLReadTimeout(time.Minute))...)
 	t.Cleanup(cancel)
 	ctx, cancel := chromedp.NewContext(all)
 	t.Cleanup(cancel)
@@ -547,46 +547,23 @@ func TestWithoutANetwork(t *testing.T) {
 // without a network, and what is typed goes in when it is back.
 func TestColdStart(t *testing.T) {
 	y, reach := demoShed(t)
-	coldStart(t, y, reach, openBrowser(t), y.web.URL)
-}
-
-// The same at a name that is not this computer's: there only encryption lets a page
-// keep anything, and a phone is paired first.
-func TestColdStartEncrypted(t *testing.T) {
-	y, reach := demoShed(t)
-	y.s.secure = true
-	web := httptest.NewTLSServer(y.web.Config.Handler)
-	t.Cleanup(web.Close)
-	at := func(url string) string { return strings.Replace(url, "127.0.0.1", "shed.test", 1) }
-	b := openBrowser(t, chromedp.Flag("ignore-certificate-errors", true),
-		chromedp.Flag("host-resolver-rules", "MAP shed.test 127.0.0.1, MAP * ~NOTFOUND, EXCLUDE 127.0.0.1"))
-	b.goTo(at(y.web.URL) + "/")
-	require.False(t, eval[bool](b, `isSecureContext`), "without encryption nothing is kept")
-	code := regexp.MustCompile(`[2-9A-Z]{4}-[2-9A-Z]{4}`).FindString(y.cli("phone", "add", "one"))
-	b.goTo(at(web.URL) + "/")
-	b.do(chromedp.SetValue(`[name=code]`, code), chromedp.Click(`main form button`))
-	b.waits(`!!document.querySelector("a[href^='/m/']")`)
-	coldStart(t, y, reach, b, at(web.URL))
-}
-
-func coldStart(t *testing.T, y *shedPage, reach *atomic.Int32, b *aBrowser, url string) {
-	t.Helper()
+	b := openBrowser(t)
 	b.phone()
-	b.goTo(url + "/")
+	b.goTo(y.web.URL + "/")
 	require.True(t, eval[bool](b, `navigator.serviceWorker.ready.then(() => true)`))
-	b.goTo(url + "/")
+	b.goTo(y.web.URL + "/")
 	b.waits(`(async () => !!(await caches.match("/record/topup")))()`)
 	reach.Store(gone)
-	b.goTo(url + "/")
+	b.goTo(y.web.URL + "/")
 	require.Contains(t, b.text(), "3 parked")
-	b.goTo(url + "/record/topup?m=999")
+	b.goTo(y.web.URL + "/record/topup?m=999")
 	b.do(chromedp.WaitVisible(`#f-volume_ml`), chromedp.Click(`#f-machine input[value=B1]`),
 		chromedp.SetValue(`#f-volume_ml`, "123"), chromedp.Click(`.save button`))
 	b.waits(`document.body.innerText.includes("1 record waits on this phone")`)
-	b.goTo(url + "/")
+	b.goTo(y.web.URL + "/")
 	b.waits(`document.body.innerText.includes("1 record waits on this phone")`)
 	reach.Store(connected)
-	b.goTo(url + "/")
+	b.goTo(y.web.URL + "/")
 	b.waits(`document.body.innerText.includes("1 record went in")`)
 	require.Equal(t, 1, strings.Count(y.cli("list", "topups", "--machine", "B1", "--csv"), ",123,"))
 }
