@@ -506,3 +506,55 @@ func (d *depots) renameActs(ctx context.Context, l, is *life, from int64, rename
 	}
 	return nil
 }
+
+// RenewLife begins a new life of this book, which was put back from a copy. Where
+// others heard of another copy of it, what this one entered since they parted is the
+// new life's.
+func (b *Book) RenewLife(ctx context.Context) (name string, took *TookBundles, err error) {
+	held, err := b.heldBundles(ctx)
+	if err != nil {
+		return "", nil, err
+	}
+	err = b.write(ctx, func(tx *sql.Tx) error {
+		if err := b.bundle(ctx, tx); err != nil {
+			return err
+		}
+		d, err := b.company(ctx, tx)
+		if err != nil {
+			return err
+		}
+		if d == nil {
+			return notJoined()
+		}
+		l := d.lives[d.me]
+		first := int64(0)
+		for _, in := range held {
+			if in.Book != l.id || in.Version > schema.EntryVersion || in.Seal != "none" {
+				continue
+			}
+			here, err := d.linesOf(ctx, l, in.First, in.First+int64(in.Count))
+			if err != nil {
+				return err
+			}
+			for i := range min(len(here), len(in.lines)) {
+				if at := in.First + int64(i); here[i] != in.lines[i] && (first == 0 || at < first) {
+					first = at
+				}
+			}
+		}
+		if first > 0 {
+			if d.n, err = readNames(ctx, tx); err == nil {
+				err = d.part(ctx, l, first)
+			}
+		} else {
+			err = d.beginLife(ctx, l.mark, l.name)
+		}
+		name = d.markOf(d.lives[d.me])
+		return err
+	})
+	if err != nil {
+		return "", nil, err
+	}
+	took = &TookBundles{Entries: map[string]int64{}}
+	return name, took, b.tryHeld(ctx, took)
+}
