@@ -217,28 +217,36 @@ func TestLargeBundlesComeInByParts(t *testing.T) {
 	require.Equal(t, 250, count)
 }
 
-// A copy of a book that nobody marked sends first; this one hears of it before it has
-// sent anything, and goes on under an id of its own.
-func TestACopySendsFirst(t *testing.T) {
-	ctx := context.Background()
-	all := company(t, t.TempDir(), "N", "S")
+// aCopySends is a company of N, S and a copy of N that nobody marked. The copy has sent
+// a run; N, which did not hear of it, has recorded another.
+func aCopySends(t *testing.T) (r *relay, n *site, all []*site) {
+	t.Helper()
+	all = company(t, t.TempDir(), "N", "S")
 	onHub(t, NewSeal(), all...)
-	r := &relay{made: 1}
+	r = &relay{made: 1}
 	for range 2 {
 		r.exchange(t, all[0])
 		r.exchange(t, all[1])
 	}
-	n := all[0]
+	n = all[0]
 	n.b.Close()
 	other := &site{t: t, mark: "N", path: n.path + ".copy", now: n.now}
 	copyBook(t, n.path, other.path)
 	n.open()
 	other.open()
 	all = append(all, other)
-	defer closeAll(all)
+	t.Cleanup(func() { closeAll(all) })
 	other.record(run("R1", 2, 1))
 	r.exchange(t, other)
 	n.record(run("R1", 3, 2))
+	return r, n, all
+}
+
+// A copy of a book that nobody marked sends first; this one hears of it before it has
+// sent anything, and goes on under an id of its own.
+func TestACopySendsFirst(t *testing.T) {
+	ctx := context.Background()
+	r, n, all := aCopySends(t)
 	s, err := n.b.Hub(ctx)
 	require.NoError(t, err)
 	// It tries to send before it has read on: the hub has another tail than it thinks.
@@ -268,24 +276,7 @@ func TestACopySendsFirst(t *testing.T) {
 // each other. What the one sent is held back everywhere, until it is renewed.
 func TestRenewedBook(t *testing.T) {
 	ctx := context.Background()
-	all := company(t, t.TempDir(), "N", "S")
-	onHub(t, NewSeal(), all...)
-	r := &relay{made: 1}
-	for range 2 {
-		r.exchange(t, all[0])
-		r.exchange(t, all[1])
-	}
-	n := all[0]
-	n.b.Close()
-	other := &site{t: t, mark: "N", path: n.path + ".copy", now: n.now}
-	copyBook(t, n.path, other.path)
-	n.open()
-	other.open()
-	all = append(all, other)
-	defer closeAll(all)
-	other.record(run("R1", 2, 1))
-	r.exchange(t, other)
-	n.record(run("R1", 3, 2))
+	r, n, all := aCopySends(t)
 	n.bundles() // to a stick
 	r.exchange(t, n)
 	depots, err := n.b.Depots(ctx)

@@ -4,6 +4,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"flag"
@@ -93,7 +94,11 @@ func exchange(ctx context.Context, path string, follow bool) error {
 		},
 		Sent: func(n int64) { sent += n },
 		Lost: func(err error) {
-			fmt.Fprintf(os.Stderr, "%s: %s; what waits stays, and goes when the hub is there again\n", now(), lost(err))
+			says, try := lost(err)
+			if try != "" {
+				try = "; " + try
+			}
+			fmt.Fprintf(os.Stderr, "%s: %s; what waits stays%s\n", now(), says, try)
 		},
 		Again: func() { fmt.Fprintf(os.Stderr, "%s: connected to the hub\n", now()) },
 	}
@@ -102,7 +107,8 @@ func exchange(ctx context.Context, path string, follow bool) error {
 		return nil
 	}
 	if err := e.Once(ctx); err != nil {
-		return &store.Error{Says: lost(err) + ": what waits stays", Hint: "shedbook exchange again later"}
+		says, try := lost(err)
+		return &store.Error{Says: says + "; what waits stays", Hint: cmp.Or(try, "shedbook exchange again later")}
 	}
 	if h, err = b.Hub(ctx); err != nil {
 		return err
@@ -126,11 +132,11 @@ func plain(s string) string {
 	}, s)
 }
 
-// lost says what keeps the book from the hub.
-func lost(err error) string {
+// lost says what keeps the book from the hub, and what to do.
+func lost(err error) (says, try string) {
 	var own *store.Error
 	if errors.As(err, &own) {
-		return err.Error()
+		return own.Error(), own.Hint
 	}
 	return hub.Says(err)
 }

@@ -25,7 +25,7 @@ func TestExitCodes(t *testing.T) {
 	require.NoError(t, b.Found(ctx, "N", "North yard"))
 	seed, _, err := ticket.Key()
 	require.NoError(t, err)
-	// Port 1 is nobody's here: RFC 6335 keeps it for a service that hardly anybody runs.
+	// Port 1 is tcpmux's (RFC 1078), which hardly anybody runs.
 	require.NoError(t, b.SetHub(ctx, &store.Hub{Addresses: "tls://127.0.0.1:1", Authority: "none", Seed: seed,
 		Seal: store.NewSeal()}))
 	require.Equal(t, exitFailed, run(ctx, []string{"--book", path}), "nobody is there")

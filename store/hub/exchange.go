@@ -30,23 +30,24 @@ const (
 	lookEvery   = 50 * time.Millisecond // whether something was recorded
 	sayEvery    = time.Minute           // how far it is, where that changed
 	verifyEvery = 30 * time.Minute      // whether the log is still the one that it was
-	longestWait = 5 * time.Second       // before it tries to connect again
+	// so long it waits before it tries to connect again
+	shortestWait = time.Second / 2
+	longestWait  = 5 * time.Second
 )
 
 // Once reads and sends whatever there is.
-func (e *Exchange) Once(ctx context.Context) error { return e.session(ctx, false) }
+func (e *Exchange) Once(ctx context.Context) error { return e.session(ctx, nil) }
 
 // Follow does so until the context ends, as soon as there is something.
 func (e *Exchange) Follow(ctx context.Context) {
-	lost := false
-	for wait := time.Second / 2; ctx.Err() == nil; {
-		began := time.Now()
-		err := e.session(ctx, true)
+	lost, wait := false, shortestWait
+	for ctx.Err() == nil {
+		err := e.session(ctx, func() {
+			lost, wait = false, shortestWait
+			e.Again()
+		})
 		if ctx.Err() != nil {
 			return
-		}
-		if time.Since(began) > longestWait {
-			wait, lost = time.Second/2, false
 		}
 		if !lost {
 			e.Lost(err)
@@ -64,8 +65,9 @@ func pause(ctx context.Context, d time.Duration) {
 	}
 }
 
-// session is one connection, to its end where it follows.
-func (e *Exchange) session(ctx context.Context, follow bool) error {
+// session is one connection. Given whole, it is told when all was exchanged, and the
+// session follows from there to the connection's end.
+func (e *Exchange) session(ctx context.Context, whole func()) error {
 	ctx, stop := context.WithCancel(ctx)
 	defer stop()
 	h, err := e.Book.Hub(ctx)
@@ -83,7 +85,7 @@ func (e *Exchange) session(ctx context.Context, follow bool) error {
 	}
 	e.tails = map[string]store.Tail{}
 	var in <-chan store.Arrival
-	if follow || e.place < end {
+	if whole != nil || e.place < end {
 		if in, err = r.From(ctx, e.place); err != nil {
 			return err
 		}
@@ -95,10 +97,10 @@ func (e *Exchange) session(ctx context.Context, follow bool) error {
 	if in, err = e.whole(ctx, r, in, end); err != nil {
 		return err
 	}
-	if err := e.tell(ctx, r); err != nil || !follow {
+	if err := e.tell(ctx, r); err != nil || whole == nil {
 		return err
 	}
-	e.Again()
+	whole()
 	return e.follow(ctx, r, in, book, seq)
 }
 

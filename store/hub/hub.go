@@ -249,17 +249,19 @@ func (r *Relay) Said(ctx context.Context, mark string) (content []byte, at time.
 	return m.Data, m.Time, nil
 }
 
-// Says says in plain words what keeps a book from its hub.
-func Says(err error) string {
+// Says says in plain words what keeps a book from its hub, and what to do; nothing where
+// waiting may help.
+func Says(err error) (says, try string) {
 	var cert *tls.CertificateVerificationError
 	switch {
 	case errors.Is(err, nats.ErrAuthorization), errors.Is(err, nats.ErrAuthExpired):
-		return "the hub does not know this depot's key: ask the office for a new ticket"
+		return "the hub does not know this depot's key", "ask the office for a new ticket"
 	case errors.As(err, &cert):
-		return "the hub is not the company's own: its certificate is signed by somebody else, or has run out"
+		return "the hub is not the company's own: its certificate is signed by somebody else, or has run out",
+			"ask the office"
 	case errors.Is(err, nats.ErrNoServers), errors.Is(err, nats.ErrTimeout), errors.Is(err, context.DeadlineExceeded),
 		errors.Is(err, nats.ErrConnectionClosed), errors.Is(err, errEnded), errors.Is(err, nats.ErrNoResponders):
-		return "the hub can't be reached"
+		return "the hub can't be reached", ""
 	}
-	return "the hub can't be reached (" + err.Error() + ")"
+	return "the hub can't be reached (" + err.Error() + ")", ""
 }
